@@ -1,0 +1,3 @@
+module leadsman
+
+go 1.26
