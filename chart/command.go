@@ -1,0 +1,736 @@
+package chart
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"strings"
+)
+
+// Verb says what an Act, and so a call, does.
+type Verb string
+
+const (
+	VerbSoundings  Verb = "soundings"  // Numbers: the next soundings along the path
+	VerbAll        Verb = "all"        // Numbers[0] at every site of the current aspect
+	VerbSite       Verb = "site"       // Where, Numbers: named sites of the aspect worked on
+	VerbFlag       Verb = "flag"       // Flag, Value, and Where or Whole; neither: the last sounding
+	VerbMargin     Verb = "margin"     // Numbers (recession, negative when coronal), Where if named
+	VerbMobility   Verb = "mobility"   // Grade
+	VerbFurcation  Verb = "furcation"  // Grade, Entrance if named
+	VerbGo         Verb = "go"         // Tooth and, if HasAspect, Aspect
+	VerbAspect     Verb = "aspect"     // Aspect of the current tooth
+	VerbPresence   Verb = "presence"   // Presence of Teeth, or of the current tooth
+	VerbNext       Verb = "next"       // to the next place
+	VerbBack       Verb = "back"       // to the place before
+	VerbSkip       Verb = "skip"       // leave one site unrecorded
+	VerbCorrection Verb = "correction" // Numbers replace the last readings
+	VerbDisregard  Verb = "disregard"  // take back the last call
+	VerbSayAgain   Verb = "say again"  // read back; Whole: the whole tooth and the place
+	VerbStandBy    Verb = "stand by"
+	VerbGoAhead    Verb = "go ahead"
+	VerbAffirm     Verb = "affirm"
+	VerbNegative   Verb = "negative"
+	VerbRemark     Verb = "remark"        // Text beside the place
+	VerbComplete   Verb = "exam complete" // to the completeness check
+	VerbHelp       Verb = "help"
+
+	// From the screen only.
+	VerbSet     Verb = "set"     // Ref, Field, Number or none: one value, wherever it is
+	VerbPath    Verb = "path"    // Text: the path to walk from here
+	VerbSettle  Verb = "settle"  // Ref: the doubt there is settled
+	VerbPatient Verb = "patient" // Text: JSON of patient inputs
+	VerbRest    Verb = "rest"    // Field: probed sites without an answer get Number (bleeding by exception, margin at the CEJ)
+	VerbSign    Verb = "sign"
+	VerbStart   Verb = "start"
+)
+
+// Act is one thing to do. Which fields count depends on Verb.
+type Act struct {
+	Verb      Verb      `json:"verb"`
+	Numbers   []MM      `json:"numbers,omitempty"`
+	Where     []Where   `json:"where,omitempty"`
+	Whole     bool      `json:"whole,omitempty"`
+	Flag      Flag      `json:"flag,omitempty"`
+	Value     YesNo     `json:"value,omitempty"`
+	Grade     int       `json:"grade,omitempty"`
+	Entrance  *Entrance `json:"entrance,omitempty"`
+	Tooth     Tooth     `json:"tooth,omitempty"`
+	Teeth     []Tooth   `json:"teeth,omitempty"`
+	Aspect    Aspect    `json:"aspect"`
+	HasAspect bool      `json:"has_aspect,omitempty"`
+	Presence  Presence  `json:"presence,omitempty"`
+	Ref       *SiteRef  `json:"ref,omitempty"`
+	Field     Field     `json:"field,omitempty"`
+	Number    *MM       `json:"number,omitempty"`
+	Text      string    `json:"text,omitempty"`
+}
+
+// Command is what one call asks for: its acts are done together or not at all.
+type Command struct {
+	Acts []Act `json:"acts"`
+}
+
+// Verb is the verb of the act that matters most: the last one that is not a mere change of place.
+func (c Command) Verb() Verb {
+	var v Verb
+	for _, a := range c.Acts {
+		if v == "" || a.Verb != VerbGo && a.Verb != VerbAspect {
+			v = a.Verb
+		}
+	}
+	return v
+}
+
+// Meta says where a command came from. Everything the core cannot know comes in here.
+type Meta struct {
+	Time       int64 // Unix milliseconds
+	Source     Source
+	Who        string
+	ID         string // see Event.ID
+	Words      string
+	Confidence float64
+	StartMS    int64
+	EndMS      int64
+}
+
+// Refusal is the answer to a command that was understood and cannot be done. Nothing has changed.
+type Refusal struct {
+	Text string // for people: what, where, what to do
+}
+
+func (r *Refusal) Error() string { return r.Text }
+
+func refuse(format string, a ...any) error { return &Refusal{fmt.Sprintf(format, a...)} }
+
+// ErrSigned means that the exam is signed: only remarks may be added.
+var ErrSigned = errors.New("the exam is signed: only remarks can be added")
+
+// Start makes the first events of an exam. present gives the presence of teeth known from before (an
+// earlier exam, a list); it may be nil.
+func Start(n Numbering, path string, at *Place, present map[Tooth]Presence, m Meta) ([]Event, error) {
+	p, err := PathNamed(path)
+	if err != nil {
+		return nil, err
+	}
+	m.Source = Tool
+	b := builder{st: NewState(), meta: m}
+	b.open(VerbStart, "")
+	b.emit(Event{Kind: KindStart, Numbering: n, Path: p.Name})
+	for _, t := range AllTeeth() {
+		if pr, ok := present[t]; ok && pr != b.st.Chart.Tooth(t).Presence {
+			b.tooth(t, FieldPresence, int(pr))
+		}
+	}
+	b.leaveGaps()
+	if at != nil {
+		if b.st.Path.index(*at) < 0 {
+			return nil, refuse("%s is not on the path %s", at, p.Name)
+		}
+		b.jump(*at)
+	}
+	return b.out, b.err
+}
+
+// Do works out the events of a command without applying them. It fails with *Refusal if the command
+// cannot be done; the events returned then hold the refused call alone, for the log. All other
+// errors are ErrSigned and *RangeError, likewise with the refused call.
+func (s *State) Do(c Command, m Meta) ([]Event, error) {
+	b := builder{st: s.clone(), meta: m}
+	b.open(c.Verb(), "")
+	home := s.Place
+	homeNext, homeEnd := s.Next, s.AtEnd
+	for i, a := range c.Acts {
+		if s.SignedBy != "" && a.Verb != VerbRemark && a.Verb != VerbSayAgain && a.Verb != VerbHelp {
+			b.err = ErrSigned
+		} else if b.err == nil {
+			b.act(a)
+		}
+		// A correction at a distance ("tooth eleven buccal correction four") comes back to the place.
+		if a.Verb == VerbCorrection && i > 0 && b.err == nil && b.st.Place != home {
+			b.emit(Event{Kind: KindMove, Tooth: home.Tooth, Aspect: home.Aspect, Next: homeNext, End: homeEnd})
+		}
+	}
+	if b.err != nil {
+		f := builder{st: s.clone(), meta: m}
+		f.open(c.Verb(), b.err.Error())
+		return f.out, b.err
+	}
+	return b.out, nil
+}
+
+// clone copies what Do may change; log and calls are shared up to their length.
+func (s *State) clone() *State {
+	c := *s
+	c.log = s.log[:len(s.log):len(s.log)]
+	c.Calls = s.Calls[:len(s.Calls):len(s.Calls)]
+	if n := len(c.Calls); n > 0 {
+		// fold marks the last call as having effects: give that entry a place of its own.
+		c.Calls = append(c.Calls[:n-1:n-1], c.Calls[n-1])
+	}
+	c.Recent = append([]Reading(nil), s.Recent...)
+	c.Doubts = make(map[SiteRef]Doubt, len(s.Doubts))
+	for k, v := range s.Doubts {
+		c.Doubts[k] = v
+	}
+	c.undone = make(map[uint64]bool, len(s.undone))
+	for k := range s.undone {
+		c.undone[k] = true
+	}
+	c.ids = make(map[string]bool, 1) // only written to while working out a command
+	return &c
+}
+
+// builder collects the events of one call while applying them to a scratch state, so that each act
+// sees what the former ones did.
+type builder struct {
+	st   *State
+	meta Meta
+	call uint64
+	out  []Event
+	err  error
+}
+
+func (b *builder) open(v Verb, refused string) {
+	b.call = b.st.Seq() + 1
+	m := b.meta
+	b.emit(Event{Kind: KindCall, Source: m.Source, Who: m.Who, ID: m.ID, Words: m.Words, Confidence: m.Confidence,
+		StartMS: m.StartMS, EndMS: m.EndMS, Did: v, Refused: refused})
+}
+
+func (b *builder) emit(e Event) {
+	if b.err != nil {
+		return
+	}
+	e.Seq, e.Call, e.Time = b.st.Seq()+1, b.call, b.meta.Time
+	if b.err = b.st.Apply(e); b.err == nil {
+		b.out = append(b.out, e)
+	}
+}
+
+func (b *builder) tooth(t Tooth, f Field, v int) {
+	b.emit(Event{Kind: KindTooth, Tooth: t, Field: f, Value: &v})
+}
+
+func (b *builder) set(r SiteRef, f Field, v *int, sounding bool) {
+	b.emit(Event{Kind: KindSet, Tooth: r.Tooth, Site: &r.Site, Field: f, Value: v, Sounding: sounding})
+}
+
+func (b *builder) jump(p Place) {
+	b.emit(Event{Kind: KindMove, Tooth: p.Tooth, Aspect: p.Aspect, Jump: true})
+}
+
+// label writes a place in the exam's numbering.
+func (b *builder) label(t Tooth) string { return t.Label(b.st.Chart.Numbering) }
+
+// advance moves the place past the site just used.
+func (b *builder) advance(jump bool) {
+	p, next, end := b.st.Place, b.st.Next+1, false
+	if next > 2 {
+		np, ok := b.st.After(p)
+		if ok {
+			p, next = np, 0
+		} else {
+			next, end = 2, true
+		}
+	}
+	b.emit(Event{Kind: KindMove, Tooth: p.Tooth, Aspect: p.Aspect, Next: next, End: end, Jump: jump})
+}
+
+// leaveGaps moves on if the tooth under the place is not there to be probed.
+func (b *builder) leaveGaps() {
+	p := b.st.Place
+	if b.err != nil || b.st.AtEnd || b.st.Chart.Tooth(p.Tooth).Presence.Probed() {
+		return
+	}
+	if np, ok := b.st.After(p); ok {
+		b.jump(np)
+	} else {
+		b.emit(Event{Kind: KindMove, Tooth: p.Tooth, Aspect: p.Aspect, Next: 2, End: true, Jump: true})
+	}
+}
+
+// depth and recession check a reading and give its value in half-millimetres.
+func (b *builder) value(r SiteRef, f Field, m MM) *int {
+	min, max := 0, MaxDepth
+	if f == FieldRecession {
+		min, max = MinRecession, MaxRecession
+	}
+	if !m.Known() {
+		return nil
+	}
+	h := m.Half()
+	if h < 2*min || h > 2*max {
+		b.err = &RangeError{At: fmt.Sprintf("%s.%s %s", b.label(r.Tooth), r.Site, f), Got: m.Float(), Min: float64(min), Max: float64(max), Unit: " mm"}
+	}
+	return &h
+}
+
+func (b *builder) sound(r SiteRef, f Field, m MM) {
+	if v := b.value(r, f, m); b.err == nil {
+		b.set(r, f, v, true)
+	}
+}
+
+// probed refuses if the tooth is not there to be probed.
+func (b *builder) probed(t Tooth) bool {
+	if pr := b.st.Chart.Tooth(t).Presence; !pr.Probed() {
+		if b.err == nil {
+			b.err = refuse("tooth %s is %s: say present first", b.label(t), pr)
+		}
+		return false
+	}
+	return true
+}
+
+func (b *builder) act(a Act) {
+	st := b.st
+	switch a.Verb {
+	case VerbSoundings:
+		for i, m := range a.Numbers {
+			if st.AtEnd {
+				if i == 0 {
+					b.err = refuse("the path is at its end: say a tooth first, or exam complete")
+				} else {
+					b.err = refuse("only %d soundings were left on the path, %d were called: nothing was entered", i, len(a.Numbers))
+				}
+			}
+			if b.err != nil || !b.probed(st.Place.Tooth) {
+				return
+			}
+			b.sound(SiteRef{st.Place.Tooth, st.Path.Sites(st.Place)[st.Next]}, FieldDepth, m)
+			b.advance(false)
+		}
+	case VerbAll:
+		if st.AtEnd {
+			b.err = refuse("the path is at its end: say a tooth first, or exam complete")
+			return
+		}
+		if !b.probed(st.Place.Tooth) {
+			return
+		}
+		p := st.Place
+		for _, site := range st.Path.Sites(p) {
+			b.sound(SiteRef{p.Tooth, site}, FieldDepth, a.Numbers[0])
+		}
+		b.emit(Event{Kind: KindMove, Tooth: p.Tooth, Aspect: p.Aspect, Next: 2})
+		b.advance(false)
+	case VerbSite:
+		b.named(a, FieldDepth)
+	case VerbMargin:
+		b.margin(a)
+	case VerbCorrection:
+		b.correction(a)
+	case VerbFlag:
+		b.flag(a)
+	case VerbMobility:
+		t := st.Focus.Tooth
+		if a.Grade < 0 || a.Grade > MaxMobility {
+			b.err = &RangeError{At: b.label(t) + " mobility", Got: float64(a.Grade), Max: MaxMobility}
+		} else if b.probed(t) {
+			b.tooth(t, FieldMobility, a.Grade)
+		}
+	case VerbFurcation:
+		b.furcation(a)
+	case VerbGo:
+		p := Place{a.Tooth, st.Place.Aspect}
+		if a.HasAspect {
+			p.Aspect = a.Aspect
+		}
+		if !a.Tooth.Valid() || st.Path.index(p) < 0 {
+			b.err = refuse("tooth %s is not on the path", b.label(a.Tooth))
+			return
+		}
+		b.jump(p)
+	case VerbAspect:
+		b.jump(Place{st.Place.Tooth, a.Aspect})
+	case VerbPresence:
+		b.presence(a)
+	case VerbNext:
+		if p, ok := st.After(st.Place); ok {
+			b.jump(p)
+		} else {
+			b.err = refuse("there is no place after %s on the path", b.label(st.Place.Tooth))
+		}
+	case VerbBack:
+		if p, ok := st.Before(st.Place); st.AtEnd {
+			b.jump(st.Place)
+		} else if ok {
+			b.jump(p)
+		} else {
+			b.err = refuse("there is no place before %s on the path", b.label(st.Place.Tooth))
+		}
+	case VerbSkip:
+		if st.AtEnd {
+			b.err = refuse("the path is at its end")
+			return
+		}
+		b.advance(true)
+	case VerbDisregard:
+		by := b.meta.Source
+		if by == Keyboard {
+			by = ""
+		}
+		last, ok := st.LastCall(by)
+		if !ok {
+			b.err = refuse("there is nothing to take back")
+			return
+		}
+		b.emit(Event{Kind: KindUndo, Undo: last.Seq})
+	case VerbStandBy, VerbGoAhead:
+		v := 0
+		if a.Verb == VerbGoAhead {
+			v = 1
+		}
+		b.emit(Event{Kind: KindListen, Value: &v})
+	case VerbRemark:
+		if a.Text != "" {
+			b.emit(Event{Kind: KindRemark, Tooth: st.Focus.Tooth, Aspect: st.Focus.Aspect, Text: a.Text, Who: b.meta.Who})
+		}
+	case VerbSayAgain, VerbHelp, VerbAffirm, VerbNegative:
+		// answers of the exam, nothing for the chart
+	case VerbComplete:
+		b.emit(Event{Kind: KindComplete})
+	case VerbSet:
+		b.setOne(a)
+	case VerbPath:
+		if _, err := PathNamed(a.Text); err != nil {
+			b.err = refuse("%s", err)
+			return
+		}
+		b.emit(Event{Kind: KindPath, Path: a.Text})
+	case VerbSettle:
+		if a.Ref == nil || !a.Ref.Tooth.Valid() || a.Ref.Site >= NumSites {
+			b.err = refuse("no site named")
+		} else if _, ok := st.Doubts[*a.Ref]; !ok {
+			b.err = refuse("there is no doubt at %s %s", b.label(a.Ref.Tooth), a.Ref.Site)
+		} else {
+			b.emit(Event{Kind: KindSettle, Tooth: a.Ref.Tooth, Site: &a.Ref.Site})
+		}
+	case VerbPatient:
+		dec := json.NewDecoder(strings.NewReader(a.Text))
+		dec.DisallowUnknownFields()
+		p := st.Chart.Patient
+		if err := dec.Decode(&p); err != nil {
+			b.err = refuse("patient inputs: %v", err)
+			return
+		}
+		b.emit(Event{Kind: KindPatient, Text: a.Text})
+	case VerbRest:
+		b.rest(a)
+	case VerbSign:
+		if strings.TrimSpace(b.meta.Who) == "" {
+			b.err = refuse("signing needs the examiner's name")
+			return
+		}
+		b.emit(Event{Kind: KindSign, Who: b.meta.Who})
+	default:
+		b.err = refuse("%q is nothing that can be done", a.Verb)
+	}
+}
+
+// sitesAt gives the sites of the aspect worked on that were named, in the order named.
+func (b *builder) sitesAt(ws []Where) []SiteRef {
+	var out []SiteRef
+	for _, w := range ws {
+		out = append(out, SiteRef{b.st.Focus.Tooth, SiteAt(b.st.Focus.Aspect, w)})
+	}
+	return out
+}
+
+// named sets named sites without moving the place; one number serves one site each, and a single
+// number serves all the sites named.
+func (b *builder) named(a Act, f Field) {
+	if !b.probed(b.st.Focus.Tooth) {
+		return
+	}
+	refs := b.sitesAt(a.Where)
+	if len(a.Numbers) != 1 && len(a.Numbers) != len(refs) {
+		b.err = refuse("%d sites were named and %d numbers called", len(refs), len(a.Numbers))
+		return
+	}
+	for i, r := range refs {
+		m := a.Numbers[0]
+		if len(a.Numbers) > 1 {
+			m = a.Numbers[i]
+		}
+		b.sound(r, f, m)
+	}
+}
+
+func (b *builder) margin(a Act) {
+	st := b.st
+	if len(a.Where) > 0 {
+		b.named(a, FieldRecession)
+		return
+	}
+	if !b.probed(st.Focus.Tooth) {
+		return
+	}
+	if a.Whole {
+		for _, site := range st.Path.Sites(st.Focus) {
+			b.sound(SiteRef{st.Focus.Tooth, site}, FieldRecession, a.Numbers[0])
+		}
+		return
+	}
+	switch n := len(a.Numbers); {
+	case n == 3:
+		for i, site := range st.Path.Sites(st.Focus) {
+			b.sound(SiteRef{st.Focus.Tooth, site}, FieldRecession, a.Numbers[i])
+		}
+	case n == 0 || n > 3:
+		b.err = refuse("a margin takes one number for the last sounding or three for the aspect, %d were called", n)
+	default:
+		refs := b.lastSites(n)
+		if refs == nil {
+			b.err = refuse("nothing was sounded here yet: name the site, or call three margins")
+			return
+		}
+		for i, r := range refs {
+			b.sound(r, FieldRecession, a.Numbers[i])
+		}
+	}
+}
+
+// lastSites gives the last n different sites that were sounded, oldest first, or nil.
+func (b *builder) lastSites(n int) []SiteRef {
+	var out []SiteRef
+	for i := len(b.st.Recent) - 1; i >= 0 && len(out) < n; i-- {
+		r := b.st.Recent[i].SiteRef
+		dup := false
+		for _, o := range out {
+			dup = dup || o == r
+		}
+		if !dup {
+			out = append([]SiteRef{r}, out...)
+		}
+	}
+	if len(out) < n {
+		return nil
+	}
+	return out
+}
+
+// correction replaces the last readings, or, when the place was just asked for and nothing was
+// sounded there, the readings of that aspect from its first site on.
+func (b *builder) correction(a Act) {
+	st := b.st
+	switch {
+	case len(a.Where) > 0:
+		b.named(a, FieldDepth)
+	case a.Whole:
+		for _, site := range st.Path.Sites(st.Focus) {
+			b.sound(SiteRef{st.Focus.Tooth, site}, FieldDepth, a.Numbers[0])
+		}
+	case len(st.Recent) == 0:
+		if len(a.Numbers) > 3 {
+			b.err = refuse("the aspect has three sites, %d numbers were called", len(a.Numbers))
+			return
+		}
+		if !b.probed(st.Focus.Tooth) {
+			return
+		}
+		refs := st.Path.Sites(st.Focus)
+		recorded := false
+		for i := range a.Numbers {
+			recorded = recorded || st.Chart.Site(SiteRef{st.Focus.Tooth, refs[i]}).Depth.Known()
+		}
+		if !recorded {
+			b.err = refuse("nothing is recorded at %s %s to correct", b.label(st.Focus.Tooth), st.Focus.Aspect)
+			return
+		}
+		for i, m := range a.Numbers {
+			b.sound(SiteRef{st.Focus.Tooth, refs[i]}, FieldDepth, m)
+		}
+	case len(a.Numbers) > len(st.Recent):
+		b.err = refuse("%d numbers were called, only %d soundings can be corrected", len(a.Numbers), len(st.Recent))
+	default:
+		last := append([]Reading(nil), st.Recent[len(st.Recent)-len(a.Numbers):]...)
+		for i, m := range a.Numbers {
+			b.sound(last[i].SiteRef, last[i].Field, m)
+		}
+	}
+}
+
+func (b *builder) flag(a Act) {
+	if !b.probed(b.st.Focus.Tooth) {
+		return
+	}
+	refs := b.sitesAt(a.Where)
+	if a.Whole {
+		for _, site := range b.st.Path.Sites(b.st.Focus) {
+			refs = append(refs, SiteRef{b.st.Focus.Tooth, site})
+		}
+	} else if len(a.Where) == 0 {
+		refs = b.lastSites(1)
+		if refs == nil {
+			b.err = refuse("nothing was sounded here yet: say %s with mesial, mid, distal or all", a.Flag)
+			return
+		}
+	}
+	v := 0
+	if a.Value == Yes {
+		v = 1
+	}
+	for _, r := range refs {
+		b.set(r, FieldOf(a.Flag), &v, false)
+	}
+}
+
+func (b *builder) furcation(a Act) {
+	t := b.st.Focus.Tooth
+	if !b.probed(t) {
+		return
+	}
+	if b.st.Chart.Tooth(t).Presence == Implant {
+		b.err = refuse("tooth %s is an implant: it has no furcation", b.label(t))
+		return
+	}
+	can := t.Entrances()
+	if len(can) == 0 {
+		b.err = refuse("tooth %s has no furcation", b.label(t))
+		return
+	}
+	want := EntranceBuccal
+	if a.Entrance != nil {
+		want = *a.Entrance
+	} else if b.st.Focus.Aspect == Lingual {
+		want = EntranceLingual
+	}
+	names := make([]string, len(can))
+	ok := false
+	for i, e := range can {
+		names[i] = e.Name()
+		ok = ok || e == want
+	}
+	list := strings.Join(names, " or ")
+	switch {
+	case !ok && a.Entrance == nil:
+		b.err = refuse("which furcation of tooth %s: %s?", b.label(t), list)
+	case !ok:
+		b.err = refuse("tooth %s has no %s furcation, only %s", b.label(t), want.Name(), list)
+	case a.Grade < 0 || a.Grade > MaxFurcation:
+		b.err = &RangeError{At: b.label(t) + " furcation", Got: float64(a.Grade), Max: MaxFurcation}
+	default:
+		b.tooth(t, FurcationField(want), a.Grade)
+	}
+}
+
+func (b *builder) presence(a Act) {
+	teeth := a.Teeth
+	if len(teeth) == 0 {
+		teeth = []Tooth{b.st.Place.Tooth}
+	}
+	for _, t := range teeth {
+		if !t.Valid() || t.Primary() {
+			b.err = refuse("tooth %s is not a permanent tooth", t)
+			return
+		}
+		rec := b.st.Chart.Tooth(t)
+		if !a.Presence.Probed() && rec.Sites != [NumSites]SiteRecord{} {
+			b.err = refuse("tooth %s has soundings: take them back before calling it %s", b.label(t), a.Presence)
+			return
+		}
+		if a.Presence == Implant && rec.Furcation != [entrances]Grade{} {
+			b.err = refuse("tooth %s has a furcation: clear it before calling it an implant", b.label(t))
+			return
+		}
+		b.tooth(t, FieldPresence, int(a.Presence))
+	}
+	b.leaveGaps()
+}
+
+func (b *builder) setOne(a Act) {
+	if a.Ref == nil || !a.Ref.Tooth.Valid() {
+		b.err = refuse("no tooth named")
+		return
+	}
+	r := *a.Ref
+	var v *int
+	if a.Number != nil && a.Number.Known() {
+		h := a.Number.Half()
+		v = &h
+	}
+	whole := func(max int, what string) *int {
+		if v == nil {
+			return nil
+		}
+		g := *v / 2
+		if *v%2 != 0 || g < 0 || g > max {
+			b.err = &RangeError{At: b.label(r.Tooth) + " " + what, Got: a.Number.Float(), Max: float64(max)}
+		}
+		return &g
+	}
+	_, isFlag := flagOf(a.Field)
+	switch {
+	case a.Field == FieldPresence:
+		if v == nil || *v%2 != 0 || *v/2 < int(Present) || *v/2 > int(Unerupted) {
+			b.err = refuse("tooth %s: no such state", b.label(r.Tooth))
+			return
+		}
+		b.presence(Act{Teeth: []Tooth{r.Tooth}, Presence: Presence(*v / 2)})
+	case a.Field == FieldDepth || a.Field == FieldRecession:
+		if r.Site >= NumSites {
+			b.err = refuse("no site named")
+			return
+		}
+		if !b.probed(r.Tooth) {
+			return
+		}
+		var m MM
+		if a.Number != nil {
+			m = *a.Number
+		}
+		if h := b.value(r, a.Field, m); b.err == nil {
+			b.set(r, a.Field, h, false)
+		}
+	case isFlag:
+		if r.Site >= NumSites {
+			b.err = refuse("no site named")
+			return
+		}
+		if g := whole(1, string(a.Field)); b.err == nil && b.probed(r.Tooth) {
+			b.set(r, a.Field, g, false)
+		}
+	case a.Field == FieldMobility:
+		if g := whole(MaxMobility, "mobility"); b.err == nil && b.probed(r.Tooth) {
+			b.emit(Event{Kind: KindTooth, Tooth: r.Tooth, Field: a.Field, Value: g})
+		}
+	default:
+		e, ok := entranceOf(a.Field)
+		can := false
+		for _, x := range r.Tooth.Entrances() {
+			can = can || x == e
+		}
+		if !ok || !can {
+			b.err = refuse("tooth %s: no %s can be recorded", b.label(r.Tooth), a.Field)
+			return
+		}
+		if g := whole(MaxFurcation, "furcation"); b.err == nil && b.probed(r.Tooth) {
+			b.emit(Event{Kind: KindTooth, Tooth: r.Tooth, Field: a.Field, Value: g})
+		}
+	}
+}
+
+// rest gives probed sites without an answer the answer that the examiner confirmed for them.
+func (b *builder) rest(a Act) {
+	f, isFlag := flagOf(a.Field)
+	if !isFlag && a.Field != FieldRecession {
+		b.err = refuse("%q cannot be filled for the rest", a.Field)
+		return
+	}
+	zero := 0
+	for _, st := range b.st.Path.Steps {
+		if !b.st.Chart.Tooth(st.Tooth).Presence.Probed() {
+			continue
+		}
+		for _, site := range st.Sites {
+			r := SiteRef{st.Tooth, site}
+			rec := b.st.Chart.Site(r)
+			if !rec.Depth.Known() || isFlag && rec.Flags[f].Recorded() || !isFlag && rec.Recession.Known() {
+				continue
+			}
+			b.set(r, a.Field, &zero, false)
+		}
+	}
+}

@@ -1,0 +1,199 @@
+package chart
+
+import (
+	"encoding/json"
+	"fmt"
+)
+
+// Source says who made a call.
+type Source string
+
+const (
+	Voice    Source = "voice"
+	Keyboard Source = "keyboard"
+	Tool     Source = "tool" // the program itself: start of an exam, doubts
+)
+
+// Kind is what an event says.
+type Kind string
+
+// The events of an exam. A call is a KindCall followed by the events that it caused; they share
+// Call, become durable together and are taken back together.
+const (
+	KindStart    Kind = "start"    // Numbering, Path; third molars missing, other permanent teeth present
+	KindCall     Kind = "call"     // Source, Who, Words, Confidence, Did, ID; Refused if nothing was done
+	KindSet      Kind = "set"      // Tooth, Site, Field, Value (nil: no longer recorded)
+	KindTooth    Kind = "tooth"    // Tooth, Field, Value
+	KindMove     Kind = "move"     // Tooth, Aspect, Next; End when the path is finished; Jump if it was asked for
+	KindPath     Kind = "path"     // Path: the path to walk from here on
+	KindListen   Kind = "listen"   // Value 1 listening, 0 standing by
+	KindUndo     Kind = "undo"     // Undo: the Call that is taken back
+	KindDoubt    Kind = "doubt"    // Tooth, Site, Field, Text: reason, Rival: the other reading
+	KindSettle   Kind = "settle"   // Tooth, Site: the doubt there is settled
+	KindPatient  Kind = "patient"  // Text: a JSON object of patient inputs, merged into the former ones
+	KindRemark   Kind = "remark"   // Tooth, Aspect, Text: words or the name of a sound clip
+	KindComplete Kind = "complete" // the examiner called the exam complete
+	KindSign     Kind = "sign"     // Who signed; after it only remarks
+)
+
+// Field names what a KindSet or KindTooth event sets. Values are half-millimetres for depth and
+// recession, 0 or 1 for flags, the grade for mobility and furcation, a Presence for presence.
+type Field string
+
+const (
+	FieldDepth     Field = "depth"
+	FieldRecession Field = "recession"
+	FieldPresence  Field = "presence"
+	FieldMobility  Field = "mobility"
+	fieldFurcation Field = "furcation."
+)
+
+// FieldOf is the field of a flag.
+func FieldOf(f Flag) Field { return Field(f.String()) }
+
+// FurcationField is the field of a furcation entrance: "furcation.B" and so on.
+func FurcationField(e Entrance) Field { return fieldFurcation + Field(e.String()) }
+
+// Event is one entry of the append-only log. Which fields count depends on Kind.
+type Event struct {
+	Seq  uint64 `json:"seq"`  // 1, 2, 3 ... within the exam; given by the log
+	Call uint64 `json:"call"` // Seq of the first event of the call
+	Time int64  `json:"time"` // Unix milliseconds
+	Kind Kind   `json:"kind"`
+
+	Source     Source  `json:"source,omitempty"`
+	Who        string  `json:"who,omitempty"`
+	ID         string  `json:"id,omitempty"` // given by the sender; a second call with the same ID is ignored
+	Words      string  `json:"words,omitempty"`
+	Confidence float64 `json:"confidence,omitempty"`
+	Did        Verb    `json:"did,omitempty"`
+	Refused    string  `json:"refused,omitempty"`
+	StartMS    int64   `json:"start_ms,omitempty"` // place of the words in the sound of the exam
+	EndMS      int64   `json:"end_ms,omitempty"`
+
+	Tooth  Tooth  `json:"tooth,omitempty"`
+	Site   *Site  `json:"site,omitempty"`
+	Aspect Aspect `json:"aspect"`
+	Field  Field  `json:"field,omitempty"`
+	Value  *int   `json:"value,omitempty"`
+	Next   int    `json:"next,omitempty"`
+	End    bool   `json:"end,omitempty"`
+	Undo   uint64 `json:"undo,omitempty"`
+	Jump   bool   `json:"jump,omitempty"`
+	// Sounding marks a KindSet that is a reading along the path: it becomes "the last sounding".
+	Sounding bool   `json:"sounding,omitempty"`
+	Text     string `json:"text,omitempty"`
+	Rival    string `json:"rival,omitempty"`
+
+	Numbering Numbering `json:"numbering,omitempty"`
+	Path      string    `json:"path,omitempty"`
+}
+
+// Encode writes the event as one line of JSON, the form in which logs are kept.
+func (e Event) Encode() ([]byte, error) { return json.Marshal(e) }
+
+// DecodeEvent reads what Encode wrote and checks that it can be applied.
+func DecodeEvent(b []byte) (Event, error) {
+	var e Event
+	if err := json.Unmarshal(b, &e); err != nil {
+		return e, fmt.Errorf("event: %w", err)
+	}
+	return e, e.check()
+}
+
+// check refuses events that no chart could hold, so that a damaged log is noticed and not folded.
+func (e *Event) check() error {
+	bad := func(what string) error { return fmt.Errorf("event %d (%s): %s", e.Seq, e.Kind, what) }
+	needTooth := false
+	switch e.Kind {
+	case KindStart:
+		if _, err := PathNamed(e.Path); err != nil {
+			return bad(err.Error())
+		}
+		if _, err := ParseNumbering(string(e.Numbering)); err != nil {
+			return bad(err.Error())
+		}
+	case KindSet:
+		needTooth = true
+		if e.Site == nil || *e.Site >= NumSites {
+			return bad("no site")
+		}
+		if e.Value != nil {
+			v := *e.Value
+			switch e.Field {
+			case FieldDepth:
+				if v < 0 || v > 2*MaxDepth {
+					return bad("depth out of range")
+				}
+			case FieldRecession:
+				if v < 2*MinRecession || v > 2*MaxRecession {
+					return bad("recession out of range")
+				}
+			default:
+				if v != 0 && v != 1 {
+					return bad("flag must be 0 or 1")
+				}
+			}
+		}
+		if _, ok := flagOf(e.Field); !ok && e.Field != FieldDepth && e.Field != FieldRecession {
+			return bad("unknown field " + string(e.Field))
+		}
+	case KindTooth:
+		needTooth = true
+		max := MaxMobility
+		_, furc := entranceOf(e.Field)
+		switch {
+		case e.Field == FieldPresence:
+			max = int(Unerupted)
+			if e.Value == nil {
+				return bad("no value")
+			}
+		case furc:
+			max = MaxFurcation
+		case e.Field != FieldMobility:
+			return bad("unknown field " + string(e.Field))
+		}
+		if e.Value != nil && (*e.Value < 0 || *e.Value > max) {
+			return bad("value out of range")
+		}
+	case KindMove:
+		needTooth = true
+		if e.Next < 0 || e.Next > 2 || e.Aspect > Lingual {
+			return bad("no such place")
+		}
+	case KindDoubt, KindSettle:
+		needTooth = true
+		if e.Site == nil || *e.Site >= NumSites {
+			return bad("no site")
+		}
+	case KindPath:
+		if _, err := PathNamed(e.Path); err != nil {
+			return bad(err.Error())
+		}
+	case KindCall, KindListen, KindUndo, KindPatient, KindRemark, KindComplete, KindSign:
+	default:
+		return bad("unknown kind")
+	}
+	if needTooth && !e.Tooth.Valid() {
+		return bad("no such tooth")
+	}
+	return nil
+}
+
+func flagOf(f Field) (Flag, bool) {
+	for i, k := range flagKeys {
+		if string(f) == k {
+			return Flag(i), true
+		}
+	}
+	return 0, false
+}
+
+func entranceOf(f Field) (Entrance, bool) {
+	for i, k := range entranceKeys {
+		if f == fieldFurcation+Field(k) {
+			return Entrance(i), true
+		}
+	}
+	return 0, false
+}

@@ -1,0 +1,282 @@
+package chart
+
+import (
+	"encoding/json"
+	"fmt"
+	"slices"
+)
+
+// Doubt marks an entry that deserves a second look. It stays until the entry is said or typed
+// again, or settled by the examiner.
+type Doubt struct {
+	SiteRef
+	Field  Field  `json:"field"`
+	Reason string `json:"reason"`
+	Rival  string `json:"rival,omitempty"` // the other reading, in words
+	Seq    uint64 `json:"seq"`             // of the event that raised it
+}
+
+// Reading is one numeric entry: a depth or a margin at a site.
+type Reading struct {
+	SiteRef
+	Field Field `json:"field"`
+}
+
+// CallInfo is a call as the log tells it.
+type CallInfo struct {
+	Seq        uint64  `json:"seq"`
+	Time       int64   `json:"time"`
+	Source     Source  `json:"source"`
+	Who        string  `json:"who,omitempty"`
+	Words      string  `json:"words,omitempty"`
+	Confidence float64 `json:"confidence,omitempty"`
+	Did        Verb    `json:"did"`
+	Refused    string  `json:"refused,omitempty"`
+	Undone     bool    `json:"undone,omitempty"`
+	effects    bool    // something that can be taken back
+}
+
+// Remark is free speech or text kept beside a place.
+type Remark struct {
+	Place
+	Text string `json:"text"`
+	Time int64  `json:"time"`
+	Who  string `json:"who,omitempty"`
+}
+
+// State is the fold of an exam's log: the chart, and where the exam stands. Read its fields, change
+// it only by Apply.
+type State struct {
+	Chart     Chart
+	Path      Path
+	Place     Place // where the next numbers go
+	Next      int   // index into Path.Sites(Place) of the next sounding, 0..2
+	AtEnd     bool  // the path is finished: numbers are refused until the place is changed
+	Focus     Place // the aspect last worked on: what flags and margins refer to
+	Recent    []Reading
+	Listening bool
+	Doubts    map[SiteRef]Doubt
+	Remarks   []Remark
+	Calls     []CallInfo
+	Complete  bool
+	SignedBy  string
+
+	log    []Event
+	undone map[uint64]bool
+	ids    map[string]bool
+}
+
+// NewState is the state before any event.
+func NewState() *State {
+	p, _ := PathNamed("")
+	return &State{Path: p, Listening: true, Doubts: map[SiteRef]Doubt{}, undone: map[uint64]bool{}, ids: map[string]bool{}}
+}
+
+// Log is the list of all events applied, in order. It must not be changed.
+func (s *State) Log() []Event { return s.log }
+
+// Seq is the number of the last event, 0 before the first.
+func (s *State) Seq() uint64 { return uint64(len(s.log)) }
+
+// Has reports whether a call with this sender's ID is in the log already.
+func (s *State) Has(id string) bool { return id != "" && s.ids[id] }
+
+// Apply folds events into the state. Events must be numbered without gaps; one that is not, or that
+// no chart could hold, is refused and leaves the state as it was.
+func (s *State) Apply(evs ...Event) error {
+	for i := range evs {
+		e := evs[i]
+		if e.Seq != s.Seq()+1 {
+			return fmt.Errorf("event %d follows event %d: the log has a gap", e.Seq, s.Seq())
+		}
+		if err := e.check(); err != nil {
+			return err
+		}
+		s.log = append(s.log, e)
+		if e.Kind == KindUndo {
+			s.undone[e.Undo] = true
+			s.refold()
+			continue
+		}
+		s.fold(&e)
+	}
+	return nil
+}
+
+// Fold makes the state of a whole log.
+func Fold(evs []Event) (*State, error) {
+	s := NewState()
+	return s, s.Apply(evs...)
+}
+
+// refold rebuilds everything from the log without the calls that were taken back.
+func (s *State) refold() {
+	fresh := NewState()
+	fresh.log, fresh.undone, fresh.ids = s.log, s.undone, s.ids
+	for i := range fresh.log {
+		e := &fresh.log[i]
+		if fresh.undone[e.Call] && e.Kind != KindCall || e.Kind == KindUndo {
+			continue
+		}
+		fresh.fold(e)
+	}
+	*s = *fresh
+}
+
+func (s *State) fold(e *Event) {
+	if n := len(s.Calls); n > 0 && s.Calls[n-1].Seq == e.Call && e.Kind != KindDoubt && e.Kind != KindSettle && e.Kind != KindListen {
+		s.Calls[n-1].effects = true
+	}
+	switch e.Kind {
+	case KindStart:
+		s.Chart.Numbering = e.Numbering
+		s.Path, _ = PathNamed(e.Path)
+		for _, t := range AllTeeth() {
+			s.Chart.Tooth(t).Presence = Present
+			if t.ThirdMolar() {
+				s.Chart.Tooth(t).Presence = Missing
+			}
+		}
+		s.goTo(s.firstPlace())
+		s.Focus = s.Place
+	case KindCall:
+		if e.ID != "" {
+			s.ids[e.ID] = true
+		}
+		s.Calls = append(s.Calls, CallInfo{Seq: e.Seq, Time: e.Time, Source: e.Source, Who: e.Who, Words: e.Words,
+			Confidence: e.Confidence, Did: e.Did, Refused: e.Refused, Undone: s.undone[e.Call]})
+	case KindSet:
+		ref := SiteRef{e.Tooth, *e.Site}
+		rec := s.Chart.Site(ref)
+		switch e.Field {
+		case FieldDepth:
+			rec.Depth = mmOf(e.Value)
+		case FieldRecession:
+			rec.Recession = mmOf(e.Value)
+		default:
+			f, _ := flagOf(e.Field)
+			rec.Flags[f] = NotRecorded
+			if e.Value != nil {
+				rec.Flags[f] = Is(*e.Value == 1)
+			}
+		}
+		if d, ok := s.Doubts[ref]; ok && d.Field == e.Field {
+			delete(s.Doubts, ref)
+		}
+		if e.Sounding {
+			r := Reading{ref, e.Field}
+			if i := slices.Index(s.Recent, r); i >= 0 {
+				s.Recent = slices.Delete(slices.Clone(s.Recent), i, i+1)
+			}
+			s.Recent = append(s.Recent, r)
+			s.Focus = Place{e.Tooth, e.Site.Aspect()}
+		}
+	case KindTooth:
+		t := s.Chart.Tooth(e.Tooth)
+		g := Grade(0)
+		if e.Value != nil {
+			g = GradeOf(*e.Value)
+		}
+		if e.Field == FieldPresence {
+			t.Presence = Presence(*e.Value)
+		} else if e.Field == FieldMobility {
+			t.Mobility = g
+		} else {
+			en, _ := entranceOf(e.Field)
+			t.Furcation[en] = g
+		}
+	case KindMove:
+		s.Place, s.Next, s.AtEnd = Place{e.Tooth, e.Aspect}, e.Next, e.End
+		if e.Jump {
+			s.Focus, s.Recent = s.Place, nil
+		}
+	case KindPath:
+		s.Path, _ = PathNamed(e.Path)
+	case KindListen:
+		s.Listening = e.Value != nil && *e.Value == 1
+	case KindDoubt:
+		ref := SiteRef{e.Tooth, *e.Site}
+		s.Doubts[ref] = Doubt{SiteRef: ref, Field: e.Field, Reason: e.Text, Rival: e.Rival, Seq: e.Seq}
+	case KindSettle:
+		delete(s.Doubts, SiteRef{e.Tooth, *e.Site})
+	case KindPatient:
+		// A decoding error here would have been refused by Do; an unreadable one changes nothing.
+		_ = json.Unmarshal([]byte(e.Text), &s.Chart.Patient)
+	case KindRemark:
+		s.Remarks = append(s.Remarks, Remark{Place: Place{e.Tooth, e.Aspect}, Text: e.Text, Time: e.Time, Who: e.Who})
+	case KindComplete:
+		s.Complete = true
+	case KindSign:
+		s.SignedBy = e.Who
+	}
+}
+
+func mmOf(v *int) MM {
+	if v == nil {
+		return MM{}
+	}
+	return Half(*v)
+}
+
+func (s *State) goTo(p Place, ok bool) {
+	if ok {
+		s.Place, s.Next, s.AtEnd = p, 0, false
+	} else {
+		s.AtEnd = true
+	}
+}
+
+// firstPlace is the first place of the path whose tooth is there.
+func (s *State) firstPlace() (Place, bool) { return s.seek(0, 1) }
+
+// seek walks the path from step i in direction d to the first place with a tooth to probe.
+func (s *State) seek(i, d int) (Place, bool) {
+	for ; i >= 0 && i < len(s.Path.Steps); i += d {
+		if st := s.Path.Steps[i]; s.Chart.Tooth(st.Tooth).Presence.Probed() {
+			return st.Place, true
+		}
+	}
+	return Place{}, false
+}
+
+// After is the place that follows p on the path among the teeth that are there.
+func (s *State) After(p Place) (Place, bool) { return s.seek(s.Path.index(p)+1, 1) }
+
+// Before is the place before p on the path among the teeth that are there.
+func (s *State) Before(p Place) (Place, bool) { return s.seek(s.Path.index(p)-1, -1) }
+
+// Open counts the soundings still to come at the current aspect, 1..3, or 0 at the end of the path.
+func (s *State) Open() int {
+	if s.AtEnd || !s.Chart.Tooth(s.Place.Tooth).Presence.Probed() {
+		return 0
+	}
+	return 3 - s.Next
+}
+
+// Unrecorded lists, in path order, the sites of teeth that are there and have no depth.
+func (s *State) Unrecorded() []SiteRef {
+	var out []SiteRef
+	for _, st := range s.Path.Steps {
+		if !s.Chart.Tooth(st.Tooth).Presence.Probed() {
+			continue
+		}
+		for _, site := range st.Sites {
+			if r := (SiteRef{st.Tooth, site}); !s.Chart.Site(r).Depth.Known() {
+				out = append(out, r)
+			}
+		}
+	}
+	return out
+}
+
+// LastCall is the last call that changed something and was not taken back; by restricts it to one
+// source unless it is "".
+func (s *State) LastCall(by Source) (CallInfo, bool) {
+	for i := len(s.Calls) - 1; i >= 0; i-- {
+		c := s.Calls[i]
+		if c.effects && !c.Undone && c.Source != Tool && c.Did != VerbDisregard && (by == "" || c.Source == by) {
+			return c, true
+		}
+	}
+	return CallInfo{}, false
+}

@@ -1,0 +1,163 @@
+package exam
+
+import (
+	"leadsman/chart"
+)
+
+// View is all that a page shows of an exam: a pure function of the log, written as JSON. A page
+// gets a whole View when it opens or has missed something, and a Change after every call.
+type View struct {
+	Exam      string          `json:"exam"`
+	Seq       uint64          `json:"seq"` // last durable event in this view
+	Numbering chart.Numbering `json:"numbering"`
+	Head
+	// Line is the path: every place in walking order, whether its tooth is there or not.
+	Line  []LineStep           `json:"line"`
+	Teeth map[string]ToothView `json:"teeth"` // by FDI number, all 32
+	Calls []CallView           `json:"calls"` // newest last, the most recent 50
+}
+
+// Head is the part of a view that changes with nearly every call.
+type Head struct {
+	Place     PlaceView   `json:"place"`               // where the next numbers go
+	Then      *PlaceView  `json:"then,omitempty"`      // the place after that
+	Focus     PlaceView   `json:"focus"`               // the aspect that flags and margins refer to
+	Last      []string    `json:"last"`                // last sounding's site keys "16.DB", newest last, up to 9
+	AtEnd     bool        `json:"at_end"`              // the path is finished
+	Listening bool        `json:"listening"`           // false: standing by
+	Recorded  int         `json:"recorded"`            // sites with a depth
+	Sites     int         `json:"sites"`               // sites of the teeth that are there
+	Doubts    []DoubtView `json:"doubts"`              // open doubts in path order
+	Question  *Question   `json:"question,omitempty"`  // what the tool asks now
+	Say       []string    `json:"say"`                 // some calls that can be said now, for help
+	Complete  bool        `json:"complete"`            // exam complete was called
+	SignedBy  string      `json:"signed_by,omitempty"` //
+	Path      string      `json:"path"`                // name of the path
+	Unprobed  []string    `json:"unprobed,omitempty"`  // sites without depth, once the exam is complete
+}
+
+// PlaceView is a place in words.
+type PlaceView struct {
+	Tooth  string   `json:"tooth"`  // FDI number
+	Label  string   `json:"label"`  // in the exam's numbering
+	Aspect string   `json:"aspect"` // buccal or lingual
+	Next   int      `json:"next"`   // index into Sites of the next sounding
+	Sites  []string `json:"sites"`  // site keys in walking order
+}
+
+// LineStep is a place of the path.
+type LineStep struct {
+	Tooth  string   `json:"tooth"`
+	Aspect string   `json:"aspect"`
+	Sites  []string `json:"sites"`
+}
+
+// ToothView is a tooth as shown.
+type ToothView struct {
+	Label     string              `json:"label"`
+	State     string              `json:"state"` // present, missing, implant, unerupted
+	Mobility  *int                `json:"mobility,omitempty"`
+	Furcation map[string]int      `json:"furcation,omitempty"` // by entrance B L M D
+	Entrances []string            `json:"entrances,omitempty"` // which it can have
+	Sites     map[string]SiteView `json:"sites"`               // by site key, only sites with something recorded
+}
+
+// SiteView is a site as shown. Absent values are not recorded.
+type SiteView struct {
+	Depth          *float64 `json:"depth,omitempty"`
+	Recession      *float64 `json:"recession,omitempty"`
+	AttachmentLoss *float64 `json:"attachment_loss,omitempty"`
+	Bleeding       *bool    `json:"bleeding,omitempty"`
+	Suppuration    *bool    `json:"suppuration,omitempty"`
+	Plaque         *bool    `json:"plaque,omitempty"`
+	Calculus       *bool    `json:"calculus,omitempty"`
+	Doubt          string   `json:"doubt,omitempty"` // reason; "" = none
+}
+
+// DoubtView is an open doubt.
+type DoubtView struct {
+	Tooth  string   `json:"tooth"`
+	Label  string   `json:"label"`
+	Site   string   `json:"site"`
+	Field  string   `json:"field"`
+	Value  *float64 `json:"value,omitempty"`
+	Reason string   `json:"reason"`
+	Rival  string   `json:"rival,omitempty"`
+}
+
+// CallView is a line of the call list.
+type CallView struct {
+	chart.CallInfo
+	Text string `json:"text"` // what it did, in words: "3 buccal: 3 2 4"
+}
+
+// Tone names the sound that answers a call.
+type Tone string
+
+const (
+	ToneAccepted  Tone = "accepted"
+	ToneRefused   Tone = "refused" // understood, cannot be done
+	ToneMisfit    Tone = "misfit"  // not understood
+	ToneDoubt     Tone = "doubt"   // written, and marked
+	TonePlace     Tone = "place"   // the place changed by asking
+	ToneArch      Tone = "arch"    // a row of the path is finished
+	ToneListening Tone = "listening"
+	ToneStandBy   Tone = "standby"
+)
+
+// Answer is what the tool replies to a call. The page plays Tone or speaks Speak, as it is set.
+type Answer struct {
+	Call  uint64     `json:"call,omitempty"` // Seq of the call, 0 if nothing was logged (not understood)
+	Did   chart.Verb `json:"did,omitempty"`
+	Words string     `json:"words"`
+	Text  string     `json:"text"`  // what happened, one line for the screen
+	Speak string     `json:"speak"` // what to say in the spoken modes: "three. two. four."
+	Must  bool       `json:"must"`  // speak it also in the modes tone and doubts only (say again, refusals that ask)
+	Tone  Tone       `json:"tone"`
+	// AtMS is the stream time of the decision and EndMS that of the last word's end (voice only).
+	AtMS  int64 `json:"at_ms,omitempty"`
+	EndMS int64 `json:"end_ms,omitempty"`
+}
+
+// Question is something that the tool asks: answered by affirm, negative, a number or ignored.
+type Question struct {
+	ID    uint64 `json:"id"`
+	Speak string `json:"speak"` // "seven?"
+	Text  string `json:"text"`  // "16 DB: 7?"
+	Tooth string `json:"tooth,omitempty"`
+	Site  string `json:"site,omitempty"`
+}
+
+// Change is what subscribers get: after a call everything that differs from before it; between
+// calls only what is tentative.
+type Change struct {
+	Seq    uint64               `json:"seq"`             // the view's Seq after this change
+	From   uint64               `json:"from"`            // the view's Seq before it: a page at another Seq asks for a View
+	Head   *Head                `json:"head,omitempty"`  //
+	Teeth  map[string]ToothView `json:"teeth,omitempty"` // changed teeth, whole
+	Line   []LineStep           `json:"line,omitempty"`  // only when the path changed
+	Calls  []CallView           `json:"calls,omitempty"` // new calls, and old ones that were taken back
+	Answer *Answer              `json:"answer,omitempty"`
+	// Tentative, never confirmed: not numbered.
+	Partial *Partial `json:"partial,omitempty"`
+	Mic     *MicView `json:"mic,omitempty"`
+}
+
+// Partial is what is being heard; empty Words clear it.
+type Partial struct {
+	Words string `json:"words"`
+	// Soundings are tentative numerals: site keys "16.DB" with a number.
+	Soundings map[string]float64 `json:"soundings,omitempty"`
+}
+
+// MicView tells how the microphone does.
+type MicView struct {
+	On       bool    `json:"on"`
+	Owner    string  `json:"owner,omitempty"`
+	Hearing  bool    `json:"hearing"` // speech is going on
+	LevelDB  float64 `json:"level_db"`
+	NoiseDB  float64 `json:"noise_db"`
+	Clipped  float64 `json:"clipped"`
+	Trouble  string  `json:"trouble,omitempty"` // one line: what is wrong and what to do
+	StreamMS int64   `json:"stream_ms"`
+}
