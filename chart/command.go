@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"strconv"
 	"strings"
 )
 
@@ -64,6 +65,12 @@ type Act struct {
 	Field     Field     `json:"field,omitempty"`
 	Number    *MM       `json:"number,omitempty"`
 	Text      string    `json:"text,omitempty"`
+	// Was is what the sender saw when it decided, so that two people at two screens cannot
+	// overwrite each other unseen: for VerbSet the value that stood there ("" not recorded, "3.5",
+	// flags "0" or "1"), for VerbDisregard the Seq of the call to take back. If the log says
+	// something else by now the act is refused. For VerbSoundings the same is done by Ref, the site
+	// where the first number belongs.
+	Was *string `json:"was,omitempty"`
 }
 
 // Command is what one call asks for: its acts are done together or not at all.
@@ -287,6 +294,11 @@ func (b *builder) act(a Act) {
 	st := b.st
 	switch a.Verb {
 	case VerbSoundings:
+		if a.Ref != nil && !st.AtEnd && *a.Ref != (SiteRef{st.Place.Tooth, st.Path.Sites(st.Place)[st.Next]}) {
+			b.err = refuse("the place moved on to %s %s meanwhile: nothing was entered at %s %s",
+				b.label(st.Place.Tooth), st.Place.Aspect, b.label(a.Ref.Tooth), a.Ref.Site)
+			return
+		}
 		for i, m := range a.Numbers {
 			if st.AtEnd {
 				if i == 0 {
@@ -374,6 +386,10 @@ func (b *builder) act(a Act) {
 		last, ok := st.LastCall(by)
 		if !ok {
 			b.err = refuse("there is nothing to take back")
+			return
+		}
+		if a.Was != nil && *a.Was != strconv.FormatUint(last.Seq, 10) {
+			b.err = refuse("another call came in meanwhile: nothing was taken back")
 			return
 		}
 		b.emit(Event{Kind: KindUndo, Undo: last.Seq})
@@ -640,12 +656,65 @@ func (b *builder) presence(a Act) {
 	b.leaveGaps()
 }
 
+// asSeen refuses a VerbSet whose sender saw another value than the one that stands there now.
+func (b *builder) asSeen(a Act, r SiteRef) bool {
+	if a.Was == nil {
+		return true
+	}
+	t, is := b.st.Chart.Tooth(r.Tooth), ""
+	grade := func(g Grade) string {
+		if !g.Recorded() {
+			return ""
+		}
+		return strconv.Itoa(g.Value())
+	}
+	length := func(m MM) string {
+		if !m.Known() {
+			return ""
+		}
+		return m.String()
+	}
+	what := string(a.Field)
+	f, isFlag := flagOf(a.Field)
+	e, isFurcation := entranceOf(a.Field)
+	switch {
+	case a.Field == FieldPresence:
+		is = strconv.Itoa(int(t.Presence))
+	case a.Field == FieldMobility:
+		is = grade(t.Mobility)
+	case isFurcation:
+		is = grade(t.Furcation[e])
+	case r.Site >= NumSites:
+		return true // refused for that by setOne
+	case a.Field == FieldDepth:
+		is, what = length(t.Sites[r.Site].Depth), r.Site.String()
+	case a.Field == FieldRecession:
+		is, what = length(t.Sites[r.Site].Recession), r.Site.String()+" recession"
+	case isFlag:
+		what = r.Site.String() + " " + what
+		if y := t.Sites[r.Site].Flags[f]; y.Recorded() {
+			is = strconv.Itoa(int(y) - int(No))
+		}
+	}
+	if is == *a.Was {
+		return true
+	}
+	if is == "" {
+		is = "not recorded"
+	}
+	b.err = refuse("%s %s was changed meanwhile, it is %s now: nothing was entered", b.label(r.Tooth), what, is)
+	return false
+}
+
 func (b *builder) setOne(a Act) {
 	if a.Ref == nil || !a.Ref.Tooth.Valid() {
 		b.err = refuse("no tooth named")
 		return
 	}
 	r := *a.Ref
+	if !b.asSeen(a, r) {
+		return
+	}
 	var v *int
 	if a.Number != nil && a.Number.Known() {
 		h := a.Number.Half()
