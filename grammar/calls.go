@@ -1,0 +1,345 @@
+package grammar
+
+import (
+	"strconv"
+
+	"leadsman/chart"
+)
+
+// Priors, natural logarithms. They break near ties between readings of the same sound; they are far
+// too small to overrule what was clearly said. Engineering choice, to be measured.
+const (
+	priorHesitation = -2.5 // um, uh, er
+	priorTwoDigit   = -1.5 // ten and more are rare depths
+	priorZero       = -2.0
+	priorTooth      = -1.5 // a jump is rarer than a number, and "tooth" sounds like "two"
+	priorMore       = -1.0 // another act in the same breath
+	priorRare       = -2.0
+	priorAbsent     = -1.0 // a tooth that the numbering does not have
+	priorPrefix     = -2.0 // words that only begin a call
+	priorCount      = -0.7 // a breath that holds more or fewer numbers than there are sites left
+)
+
+var units = []string{"zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten",
+	"eleven", "twelve", "thirteen", "fourteen", "fifteen", "sixteen", "seventeen", "eighteen", "nineteen"}
+
+var tens = []string{"", "", "twenty", "thirty", "forty"}
+
+var plurals = []string{"zeros", "ones", "twos", "threes", "fours", "fives", "sixes", "sevens", "eights", "nines", "tens",
+	"elevens", "twelves"}
+
+// verbs are the calls that are one or two fixed words.
+var verbs = []chart.Verb{chart.VerbNext, chart.VerbBack, chart.VerbSkip, chart.VerbDisregard, chart.VerbSayAgain,
+	chart.VerbStandBy, chart.VerbGoAhead, chart.VerbAffirm, chart.VerbNegative, chart.VerbComplete, chart.VerbHelp,
+	chart.VerbRemark, chart.VerbCorrection}
+
+func verb(v chart.Verb) token {
+	for i, x := range verbs {
+		if x == v {
+			return token{tVerb, i}
+		}
+	}
+	panic("no such call: " + string(v))
+}
+
+// number is one spoken number that can be a reading: 0 to 15, niner and fife as radio has them.
+// Numbers up to 20 that no probe shows are understood and refused, so that they are not taken for
+// the nearest number that fits.
+func number() part {
+	var as []arc
+	for n := 0; n <= 19; n++ {
+		pr := 0.0
+		switch {
+		case n == 0:
+			pr = priorZero
+		case n >= 13:
+			pr = 2 * priorTwoDigit
+		case n >= 10:
+			pr = priorTwoDigit
+		}
+		as = append(as, arc{word: units[n], tok: token{tNumber, n}, prior: pr})
+	}
+	as = append(as, arc{word: "niner", tok: token{tNumber, 9}, prior: priorRare}, arc{word: "fife", tok: token{tNumber, 5}, prior: priorRare})
+	return words(as...)
+}
+
+// digit is a single-digit number: a grade.
+func digit() part {
+	var as []arc
+	for n := 0; n <= 9; n++ {
+		pr := 0.0
+		if n == 0 {
+			pr = priorZero / 2
+		}
+		as = append(as, arc{word: units[n], tok: token{tNumber, n}, prior: pr})
+	}
+	return words(as...)
+}
+
+func plural() part {
+	var as []arc
+	for n, word := range plurals {
+		pr := 0.0
+		if n == 0 || n > 9 {
+			pr = priorTwoDigit
+		}
+		as = append(as, arc{word: word, tok: token{tAll, n}, prior: pr})
+	}
+	// "all three" for "all threes": the s is easily lost.
+	for n := 1; n <= 9; n++ {
+		as = append(as, arc{word: units[n], tok: token{tAll, n}, prior: -0.5})
+	}
+	return words(as...)
+}
+
+func hesitation() part {
+	return words(arc{word: "um", prior: priorHesitation}, arc{word: "uh", prior: priorHesitation}, arc{word: "er", prior: priorHesitation})
+}
+
+// toothNumber is a tooth as a number; numbers that name no tooth are understood and refused.
+// alone allows digits said one by one where they could not be mistaken for a list.
+func toothNumber(n chart.Numbering, digits bool) part {
+	var ps []part
+	low, high := 1, 39
+	if n == chart.FDI {
+		low, high = 10, 49
+	}
+	for i := low; i <= high; i++ {
+		pr := 0.0
+		if !exists(n, i) {
+			pr = priorAbsent
+		}
+		if i < 20 {
+			ps = append(ps, wp(units[i], pr, token{tTooth, i}))
+		} else if i%10 == 0 {
+			ps = append(ps, wp(tens[i/10], pr, token{tTooth, i}))
+		} else {
+			ps = append(ps, seq(wp(tens[i/10], pr), w(units[i%10], token{tTooth, i})))
+		}
+	}
+	if digits {
+		last := 3
+		if n == chart.FDI {
+			last = 4
+		}
+		for d := 1; d <= last; d++ {
+			var second []part
+			for e := 0; e <= 9; e++ {
+				pr := 0.0
+				if !exists(n, 10*d+e) {
+					pr = priorAbsent
+				}
+				second = append(second, wp(units[e], pr, token{tTooth, 10*d + e}))
+			}
+			ps = append(ps, seq(w(units[d]), alt(second...)))
+		}
+	}
+	return alt(ps...)
+}
+
+func exists(n chart.Numbering, i int) bool {
+	_, err := chart.ParseTooth(strconv.Itoa(i), n)
+	return err == nil
+}
+
+// toothName is an anatomical name: "upper right first molar".
+func toothName() part {
+	kind := func(p int, words ...string) part {
+		ps := make([]part, len(words))
+		for i, word := range words {
+			ps[i] = w(word)
+		}
+		return seq(append(ps, mark(token{tPosition, p}))...)
+	}
+	return seq(
+		alt(w("upper", token{tUpper, 1}), w("lower", token{tUpper, 0})), ends(Prefix, priorPrefix),
+		alt(w("right", token{tRight, 1}), w("left", token{tRight, 0})), ends(Prefix, priorPrefix),
+		alt(kind(1, "central", "incisor"), kind(1, "central"), kind(2, "lateral", "incisor"), kind(2, "lateral"),
+			kind(3, "canine"), kind(3, "cuspid"),
+			kind(4, "first", "premolar"), kind(4, "first", "bicuspid"), kind(5, "second", "premolar"), kind(5, "second", "bicuspid"),
+			kind(6, "first", "molar"), kind(7, "second", "molar"), kind(8, "third", "molar"), kind(8, "wisdom", "tooth")),
+	)
+}
+
+func aspect() part {
+	b, l := token{tAspect, int(chart.Buccal)}, token{tAspect, int(chart.Lingual)}
+	return words(arc{word: "buccal", tok: b}, arc{word: "facial", tok: b, prior: -0.3}, arc{word: "labial", tok: b, prior: priorRare},
+		arc{word: "lingual", tok: l}, arc{word: "palatal", tok: l, prior: -0.3})
+}
+
+func where() part {
+	return words(arc{word: "mesial", tok: token{tWhere, int(chart.Mesial)}}, arc{word: "distal", tok: token{tWhere, int(chart.Distal)}},
+		arc{word: "mid", tok: token{tWhere, int(chart.Mid)}}, arc{word: "middle", tok: token{tWhere, int(chart.Mid)}, prior: -0.3})
+}
+
+func flag() part {
+	f := func(word string, f chart.Flag, prior float64) arc {
+		return arc{word: word, tok: token{tFlag, int(f)}, prior: prior}
+	}
+	return words(f("bleeding", chart.Bleeding, 0), f("bleeds", chart.Bleeding, priorRare), f("suppuration", chart.Suppuration, 0),
+		f("pus", chart.Suppuration, 0), f("plaque", chart.Plaque, 0), f("calculus", chart.Calculus, 0))
+}
+
+func oneVerb(v chart.Verb, prior float64, words ...string) part {
+	ps := make([]part, 0, len(words)+1)
+	for i, word := range words {
+		if i == 0 {
+			ps = append(ps, wp(word, prior))
+		} else {
+			ps = append(ps, w(word))
+		}
+	}
+	return seq(append(ps, mark(verb(v)))...)
+}
+
+// build makes the network of all calls that the state allows. State 0 is the start.
+func build(n chart.Numbering, open int, listening, question bool) *nfa {
+	g := &nfa{}
+	start := g.state()
+	done := func(p part) { seq(p, ends(Complete, 0))(g, start) }
+
+	if !listening {
+		// Standing by, nothing but "go ahead" does anything.
+		done(oneVerb(chart.VerbGoAhead, 0, "go", "ahead"))
+		return g
+	}
+	// Hesitations before a call mean nothing.
+	lead := g.state()
+	g.add(start, arc{to: lead})
+	g.add(hesitation()(g, start), arc{to: lead})
+	for _, word := range []string{"okay", "and", "so"} {
+		g.add(wp(word, priorHesitation)(g, start), arc{to: lead})
+	}
+
+	// The hubs between the acts of one breath, and the entries to the kinds of act.
+	begin := g.state()     // nothing said yet, or a place: anything may follow
+	afterNum := g.state()  // after numbers: anything but numbers
+	afterFlag := g.state() // after a flag: numbers may go on; no named site ("bleeding mesial four" is a flag and a sounding)
+	afterRest := g.state() // after a margin, a grade or a named site: no bare numbers, they would be taken for its own
+	nums, acts, sites := g.state(), g.state(), g.state()
+	for _, way := range [][2]int{{afterNum, acts}, {afterNum, sites}, {afterFlag, nums}, {afterFlag, acts}, {afterRest, acts}, {afterRest, sites}} {
+		g.add(way[0], arc{to: way[1], prior: priorMore})
+	}
+	for _, e := range []int{nums, acts, sites} {
+		g.add(begin, arc{to: e})
+	}
+	g.add(lead, arc{to: begin})
+
+	// Places: "tooth fourteen buccal", "upper right first molar", "lingual".
+	tooth := seq(alt(seq(wp("tooth", priorTooth), ends(Prefix, priorPrefix), opt(wp("number", priorRare)), alt(toothNumber(n, true), toothName())),
+		seq(toothName())),
+		ends(Open, 0))
+	placed := tooth(g, lead)
+	aspected := seq(aspect(), ends(Open, 0))(g, placed)
+	bare := seq(aspect(), ends(Open, 0))(g, lead)
+	// Numbers straight after a bare tooth number: rare and easily misread, so at a price.
+	g.add(placed, arc{to: begin, prior: priorMore})
+	g.add(aspected, arc{to: begin})
+	g.add(bare, arc{to: begin})
+
+	// Numbers: one to nine in a breath.
+	last := nums
+	for k := 1; k <= 9; k++ {
+		said := number()(g, last)
+		pr := 0.0
+		if d := k - open; d != 0 {
+			pr = priorCount
+			if d > 0 && d%3 == 0 {
+				pr = priorCount / 2
+			}
+		}
+		g.end(said, Complete, pr)
+		g.add(said, arc{to: afterNum, prior: pr})
+		last = opt(hesitation())(g, said)
+	}
+	seq(w("all"), ends(Prefix, priorPrefix), plural(), ends(Complete, 0), to(afterNum))(g, begin)
+
+	// Flags: "bleeding", "no plaque", "pus mesial distal", "calculus all".
+	fl := alt(flag(), seq(w("no", token{tNo, 0}), flag()))(g, acts)
+	seq(ends(Open, 0), to(afterFlag), words(arc{word: "all", tok: token{tWhole, 0}}, arc{word: "everywhere", tok: token{tWhole, 0}, prior: priorRare}),
+		ends(Complete, 0), to(afterFlag))(g, fl)
+	named := fl
+	for range 3 {
+		named = seq(where(), ends(Open, 0), to(afterFlag))(g, named)
+	}
+	// Margins: "recession two", "recession one two one", "recession mesial two", "margin minus one".
+	margin := func(from int, p part) {
+		g.end(from, Prefix, priorPrefix)
+		one := seq(p, ends(Open, 0), to(afterRest))(g, from)
+		two := seq(p, ends(Open, 2*priorCount), to(afterRest))(g, one)
+		seq(p, ends(Complete, 0), to(afterRest))(g, two)
+		seq(where(), p, ends(Complete, 0), to(afterRest))(g, from)
+		seq(w("all"), plural(), ends(Complete, 0), to(afterRest))(g, from)
+	}
+	margin(words(arc{word: "recession", tok: token{tMargin, 1}}, arc{word: "overgrowth", tok: token{tMargin, -1}})(g, acts), number())
+	margin(w("margin", token{tMargin, 1})(g, acts), seq(opt(words(arc{word: "minus", tok: token{tMinus, 0}}, arc{word: "plus", prior: priorRare})), number()))
+	// Grades: "mobility two", "furcation one buccal".
+	class := opt(words(arc{word: "grade", prior: -0.5}, arc{word: "class", prior: -0.5}, arc{word: "degree", prior: priorRare}))
+	seq(w("mobility", token{tMobility, 0}), ends(Prefix, priorPrefix), class, digit(), ends(Complete, 0), to(afterRest))(g, acts)
+	e := func(word string, e chart.Entrance) arc { return arc{word: word, tok: token{tEntrance, int(e)}} }
+	entrance := words(e("buccal", chart.EntranceBuccal), e("facial", chart.EntranceBuccal), e("lingual", chart.EntranceLingual),
+		e("palatal", chart.EntranceLingual), e("mesial", chart.EntranceMesial), e("distal", chart.EntranceDistal))
+	furcation := seq(w("furcation", token{tFurcation, 0}), ends(Prefix, priorPrefix))(g, acts)
+	seq(class, digit(), ends(Open, 0), to(afterRest), entrance, ends(Complete, 0), to(afterRest))(g, furcation)
+	seq(entrance, ends(Prefix, priorPrefix), class, digit(), ends(Complete, 0), to(afterRest))(g, furcation)
+	// Named sites: "mesial four", "mesial distal five", "mesial mid distal three two four".
+	one := seq(mark(token{tSite, 0}), where(), ends(Prefix, priorPrefix))(g, sites)
+	seq(number(), ends(Complete, 0), to(afterRest))(g, one)
+	two := where()(g, one)
+	seq(number(), ends(Open, -0.5), to(afterRest), number(), ends(Complete, -0.5), to(afterRest))(g, two)
+	seq(where(), number(), number(), number(), ends(Complete, -0.5), to(afterRest))(g, two)
+
+	// Which teeth are there: "missing", "implant tooth three", "missing one sixteen seventeen".
+	presence := func(from int) {
+		pr := func(p chart.Presence) token { return token{tPresence, int(p)} }
+		s := alt(w("missing", pr(chart.Missing)), w("implant", pr(chart.Implant)), w("unerupted", pr(chart.Unerupted)),
+			w("present", pr(chart.Present)))(g, from)
+		g.end(s, Open, 0)
+		if from != lead {
+			return
+		}
+		list := g.state()
+		g.add(s, arc{to: list})
+		g.add(alt(wp("tooth", -0.5), wp("teeth", -0.5))(g, s), arc{to: list})
+		item := g.state()
+		g.add(alt(toothNumber(n, n == chart.FDI), toothName())(g, list), arc{to: item, prior: -0.5})
+		g.end(item, Open, 0)
+		g.add(item, arc{to: list})
+		g.add(wp("and", -0.5)(g, item), arc{to: list})
+	}
+	presence(lead)
+	presence(placed)
+
+	// Corrections: "correction four", "correction three two five", "tooth eleven buccal correction four".
+	cor := seq(w("correction", verb(chart.VerbCorrection)), ends(Prefix, priorPrefix))(g, begin)
+	s := cor
+	for k := 1; k <= 9; k++ {
+		s = number()(g, s)
+		g.end(s, Complete, 0)
+	}
+	seq(w("all"), plural(), ends(Complete, 0))(g, cor)
+	seq(where(), number(), ends(Complete, 0))(g, cor)
+
+	simple := func(v chart.Verb, prior float64, words ...string) {
+		seq(oneVerb(v, prior, words...), ends(Complete, 0))(g, lead)
+	}
+	simple(chart.VerbNext, 0, "next")
+	simple(chart.VerbBack, 0, "back")
+	simple(chart.VerbSkip, 0, "skip")
+	simple(chart.VerbDisregard, 0, "disregard")
+	seq(oneVerb(chart.VerbSayAgain, 0, "say", "again"), ends(Open, 0), w("all", token{tWhole, 0}), ends(Complete, 0))(g, lead)
+	simple(chart.VerbStandBy, 0, "stand", "by")
+	simple(chart.VerbGoAhead, priorRare, "go", "ahead")
+	simple(chart.VerbComplete, 0, "exam", "complete")
+	simple(chart.VerbHelp, priorRare, "help")
+	simple(chart.VerbRemark, 0, "remark")
+	// Answers count only while the tool asks.
+	if question {
+		simple(chart.VerbAffirm, 0, "affirm")
+		simple(chart.VerbAffirm, 0, "affirmative")
+		simple(chart.VerbAffirm, 0, "yes")
+		simple(chart.VerbNegative, 0, "negative")
+		simple(chart.VerbNegative, 0, "no")
+	}
+	return g
+}

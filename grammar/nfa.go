@@ -1,0 +1,422 @@
+package grammar
+
+import (
+	"encoding/binary"
+	"slices"
+	"sort"
+)
+
+// Ending says what words are worth if they end here; the values are those of the recognizer's
+// contract (none, prefix, open, complete).
+type Ending int
+
+const (
+	NoEnding Ending = iota
+	Prefix          // the beginning of a call: the rest may follow after a pause
+	Open            // a call whose meaning more words could still change
+	Complete
+)
+
+// token is what a word means within its call.
+type token struct {
+	kind tokenKind
+	n    int
+}
+
+type tokenKind uint8
+
+const (
+	noToken tokenKind = iota
+	tNumber           // n: millimetres, or a grade
+	tMinus            // the next number is negative
+	tAll              // a plural number: every site gets n
+	tFlag             // n: chart.Flag
+	tNo               // the flag is cleared
+	tWhole            // all sites of the aspect
+	tWhere            // n: chart.Where
+	tMargin           // n: 1 recession, -1 overgrowth
+	tMobility
+	tFurcation
+	tEntrance // n: chart.Entrance
+	tTooth    // n: number as said in the exam's numbering
+	tDigit    // n: first digit of a tooth said digit by digit
+	tName     // n: FDI number collected from an anatomical name, see names
+	tUpper    // n: 1 upper, 0 lower
+	tRight    // n: 1 right, 0 left
+	tPosition // n: place from the midline
+	tAspect   // n: chart.Aspect
+	tPresence // n: chart.Presence
+	tSite     // a named site with its numbers begins
+	tVerb     // n: index into verbs
+)
+
+type arc struct {
+	word  string // "" leads on without a word
+	to    int
+	tok   token
+	prior float64
+}
+
+// nfa is the network of calls with tokens. State 0 is the start.
+type nfa struct {
+	arcs    [][]arc
+	endings []Ending
+	priors  []float64 // of the endings
+}
+
+func (g *nfa) state() int {
+	g.arcs = append(g.arcs, nil)
+	g.endings = append(g.endings, NoEnding)
+	g.priors = append(g.priors, 0)
+	return len(g.arcs) - 1
+}
+
+func (g *nfa) add(from int, a arc) { g.arcs[from] = append(g.arcs[from], a) }
+
+// end marks a state as an end of calls; the stronger of two endings stays.
+func (g *nfa) end(s int, e Ending, prior float64) {
+	if e > g.endings[s] || e == g.endings[s] && prior > g.priors[s] {
+		g.endings[s], g.priors[s] = e, prior
+	}
+}
+
+// part is a piece of grammar: it grows the network from a state and returns the state it ends in.
+type part func(g *nfa, from int) int
+
+func w(word string, tok ...token) part { return wp(word, 0, tok...) }
+
+// wp is a word with a prior.
+func wp(word string, prior float64, tok ...token) part {
+	return func(g *nfa, from int) int {
+		to := g.state()
+		a := arc{word: word, to: to, prior: prior}
+		if len(tok) > 0 {
+			a.tok = tok[0]
+		}
+		g.add(from, a)
+		return to
+	}
+}
+
+// mark adds a token without a word.
+func mark(t token) part {
+	return func(g *nfa, from int) int {
+		to := g.state()
+		g.add(from, arc{to: to, tok: t})
+		return to
+	}
+}
+
+func seq(ps ...part) part {
+	return func(g *nfa, from int) int {
+		for _, p := range ps {
+			from = p(g, from)
+		}
+		return from
+	}
+}
+
+func alt(ps ...part) part {
+	return func(g *nfa, from int) int {
+		end := g.state()
+		for _, p := range ps {
+			g.add(p(g, from), arc{to: end})
+		}
+		return end
+	}
+}
+
+func opt(p part) part {
+	return func(g *nfa, from int) int {
+		end := p(g, from)
+		g.add(from, arc{to: end})
+		return end
+	}
+}
+
+// ends marks the state it stands in as an end of calls.
+func ends(e Ending, prior float64) part {
+	return func(g *nfa, from int) int {
+		g.end(from, e, prior)
+		return from
+	}
+}
+
+// to also leads on to a state made before.
+func to(s int) part {
+	return func(g *nfa, from int) int {
+		g.add(from, arc{to: s})
+		return from
+	}
+}
+
+// words is a choice of single words.
+func words(as ...arc) part {
+	return func(g *nfa, from int) int {
+		end := g.state()
+		for _, a := range as {
+			a.to = end
+			g.add(from, a)
+		}
+		return end
+	}
+}
+
+// closure adds the states reached without a word; the result is sorted.
+func (g *nfa) closure(set []int) []int {
+	seen := map[int]bool{}
+	var out []int
+	for todo := slices.Clone(set); len(todo) > 0; {
+		s := todo[len(todo)-1]
+		todo = todo[:len(todo)-1]
+		if seen[s] {
+			continue
+		}
+		seen[s] = true
+		out = append(out, s)
+		for _, a := range g.arcs[s] {
+			if a.word == "" {
+				todo = append(todo, a.to)
+			}
+		}
+	}
+	sort.Ints(out)
+	return out
+}
+
+// run gives the states in which the words can leave the network, before closure.
+func (g *nfa) run(from []int, words []string) []int {
+	set := from
+	for _, word := range words {
+		var next []int
+		for _, s := range g.closure(set) {
+			for _, a := range g.arcs[s] {
+				if a.word == word && !slices.Contains(next, a.to) {
+					next = append(next, a.to)
+				}
+			}
+		}
+		set = next
+	}
+	return set
+}
+
+// path is the best way of the words through the network: its tokens, its ending and its prior.
+type path struct {
+	tokens []token
+	ending Ending
+	prior  float64
+}
+
+// best finds the likeliest complete way of the words, or the furthest word that could be placed.
+func (g *nfa) best(words []string) (p path, ok bool, reached int) {
+	type node struct {
+		prior float64
+		from  int // index into trail, -1 at the start
+	}
+	type step struct {
+		tok  token
+		from int
+	}
+	var trail []step
+	cur := map[int]node{0: {0, -1}}
+	// spread follows arcs without words; they are acyclic but for the loops, which never gain.
+	spread := func() {
+		var todo []int
+		for s := range cur {
+			todo = append(todo, s)
+		}
+		sort.Ints(todo)
+		for len(todo) > 0 {
+			s := todo[0]
+			todo = todo[1:]
+			n := cur[s]
+			for _, a := range g.arcs[s] {
+				if a.word != "" {
+					continue
+				}
+				if old, have := cur[a.to]; have && old.prior >= n.prior+a.prior {
+					continue
+				}
+				from := n.from
+				if a.tok.kind != noToken {
+					trail = append(trail, step{a.tok, from})
+					from = len(trail) - 1
+				}
+				cur[a.to] = node{n.prior + a.prior, from}
+				todo = append(todo, a.to)
+			}
+		}
+	}
+	spread()
+	for i, word := range words {
+		next := map[int]node{}
+		var keys []int
+		for s := range cur {
+			keys = append(keys, s)
+		}
+		sort.Ints(keys)
+		for _, s := range keys {
+			n := cur[s]
+			for _, a := range g.arcs[s] {
+				if a.word != word {
+					continue
+				}
+				if old, have := next[a.to]; have && old.prior >= n.prior+a.prior {
+					continue
+				}
+				from := n.from
+				if a.tok.kind != noToken {
+					trail = append(trail, step{a.tok, from})
+					from = len(trail) - 1
+				}
+				next[a.to] = node{n.prior + a.prior, from}
+			}
+		}
+		if len(next) == 0 {
+			return path{}, false, i
+		}
+		cur = next
+		spread()
+	}
+	bestState := -1
+	var keys []int
+	for s := range cur {
+		keys = append(keys, s)
+	}
+	sort.Ints(keys)
+	rank := func(s int) (Ending, float64) { return g.endings[s], cur[s].prior + g.priors[s] }
+	for _, s := range keys {
+		e, pr := rank(s)
+		if e == NoEnding {
+			continue
+		}
+		if bestState < 0 {
+			bestState = s
+			continue
+		}
+		// A call beats a beginning of one; otherwise the likelier way wins.
+		be, bp := rank(bestState)
+		if (e > Prefix) != (be > Prefix) {
+			if e > Prefix {
+				bestState = s
+			}
+		} else if pr > bp {
+			bestState = s
+		}
+	}
+	if bestState < 0 {
+		return path{}, false, len(words)
+	}
+	p.ending, p.prior = rank(bestState)
+	for i := cur[bestState].from; i >= 0; i = trail[i].from {
+		p.tokens = append(p.tokens, trail[i].tok)
+	}
+	slices.Reverse(p.tokens)
+	return p, true, len(words)
+}
+
+// netArc is an arc of a Net.
+type netArc struct {
+	word  string
+	to    int
+	prior float64
+}
+
+// Net is what may be said in a state, as a deterministic network of words: no state has two arcs
+// with one word. It satisfies the recognizer's contract for nets.
+type Net struct {
+	key    string
+	arcs   [][]netArc
+	ending []Ending
+	prior  []float64
+}
+
+func (n *Net) Key() string { return n.key }
+func (n *Net) States() int { return len(n.arcs) }
+
+// EndingOf gives the ending of a state and its prior.
+func (n *Net) EndingOf(s int) (Ending, float64) { return n.ending[s], n.prior[s] }
+
+// Arcs calls yield for each arc of a state, in order of the words.
+func (n *Net) Arcs(s int, yield func(word string, to int, prior float64)) {
+	for _, a := range n.arcs[s] {
+		yield(a.word, a.to, a.prior)
+	}
+}
+
+// entry is a place in the network where an utterance may begin, with a prior.
+type entry struct {
+	states []int
+	prior  float64
+}
+
+// net makes the deterministic network of what may be said from the entries on. Priors of arcs that
+// fall together become their greatest.
+func (g *nfa) net(key string, entries []entry) *Net {
+	n := &Net{key: key}
+	ids := map[string]int{}
+	var sets [][]int
+	id := func(set []int) int {
+		set = g.closure(set)
+		buf := make([]byte, 0, 4*len(set))
+		for _, s := range set {
+			buf = binary.LittleEndian.AppendUint32(buf, uint32(s))
+		}
+		if i, ok := ids[string(buf)]; ok {
+			return i
+		}
+		ids[string(buf)] = len(sets)
+		sets = append(sets, set)
+		n.arcs = append(n.arcs, nil)
+		n.ending = append(n.ending, NoEnding)
+		n.prior = append(n.prior, 0)
+		return len(sets) - 1
+	}
+	type target struct {
+		states []int
+		prior  float64
+	}
+	expand := func(from []entry) []netArc {
+		byWord := map[string]*target{}
+		var words []string
+		for _, en := range from {
+			for _, s := range g.closure(en.states) {
+				for _, a := range g.arcs[s] {
+					if a.word == "" {
+						continue
+					}
+					t := byWord[a.word]
+					if t == nil {
+						t = &target{prior: a.prior + en.prior}
+						byWord[a.word] = t
+						words = append(words, a.word)
+					}
+					t.prior = max(t.prior, a.prior+en.prior)
+					if !slices.Contains(t.states, a.to) {
+						t.states = append(t.states, a.to)
+					}
+				}
+			}
+		}
+		sort.Strings(words)
+		out := make([]netArc, 0, len(words))
+		for _, word := range words {
+			t := byWord[word]
+			out = append(out, netArc{word, id(t.states), t.prior})
+		}
+		return out
+	}
+	// The start is a state of its own: the entries differ in their priors, and it is no ending.
+	sets, n.arcs, n.ending, n.prior = append(sets, nil), append(n.arcs, nil), append(n.ending, NoEnding), append(n.prior, 0)
+	n.arcs[0] = expand(entries)
+	for i := 1; i < len(sets); i++ {
+		n.arcs[i] = expand([]entry{{states: sets[i]}})
+		for _, s := range sets[i] {
+			if g.endings[s] > n.ending[i] || g.endings[s] == n.ending[i] && g.priors[s] > n.prior[i] {
+				n.ending[i], n.prior[i] = g.endings[s], g.priors[s]
+			}
+		}
+	}
+	return n
+}

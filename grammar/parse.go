@@ -1,0 +1,350 @@
+package grammar
+
+import (
+	"fmt"
+	"strings"
+	"sync"
+
+	"leadsman/chart"
+)
+
+// State is what decides which calls can be said. Its zero value is no state: use StateOf.
+type State struct {
+	Numbering chart.Numbering
+	Open      int  // soundings still to come at the current aspect: a prior, never a rule
+	Listening bool // false: standing by
+	Question  bool // the tool has asked something: affirm and negative count
+	// Pending are the words of a call that was begun and not finished ("recession"): the next words
+	// may finish it.
+	Pending []string
+	// Amend are the words of the last call if more words could change it ("bleeding").
+	Amend []string
+}
+
+// StateOf is the grammar's view of an exam. Pending, Amend and Question are the caller's to set.
+func StateOf(s *chart.State) State {
+	n := s.Chart.Numbering
+	if n == "" {
+		n = chart.FDI
+	}
+	return State{Numbering: n, Open: s.Open(), Listening: s.Listening}
+}
+
+// shape is the part of a State that the network depends on.
+type shape struct {
+	numbering           chart.Numbering
+	open                int
+	listening, question bool
+}
+
+var (
+	cacheMu sync.Mutex
+	nfas    = map[shape]*nfa{} // at most 2 x 4 x 2 x 2
+	nets    = map[string]*Net{}
+)
+
+func (s State) nfa() *nfa {
+	sh := shape{s.Numbering, s.Open, s.Listening, s.Question}
+	cacheMu.Lock()
+	defer cacheMu.Unlock()
+	g := nfas[sh]
+	if g == nil {
+		g = build(s.Numbering, s.Open, s.Listening, s.Question)
+		nfas[sh] = g
+	}
+	return g
+}
+
+// maxNets bounds the cache of networks: those of pending words are many and rarely come again.
+const maxNets = 256
+
+// NetOf is the network of what may be said in the state.
+func NetOf(s State) *Net {
+	key := fmt.Sprintf("%s %d %t %t|%s|%s", s.Numbering, s.Open, s.Listening, s.Question, strings.Join(s.Pending, " "), strings.Join(s.Amend, " "))
+	g := s.nfa()
+	cacheMu.Lock()
+	defer cacheMu.Unlock()
+	if n := nets[key]; n != nil {
+		return n
+	}
+	entries := []entry{{states: []int{0}}}
+	if len(s.Pending) > 0 {
+		if at := g.run([]int{0}, s.Pending); len(at) > 0 {
+			entries = []entry{{states: at}, {states: []int{0}, prior: -1}}
+		}
+	}
+	if len(s.Amend) > 0 {
+		if at := g.run([]int{0}, s.Amend); len(at) > 0 {
+			entries = append(entries, entry{states: at, prior: -1.5})
+		}
+	}
+	n := g.net(key, entries)
+	if len(nets) >= maxNets {
+		clear(nets)
+	}
+	nets[key] = n
+	return n
+}
+
+// Vocabulary lists every word of the grammar, both numberings together.
+func Vocabulary() []string {
+	seen := map[string]bool{}
+	var out []string
+	for _, n := range []chart.Numbering{chart.FDI, chart.Universal} {
+		net := NetOf(State{Numbering: n, Listening: true, Question: true})
+		for s := range net.States() {
+			net.Arcs(s, func(word string, _ int, _ float64) {
+				if !seen[word] {
+					seen[word] = true
+					out = append(out, word)
+				}
+			})
+		}
+	}
+	return out
+}
+
+// Result is what words mean.
+type Result struct {
+	Command chart.Command
+	Ending  Ending
+	Words   []string // the words that the command was read from, those of former calls included
+	Pending bool     // the words finish the call that was pending
+	Amends  bool     // the words change the last call: it has to be taken back
+	Prior   float64  // natural log, of the way through the grammar
+}
+
+// Misfit means that words are no call in this state.
+type Misfit struct {
+	Words  []string
+	Reason string
+}
+
+func (m *Misfit) Error() string {
+	return fmt.Sprintf("%q: %s", strings.Join(m.Words, " "), m.Reason)
+}
+
+// Parse reads words as one call. Words that only begin a call give Ending Prefix and an empty
+// Command. It fails with *Misfit; a call that is well formed and names what does not exist (tooth
+// 19 in FDI) fails with *chart.Refusal.
+func Parse(s State, words []string) (Result, error) {
+	if len(words) == 0 {
+		return Result{}, &Misfit{words, "nothing was said"}
+	}
+	g := s.nfa()
+	try := func(before []string) (Result, error, int) {
+		ws := append(append([]string(nil), before...), words...)
+		p, ok, reached := g.best(ws)
+		if !ok {
+			return Result{}, s.misfit(ws, reached), reached - len(before)
+		}
+		r := Result{Ending: p.ending, Words: ws, Prior: p.prior}
+		if p.ending == Prefix {
+			return r, nil, len(words)
+		}
+		var err error
+		r.Command, err = interpret(s.Numbering, p.tokens)
+		return r, err, len(words)
+	}
+	var prefix *Result
+	if len(s.Pending) > 0 {
+		r, err, _ := try(s.Pending)
+		r.Pending = true
+		if err == nil && r.Ending > Prefix {
+			return r, nil
+		}
+		if err == nil {
+			prefix = &r
+		}
+	}
+	r, err, _ := try(nil)
+	if err == nil && r.Ending > Prefix {
+		return r, nil
+	}
+	if len(s.Amend) > 0 {
+		if a, aerr, _ := try(s.Amend); aerr == nil && a.Ending > Prefix {
+			a.Amends = true
+			return a, nil
+		}
+	}
+	if err != nil && prefix != nil {
+		return *prefix, nil
+	}
+	return r, err
+}
+
+func (s State) misfit(words []string, reached int) error {
+	if !s.Listening {
+		return &Misfit{words, "standing by: only go ahead is heard"}
+	}
+	if reached >= len(words) {
+		return &Misfit{words, "the call is not finished"}
+	}
+	return &Misfit{words, fmt.Sprintf("%q does not fit here", words[reached])}
+}
+
+// Text splits typed text into the words of the grammar: lower case, digits to number words ("324" is
+// three soundings, "14" after tooth, missing and the like is a number), usual misspellings of
+// numbers to numbers.
+func Text(line string) []string {
+	var out []string
+	numbersNameTeeth := false
+	for _, f := range strings.FieldsFunc(strings.ToLower(line), func(r rune) bool {
+		return r == ' ' || r == ',' || r == ';' || r == '.' || r == '\t' || r == '\n' || r == '\r' || r == '/' || r == '?' || r == '!'
+	}) {
+		if f[0] == '-' && len(f) > 1 {
+			out = append(out, "minus")
+			f = f[1:]
+		}
+		if strings.Trim(f, "0123456789") == "" {
+			out = append(out, numerals(f, numbersNameTeeth)...)
+			continue
+		}
+		if w, ok := spellings[f]; ok {
+			f = w
+		}
+		switch f {
+		case "tooth", "teeth", "missing", "implant", "unerupted", "present", "and", "number":
+			numbersNameTeeth = true
+		default:
+			numbersNameTeeth = false
+		}
+		out = append(out, strings.Split(f, "-")...)
+	}
+	return out
+}
+
+var spellings = map[string]string{"to": "two", "too": "two", "for": "four", "fore": "four", "ate": "eight", "won": "one",
+	"tree": "three", "ok": "okay", "mesially": "mesial", "distally": "distal", "oh": "zero"}
+
+func numerals(f string, tooth bool) []string {
+	n := 0
+	if len(f) <= 2 {
+		fmt.Sscan(f, &n)
+	}
+	switch {
+	case tooth && len(f) == 2 && n >= 20 && n <= 49 && n%10 != 0:
+		return []string{tens[n/10], units[n%10]}
+	case tooth && len(f) == 2 && n >= 20 && n <= 49:
+		return []string{tens[n/10]}
+	case tooth && len(f) <= 2 && n <= 19, len(f) == 2 && n >= 10 && n <= 15:
+		return []string{units[n]}
+	}
+	var out []string
+	for _, d := range f {
+		out = append(out, units[d-'0'])
+	}
+	return out
+}
+
+// interpret turns the tokens of a complete call into its acts.
+func interpret(num chart.Numbering, toks []token) (chart.Command, error) {
+	var c chart.Command
+	var upper, right int
+	var fault error
+	// open is the act that further tokens belong to, -1 for none.
+	open := -1
+	push := func(a chart.Act) { c.Acts = append(c.Acts, a); open = len(c.Acts) - 1 }
+	verbIs := func(vs ...chart.Verb) bool {
+		if open < 0 {
+			return false
+		}
+		for _, v := range vs {
+			if c.Acts[open].Verb == v {
+				return true
+			}
+		}
+		return false
+	}
+	sign, minus := 1, false
+	tooth := func(t chart.Tooth) {
+		if verbIs(chart.VerbPresence) {
+			c.Acts[open].Teeth = append(c.Acts[open].Teeth, t)
+			return
+		}
+		push(chart.Act{Verb: chart.VerbGo, Tooth: t})
+	}
+	for i, t := range toks {
+		switch t.kind {
+		case tNumber:
+			v := t.n * sign
+			if minus {
+				v, minus = -t.n, false
+			}
+			if verbIs(chart.VerbMobility, chart.VerbFurcation) {
+				c.Acts[open].Grade = t.n
+				break
+			}
+			if !verbIs(chart.VerbSoundings, chart.VerbCorrection, chart.VerbMargin, chart.VerbSite) {
+				push(chart.Act{Verb: chart.VerbSoundings})
+				v = t.n
+			}
+			c.Acts[open].Numbers = append(c.Acts[open].Numbers, chart.Millimetres(v))
+		case tMinus:
+			minus = true
+		case tAll:
+			v := chart.Millimetres(t.n)
+			if verbIs(chart.VerbCorrection, chart.VerbMargin) {
+				if c.Acts[open].Verb == chart.VerbMargin {
+					v = chart.Millimetres(t.n * sign)
+				}
+				c.Acts[open].Numbers, c.Acts[open].Whole = []chart.MM{v}, true
+				break
+			}
+			push(chart.Act{Verb: chart.VerbAll, Numbers: []chart.MM{v}})
+		case tNo:
+			// belongs to the flag that follows
+		case tFlag:
+			v := chart.Yes
+			if i > 0 && toks[i-1].kind == tNo {
+				v = chart.No
+			}
+			push(chart.Act{Verb: chart.VerbFlag, Flag: chart.Flag(t.n), Value: v})
+		case tWhole:
+			c.Acts[open].Whole = true
+		case tSite:
+			push(chart.Act{Verb: chart.VerbSite})
+		case tWhere:
+			c.Acts[open].Where = append(c.Acts[open].Where, chart.Where(t.n))
+		case tMargin:
+			sign = t.n
+			push(chart.Act{Verb: chart.VerbMargin})
+		case tMobility:
+			push(chart.Act{Verb: chart.VerbMobility})
+		case tFurcation:
+			push(chart.Act{Verb: chart.VerbFurcation})
+		case tEntrance:
+			e := chart.Entrance(t.n)
+			c.Acts[open].Entrance = &e
+		case tTooth:
+			th, err := chart.ParseTooth(fmt.Sprint(t.n), num)
+			if err != nil {
+				fault = &chart.Refusal{Text: err.Error()}
+			}
+			tooth(th)
+		case tUpper:
+			upper = t.n
+		case tRight:
+			right = t.n
+		case tPosition:
+			q := map[[2]int]int{{1, 1}: 1, {1, 0}: 2, {0, 0}: 3, {0, 1}: 4}[[2]int{upper, right}]
+			tooth(chart.Tooth(10*q + t.n))
+		case tAspect:
+			if verbIs(chart.VerbGo) {
+				c.Acts[open].Aspect, c.Acts[open].HasAspect = chart.Aspect(t.n), true
+				break
+			}
+			push(chart.Act{Verb: chart.VerbAspect, Aspect: chart.Aspect(t.n)})
+		case tPresence:
+			a := chart.Act{Verb: chart.VerbPresence, Presence: chart.Presence(t.n)}
+			if verbIs(chart.VerbGo) {
+				a.Teeth = []chart.Tooth{c.Acts[open].Tooth}
+				c.Acts = c.Acts[:open] // "tooth one present" states a tooth, it does not go there
+			}
+			push(a)
+		case tVerb:
+			push(chart.Act{Verb: verbs[t.n]})
+		}
+	}
+	return c, fault
+}
