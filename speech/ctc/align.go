@@ -1,0 +1,134 @@
+package ctc
+
+import "math"
+
+// An aligner finds where each word of a reading lies: the single best path through the words in
+// their order, whatever the net and its priors say.
+type aligner struct {
+	states []alignState
+	preds  []int32
+	score  []float64 // two rows
+	back   []int32   // frames x states: the state before
+	firsts []int32
+	lasts  []int32
+}
+
+type alignState struct {
+	phone     uint8 // 0: blank
+	word      int32 // index in the reading; -1: the pauses between words
+	pred, end int32 // preds[pred:end], itself not among them
+}
+
+// span is the place of a word: frames from..to-1, and how much worse than the best symbols of those
+// frames its phones are.
+type span struct {
+	from, to int
+	cost     float64
+}
+
+// align appends one span for each word to dst. lp holds the log-probabilities frame after frame, symbols
+// in each. ok is false if the words do not fit into the frames.
+func (a *aligner) align(dst []span, words []int32, ways [][][]uint8, lp []float32, symbols int) (spans []span, cost float64, ok bool) {
+	frames := len(lp) / symbols
+	a.states, a.preds = a.states[:0], a.preds[:0]
+	pause := a.state(0, -1, 0)
+	a.firsts, a.lasts = a.firsts[:0], a.lasts[:0] // lasts: final phones of the word before
+	for i, w := range words {
+		first := len(a.lasts)
+		for _, way := range ways[w] {
+			var prev int32
+			for j, p := range way {
+				from := len(a.preds)
+				if j == 0 {
+					a.preds = append(a.preds, pause)
+					for _, l := range a.lasts[:first] {
+						if a.states[l].phone != p {
+							a.preds = append(a.preds, l)
+						}
+					}
+				} else {
+					a.preds = append(a.preds, prev)
+					gap := a.state(0, int32(i), from)
+					from++
+					a.preds = append(a.preds, gap)
+					if a.states[prev].phone != p {
+						a.preds = append(a.preds, prev)
+					}
+				}
+				prev = a.state(p, int32(i), from)
+			}
+			a.lasts = append(a.lasts, prev)
+		}
+		a.lasts = append(a.lasts[:0], a.lasts[first:]...)
+		from := len(a.preds)
+		a.preds = append(a.preds, a.lasts...)
+		pause = a.state(0, -1, from)
+	}
+	n := len(a.states)
+	if cap(a.score) < 2*n {
+		a.score = make([]float64, 2*n)
+	}
+	if cap(a.back) < frames*n {
+		a.back = make([]int32, 2*frames*n)
+	}
+	cur, next := a.score[:n], a.score[n:2*n]
+	for i := range cur {
+		cur[i] = math.Inf(-1)
+	}
+	cur[0] = 0
+	for t := 0; t < frames; t++ {
+		row := lp[t*symbols : (t+1)*symbols]
+		back := a.back[t*n : (t+1)*n]
+		for i := range a.states {
+			s := &a.states[i]
+			best, from := cur[i], int32(i)
+			for _, p := range a.preds[s.pred:s.end] {
+				if cur[p] > best {
+					best, from = cur[p], p
+				}
+			}
+			next[i], back[i] = best+float64(row[s.phone]), from
+		}
+		cur, next = next, cur
+	}
+	at := pause
+	for _, l := range a.lasts {
+		if cur[l] > cur[at] {
+			at = l
+		}
+	}
+	if math.IsInf(cur[at], -1) {
+		return dst, 0, false
+	}
+	base := len(dst)
+	for range words {
+		dst = append(dst, span{from: -1})
+	}
+	spans = dst[base:]
+	for t := frames - 1; t >= 0; t-- {
+		s := &a.states[at]
+		row := lp[t*symbols : (t+1)*symbols]
+		top := row[0]
+		for _, v := range row {
+			top = max(top, v)
+		}
+		c := float64(top - row[s.phone])
+		cost += c
+		if s.word >= 0 {
+			sp := &spans[s.word]
+			if sp.from < 0 {
+				sp.to = t + 1
+			}
+			sp.from = t
+			sp.cost += c
+		}
+		at = a.back[t*n+int(at)]
+	}
+	return dst, cost, true
+}
+
+// state adds a state whose predecessors are preds[from:].
+func (a *aligner) state(phone uint8, word int32, from int) int32 {
+	a.states = append(a.states, alignState{phone: phone, word: word, pred: int32(from), end: int32(len(a.preds))})
+	return int32(len(a.states) - 1)
+}

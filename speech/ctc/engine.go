@@ -1,0 +1,226 @@
+package ctc
+
+import (
+	"bufio"
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"leadsman/speech"
+)
+
+// File names in a model directory.
+const (
+	ModelFile    = "model.int8.onnx"
+	PhonesFile   = "phones.txt"
+	ManifestFile = "manifest.json"
+	LibraryFile  = "libonnxruntime.so"
+)
+
+// Options say which model to use and how to listen. Zero values stand for the defaults given.
+type Options struct {
+	ModelDir string // folder with model.int8.onnx, phones.txt and, if the files shall be checked, manifest.json
+	Library  string // libonnxruntime.so or its folder; default: beside the program, then ../lib from there
+
+	// Lexicon adds pronunciations, in the format of lexicon.txt; LexiconName stands in its errors.
+	Lexicon     io.Reader
+	LexiconName string
+
+	NBest     int     // readings in a hypothesis; 10
+	Beam      float64 // width of the search, natural log; 14
+	MaxTokens int     // tokens of the search; 600
+
+	// How long the silence after the last sound lasts before a call counts as ended.
+	WaitComplete time.Duration // reading may stand alone; 220 ms
+	WaitOpen     time.Duration // more words could change its meaning; 400 ms
+	WaitPrefix   time.Duration // unfinished, or nothing fits; 700 ms
+	Longest      time.Duration // a call is cut after this; 12 s
+
+	PartialEvery time.Duration // how often the sound of a call is looked at while it goes on; 120 ms
+
+	// FillerLimit is the Hypothesis.Filler above which a reading is rejected; 0.25.
+	FillerLimit float64
+}
+
+func (o Options) withDefaults() Options {
+	def := func(v *time.Duration, ms int) {
+		if *v == 0 {
+			*v = time.Duration(ms) * time.Millisecond
+		}
+	}
+	def(&o.WaitComplete, 220)
+	def(&o.WaitOpen, 400)
+	def(&o.WaitPrefix, 700)
+	def(&o.Longest, 12000)
+	def(&o.PartialEvery, 120)
+	if o.NBest == 0 {
+		o.NBest = 10
+	}
+	if o.Beam == 0 {
+		o.Beam = 14
+	}
+	if o.MaxTokens == 0 {
+		o.MaxTokens = 600
+	}
+	if o.FillerLimit == 0 {
+		o.FillerLimit = 0.25
+	}
+	if o.LexiconName == "" {
+		o.LexiconName = "lexicon"
+	}
+	return o
+}
+
+// Engine is an acoustic model with its lexicon. One Engine serves all chairs; close it after its
+// recognizers.
+type Engine struct {
+	opt    Options
+	net    *network
+	lex    *lexicon
+	graphs *graphCache
+	name   string
+}
+
+var _ speech.Engine = (*Engine)(nil)
+
+// Open loads a model. A file or library that is not there gives an error that wraps
+// speech.ErrNoModel; damaged or foreign files and faults of Options.Lexicon are named with what
+// to do.
+func Open(opt Options) (*Engine, error) {
+	opt = opt.withDefaults()
+	model, symbols, sum, err := loadModel(opt.ModelDir)
+	if err != nil {
+		return nil, err
+	}
+	lex, err := newLexicon(symbols)
+	if err != nil {
+		return nil, err
+	}
+	if opt.Lexicon != nil {
+		if err := lex.read(opt.LexiconName, opt.Lexicon); err != nil {
+			return nil, err
+		}
+		opt.Lexicon = nil
+	}
+	lib, err := findLibrary(opt.Library)
+	if err != nil {
+		return nil, err
+	}
+	net, err := newNetwork(lib, filepath.Join(opt.ModelDir, ModelFile), model, len(symbols))
+	if err != nil {
+		return nil, err
+	}
+	return &Engine{opt: opt, net: net, lex: lex, graphs: newGraphCache(64), name: "ctc " + sum[:8]}, nil
+}
+
+// Name gives the kind of engine and the first digits of the model's SHA-256.
+func (e *Engine) Name() string { return e.name }
+
+// Lacks implements speech.Engine.
+func (e *Engine) Lacks(words []string) []string { return e.lex.lacks(words) }
+
+// Close frees the model.
+func (e *Engine) Close() error { return e.net.close() }
+
+// loadModel reads the files of a model directory and checks them against the manifest, if there
+// is one.
+func loadModel(dir string) (model []byte, symbols []string, sum string, err error) {
+	if dir == "" {
+		return nil, nil, "", fmt.Errorf("%w: no model folder given", speech.ErrNoModel)
+	}
+	read := func(name string) []byte {
+		var b []byte
+		if err != nil {
+			return nil
+		}
+		path := filepath.Join(dir, name)
+		if b, err = os.ReadFile(path); errors.Is(err, fs.ErrNotExist) {
+			err = fmt.Errorf("%w: no file %s; give the folder that holds %s and %s, as installed with the program", speech.ErrNoModel, path, ModelFile, PhonesFile)
+		}
+		return b
+	}
+	model = read(ModelFile)
+	phones := read(PhonesFile)
+	if err != nil {
+		return nil, nil, "", err
+	}
+	hash := sha256.Sum256(model)
+	sum = hex.EncodeToString(hash[:])
+	if err := checkManifest(dir, map[string][]byte{ModelFile: model, PhonesFile: phones}); err != nil {
+		return nil, nil, "", err
+	}
+	sc := bufio.NewScanner(bytes.NewReader(phones))
+	for sc.Scan() {
+		if s := strings.TrimSpace(sc.Text()); s != "" {
+			symbols = append(symbols, s)
+		}
+	}
+	if len(symbols) < 2 || symbols[0] != "<blank>" || len(symbols) > 255 {
+		return nil, nil, "", fmt.Errorf("%s is not a list of phones that begins with <blank>: put back the file that came with the model", filepath.Join(dir, PhonesFile))
+	}
+	return model, symbols, sum, nil
+}
+
+// checkManifest compares the files with the SHA-256 sums in the manifest of the folder, if it has
+// one: {"files":[{"name":..., "sha256":...}]}. Files that the manifest does not name pass.
+func checkManifest(dir string, files map[string][]byte) error {
+	path := filepath.Join(dir, ManifestFile)
+	b, err := os.ReadFile(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	var m struct {
+		Files []struct {
+			Name   string `json:"name"`
+			SHA256 string `json:"sha256"`
+		} `json:"files"`
+	}
+	if err := json.Unmarshal(b, &m); err != nil {
+		return fmt.Errorf("%s: %w: put back the file that came with the model", path, err)
+	}
+	for _, f := range m.Files {
+		data, ok := files[f.Name]
+		if !ok {
+			continue
+		}
+		if sum := sha256.Sum256(data); !strings.EqualFold(hex.EncodeToString(sum[:]), f.SHA256) {
+			return fmt.Errorf("%s (%d bytes) is not the file that %s names (SHA-256 differs): it is damaged or of another version; put back model and manifest together", filepath.Join(dir, f.Name), len(data), path)
+		}
+	}
+	return nil
+}
+
+// findLibrary looks for the ONNX Runtime library.
+func findLibrary(given string) (string, error) {
+	var tried []string
+	if given != "" {
+		if st, err := os.Stat(given); err == nil && !st.IsDir() {
+			return given, nil
+		}
+		tried = append(tried, given, filepath.Join(given, LibraryFile))
+	} else if exe, err := os.Executable(); err == nil {
+		if real, err := filepath.EvalSymlinks(exe); err == nil {
+			exe = real
+		}
+		dir := filepath.Dir(exe)
+		tried = append(tried, filepath.Join(dir, LibraryFile), filepath.Join(dir, "..", "lib", LibraryFile))
+	}
+	for _, p := range tried {
+		if st, err := os.Stat(p); err == nil && !st.IsDir() {
+			return p, nil
+		}
+	}
+	return "", fmt.Errorf("%w: no library %s at %s; install it beside the program or say where it is", speech.ErrNoModel, LibraryFile, strings.Join(tried, " or "))
+}

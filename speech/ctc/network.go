@@ -1,0 +1,101 @@
+//go:build cgo
+
+package ctc
+
+import (
+	"fmt"
+	"math"
+	"sync"
+
+	ort "github.com/yalue/onnxruntime_go"
+)
+
+// network is the acoustic model in ONNX Runtime. run may be called from any goroutine.
+type network struct {
+	session *ort.DynamicAdvancedSession
+	symbols int
+}
+
+// The runtime's environment belongs to the process: it is made once, from the library first used,
+// and stays.
+var (
+	runtimeOnce sync.Once
+	runtimeErr  error
+)
+
+func newNetwork(lib, path string, model []byte, symbols int) (*network, error) {
+	runtimeOnce.Do(func() {
+		ort.SetSharedLibraryPath(lib)
+		runtimeErr = ort.InitializeEnvironment(ort.WithLogLevelFatal())
+	})
+	if runtimeErr != nil {
+		return nil, fmt.Errorf("load %s: %w: use the %s of the release that this program was built with", lib, runtimeErr, LibraryFile)
+	}
+	foreign := func(what string, args ...any) error {
+		return fmt.Errorf("%s is not an acoustic model for this program: %s; put back the file that came with it", path, fmt.Sprintf(what, args...))
+	}
+	ins, outs, err := ort.GetInputOutputInfoWithONNXData(model)
+	if err != nil {
+		return nil, fmt.Errorf("%s cannot be read as an ONNX model (%d bytes; truncated or damaged?): %w; put back the file that came with the program", path, len(model), err)
+	}
+	if len(ins) != 1 || len(outs) < 1 {
+		return nil, foreign("it has %d inputs and %d outputs, wanted 1 and at least 1", len(ins), len(outs))
+	}
+	if d := ins[0].Dimensions; len(d) != 3 || d[1] != melBands {
+		return nil, foreign("input %s has shape %v, wanted [1 %d frames]", ins[0].Name, d, melBands)
+	}
+	if d := outs[0].Dimensions; len(d) != 3 || d[2] != int64(symbols) {
+		return nil, foreign("output %s has shape %v, wanted [1 frames %d] for the phones in %s", outs[0].Name, d, symbols, PhonesFile)
+	}
+	so, err := ort.NewSessionOptions()
+	if err != nil {
+		return nil, err
+	}
+	defer so.Destroy()
+	// A chair's share is a few milliseconds now and then: threads of the runtime's own would cost
+	// more than they give, and chairs run beside each other anyway.
+	if err := so.SetIntraOpNumThreads(1); err != nil {
+		return nil, err
+	}
+	if err := so.SetInterOpNumThreads(1); err != nil {
+		return nil, err
+	}
+	session, err := ort.NewDynamicAdvancedSessionWithONNXData(model, []string{ins[0].Name}, []string{outs[0].Name}, so)
+	if err != nil {
+		return nil, fmt.Errorf("%s cannot be loaded: %w; put back the file that came with the program", path, err)
+	}
+	n := &network{session, symbols}
+	// The longest window must be accepted and give log-probabilities.
+	in := make([]float32, melBands*maxWindow)
+	out := make([]float32, maxWindow/2*symbols)
+	if err := n.run(out, in, maxWindow); err != nil {
+		n.close()
+		return nil, foreign("it does not take %d frames: %v", maxWindow, err)
+	}
+	var sum float64
+	for _, v := range out[:symbols] {
+		sum += math.Exp(float64(v))
+	}
+	if math.Abs(sum-1) > 0.01 {
+		n.close()
+		return nil, foreign("its output is no log-probability (sums to %.3g)", sum)
+	}
+	return n, nil
+}
+
+// run computes the log-probabilities out, [frames/2, symbols], of mel, [melBands, frames]. frames is even.
+func (n *network) run(out, mel []float32, frames int) error {
+	in, err := ort.NewTensor(ort.NewShape(1, melBands, int64(frames)), mel[:melBands*frames])
+	if err != nil {
+		return err
+	}
+	defer in.Destroy()
+	res, err := ort.NewTensor(ort.NewShape(1, int64(frames/2), int64(n.symbols)), out[:frames/2*n.symbols])
+	if err != nil {
+		return err
+	}
+	defer res.Destroy()
+	return n.session.Run([]ort.Value{in}, []ort.Value{res})
+}
+
+func (n *network) close() error { return n.session.Destroy() }

@@ -1,0 +1,472 @@
+package ctc
+
+import (
+	"errors"
+	"math"
+	"slices"
+	"time"
+
+	"leadsman/speech"
+)
+
+// Times inside a recognizer: a step is 10 ms (160 samples, one frame of the front end), a frame of
+// the network's output 20 ms.
+const (
+	stepSamples = melHop
+	stepMS      = 10
+	frameMS     = 20
+
+	maxWindow   = 600 // steps given to the network at once, padding included
+	freezeAbove = 400 // steps: beyond this the older half of the window is settled
+	freezeKeep  = 200 // steps that stay open to later context
+	contextFull = 50  // steps of sound before a call that the network sees with it
+	idleWindow  = 70  // steps looked at between calls
+	tailPad     = 10  // steps of silence put behind the sound
+
+	// The frame completed by a step is centred on the begin of that step: where its samples begin in recent.
+	frameOffset = 40
+	callMargin  = 10 // frames between the begin of a call and its first sound
+)
+
+// recognizer implements speech.Recognizer. It works in fixed steps of 10 ms, so results do not
+// depend on the sizes of the frames that come in.
+type recognizer struct {
+	e     *Engine
+	g     *graph
+	s     *search
+	al    *aligner
+	mel   *melFrontEnd
+	queue []int16 // not yet processed
+	muted [][2]int64
+
+	// The stream so far.
+	steps  int64                        // processed
+	recent [fftSize + stepSamples]int16 // the last samples
+	mels   []float32                    // frames of the front end from melFrom on
+	level  []float32                    // mean square of each of them
+	clips  []int32                      // and samples at full scale
+	from   int64                        // step of mels[0]
+	gate   gate                         // does the sound stand out from the noise?
+	in     []float32                    // network input
+	out    []float32                    // and output
+	lp     []float32                    // log-probabilities from frame lpFrom on
+	lpFrom int64
+	encAt  int64 // step at which the network's window begins, even
+	frozen int64 // frames before this keep their log-probabilities
+
+	// The call going on.
+	active   bool
+	consumed int64 // frames before this belong to former calls
+	callFrom int64 // first frame of the call
+	nextLook int64 // step
+	words    []int32
+	lastBest []int32 // reading of the look before
+	lastEnd  int64   // and frame of its last sound
+	spans    []span
+}
+
+// NewRecognizer implements speech.Engine. The Recognizer hears nothing until its first SetNet.
+func (e *Engine) NewRecognizer() (speech.Recognizer, error) {
+	r := &recognizer{
+		e: e, s: newSearch(e.opt.Beam, e.opt.MaxTokens), al: &aligner{}, mel: newMelFrontEnd(),
+		in: make([]float32, melBands*maxWindow), out: make([]float32, maxWindow/2*e.net.symbols),
+	}
+	r.reset()
+	return r, nil
+}
+
+func (r *recognizer) reset() {
+	*r = recognizer{
+		e: r.e, g: r.g, s: r.s, al: r.al, mel: r.mel, in: r.in, out: r.out,
+		queue: r.queue[:0], mels: r.mels[:0], level: r.level[:0], clips: r.clips[:0], lp: r.lp[:0],
+		words: r.words[:0], lastBest: r.lastBest[:0], spans: r.spans[:0],
+	}
+	r.gate.reset()
+}
+
+// SetNet implements speech.Recognizer.
+func (r *recognizer) SetNet(net speech.Net) error {
+	g, err := r.e.graphs.get(net, r.e.lex)
+	if err != nil {
+		return err
+	}
+	r.g = g
+	r.lastBest = r.lastBest[:0]
+	return nil
+}
+
+// Muted implements speech.Recognizer.
+func (r *recognizer) Muted(fromMS, toMS int64) {
+	if toMS > fromMS {
+		r.muted = append(r.muted, [2]int64{fromMS, toMS})
+	}
+}
+
+// Close implements speech.Recognizer.
+func (r *recognizer) Close() error {
+	r.e = nil
+	return nil
+}
+
+var errClosed = errors.New("recognizer is closed")
+
+// Accept implements speech.Recognizer.
+func (r *recognizer) Accept(pcm []int16) ([]speech.Hypothesis, error) {
+	if r.e == nil {
+		return nil, errClosed
+	}
+	r.queue = append(r.queue, pcm...)
+	return r.drain(nil, true)
+}
+
+// Flush implements speech.Recognizer. Silence is put behind the sound until all calls have ended.
+func (r *recognizer) Flush() ([]speech.Hypothesis, error) {
+	if r.e == nil {
+		return nil, errClosed
+	}
+	r.queue = append(r.queue, make([]int16, int((r.e.opt.WaitPrefix+400*time.Millisecond).Seconds()*speech.Rate))...)
+	hyps, err := r.drain(nil, false)
+	hyps = slices.DeleteFunc(hyps, func(h speech.Hypothesis) bool { return !h.Final })
+	r.reset()
+	return hyps, err
+}
+
+// drain works through the queue, up to the first final if stop is set.
+func (r *recognizer) drain(hyps []speech.Hypothesis, stop bool) ([]speech.Hypothesis, error) {
+	at := 0
+	defer func() { r.queue = append(r.queue[:0], r.queue[at:]...) }()
+	for at+stepSamples <= len(r.queue) {
+		n := len(hyps)
+		var err error
+		hyps, err = r.step(hyps, r.queue[at:at+stepSamples])
+		at += stepSamples
+		if err != nil {
+			return hyps, err
+		}
+		if stop && len(hyps) > n && hyps[len(hyps)-1].Final {
+			break
+		}
+	}
+	return hyps, nil
+}
+
+// step processes 10 ms of sound.
+func (r *recognizer) step(hyps []speech.Hypothesis, pcm []int16) ([]speech.Hypothesis, error) {
+	copy(r.recent[:], r.recent[stepSamples:])
+	copy(r.recent[fftSize:], pcm)
+	r.steps++
+	r.trim()
+	var sum float64
+	var clipped int32
+	for _, s := range pcm {
+		sum += float64(s) * float64(s)
+		if s >= 32700 || s <= -32700 {
+			clipped++
+		}
+	}
+	r.level = append(r.level, float32(sum/stepSamples/(32768*32768)))
+	r.clips = append(r.clips, clipped)
+	r.gate.step(sum / stepSamples / (32768 * 32768))
+	if r.steps > 1 { // the frame of the step before is complete only now
+		n := len(r.mels)
+		r.mels = slices.Grow(r.mels, melBands)[:n+melBands]
+		r.mel.frame(r.mels[n:], r.recent[frameOffset:])
+	}
+	switch {
+	case r.g == nil:
+		r.consumed = r.steps / 2
+		return hyps, nil
+	case r.active:
+		if r.steps < r.nextLook && !(r.gate.reopened && r.nextLook > r.steps+6) {
+			return hyps, nil
+		}
+		return r.look(hyps)
+	case r.gate.open() && r.steps >= r.nextLook:
+		r.nextLook = r.steps + r.stepsOf(r.e.opt.PartialEvery)
+		r.encAt = max(r.steps-idleWindow, 2*r.consumed-contextFull, 0) &^ 1
+		r.frozen, r.lpFrom = r.encAt/2, r.encAt/2
+		if err := r.encode(); err != nil {
+			return hyps, err
+		}
+		first, _, _ := r.sounds(r.consumed)
+		if first < 0 {
+			return hyps, nil
+		}
+		r.active = true
+		r.callFrom = max(r.consumed, first-callMargin, r.lpFrom)
+		r.lastBest = r.lastBest[:0]
+		return r.judge(hyps)
+	}
+	return hyps, nil
+}
+
+func (r *recognizer) stepsOf(d time.Duration) int64 { return int64(d / (stepMS * time.Millisecond)) }
+
+// trim forgets what no later call can need.
+func (r *recognizer) trim() {
+	keep := r.steps - 2*idleWindow
+	if r.active {
+		keep = min(keep, r.encAt, 2*r.callFrom-contextFull)
+	}
+	if drop := keep - r.from; drop > 1024 {
+		r.mels = append(r.mels[:0], r.mels[drop*melBands:]...)
+		r.level = append(r.level[:0], r.level[drop:]...)
+		r.clips = append(r.clips[:0], r.clips[drop:]...)
+		r.from += drop
+	}
+}
+
+// encode runs the network over the window and takes over what is not frozen.
+func (r *recognizer) encode() error {
+	end := (r.from + int64(len(r.mels)/melBands)) &^ 1
+	n := int(end - r.encAt)
+	if n <= 0 {
+		return nil
+	}
+	window := r.mels[(r.encAt-r.from)*melBands : (end-r.from)*melBands]
+	scaleMel(r.in[:melBands*(n+tailPad)], window, tailPad)
+	if err := r.e.net.run(r.out, r.in, n+tailPad); err != nil {
+		return err
+	}
+	sym := r.e.net.symbols
+	r.lp = append(r.lp[:(r.frozen-r.lpFrom)*int64(sym)], r.out[(r.frozen-r.encAt/2)*int64(sym):n/2*sym]...)
+	if n > freezeAbove {
+		r.frozen = (end - freezeKeep) / 2
+		r.encAt = (end - freezeKeep - contextFull) &^ 1
+	}
+	return nil
+}
+
+// sounds returns the first and the last frame from the given one on in which the network hears
+// a phone, or -1, and their number.
+func (r *recognizer) sounds(from int64) (first, last int64, count int) {
+	first, last = -1, -1
+	sym := r.e.net.symbols
+	for f := max(from, r.lpFrom); int(f-r.lpFrom) < len(r.lp)/sym; f++ {
+		row := r.lp[int(f-r.lpFrom)*sym:][:sym]
+		if slices.Max(row[1:]) > row[0] {
+			if first < 0 {
+				first = f
+			}
+			last = f
+			count++
+		}
+	}
+	return first, last, count
+}
+
+// look listens again to the call going on.
+func (r *recognizer) look(hyps []speech.Hypothesis) ([]speech.Hypothesis, error) {
+	if err := r.encode(); err != nil {
+		return hyps, err
+	}
+	return r.judge(hyps)
+}
+
+// judge decodes the call and decides whether it has ended.
+func (r *recognizer) judge(hyps []speech.Hypothesis) ([]speech.Hypothesis, error) {
+	sym := r.e.net.symbols
+	end := r.lpFrom + int64(len(r.lp)/sym)
+	first, last, count := r.sounds(r.callFrom)
+	every := r.stepsOf(r.e.opt.PartialEvery)
+	r.nextLook = r.steps + every
+	if first < 0 {
+		if end-r.callFrom > 40 { // what seemed a sound was none
+			r.active = false
+			r.consumed = max(r.consumed, end-callMargin)
+		}
+		return hyps, nil
+	}
+	lp := r.lp[int(r.callFrom-r.lpFrom)*sym:]
+	r.s.start(r.g)
+	for i := 0; i < len(lp); i += sym {
+		r.s.step(lp[i : i+sym])
+	}
+	ends, rest := r.s.outcomes()
+	wait := r.e.opt.WaitPrefix
+	best := r.words[:0]
+	if len(ends) > 0 {
+		best = r.s.wordsOf(best, ends[0].hist)
+		if ends[0].score > rest-unfinishedMargin {
+			switch ends[0].ending {
+			case speech.Complete:
+				wait = r.e.opt.WaitComplete
+			case speech.Open:
+				wait = r.e.opt.WaitOpen
+			}
+		}
+	}
+	r.words = best
+	same := slices.Equal(best, r.lastBest) && last == r.lastEnd
+	changed := !slices.Equal(best, r.lastBest)
+	r.lastBest = append(r.lastBest[:0], best...)
+	r.lastEnd = last
+
+	waitSteps := r.stepsOf(wait)
+	quiet := 2 * (end - 1 - last)
+	if quiet >= waitSteps && (same || quiet >= waitSteps+10) || end-r.callFrom >= int64(r.e.opt.Longest/(frameMS*time.Millisecond)) {
+		h := r.hypothesis(lp, ends, first, last, count, r.e.opt.NBest)
+		h.Final = true
+		r.active = false
+		r.consumed = min(end, max(last+2, h.EndMS/frameMS))
+		return append(hyps, h), nil
+	}
+	if quiet >= waitSteps {
+		r.nextLook = r.steps + 4
+	} else if due := r.steps + waitSteps - quiet; due < r.nextLook || !r.gate.open() && quiet > 12 {
+		r.nextLook = due
+	}
+	if changed && len(best) > 0 {
+		h := r.hypothesis(lp, ends, first, last, count, 1)
+		hyps = append(hyps, h)
+	}
+	return hyps, nil
+}
+
+// unfinishedMargin is how much better (natural log) than the best reading words that are cut off
+// in the middle may be before the call counts as unfinished.
+const unfinishedMargin = 3
+
+// posteriorTemperature flattens the scores to posteriors: the network's frames are not independent.
+const posteriorTemperature = 2.0
+
+// hypothesis describes the call: lp are its frames, first and last those with sound.
+func (r *recognizer) hypothesis(lp []float32, ends []outcome, first, last int64, count, nbest int) speech.Hypothesis {
+	h := speech.Hypothesis{
+		StartMS: first * frameMS,
+		EndMS:   (last + 1) * frameMS,
+		AtMS:    r.steps * stepMS,
+		Filler:  math.Inf(1),
+	}
+	total := 0.0
+	for _, o := range ends {
+		total += math.Exp((o.score - ends[0].score) / posteriorTemperature)
+	}
+	for i, o := range ends[:min(nbest, len(ends))] {
+		words := r.s.wordsOf(nil, o.hist)
+		spans, cost, ok := r.al.align(r.spans[:0], words, r.g.ways, lp, r.e.net.symbols)
+		r.spans = spans
+		if !ok {
+			continue
+		}
+		rd := speech.Reading{Ending: o.ending, LogScore: o.score, Posterior: math.Exp((o.score-ends[0].score)/posteriorTemperature) / total}
+		for j, w := range words {
+			rd.Words = append(rd.Words, speech.Word{
+				Text:    r.g.words[w],
+				StartMS: (r.callFrom + int64(spans[j].from)) * frameMS,
+				EndMS:   (r.callFrom + int64(spans[j].to)) * frameMS,
+			})
+		}
+		if i == 0 {
+			h.Filler = cost / float64(max(count, 1))
+			h.StartMS = rd.Words[0].StartMS
+			h.EndMS = rd.Words[len(rd.Words)-1].EndMS
+		}
+		h.Readings = append(h.Readings, rd)
+	}
+	for i := range h.Readings {
+		for j := range h.Readings[i].Words {
+			w := &h.Readings[i].Words[j]
+			for _, o := range h.Readings {
+				if slices.ContainsFunc(o.Words, func(v speech.Word) bool {
+					return v.Text == w.Text && v.StartMS < w.EndMS && w.StartMS < v.EndMS
+				}) {
+					w.Confidence += o.Posterior
+				}
+			}
+			w.Confidence = min(w.Confidence, 1)
+		}
+	}
+	if len(h.Readings) == 0 || h.Filler > r.e.opt.FillerLimit {
+		h.Rejected = true
+		h.EndMS = (last + 1) * frameMS
+	}
+	if math.IsInf(h.Filler, 1) {
+		h.Filler = noReadingFiller
+	}
+	h.Signal = r.signal(first, last)
+	for _, m := range r.muted {
+		if m[0] < h.EndMS && h.StartMS < m[1] {
+			h.Echo = true
+		}
+	}
+	return h
+}
+
+// noReadingFiller is the filler cost when no reading fits at all.
+const noReadingFiller = 99
+
+// signal measures the sound between two frames.
+func (r *recognizer) signal(first, last int64) speech.Signal {
+	a := max(0, 2*first-r.from)
+	b := min(int64(len(r.level)), 2*last+2-r.from)
+	var top float32
+	for _, v := range r.level[a:b] {
+		top = max(top, v)
+	}
+	var sum float64
+	n, clipped := 0, 0
+	for i := a; i < b; i++ {
+		clipped += int(r.clips[i])
+		if r.level[i] > top/32 { // pauses and weak consonants do not count
+			sum += float64(r.level[i])
+			n++
+		}
+	}
+	return speech.Signal{
+		LevelDB: decibels(sum / float64(max(n, 1))),
+		NoiseDB: r.gate.floor(),
+		Clipped: float64(clipped) / float64(max(b-a, 1)*stepSamples),
+	}
+}
+
+func decibels(power float64) float64 { return 10 * math.Log10(max(power, 1e-10)) }
+
+// A gate tells sound from the background by its level alone, so that silence costs nothing. It is
+// easily opened: what it lets through is judged by the network. The background is the lowest
+// level of the last one to two seconds.
+type gate struct {
+	steps      int64
+	recent     [3]float64
+	low, older float64
+	until      int64
+	reopened   bool // this step opened it
+}
+
+const (
+	gateBlock  = 100 // steps
+	gateMargin = 4   // dB above the background
+	gateLeast  = -72 // dB: nothing below this is sound
+	gateHold   = 40  // steps it stays open
+	gateStart  = 50  // steps it is open at the begin, while the background is not known
+)
+
+func (g *gate) reset() { *g = gate{low: math.Inf(1), older: math.Inf(1)} }
+
+func (g *gate) step(power float64) {
+	g.recent[g.steps%3] = power
+	g.steps++
+	v := decibels((g.recent[0] + g.recent[1] + g.recent[2]) / 3)
+	if g.steps >= 3 {
+		g.low = min(g.low, v)
+	}
+	was := g.open()
+	if v > gateLeast && (g.steps <= gateStart || v > g.floor()+gateMargin) {
+		g.until = g.steps + gateHold
+	}
+	g.reopened = g.open() && !was
+	if g.steps%gateBlock == 0 {
+		g.older, g.low = g.low, math.Inf(1)
+	}
+}
+
+func (g *gate) open() bool { return g.steps < g.until }
+
+// floor is the level of the background in dB.
+func (g *gate) floor() float64 {
+	f := min(g.low, g.older)
+	if math.IsInf(f, 1) {
+		return -100
+	}
+	return f
+}

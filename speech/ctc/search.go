@@ -1,0 +1,336 @@
+package ctc
+
+import (
+	"math"
+	"slices"
+
+	"leadsman/speech"
+)
+
+// A search walks the tokens of a beam through a graph, frame by frame. A token stands for all
+// alignments that end in the same node after the same words; their probabilities are added, as CTC
+// defines it (Graves et al. 2006). Between frames nothing is allocated once the buffers have grown.
+type search struct {
+	g     *graph
+	beam  float64 // tokens further than this below the best are dropped
+	limit int     // and so are all but about this many of the best
+
+	cur, next []token
+	best      float64 // of next
+	table     []slot  // token key -> place in next
+	stamp     uint32
+
+	hist      []history
+	histTable []histSlot
+	histStamp uint32
+
+	ends []outcome // scratch of outcomes
+	mark []int32   // hist -> place in ends + 1
+}
+
+type token struct {
+	node  int32 // shifted left by one; the low bit says: in the blank that follows the node's phone
+	hist  int32
+	score float64
+}
+
+type slot struct {
+	node, hist int32
+	stamp      uint32
+	at         int32
+}
+
+type history struct{ parent, word int32 }
+
+type histSlot struct {
+	parent, word, id int32
+	stamp            uint32
+}
+
+func newSearch(beam float64, limit int) *search {
+	return &search{beam: beam, limit: limit, table: make([]slot, 4096), histTable: make([]histSlot, 4096)}
+}
+
+// start begins a search at the start of the graph.
+func (s *search) start(g *graph) {
+	s.g = g
+	s.hist = append(s.hist[:0], history{parent: -1, word: -1})
+	s.histStamp++
+	s.cur = append(s.cur[:0], token{node: g.roots[0]<<1 | 1})
+}
+
+// add brings a token into the next frame. The caller has checked that its score is within the beam.
+func (s *search) add(node, hist int32, score float64) {
+	h := (uint64(uint32(node))<<32 | uint64(uint32(hist))) * 0x9E3779B97F4A7C15
+	for i := h >> 40; ; i++ {
+		e := &s.table[i&uint64(len(s.table)-1)]
+		if e.stamp != s.stamp {
+			*e = slot{node, hist, s.stamp, int32(len(s.next))}
+			s.next = append(s.next, token{node, hist, score})
+			break
+		}
+		if e.node == node && e.hist == hist {
+			t := &s.next[e.at]
+			t.score = logAdd(t.score, score)
+			score = t.score
+			break
+		}
+	}
+	if score > s.best {
+		s.best = score
+	}
+	if len(s.next)*2 > len(s.table) {
+		s.growTable()
+	}
+}
+
+func (s *search) growTable() {
+	s.table = make([]slot, len(s.table)*2)
+	s.stamp = 1
+	for at, t := range s.next {
+		h := (uint64(uint32(t.node))<<32 | uint64(uint32(t.hist))) * 0x9E3779B97F4A7C15
+		for i := h >> 40; ; i++ {
+			if e := &s.table[i&uint64(len(s.table)-1)]; e.stamp != s.stamp {
+				*e = slot{t.node, t.hist, s.stamp, int32(at)}
+				break
+			}
+		}
+	}
+}
+
+// extend returns the history parent followed by word.
+func (s *search) extend(parent, word int32) int32 {
+	h := (uint64(uint32(parent))<<32 | uint64(uint32(word))) * 0x9E3779B97F4A7C15
+	for i := h >> 40; ; i++ {
+		e := &s.histTable[i&uint64(len(s.histTable)-1)]
+		if e.stamp == s.histStamp {
+			if e.parent == parent && e.word == word {
+				return e.id
+			}
+			continue
+		}
+		id := int32(len(s.hist))
+		*e = histSlot{parent, word, id, s.histStamp}
+		s.hist = append(s.hist, history{parent, word})
+		if len(s.hist)*2 > len(s.histTable) {
+			s.growHistTable()
+		}
+		return id
+	}
+}
+
+func (s *search) growHistTable() {
+	s.histTable = make([]histSlot, len(s.histTable)*2)
+	s.histStamp = 1
+	for id, k := range s.hist {
+		if k.parent < 0 {
+			continue
+		}
+		h := (uint64(uint32(k.parent))<<32 | uint64(uint32(k.word))) * 0x9E3779B97F4A7C15
+		for i := h >> 40; ; i++ {
+			if e := &s.histTable[i&uint64(len(s.histTable)-1)]; e.stamp != s.histStamp {
+				*e = histSlot{k.parent, k.word, int32(id), s.histStamp}
+				break
+			}
+		}
+	}
+}
+
+// step consumes the log-probabilities of the symbols in one frame, blank first.
+func (s *search) step(lp []float32) {
+	g := s.g
+	s.next = s.next[:0]
+	s.stamp++
+	s.best = math.Inf(-1)
+	blank := float64(lp[0])
+	for _, t := range s.cur {
+		n := &g.nodes[t.node>>1]
+		if t.node&1 == 1 { // in a blank
+			if v := t.score + blank; v > s.best-s.beam {
+				s.add(t.node, t.hist, v)
+			}
+			for c := n.child; c < n.childEnd; c++ {
+				d := &g.nodes[c]
+				if v := t.score + d.delta + float64(lp[d.phone]); v > s.best-s.beam {
+					s.add(c<<1, t.hist, v)
+				}
+			}
+			continue
+		}
+		if v := t.score + float64(lp[n.phone]); v > s.best-s.beam {
+			s.add(t.node, t.hist, v)
+		}
+		if n.child < n.childEnd {
+			if v := t.score + blank; v > s.best-s.beam {
+				s.add(t.node|1, t.hist, v)
+			}
+			for c := n.child; c < n.childEnd; c++ {
+				d := &g.nodes[c]
+				if d.phone == n.phone { // CTC: the same symbol again needs a blank between
+					continue
+				}
+				if v := t.score + d.delta + float64(lp[d.phone]); v > s.best-s.beam {
+					s.add(c<<1, t.hist, v)
+				}
+			}
+		}
+		for _, x := range g.exits[n.exit:n.exitEnd] {
+			base := t.score + x.delta
+			h := int32(-1) // made only if something survives
+			r := g.roots[x.to]
+			if v := base + blank; v > s.best-s.beam {
+				h = s.extend(t.hist, x.word)
+				s.add(r<<1|1, h, v)
+			}
+			root := &g.nodes[r]
+			for c := root.child; c < root.childEnd; c++ {
+				d := &g.nodes[c]
+				if d.phone == n.phone {
+					continue
+				}
+				if v := base + d.delta + float64(lp[d.phone]); v > s.best-s.beam {
+					if h < 0 {
+						h = s.extend(t.hist, x.word)
+					}
+					s.add(c<<1, h, v)
+				}
+			}
+		}
+	}
+	s.prune()
+}
+
+// prune keeps the tokens within the beam and, if there are too many, narrows the beam by the
+// distribution of the scores until they fit.
+func (s *search) prune() {
+	width := s.beam
+	if len(s.next) > s.limit && !math.IsInf(width, 1) {
+		const bins = 64
+		var count [bins]int
+		for _, t := range s.next {
+			if b := int((s.best - t.score) / s.beam * bins); b < bins {
+				count[b]++
+			}
+		}
+		sum := 0
+		for b, c := range count {
+			if sum += c; sum > s.limit {
+				width = s.beam * float64(max(b, 1)) / bins
+				break
+			}
+		}
+	}
+	keep := s.next[:0]
+	for _, t := range s.next {
+		if t.score > s.best-width {
+			keep = append(keep, t)
+		}
+	}
+	s.cur, s.next = keep, s.cur
+}
+
+// An outcome is one word sequence and what it is worth at the end of the frames seen so far.
+type outcome struct {
+	hist   int32
+	ending speech.Ending
+	score  float64 // log-probability with priors, that of the ending included
+	single float64 // share of the best ending alone
+}
+
+// outcomes returns what the frames so far may mean if they are all, best first: the word sequences
+// that end where the net lets a call end. rest is the best score of everything else, words cut off
+// in the middle or leading nowhere. The result is valid until the next call.
+func (s *search) outcomes() (ends []outcome, rest float64) {
+	rest = math.Inf(-1)
+	s.ends = s.ends[:0]
+	if cap(s.mark) < len(s.hist) {
+		s.mark = make([]int32, 2*len(s.hist))
+	}
+	s.mark = s.mark[:len(s.hist)]
+	clear(s.mark)
+	for _, t := range s.cur {
+		n := &s.g.nodes[t.node>>1]
+		if t.node&1 == 1 && n.phone == 0 {
+			s.end(t.hist, n.state, t.score, &rest)
+			continue
+		}
+		if t.node&1 == 1 || n.exit == n.exitEnd {
+			rest = max(rest, t.score)
+			continue
+		}
+		for _, x := range s.g.exits[n.exit:n.exitEnd] {
+			if s.g.ending[x.to] == speech.NoEnding {
+				rest = max(rest, t.score+x.delta)
+				continue
+			}
+			h := s.extend(t.hist, x.word)
+			for len(s.mark) < len(s.hist) {
+				s.mark = append(s.mark, 0)
+			}
+			s.end(h, x.to, t.score+x.delta, &rest)
+		}
+	}
+	slices.SortFunc(s.ends, func(a, b outcome) int {
+		switch {
+		case a.score > b.score:
+			return -1
+		case a.score < b.score:
+			return 1
+		}
+		return int(a.hist - b.hist)
+	})
+	return s.ends, rest
+}
+
+func (s *search) end(hist, state int32, score float64, rest *float64) {
+	if s.g.ending[state] == speech.NoEnding || hist == 0 {
+		*rest = max(*rest, score)
+		return
+	}
+	score += s.g.endPri[state]
+	if m := s.mark[hist]; m > 0 {
+		e := &s.ends[m-1]
+		e.score = logAdd(e.score, score)
+		if score > e.single {
+			e.single, e.ending = score, s.g.ending[state]
+		}
+		return
+	}
+	s.ends = append(s.ends, outcome{hist, s.g.ending[state], score, score})
+	s.mark[hist] = int32(len(s.ends))
+}
+
+// wordsOf appends the words of a history to dst.
+func (s *search) wordsOf(dst []int32, hist int32) []int32 {
+	from := len(dst)
+	for ; hist > 0; hist = s.hist[hist].parent {
+		dst = append(dst, s.hist[hist].word)
+	}
+	slices.Reverse(dst[from:])
+	return dst
+}
+
+// logAdd returns log(exp(a)+exp(b)), by a table, to about 1e-6.
+func logAdd(a, b float64) float64 {
+	if a < b {
+		a, b = b, a
+	}
+	d := (a - b) * logAddScale
+	if !(d < logAddSteps-1) { // far apart, or both -Inf
+		return a
+	}
+	i := int(d)
+	return a + logAddTable[i] + (d-float64(i))*(logAddTable[i+1]-logAddTable[i])
+}
+
+const (
+	logAddScale = 256
+	logAddSteps = 18 * logAddScale
+)
+
+var logAddTable = func() (t [logAddSteps + 1]float64) {
+	for i := range t {
+		t[i] = math.Log1p(math.Exp(-float64(i) / logAddScale))
+	}
+	return t
+}()
