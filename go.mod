@@ -7,3 +7,5 @@ require (
 	github.com/yalue/onnxruntime_go v1.27.0
 	pgregory.net/rapid v1.3.0
 )
+
+require github.com/mattn/go-sqlite3 v1.14.53 // indirect

@@ -1,0 +1,333 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+
+	"github.com/mattn/go-sqlite3"
+
+	"leadsman/chart"
+)
+
+// Report is what Verify found.
+type Report struct {
+	Patients int
+	Exams    int
+	Events   uint64  // in logs that are intact, and in the intact beginnings of others
+	Problems []error // *CorruptError for logs, other errors for the file; none: all is well
+}
+
+// Err is nil if nothing was found, else all problems in one.
+func (r Report) Err() error { return errors.Join(r.Problems...) }
+
+// Verify checks the file's structure, every reference, every hash chain, and that every log folds to
+// a chart. The error says that the check itself could not be done.
+func (s *Store) Verify(ctx context.Context) (Report, error) {
+	var rep Report
+	problem := func(format string, a ...any) { rep.Problems = append(rep.Problems, fmt.Errorf(format, a...)) }
+	text := func(scan func(...any) error) (t string, err error) { err = scan(&t); return }
+
+	lines, err := list(ctx, s, "check the file", text, "PRAGMA integrity_check")
+	if err != nil && !damaged(err) {
+		return rep, err
+	}
+	if err != nil {
+		rep.Problems = append(rep.Problems, err)
+	}
+	for _, l := range lines {
+		if l != "ok" {
+			problem("file structure: %s", l)
+		}
+	}
+	refs, err := list(ctx, s, "check references", text, `SELECT "table" || ' refers to a missing row of ' || parent FROM pragma_foreign_key_check`)
+	if err != nil && !damaged(err) {
+		return rep, err
+	}
+	for _, l := range refs {
+		problem("references: %s", l)
+	}
+	if err := s.r.QueryRowContext(ctx, "SELECT count(*) FROM patients").Scan(&rep.Patients); err != nil {
+		rep.Problems = append(rep.Problems, s.fail("count patients", err))
+	}
+	exams, err := s.Exams(ctx, "")
+	if err != nil {
+		if !damaged(err) {
+			return rep, err
+		}
+		rep.Problems = append(rep.Problems, err)
+		return rep, nil
+	}
+	for _, x := range exams {
+		rep.Exams++
+		st := chart.NewState()
+		for e, err := range s.Log(x.ID).All(ctx) {
+			if err == nil {
+				if err = st.Apply(e); err != nil {
+					err = corrupt(x.ID, e.Seq, "%w", err)
+				}
+			}
+			if err != nil {
+				if ctx.Err() != nil {
+					return rep, ctx.Err()
+				}
+				rep.Problems = append(rep.Problems, err)
+				break
+			}
+			rep.Events++
+		}
+	}
+	return rep, nil
+}
+
+// Salvage makes a new exam of the intact beginning of a damaged log. The damaged exam stays as it
+// is. It returns the new exam; a log without damage or without an intact event is refused.
+func (s *Store) Salvage(ctx context.Context, exam string) (Exam, error) {
+	op := "salvage exam " + exam
+	var evs []chart.Event
+	var found *CorruptError
+	for e, err := range s.Log(exam).All(ctx) {
+		if errors.As(err, &found) {
+			break
+		}
+		if err != nil {
+			return Exam{}, err
+		}
+		evs = append(evs, e)
+	}
+	if found == nil {
+		return Exam{}, fmt.Errorf("%s: its log is intact: %w", op, ErrInvalid)
+	}
+	// Damage in the middle of a call leaves half a call: it goes, a call is whole or not there.
+	if n := len(evs); n > 0 {
+		call, half := evs[n-1].Call, false
+		err := s.r.QueryRowContext(ctx, "SELECT EXISTS (SELECT 1 FROM events WHERE exam = ? AND seq >= ? AND call = ?)",
+			exam, found.Seq, call).Scan(&half)
+		if err != nil {
+			return Exam{}, s.fail(op, err)
+		}
+		for half && n > 0 && evs[n-1].Call == call {
+			n--
+		}
+		evs = evs[:n]
+	}
+	if len(evs) == 0 {
+		return Exam{}, fmt.Errorf("%s: %w", op, found)
+	}
+	old, err := s.Exam(ctx, exam)
+	if err != nil {
+		return Exam{}, err
+	}
+	x, err := s.NewExam(ctx, Exam{Patient: old.Patient, Kind: old.Kind, Earlier: old.Earlier, Examiner: old.Examiner,
+		Title: fmt.Sprintf("saved from damaged exam %s (%d of %d events)", exam, len(evs), old.Events)})
+	if err != nil {
+		return Exam{}, err
+	}
+	if err := s.Log(x.ID).Append(ctx, evs...); err != nil {
+		return Exam{}, err
+	}
+	return s.Exam(ctx, x.ID)
+}
+
+// Backup writes a copy of everything to path while the store goes on working. The copy is read back
+// and verified, made durable, and only then given its name; an existing file is never replaced
+// (ErrExists). The file is for its owner alone: it holds patient data.
+func (s *Store) Backup(ctx context.Context, path string) error {
+	return s.copyTo(ctx, path)
+}
+
+func (s *Store) copyTo(ctx context.Context, path string) (err error) {
+	const op = "back up"
+	if _, err := os.Lstat(path); err == nil {
+		return &Error{Op: op, Path: path, Err: ErrExists, Hint: "choose another name"}
+	}
+	dir := filepath.Dir(path)
+	f, err := os.CreateTemp(dir, ".leadsman-copy-*")
+	if err != nil {
+		return &Error{Op: op, Path: path, Err: err, Hint: "name a file in a folder that exists and that you may write to"}
+	}
+	tmp := f.Name()
+	f.Close()
+	defer os.Remove(tmp)
+	defer os.Remove(tmp + "-journal")
+	src := s.r
+	if src == nil {
+		src = s.w
+	}
+	if err := copyDB(ctx, src, tmp); err != nil {
+		return wrap(op, path, err)
+	}
+	return install(tmp, path)
+}
+
+// copyDB copies the database behind src into the file dst by SQLite's online backup.
+func copyDB(ctx context.Context, src *sql.DB, dst string) error {
+	from, err := src.Conn(ctx)
+	if err != nil {
+		return err
+	}
+	defer from.Close()
+	db, err := sql.Open("sqlite3", dsn(dst, "mode=rw"))
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	to, err := db.Conn(ctx)
+	if err != nil {
+		return err
+	}
+	defer to.Close()
+	// With a read transaction open the copy is of one moment, and writers do not make it start over.
+	if _, err := from.ExecContext(ctx, "BEGIN"); err != nil {
+		return err
+	}
+	defer from.ExecContext(context.WithoutCancel(ctx), "ROLLBACK")
+	var n int
+	if err := from.QueryRowContext(ctx, "SELECT count(*) FROM sqlite_schema").Scan(&n); err != nil {
+		return err
+	}
+	err = to.Raw(func(d any) error {
+		return from.Raw(func(s any) error {
+			b, err := d.(*sqlite3.SQLiteConn).Backup("main", s.(*sqlite3.SQLiteConn), "main")
+			if err != nil {
+				return err
+			}
+			for done := false; err == nil && !done; {
+				if err = ctx.Err(); err == nil {
+					done, err = b.Step(1024)
+				}
+			}
+			return errors.Join(err, b.Finish())
+		})
+	})
+	if err != nil {
+		return err
+	}
+	// One file without companions: it can be carried about and opened from a read-only disk.
+	var mode string
+	if err := to.QueryRowContext(ctx, "PRAGMA journal_mode = DELETE").Scan(&mode); err != nil {
+		return err
+	}
+	return nil
+}
+
+// install makes a finished file durable and gives it its name.
+func install(tmp, path string) error {
+	f, err := os.Open(tmp)
+	if err == nil {
+		err = errors.Join(f.Sync(), f.Close())
+	}
+	if err == nil {
+		err = os.Rename(tmp, path)
+	}
+	if err == nil {
+		err = syncDir(filepath.Dir(path))
+	}
+	if err != nil {
+		return &Error{Op: "finish the copy", Path: path, Err: err, Hint: "check the disk"}
+	}
+	return nil
+}
+
+// VerifyFile checks a backup file as Verify does a store. The file is not changed.
+func VerifyFile(ctx context.Context, path string) (Report, error) {
+	if fi, err := os.Stat(path); err != nil || !fi.Mode().IsRegular() {
+		return Report{}, &Error{Op: "read the backup", Path: path, Err: fmt.Errorf("no such file: %w", ErrNotFound), Hint: "name a file that leadsman backup made"}
+	}
+	if fi, err := os.Stat(path + "-wal"); err == nil && fi.Size() > 0 {
+		return Report{}, &Error{Op: "read the backup", Path: path, Err: fmt.Errorf("this is the file of a store, not a backup: %w", ErrInvalid),
+			Hint: "its newest entries are in the -wal file beside it: use that folder with --data, or make a backup of it first"}
+	}
+	s, err := openReader(ctx, path, "mode=ro&immutable=1")
+	if err != nil {
+		return Report{}, err
+	}
+	defer s.Close()
+	return s.Verify(ctx)
+}
+
+// Restore puts a backup into the data folder dir after verifying it. The folder must not be in use.
+// A store that is there already is refused with ErrExists unless overwrite is set, and then it is
+// kept beside the new one under another name. A backup with problems is refused, with the report,
+// unless damaged is set.
+func Restore(ctx context.Context, path, dir string, overwrite, damaged bool) (Report, error) {
+	const op = "restore"
+	rep, err := VerifyFile(ctx, path)
+	if err != nil {
+		return rep, err
+	}
+	if len(rep.Problems) > 0 && !damaged {
+		return rep, &Error{Op: op, Path: path, Err: fmt.Errorf("the backup is damaged (%d problems): %w", len(rep.Problems), rep.Err()),
+			Hint: "use another backup, or restore what is left of it with --damaged"}
+	}
+	if dir, err = filepath.Abs(dir); err != nil {
+		return rep, err
+	}
+	if err := makeDir(dir); err != nil {
+		return rep, &Error{Op: op, Path: dir, Err: err, Hint: "name a folder that you may write to"}
+	}
+	lock, err := lockDir(dir)
+	if err != nil {
+		return rep, err
+	}
+	defer lock.Close()
+	db := filepath.Join(dir, fileName)
+	there := false
+	for _, f := range []string{db, db + "-wal"} {
+		if _, err := os.Lstat(f); err == nil {
+			there = true
+		}
+	}
+	if there && !overwrite {
+		return rep, &Error{Op: op, Path: db, Err: ErrExists, Hint: "name an empty folder with --data, or add --overwrite (the present data are then kept beside it under another name)"}
+	}
+	tmp, err := os.CreateTemp(dir, ".leadsman-copy-*")
+	if err != nil {
+		return rep, &Error{Op: op, Path: dir, Err: err, Hint: "check who owns the folder"}
+	}
+	defer os.Remove(tmp.Name())
+	in, err := os.Open(path)
+	if err == nil {
+		_, err = io.Copy(tmp, in)
+		in.Close()
+	}
+	if err = errors.Join(err, tmp.Close()); err != nil {
+		return rep, &Error{Op: op, Path: dir, Err: err, Hint: "is the disk full? The present data were not touched"}
+	}
+	if there {
+		if err := setAside(ctx, db); err != nil {
+			return rep, &Error{Op: op, Path: db, Err: err, Hint: "the present data were not replaced"}
+		}
+	}
+	return rep, install(tmp.Name(), db)
+}
+
+// setAside renames the files of a store. Its -wal file is written back first where that is possible;
+// where not, it is moved along, before the main file: beside another main file it would do harm.
+func setAside(ctx context.Context, db string) error {
+	if old, err := sql.Open("sqlite3", dsn(db, "mode=rw")); err == nil {
+		// Closing the last connection writes back; a file too damaged for that is moved as it is.
+		old.ExecContext(ctx, "PRAGMA wal_checkpoint(TRUNCATE)")
+		old.Close()
+	}
+	for i := 1; ; i++ {
+		aside := fmt.Sprintf("%s.before-restore-%d", db, i)
+		if _, err := os.Lstat(aside); err == nil {
+			continue
+		}
+		if _, err := os.Lstat(aside + "-wal"); err == nil {
+			continue
+		}
+		os.Remove(db + "-shm") // made anew from the -wal file whenever needed
+		for _, suffix := range []string{"-wal", ""} {
+			if err := os.Rename(db+suffix, aside+suffix); err != nil && !errors.Is(err, os.ErrNotExist) {
+				return err
+			}
+		}
+		return syncDir(filepath.Dir(db))
+	}
+}

@@ -1,0 +1,116 @@
+package store
+
+import (
+	"errors"
+	"fmt"
+
+	"github.com/mattn/go-sqlite3"
+
+	"leadsman/chart"
+)
+
+var (
+	// ErrNotFound means that there is no such patient, exam or clip.
+	ErrNotFound = errors.New("not found")
+	// ErrConflict means that somebody else changed the record since it was read.
+	ErrConflict = errors.New("changed by somebody else in the meantime: read it again, then change it")
+	// ErrOutOfOrder means that events do not follow the last one of the log. Nothing was written.
+	ErrOutOfOrder = errors.New("events do not follow the end of the log")
+	// ErrSigned means that the exam is signed: only remarks can be added.
+	ErrSigned = chart.ErrSigned
+	// ErrLocked means that another process has the store open.
+	ErrLocked = errors.New("the data folder is in use by another leadsman")
+	// ErrExists means that a file is there already and would be replaced.
+	ErrExists = errors.New("exists already")
+	// ErrNewer means that the file was written by a newer version of this program.
+	ErrNewer = errors.New("the data file was written by a newer version of leadsman")
+	// ErrReadOnly means that the store was opened to look on.
+	ErrReadOnly = errors.New("the store was opened read-only")
+	// ErrInvalid means that a record cannot be stored as it is; the text says which field.
+	ErrInvalid = errors.New("not acceptable")
+)
+
+// Error is a fault of the file or the disk, with what the operator can do about it.
+type Error struct {
+	Op   string // what was being done
+	Path string // the file or folder
+	Hint string // what to do
+	Err  error
+}
+
+func (e *Error) Error() string {
+	s := e.Op + ": " + e.Err.Error()
+	if e.Path != "" {
+		s += " (" + e.Path + ")"
+	}
+	if e.Hint != "" {
+		s += ": " + e.Hint
+	}
+	return s
+}
+
+func (e *Error) Unwrap() error { return e.Err }
+
+// CorruptError says that the log of an exam is damaged. Events before Seq are proven intact by the
+// hash chain; Seq is the first one that cannot be trusted.
+type CorruptError struct {
+	Exam string
+	Seq  uint64
+	Hint string // what can be saved, and how
+	Err  error  // what was found
+}
+
+func (e *CorruptError) Error() string {
+	return fmt.Sprintf("log of exam %s is damaged at event %d: %v: %s", e.Exam, e.Seq, e.Err, e.Hint)
+}
+
+func (e *CorruptError) Unwrap() error { return e.Err }
+
+func corrupt(exam string, seq uint64, format string, a ...any) *CorruptError {
+	hint := "no event before it: restore a backup"
+	if seq > 1 {
+		hint = fmt.Sprintf("events 1 to %d are intact and can be saved as a new exam (leadsman verify --salvage); a backup may hold the rest", seq-1)
+	}
+	return &CorruptError{Exam: exam, Seq: seq, Hint: hint, Err: fmt.Errorf(format, a...)}
+}
+
+// fail wraps an error of the database with what was done and, for faults of file and disk, a hint.
+func (s *Store) fail(op string, err error) error {
+	if err == nil {
+		return nil
+	}
+	return wrap(op, s.path, err)
+}
+
+func wrap(op, path string, err error) error {
+	var se sqlite3.Error
+	if !errors.As(err, &se) {
+		return fmt.Errorf("%s: %w", op, err)
+	}
+	hint := ""
+	switch se.Code {
+	case sqlite3.ErrFull:
+		hint = "the disk is full, nothing of this was written: free some space, then repeat"
+	case sqlite3.ErrIoErr:
+		hint = "the disk reported an error, this was not saved: check the disk and the cable, make a backup to another disk"
+	case sqlite3.ErrCorrupt, sqlite3.ErrNotADB:
+		hint = "the file is damaged: leadsman verify says what is intact, leadsman restore brings a backup back"
+	case sqlite3.ErrReadonly, sqlite3.ErrPerm:
+		hint = "no permission to write: check the owner of the folder, and that the disk is not mounted read-only"
+	case sqlite3.ErrCantOpen:
+		hint = "the file cannot be opened: check that the folder exists and who owns it"
+	case sqlite3.ErrBusy, sqlite3.ErrLocked:
+		hint = "another program holds the file: close it, then repeat"
+	case sqlite3.ErrTooBig:
+		hint = "too large to be stored"
+	default:
+		return fmt.Errorf("%s: %w", op, err)
+	}
+	return &Error{Op: op, Path: path, Hint: hint, Err: err}
+}
+
+// damaged reports whether SQLite itself found the file broken.
+func damaged(err error) bool {
+	var se sqlite3.Error
+	return errors.As(err, &se) && (se.Code == sqlite3.ErrCorrupt || se.Code == sqlite3.ErrNotADB)
+}

@@ -1,0 +1,178 @@
+package store
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"database/sql"
+	"errors"
+	"fmt"
+	"iter"
+
+	"leadsman/chart"
+)
+
+// Log is the log of one exam. Any number of Logs of an exam may be used at once.
+type Log struct {
+	s    *Store
+	exam string
+}
+
+// Log returns the log of an exam. Whether the exam exists shows when the log is used.
+func (s *Store) Log(exam string) *Log { return &Log{s, exam} }
+
+// genesis is the hash before the first event: it ties a log to its exam.
+func genesis(exam string) []byte {
+	h := sha256.Sum256([]byte("leadsman log of exam " + exam))
+	return h[:]
+}
+
+// link is the hash of an event: SHA-256 over the hash before and the event's bytes.
+func link(prev, body []byte) []byte {
+	h := sha256.New()
+	h.Write(prev)
+	h.Write(body)
+	return h.Sum(nil)
+}
+
+// Append writes the events of a call in one transaction: all of them are on the disk when it returns
+// nil, none of them after an error. Events must carry the numbers that follow the end of the log
+// (ErrOutOfOrder). After a sign event only calls without effect and remarks are taken (ErrSigned).
+func (l *Log) Append(ctx context.Context, evs ...chart.Event) error {
+	if len(evs) == 0 {
+		return nil
+	}
+	op := fmt.Sprintf("append event %d of exam %s", evs[0].Seq, l.exam)
+	bodies := make([][]byte, len(evs))
+	for i, e := range evs {
+		b, err := e.Encode()
+		if err == nil {
+			// What could not be read back is never written.
+			_, err = chart.DecodeEvent(b)
+		}
+		if err != nil {
+			return fmt.Errorf("%s: %w", op, err)
+		}
+		if e.Call == 0 || e.Call > e.Seq {
+			return fmt.Errorf("%s: event %d belongs to call %d, which comes after it: %w", op, e.Seq, e.Call, ErrOutOfOrder)
+		}
+		bodies[i] = b
+	}
+	return l.s.write(ctx, op, func(tx *sql.Tx) error {
+		var last uint64
+		var head []byte
+		var signed sql.NullInt64
+		var signedBy string
+		err := tx.QueryRowContext(ctx, "SELECT events, head, signed, signed_by FROM exams WHERE id = ?", l.exam).
+			Scan(&last, &head, &signed, &signedBy)
+		if errors.Is(err, sql.ErrNoRows) {
+			return ErrNotFound
+		}
+		if err != nil {
+			return err
+		}
+		ins, err := tx.PrepareContext(ctx, "INSERT INTO events (exam, seq, call, time, source, kind, body, hash) VALUES (?,?,?,?,?,?,?,?)")
+		if err != nil {
+			return err
+		}
+		defer ins.Close()
+		wasSigned := signed.Valid
+		for i, e := range evs {
+			if e.Seq != last+1 {
+				return fmt.Errorf("event %d after event %d: %w", e.Seq, last, ErrOutOfOrder)
+			}
+			if signed.Valid && e.Kind != chart.KindCall && e.Kind != chart.KindRemark {
+				return ErrSigned
+			}
+			if e.Kind == chart.KindSign {
+				signed, signedBy = sql.NullInt64{Int64: e.Time, Valid: true}, e.Who
+			}
+			head, last = link(head, bodies[i]), e.Seq
+			if _, err := ins.ExecContext(ctx, l.exam, e.Seq, e.Call, e.Time, string(e.Source), string(e.Kind), bodies[i], head); err != nil {
+				return err
+			}
+		}
+		if signed.Valid && !wasSigned {
+			_, err = tx.ExecContext(ctx, "UPDATE exams SET events=?, head=?, signed=?, signed_by=? WHERE id=?", last, head, signed, signedBy, l.exam)
+		} else {
+			_, err = tx.ExecContext(ctx, "UPDATE exams SET events=?, head=? WHERE id=?", last, head, l.exam)
+		}
+		return err
+	})
+}
+
+// All yields the events of the log in order, as they were when it was called. Each is checked: its
+// number, its bytes, its place in the hash chain, and at the end that none is missing. Damage ends
+// the sequence with a *CorruptError; the events yielded before are intact. An exam that does not
+// exist gives ErrNotFound.
+func (l *Log) All(ctx context.Context) iter.Seq2[chart.Event, error] {
+	return func(yield func(chart.Event, error) bool) {
+		op := "read the log of exam " + l.exam
+		prev, last := genesis(l.exam), uint64(0)
+		stop := func(err error) {
+			if damaged(err) {
+				err = corrupt(l.exam, last+1, "%w", err)
+			} else {
+				err = l.s.fail(op, err)
+			}
+			yield(chart.Event{}, err)
+		}
+		// One statement sees one state of the file, head and events alike.
+		rows, err := l.s.r.QueryContext(ctx, `SELECT x.events, x.head, e.seq, e.call, e.time, e.source, e.kind, e.body, e.hash
+			FROM exams x LEFT JOIN events e ON e.exam = x.id WHERE x.id = ? ORDER BY e.seq`, l.exam)
+		if err != nil {
+			stop(err)
+			return
+		}
+		defer rows.Close()
+		var events uint64
+		var head, body, hash []byte
+		found := false
+		for rows.Next() {
+			found = true
+			var seq, call, time sql.NullInt64
+			var source, kind sql.NullString
+			if err := rows.Scan(&events, &head, &seq, &call, &time, &source, &kind, &body, &hash); err != nil {
+				stop(corrupt(l.exam, last+1, "unreadable row: %w", err))
+				return
+			}
+			if !seq.Valid {
+				break // no events yet
+			}
+			if uint64(seq.Int64) != last+1 {
+				stop(corrupt(l.exam, last+1, "event %d follows event %d", seq.Int64, last))
+				return
+			}
+			next := link(prev, body)
+			if !bytes.Equal(next, hash) {
+				stop(corrupt(l.exam, last+1, "its bytes do not match its hash"))
+				return
+			}
+			e, err := chart.DecodeEvent(body)
+			if err != nil {
+				stop(corrupt(l.exam, last+1, "%w", err))
+				return
+			}
+			if e.Seq != last+1 || int64(e.Call) != call.Int64 || e.Time != time.Int64 || string(e.Source) != source.String || string(e.Kind) != kind.String {
+				stop(corrupt(l.exam, last+1, "its columns do not match its bytes"))
+				return
+			}
+			if !yield(e, nil) {
+				return
+			}
+			prev, last = next, e.Seq
+		}
+		if err := rows.Err(); err != nil {
+			stop(err)
+			return
+		}
+		switch {
+		case !found:
+			yield(chart.Event{}, fmt.Errorf("%s: %w", op, ErrNotFound))
+		case last != events:
+			stop(corrupt(l.exam, last+1, "the log ends here but %d events were written", events))
+		case !bytes.Equal(prev, head):
+			stop(corrupt(l.exam, max(last, 1), "the end of the log does not match the exam's record of it"))
+		}
+	}
+}

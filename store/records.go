@@ -1,0 +1,380 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+
+	"github.com/mattn/go-sqlite3"
+)
+
+// Patient is what the practice knows of a person beside the exams. Clinical inputs (age, smoking and
+// the like) belong to each exam and are in its log.
+type Patient struct {
+	ID      string    `json:"id"` // made by AddPatient when empty
+	Name    string    `json:"name"`
+	Born    string    `json:"born,omitempty"`    // YYYY-MM-DD, "" unknown
+	Number  string    `json:"number,omitempty"`  // the practice's own record number
+	Contact string    `json:"contact,omitempty"` // free text
+	Notes   string    `json:"notes,omitempty"`
+	Due     string    `json:"due,omitempty"` // next recall, YYYY-MM-DD, "" none
+	Version int64     `json:"version"`       // grows with every change
+	Created time.Time `json:"created"`
+	Changed time.Time `json:"changed"`
+}
+
+func (p *Patient) check() error {
+	p.Name = strings.TrimSpace(p.Name)
+	if p.Name == "" {
+		return fmt.Errorf("name: must not be empty: %w", ErrInvalid)
+	}
+	for _, d := range []struct{ field, value string }{{"born", p.Born}, {"due", p.Due}} {
+		if _, err := time.Parse(time.DateOnly, d.value); d.value != "" && err != nil {
+			return fmt.Errorf("%s %q: write year-month-day such as 1971-03-28: %w", d.field, d.value, ErrInvalid)
+		}
+	}
+	for _, f := range []struct {
+		field, value string
+		max          int
+	}{{"name", p.Name, 200}, {"number", p.Number, 100}, {"contact", p.Contact, 2000}, {"notes", p.Notes, 100_000}} {
+		if len(f.value) > f.max {
+			return fmt.Errorf("%s: %d bytes, at most %d are kept: %w", f.field, len(f.value), f.max, ErrInvalid)
+		}
+	}
+	return nil
+}
+
+func (p *Patient) searchKey() string { return strings.ToLower(p.Name + " " + p.Number + " " + p.Born) }
+
+const patientCols = "id, name, born, number, contact, notes, due, version, created, changed"
+
+func scanPatient(scan func(...any) error) (p Patient, err error) {
+	var created, changed int64
+	err = scan(&p.ID, &p.Name, &p.Born, &p.Number, &p.Contact, &p.Notes, &p.Due, &p.Version, &created, &changed)
+	p.Created, p.Changed = fromMillis(created), fromMillis(changed)
+	return p, err
+}
+
+// AddPatient stores a new patient and returns it with ID, Version and times filled in. It fails with
+// ErrInvalid if a field cannot be kept and with ErrExists if the given ID is taken.
+func (s *Store) AddPatient(ctx context.Context, p Patient) (Patient, error) {
+	id, err := newID(p.ID)
+	if err == nil {
+		err = p.check()
+	}
+	if err != nil {
+		return Patient{}, fmt.Errorf("add patient: %w", err)
+	}
+	now := millis(s.now())
+	p.ID, p.Version, p.Created, p.Changed = id, 1, fromMillis(now), fromMillis(now)
+	err = s.write(ctx, "add patient", func(tx *sql.Tx) error {
+		_, err := tx.ExecContext(ctx, "INSERT INTO patients ("+patientCols+", search) VALUES (?,?,?,?,?,?,?,?,?,?,?)",
+			p.ID, p.Name, p.Born, p.Number, p.Contact, p.Notes, p.Due, p.Version, now, now, p.searchKey())
+		return taken("id "+p.ID, err)
+	})
+	if err != nil {
+		return Patient{}, err
+	}
+	return p, nil
+}
+
+// taken turns a broken primary key into ErrExists.
+func taken(what string, err error) error {
+	var se sqlite3.Error
+	if errors.As(err, &se) && se.ExtendedCode == sqlite3.ErrConstraintPrimaryKey {
+		return fmt.Errorf("%s: %w", what, ErrExists)
+	}
+	return err
+}
+
+// Patient returns one patient, or ErrNotFound.
+func (s *Store) Patient(ctx context.Context, id string) (Patient, error) {
+	p, err := scanPatient(s.r.QueryRowContext(ctx, "SELECT "+patientCols+" FROM patients WHERE id = ?", id).Scan)
+	if errors.Is(err, sql.ErrNoRows) {
+		return p, fmt.Errorf("patient %q: %w", id, ErrNotFound)
+	}
+	return p, s.fail("read patient", err)
+}
+
+// Patients lists the patients whose name, number and date of birth contain every word of search, in
+// any order and whatever the case; an empty search lists all. Sorted by name.
+func (s *Store) Patients(ctx context.Context, search string) ([]Patient, error) {
+	q, args := "SELECT "+patientCols+" FROM patients", []any{}
+	for i, w := range strings.Fields(strings.ToLower(search)) {
+		q += [...]string{" WHERE ", " AND "}[min(i, 1)] + "instr(search, ?) > 0"
+		args = append(args, w)
+	}
+	return list(ctx, s, "list patients", scanPatient, q+" ORDER BY name COLLATE NOCASE, id", args...)
+}
+
+// list collects the rows of a query.
+func list[T any](ctx context.Context, s *Store, op string, scan func(func(...any) error) (T, error), q string, args ...any) ([]T, error) {
+	rows, err := s.r.QueryContext(ctx, q, args...)
+	if err != nil {
+		return nil, s.fail(op, err)
+	}
+	defer rows.Close()
+	var out []T
+	for rows.Next() {
+		v, err := scan(rows.Scan)
+		if err != nil {
+			return nil, s.fail(op, err)
+		}
+		out = append(out, v)
+	}
+	return out, s.fail(op, rows.Err())
+}
+
+// UpdatePatient replaces the fields of a patient. p.Version must be the version that was read:
+// otherwise somebody else was faster and ErrConflict is returned, together with what is stored now.
+func (s *Store) UpdatePatient(ctx context.Context, p Patient) (Patient, error) {
+	if err := p.check(); err != nil {
+		return Patient{}, fmt.Errorf("update patient: %w", err)
+	}
+	err := s.write(ctx, "update patient", func(tx *sql.Tx) error {
+		r, err := tx.ExecContext(ctx, `UPDATE patients SET name=?, born=?, number=?, contact=?, notes=?, due=?, search=?,
+			version=version+1, changed=? WHERE id=? AND version=?`,
+			p.Name, p.Born, p.Number, p.Contact, p.Notes, p.Due, p.searchKey(), millis(s.now()), p.ID, p.Version)
+		if err != nil {
+			return err
+		}
+		if n, err := r.RowsAffected(); err != nil || n == 1 {
+			return err
+		}
+		return ErrConflict
+	})
+	cur, readErr := s.Patient(ctx, p.ID)
+	if readErr != nil {
+		return Patient{}, readErr
+	}
+	return cur, err
+}
+
+// The kinds of exams.
+const (
+	KindExam         = "exam"
+	KindReevaluation = "re-evaluation"
+)
+
+// Exam is an exam as a list shows it; what was found is in its log.
+type Exam struct {
+	ID       string    `json:"id"` // made by NewExam when empty
+	Patient  string    `json:"patient"`
+	Kind     string    `json:"kind"`              // KindExam or KindReevaluation
+	Earlier  string    `json:"earlier,omitempty"` // the exam to compare with; a re-evaluation needs one
+	Examiner string    `json:"examiner,omitempty"`
+	Title    string    `json:"title,omitempty"`
+	Created  time.Time `json:"created"`
+	Events   uint64    `json:"events"` // length of the log
+	Head     string    `json:"head"`   // hash of its last event, hex
+	SignedBy string    `json:"signed_by,omitempty"`
+	Signed   time.Time `json:"signed,omitzero"`
+}
+
+const examCols = "id, patient, kind, earlier, examiner, title, created, events, head, signed, signed_by"
+
+func scanExam(scan func(...any) error) (x Exam, err error) {
+	var created int64
+	var earlier sql.NullString
+	var signed sql.NullInt64
+	var head []byte
+	err = scan(&x.ID, &x.Patient, &x.Kind, &earlier, &x.Examiner, &x.Title, &created, &x.Events, &head, &signed, &x.SignedBy)
+	x.Created, x.Earlier, x.Head = fromMillis(created), earlier.String, hex.EncodeToString(head)
+	if signed.Valid {
+		x.Signed = fromMillis(signed.Int64)
+	}
+	return x, err
+}
+
+// NewExam stores an exam with an empty log and returns it with ID, Created and Head filled in. A
+// re-evaluation names an earlier exam of the same patient; an exam may.
+func (s *Store) NewExam(ctx context.Context, x Exam) (Exam, error) {
+	const op = "new exam"
+	id, err := newID(x.ID)
+	if err != nil {
+		return Exam{}, fmt.Errorf("%s: %w", op, err)
+	}
+	if x.Kind == "" {
+		x.Kind = KindExam
+	}
+	if x.Kind != KindExam && x.Kind != KindReevaluation {
+		return Exam{}, fmt.Errorf("%s: kind %q: use %s or %s: %w", op, x.Kind, KindExam, KindReevaluation, ErrInvalid)
+	}
+	if x.Kind == KindReevaluation && x.Earlier == "" {
+		return Exam{}, fmt.Errorf("%s: a re-evaluation names the earlier exam: %w", op, ErrInvalid)
+	}
+	err = s.write(ctx, op, func(tx *sql.Tx) error {
+		var n int
+		if err := tx.QueryRowContext(ctx, "SELECT count(*) FROM patients WHERE id = ?", x.Patient).Scan(&n); err != nil {
+			return err
+		}
+		if n == 0 {
+			return fmt.Errorf("patient %q: %w", x.Patient, ErrNotFound)
+		}
+		if x.Earlier != "" {
+			var of string
+			err := tx.QueryRowContext(ctx, "SELECT patient FROM exams WHERE id = ?", x.Earlier).Scan(&of)
+			if errors.Is(err, sql.ErrNoRows) {
+				return fmt.Errorf("earlier exam %q: %w", x.Earlier, ErrNotFound)
+			}
+			if err != nil {
+				return err
+			}
+			if of != x.Patient {
+				return fmt.Errorf("earlier exam %q is of another patient: %w", x.Earlier, ErrInvalid)
+			}
+		}
+		head := genesis(id)
+		_, err := tx.ExecContext(ctx, "INSERT INTO exams ("+examCols+") VALUES (?,?,?,?,?,?,?,0,?,NULL,'')",
+			id, x.Patient, x.Kind, sql.NullString{String: x.Earlier, Valid: x.Earlier != ""}, x.Examiner, x.Title, millis(s.now()), head)
+		return taken("id "+id, err)
+	})
+	if err != nil {
+		return Exam{}, err
+	}
+	return s.Exam(ctx, id)
+}
+
+// Exam returns one exam, or ErrNotFound.
+func (s *Store) Exam(ctx context.Context, id string) (Exam, error) {
+	x, err := scanExam(s.r.QueryRowContext(ctx, "SELECT "+examCols+" FROM exams WHERE id = ?", id).Scan)
+	if errors.Is(err, sql.ErrNoRows) {
+		return x, fmt.Errorf("exam %q: %w", id, ErrNotFound)
+	}
+	return x, s.fail("read exam", err)
+}
+
+// Exams lists the exams of a patient, or of all for "", the newest first.
+func (s *Store) Exams(ctx context.Context, patient string) ([]Exam, error) {
+	return list(ctx, s, "list exams", scanExam,
+		"SELECT "+examCols+" FROM exams WHERE ?1 = '' OR patient = ?1 ORDER BY created DESC, rowid DESC", patient)
+}
+
+// Examiner is somebody who makes exams.
+type Examiner struct {
+	ID      string `json:"id"` // made by PutExaminer when empty
+	Name    string `json:"name"`
+	Retired bool   `json:"retired,omitempty"` // no longer offered for new exams
+}
+
+// PutExaminer adds an examiner or replaces the one with the same ID.
+func (s *Store) PutExaminer(ctx context.Context, e Examiner) (Examiner, error) {
+	id, err := newID(e.ID)
+	e.ID, e.Name = id, strings.TrimSpace(e.Name)
+	if err == nil && e.Name == "" {
+		err = fmt.Errorf("name: must not be empty: %w", ErrInvalid)
+	}
+	if err != nil {
+		return Examiner{}, fmt.Errorf("store examiner: %w", err)
+	}
+	return e, s.write(ctx, "store examiner", func(tx *sql.Tx) error {
+		_, err := tx.ExecContext(ctx, `INSERT INTO examiners (id, name, retired) VALUES (?,?,?)
+			ON CONFLICT (id) DO UPDATE SET name = excluded.name, retired = excluded.retired`, e.ID, e.Name, e.Retired)
+		return err
+	})
+}
+
+// Examiners lists all examiners by name.
+func (s *Store) Examiners(ctx context.Context) ([]Examiner, error) {
+	return list(ctx, s, "list examiners", func(scan func(...any) error) (e Examiner, err error) {
+		err = scan(&e.ID, &e.Name, &e.Retired)
+		return
+	}, "SELECT id, name, retired FROM examiners ORDER BY name COLLATE NOCASE, id")
+}
+
+// Settings returns the settings of a scope: "" for the practice, or the ID of an examiner.
+func (s *Store) Settings(ctx context.Context, scope string) (map[string]string, error) {
+	pairs, err := list(ctx, s, "read settings", func(scan func(...any) error) (kv [2]string, err error) {
+		err = scan(&kv[0], &kv[1])
+		return
+	}, "SELECT key, value FROM settings WHERE scope = ?", scope)
+	out := make(map[string]string, len(pairs))
+	for _, kv := range pairs {
+		out[kv[0]] = kv[1]
+	}
+	return out, err
+}
+
+// SetSettings stores all the given settings of a scope, or none; an empty value removes a key.
+func (s *Store) SetSettings(ctx context.Context, scope string, kv map[string]string) error {
+	return s.write(ctx, "store settings", func(tx *sql.Tx) error {
+		for k, v := range kv {
+			q, args := "DELETE FROM settings WHERE scope = ? AND key = ?", []any{scope, k}
+			if v != "" {
+				q = `INSERT INTO settings (scope, key, value) VALUES (?,?,?)
+					ON CONFLICT (scope, key) DO UPDATE SET value = excluded.value`
+				args = append(args, v)
+			}
+			if _, err := tx.ExecContext(ctx, q, args...); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
+// MaxClip is the largest sound clip, in bytes: four minutes of 16 kHz mono 16-bit sound.
+const MaxClip = 8 << 20
+
+// AddClip keeps the sound of a call as a WAV file. The log is not touched; a second clip of the
+// same call fails with ErrExists.
+func (s *Store) AddClip(ctx context.Context, exam string, call uint64, wav []byte) error {
+	op := fmt.Sprintf("add clip of call %d of exam %s", call, exam)
+	if len(wav) < 12 || string(wav[:4]) != "RIFF" || string(wav[8:12]) != "WAVE" {
+		return fmt.Errorf("%s: not a WAV file: %w", op, ErrInvalid)
+	}
+	if len(wav) > MaxClip {
+		return fmt.Errorf("%s: %d bytes, at most %d are kept: %w", op, len(wav), MaxClip, ErrInvalid)
+	}
+	return s.write(ctx, op, func(tx *sql.Tx) error {
+		var n int
+		err := tx.QueryRowContext(ctx, "SELECT count(*) FROM events WHERE exam = ? AND seq = ? AND call = seq", exam, call).Scan(&n)
+		if err == nil && n == 0 {
+			err = fmt.Errorf("no such call: %w", ErrNotFound)
+		}
+		if err != nil {
+			return err
+		}
+		_, err = tx.ExecContext(ctx, "INSERT INTO clips (exam, call, created, wav) VALUES (?,?,?,?)", exam, call, millis(s.now()), wav)
+		return taken("clip", err)
+	})
+}
+
+// Clip returns the sound of a call, or ErrNotFound.
+func (s *Store) Clip(ctx context.Context, exam string, call uint64) ([]byte, error) {
+	var wav []byte
+	err := s.r.QueryRowContext(ctx, "SELECT wav FROM clips WHERE exam = ? AND call = ?", exam, call).Scan(&wav)
+	if errors.Is(err, sql.ErrNoRows) {
+		return nil, fmt.Errorf("clip of call %d of exam %q: %w", call, exam, ErrNotFound)
+	}
+	return wav, s.fail("read clip", err)
+}
+
+// Clips lists the calls of an exam that have a clip.
+func (s *Store) Clips(ctx context.Context, exam string) ([]uint64, error) {
+	return list(ctx, s, "list clips", func(scan func(...any) error) (c uint64, err error) {
+		err = scan(&c)
+		return
+	}, "SELECT call FROM clips WHERE exam = ? ORDER BY call", exam)
+}
+
+// DeleteClips wipes sound clips and returns how many: those of an exam, or of all exams for "", made
+// before the given time, or whenever for the zero time. Clips are not part of the log: they may go.
+func (s *Store) DeleteClips(ctx context.Context, exam string, before time.Time) (n int64, err error) {
+	limit := int64(1<<63 - 1)
+	if !before.IsZero() {
+		limit = millis(before)
+	}
+	err = s.write(ctx, "delete clips", func(tx *sql.Tx) error {
+		r, err := tx.ExecContext(ctx, "DELETE FROM clips WHERE (?1 = '' OR exam = ?1) AND created < ?2", exam, limit)
+		if err == nil {
+			n, err = r.RowsAffected()
+		}
+		return err
+	})
+	return n, err
+}
