@@ -4,8 +4,15 @@ go 1.26
 
 require (
 	github.com/k2-fsa/sherpa-onnx-go-linux v1.13.8
+	github.com/mewkiz/flac v1.0.14
 	github.com/yalue/onnxruntime_go v1.27.0
 	pgregory.net/rapid v1.3.0
 )
 
-require github.com/mattn/go-sqlite3 v1.14.53 // indirect
+require (
+	github.com/google/go-cmp v0.7.0 // indirect
+	github.com/icza/bitio v1.1.0 // indirect
+	github.com/mattn/go-sqlite3 v1.14.53 // indirect
+	github.com/mewkiz/pkg v0.0.0-20250417130911-3f050ff8c56d // indirect
+	github.com/mewpkg/term v0.0.0-20241026122259-37a80af23985 // indirect
+)

@@ -159,11 +159,16 @@ func (s *State) Do(c Command, m Meta) ([]Event, error) {
 		}
 	}
 	if b.err != nil {
-		f := builder{st: s.clone(), meta: m}
-		f.open(c.Verb(), b.err.Error())
-		return f.out, b.err
+		return s.Refused(c.Verb(), b.err, m), b.err
 	}
 	return b.out, nil
+}
+
+// Refused makes the event of a call that was understood and not done.
+func (s *State) Refused(v Verb, cause error, m Meta) []Event {
+	b := builder{st: s.clone(), meta: m}
+	b.open(v, cause.Error())
+	return b.out
 }
 
 // clone copies what Do may change; log and calls are shared up to their length.
@@ -424,10 +429,7 @@ func (b *builder) act(a Act) {
 			b.emit(Event{Kind: KindSettle, Tooth: a.Ref.Tooth, Site: &a.Ref.Site})
 		}
 	case VerbPatient:
-		dec := json.NewDecoder(strings.NewReader(a.Text))
-		dec.DisallowUnknownFields()
-		p := st.Chart.Patient
-		if err := dec.Decode(&p); err != nil {
+		if _, err := st.Chart.Patient.with(a.Text); err != nil {
 			b.err = refuse("patient inputs: %v", err)
 			return
 		}
@@ -802,4 +804,22 @@ func (b *builder) rest(a Act) {
 			b.set(r, a.Field, &zero, false)
 		}
 	}
+}
+
+// with merges inputs written as a JSON object into a copy of p; p's own maps stay as they are.
+func (p Patient) with(inputs string) (Patient, error) {
+	had, err := json.Marshal(p)
+	if err != nil {
+		return p, err
+	}
+	var out Patient
+	if err := json.Unmarshal(had, &out); err != nil {
+		return p, err
+	}
+	dec := json.NewDecoder(strings.NewReader(inputs))
+	dec.DisallowUnknownFields()
+	if err := dec.Decode(&out); err != nil {
+		return p, err
+	}
+	return out, nil
 }

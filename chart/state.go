@@ -1,7 +1,6 @@
 package chart
 
 import (
-	"encoding/json"
 	"fmt"
 	"slices"
 )
@@ -201,7 +200,9 @@ func (s *State) fold(e *Event) {
 		delete(s.Doubts, SiteRef{e.Tooth, *e.Site})
 	case KindPatient:
 		// A decoding error here would have been refused by Do; an unreadable one changes nothing.
-		_ = json.Unmarshal([]byte(e.Text), &s.Chart.Patient)
+		if p, err := s.Chart.Patient.with(e.Text); err == nil {
+			s.Chart.Patient = p
+		}
 	case KindRemark:
 		s.Remarks = append(s.Remarks, Remark{Place: Place{e.Tooth, e.Aspect}, Text: e.Text, Time: e.Time, Who: e.Who})
 	case KindComplete:

@@ -26,6 +26,26 @@ type Config struct {
 	Now    func() int64  // Unix milliseconds
 	// Earlier is the chart of the exam before, for plausibility; may be nil.
 	Earlier *chart.Chart
+	// KeepClip stores the sound of a call, 16 kHz mono, beside its Seq; may be nil. It must not block.
+	KeepClip func(call uint64, pcm []int16)
+}
+
+// Memory is a Log that is gone with the process: for recordings and tests.
+type Memory struct{ Events []chart.Event }
+
+func (m *Memory) Append(_ context.Context, evs ...chart.Event) error {
+	m.Events = append(m.Events, evs...)
+	return nil
+}
+
+func (m *Memory) All(context.Context) iter.Seq2[chart.Event, error] {
+	return func(yield func(chart.Event, error) bool) {
+		for _, e := range m.Events {
+			if !yield(e, nil) {
+				return
+			}
+		}
+	}
 }
 
 var (

@@ -29,6 +29,7 @@ type Head struct {
 	Sites     int         `json:"sites"`               // sites of the teeth that are there
 	Doubts    []DoubtView `json:"doubts"`              // open doubts in path order
 	Question  *Question   `json:"question,omitempty"`  // what the tool asks now
+	Undo      uint64      `json:"undo,omitempty"`      // call that disregard from the keyboard takes back (State.LastCall("").Seq)
 	Say       []string    `json:"say"`                 // some calls that can be said now, for help
 	Complete  bool        `json:"complete"`            // exam complete was called
 	SignedBy  string      `json:"signed_by,omitempty"` //
@@ -126,6 +127,7 @@ type Question struct {
 	Text  string `json:"text"`  // "16 DB: 7?"
 	Tooth string `json:"tooth,omitempty"`
 	Site  string `json:"site,omitempty"`
+	until int64  // stream time
 }
 
 // Change is what subscribers get: after a call everything that differs from before it; between

@@ -1,0 +1,335 @@
+package exam
+
+import (
+	"fmt"
+	"sort"
+	"strings"
+
+	"leadsman/chart"
+)
+
+// viewOf makes the whole view of a state.
+func viewOf(id string, s *chart.State) View {
+	v := View{Exam: id, Seq: s.Seq(), Numbering: s.Chart.Numbering, Head: headOf(s), Line: lineOf(s), Teeth: map[string]ToothView{}}
+	for _, t := range chart.AllTeeth() {
+		v.Teeth[t.String()] = toothOf(s, t)
+	}
+	const most = 50
+	calls := s.Calls
+	if len(calls) > most {
+		calls = calls[len(calls)-most:]
+	}
+	texts := callTexts(s, calls)
+	for i, c := range calls {
+		v.Calls = append(v.Calls, CallView{CallInfo: c, Text: texts[i]})
+	}
+	return v
+}
+
+func lineOf(s *chart.State) []LineStep {
+	out := make([]LineStep, 0, len(s.Path.Steps))
+	for _, st := range s.Path.Steps {
+		out = append(out, LineStep{Tooth: st.Tooth.String(), Aspect: st.Aspect.String(), Sites: siteKeys(st.Sites)})
+	}
+	return out
+}
+
+func siteKeys(sites [3]chart.Site) []string {
+	return []string{sites[0].String(), sites[1].String(), sites[2].String()}
+}
+
+func placeOf(s *chart.State, p chart.Place, next int) PlaceView {
+	return PlaceView{Tooth: p.Tooth.String(), Label: p.Tooth.Label(s.Chart.Numbering), Aspect: p.Aspect.String(), Next: next,
+		Sites: siteKeys(s.Path.Sites(p))}
+}
+
+// Places to say at the start of a screenful of help; the grammar has them all.
+var sayListening = []string{"three two four", "all threes", "bleeding mesial", "recession two", "furcation one buccal", "mobility one",
+	"missing", "tooth fourteen", "lingual", "next", "correction four", "disregard", "say again", "stand by", "exam complete"}
+
+func headOf(s *chart.State) Head {
+	h := Head{Focus: PlaceView{}, AtEnd: s.AtEnd, Listening: s.Listening, Complete: s.Complete, SignedBy: s.SignedBy, Path: s.Path.Name,
+		Doubts: []DoubtView{}, Last: []string{}, Say: sayListening}
+	if !s.Listening {
+		h.Say = []string{"go ahead"}
+	}
+	if s.Place.Tooth != 0 {
+		h.Place = placeOf(s, s.Place, s.Next)
+		h.Focus = placeOf(s, s.Focus, 0)
+		if then, ok := s.After(s.Place); ok {
+			p := placeOf(s, then, 0)
+			h.Then = &p
+		}
+	}
+	recent := s.Recent
+	if len(recent) > 9 {
+		recent = recent[len(recent)-9:]
+	}
+	for _, r := range recent {
+		h.Last = append(h.Last, r.SiteRef.String())
+	}
+	order := 0
+	rank := map[chart.SiteRef]int{}
+	for _, st := range s.Path.Steps {
+		there := s.Chart.Tooth(st.Tooth).Presence.Probed()
+		for _, site := range st.Sites {
+			r := chart.SiteRef{Tooth: st.Tooth, Site: site}
+			rank[r] = order
+			order++
+			if there {
+				h.Sites++
+				if s.Chart.Site(r).Depth.Known() {
+					h.Recorded++
+				}
+			}
+		}
+	}
+	for _, d := range s.Doubts {
+		h.Doubts = append(h.Doubts, DoubtView{Tooth: d.Tooth.String(), Label: d.Tooth.Label(s.Chart.Numbering), Site: d.Site.String(),
+			Field: string(d.Field), Value: valueOf(s, d.SiteRef, d.Field), Reason: d.Reason, Rival: d.Rival})
+	}
+	sort.Slice(h.Doubts, func(i, j int) bool { return doubtRank(rank, h.Doubts[i]) < doubtRank(rank, h.Doubts[j]) })
+	if s.Complete {
+		for _, r := range s.Unrecorded() {
+			h.Unprobed = append(h.Unprobed, r.String())
+		}
+	}
+	return h
+}
+
+func doubtRank(rank map[chart.SiteRef]int, d DoubtView) int {
+	t, _ := chart.ParseTooth(d.Tooth, chart.FDI)
+	site, _ := chart.ParseSite(d.Site)
+	return rank[chart.SiteRef{Tooth: t, Site: site}]
+}
+
+func valueOf(s *chart.State, r chart.SiteRef, f chart.Field) *float64 {
+	m := s.Chart.Site(r).Depth
+	if f == chart.FieldRecession {
+		m = s.Chart.Site(r).Recession
+	}
+	return floatOf(m)
+}
+
+func floatOf(m chart.MM) *float64 {
+	if !m.Known() {
+		return nil
+	}
+	f := m.Float()
+	return &f
+}
+
+func toothOf(s *chart.State, t chart.Tooth) ToothView {
+	rec := s.Chart.Tooth(t)
+	v := ToothView{Label: t.Label(s.Chart.Numbering), State: rec.Presence.String(), Sites: map[string]SiteView{}}
+	if rec.Mobility.Recorded() {
+		m := rec.Mobility.Value()
+		v.Mobility = &m
+	}
+	for _, e := range t.Entrances() {
+		v.Entrances = append(v.Entrances, e.String())
+		if g := rec.Furcation[e]; g.Recorded() {
+			if v.Furcation == nil {
+				v.Furcation = map[string]int{}
+			}
+			v.Furcation[e.String()] = g.Value()
+		}
+	}
+	for site := range chart.NumSites {
+		r := rec.Sites[site]
+		d, doubt := s.Doubts[chart.SiteRef{Tooth: t, Site: site}]
+		if r.Empty() && !doubt {
+			continue
+		}
+		sv := SiteView{Depth: floatOf(r.Depth), Recession: floatOf(r.Recession), Bleeding: boolOf(r.Flags[chart.Bleeding]),
+			Suppuration: boolOf(r.Flags[chart.Suppuration]), Plaque: boolOf(r.Flags[chart.Plaque]), Calculus: boolOf(r.Flags[chart.Calculus])}
+		if loss, _, ok := r.AttachmentLoss(); ok {
+			sv.AttachmentLoss = floatOf(loss)
+		}
+		if doubt {
+			sv.Doubt = d.Reason
+		}
+		v.Sites[site.String()] = sv
+	}
+	return v
+}
+
+func boolOf(y chart.YesNo) *bool {
+	if !y.Recorded() {
+		return nil
+	}
+	b := y == chart.Yes
+	return &b
+}
+
+// callTexts says in words what calls did.
+func callTexts(s *chart.State, calls []chart.CallInfo) []string {
+	out := make([]string, len(calls))
+	if len(calls) == 0 {
+		return out
+	}
+	at := map[uint64]int{}
+	for i, c := range calls {
+		at[c.Seq] = i
+	}
+	evs := map[uint64][]chart.Event{}
+	for _, e := range s.Log()[calls[0].Seq-1:] {
+		if _, ok := at[e.Call]; ok {
+			evs[e.Call] = append(evs[e.Call], e)
+		}
+	}
+	for i, c := range calls {
+		out[i] = describe(s, evs[c.Seq])
+	}
+	return out
+}
+
+// describe says in one line what the events of a call did.
+func describe(s *chart.State, evs []chart.Event) string {
+	if len(evs) == 0 {
+		return ""
+	}
+	if evs[0].Refused != "" {
+		return evs[0].Refused
+	}
+	num := s.Chart.Numbering
+	var parts []string
+	type row struct {
+		place  chart.Place
+		field  chart.Field
+		values []string
+	}
+	var cur *row
+	flush := func() {
+		if cur != nil {
+			what := ""
+			if cur.field != chart.FieldDepth {
+				what = string(cur.field) + " "
+			}
+			parts = append(parts, fmt.Sprintf("%s %s: %s%s", cur.place.Tooth.Label(num), cur.place.Aspect, what, strings.Join(cur.values, " ")))
+			cur = nil
+		}
+	}
+	sets := 0
+	for _, e := range evs {
+		if e.Kind == chart.KindSet {
+			sets++
+		}
+	}
+	if sets > 12 {
+		return fmt.Sprintf("%s: %d sites", evs[0].Did, sets)
+	}
+	for _, e := range evs[1:] {
+		if e.Kind != chart.KindSet {
+			flush()
+		}
+		switch e.Kind {
+		case chart.KindSet:
+			p := chart.Place{Tooth: e.Tooth, Aspect: e.Site.Aspect()}
+			if cur == nil || cur.place != p || cur.field != e.Field {
+				flush()
+				cur = &row{place: p, field: e.Field}
+			}
+			v := "cleared"
+			if e.Value != nil {
+				v = chart.Half(*e.Value).String()
+			}
+			if e.Field != chart.FieldDepth && e.Field != chart.FieldRecession {
+				v = e.Site.Where().String()
+				if e.Value == nil {
+					v += " cleared"
+				} else if *e.Value == 0 {
+					v = "no " + v
+				}
+			} else if !e.Sounding {
+				v = e.Site.Where().String() + " " + v
+			}
+			cur.values = append(cur.values, v)
+		case chart.KindTooth:
+			label := e.Tooth.Label(num)
+			switch {
+			case e.Field == chart.FieldPresence:
+				parts = append(parts, fmt.Sprintf("%s %s", label, chart.Presence(*e.Value)))
+			case e.Value == nil:
+				parts = append(parts, fmt.Sprintf("%s %s cleared", label, e.Field))
+			default:
+				parts = append(parts, fmt.Sprintf("%s %s %d", label, e.Field, *e.Value))
+			}
+		case chart.KindMove:
+			if e.Jump && evs[0].Did != chart.VerbPresence && evs[0].Did != chart.VerbStart {
+				parts = append(parts, fmt.Sprintf("to %s %s", e.Tooth.Label(num), e.Aspect))
+			}
+		case chart.KindUndo:
+			words := "call"
+			for _, c := range s.Calls {
+				if c.Seq == e.Undo && c.Words != "" {
+					words = c.Words
+				}
+			}
+			parts = append(parts, "took back: "+words)
+		case chart.KindListen:
+			if *e.Value == 1 {
+				parts = append(parts, "listening")
+			} else {
+				parts = append(parts, "standing by")
+			}
+		case chart.KindPath:
+			parts = append(parts, "path "+e.Path)
+		case chart.KindPatient:
+			parts = append(parts, "patient inputs")
+		case chart.KindRemark:
+			parts = append(parts, "remark: "+e.Text)
+		case chart.KindSettle:
+			parts = append(parts, fmt.Sprintf("%s %s settled", e.Tooth.Label(num), e.Site))
+		case chart.KindStart:
+			parts = append(parts, fmt.Sprintf("exam started, %s numbering", e.Numbering))
+		case chart.KindComplete:
+			parts = append(parts, "exam complete")
+		case chart.KindSign:
+			parts = append(parts, "signed by "+e.Who)
+		}
+	}
+	flush()
+	if len(parts) == 0 {
+		return string(evs[0].Did)
+	}
+	return strings.Join(parts, "; ")
+}
+
+// spoken says what a call entered, short, with a full stop after each number so that a synthesiser
+// pauses between them.
+func spoken(evs []chart.Event) string {
+	var out []string
+	flags := map[chart.Field]bool{}
+	for _, e := range evs {
+		switch {
+		case e.Kind == chart.KindSet && e.Value != nil && (e.Field == chart.FieldDepth || e.Field == chart.FieldRecession):
+			if e.Field == chart.FieldRecession && len(out) == 0 {
+				out = append(out, "margin")
+			}
+			out = append(out, speakMM(chart.Half(*e.Value)))
+		case e.Kind == chart.KindSet && e.Value != nil && !flags[e.Field]:
+			flags[e.Field] = true
+			if *e.Value == 0 {
+				out = append(out, "no "+string(e.Field))
+			} else {
+				out = append(out, string(e.Field))
+			}
+		case e.Kind == chart.KindTooth && e.Value != nil && e.Field != chart.FieldPresence:
+			name, _, _ := strings.Cut(string(e.Field), ".")
+			out = append(out, fmt.Sprintf("%s %d", name, *e.Value))
+		}
+	}
+	return strings.Join(out, ". ")
+}
+
+func speakMM(m chart.MM) string {
+	s := strings.TrimSuffix(m.String(), ".5")
+	if strings.HasPrefix(s, "-") {
+		s = "minus " + s[1:]
+	}
+	if m.Half()%2 != 0 {
+		s += " and a half"
+	}
+	return s
+}

@@ -1,0 +1,776 @@
+package exam
+
+import (
+	"cmp"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"sync"
+
+	"leadsman/chart"
+	"leadsman/grammar"
+	"leadsman/speech"
+)
+
+// Limits of what is believed. A silent wrong value costs far more than a needless question, so the
+// first is high; both are shares of probability as the engine gives them.
+const (
+	doubtBelow  = 0.90 // a reading believed less than this is written and marked as a doubt
+	refuseBelow = 0.45 // less than this is no reading at all
+	moveBelow   = 0.70 // calls that move, delete or state more than a value need this much
+
+	pendingMS  = 4000 // how long the beginning of a call waits for its rest
+	amendMS    = 1500 // how long more words may change the last call
+	askAfterMS = 800  // silence before a doubt is asked about
+	askForMS   = 6000 // how long a question stays open
+
+	keptChanges = 256 // changes kept for pages that come back
+)
+
+// Exam is a running exam. One goroutine owns its state; every method may be called from any
+// goroutine and returns when the owner has done its part. What a method reports as done is durable.
+type Exam struct {
+	cfg  Config
+	jobs chan func()
+	quit chan struct{}
+	done chan struct{}
+
+	// Owned by the goroutine in loop.
+	state    *chart.State
+	pending  phrase
+	amend    phrase
+	question *Question
+	asked    uint64 // counts questions
+	due      []due  // doubts to ask about
+	singles  bool   // the last call held one number: numbers are being called one by one
+	remark   bool   // the next speech is a remark
+	spokeNow string // what the tool says at the moment, for its own echo
+	changes  []Change
+	subs     map[*Subscription]bool
+	micView  *MicView
+
+	micMu sync.Mutex
+	mic   *Mic
+}
+
+// phrase is words that wait for more, with the stream time until which they do.
+type phrase struct {
+	words []string
+	until int64
+}
+
+type due struct {
+	ref chart.SiteRef
+	at  int64 // stream time
+}
+
+// Open takes up an exam where its log ends. The log must begin with a start event: see Start.
+func Open(ctx context.Context, cfg Config) (*Exam, error) {
+	st := chart.NewState()
+	for e, err := range cfg.Log.All(ctx) {
+		if err != nil {
+			return nil, fmt.Errorf("open exam %s: %w", cfg.ID, err)
+		}
+		if err := st.Apply(e); err != nil {
+			return nil, fmt.Errorf("open exam %s: %w", cfg.ID, err)
+		}
+	}
+	if st.Seq() == 0 {
+		return nil, fmt.Errorf("open exam %s: its log is empty", cfg.ID)
+	}
+	e := &Exam{cfg: cfg, state: st, jobs: make(chan func()), quit: make(chan struct{}), done: make(chan struct{}), subs: map[*Subscription]bool{}}
+	go e.loop()
+	return e, nil
+}
+
+// Start writes the first events of an exam to its empty log.
+func Start(ctx context.Context, log Log, n chart.Numbering, path string, at *chart.Place, present map[chart.Tooth]chart.Presence, now int64, who string) error {
+	evs, err := chart.Start(n, path, at, present, chart.Meta{Time: now, Who: who})
+	if err != nil {
+		return err
+	}
+	return log.Append(ctx, evs...)
+}
+
+func (e *Exam) loop() {
+	defer close(e.done)
+	for {
+		select {
+		case f := <-e.jobs:
+			f()
+		case <-e.quit:
+			for s := range e.subs {
+				e.cut(s)
+			}
+			return
+		}
+	}
+}
+
+// run has the owner do f and waits for it.
+func (e *Exam) run(f func()) error {
+	ready := make(chan struct{})
+	select {
+	case e.jobs <- func() { f(); close(ready) }:
+		<-ready
+		return nil
+	case <-e.quit:
+		return ErrClosed
+	}
+}
+
+// Close ends the exam's goroutine and microphone; the log stays as it is.
+func (e *Exam) Close() error {
+	e.micMu.Lock()
+	m := e.mic
+	e.micMu.Unlock()
+	if m != nil {
+		m.Close()
+	}
+	select {
+	case <-e.quit:
+	default:
+		close(e.quit)
+	}
+	<-e.done
+	return nil
+}
+
+// View is the whole exam as pages show it.
+func (e *Exam) View(ctx context.Context) (v View, err error) {
+	err = e.run(func() {
+		v = viewOf(e.cfg.ID, e.state)
+		v.Question = e.question
+	})
+	return v, err
+}
+
+// Chart is a copy of the chart as it stands, with the open doubts.
+func (e *Exam) Chart(ctx context.Context) (c *chart.Chart, doubts []chart.Doubt, err error) {
+	err = e.run(func() {
+		cc := e.state.Chart
+		c = &cc
+		for _, d := range e.state.Doubts {
+			doubts = append(doubts, d)
+		}
+	})
+	return c, doubts, err
+}
+
+// Words enters typed words through the same door as spoken ones. id, if not empty, makes a repeated
+// call harmless. Errors: *grammar.Misfit, *chart.Refusal, *chart.RangeError, chart.ErrSigned.
+func (e *Exam) Words(ctx context.Context, text, who, id string) (a Answer, err error) {
+	runErr := e.run(func() {
+		if e.state.Has(id) {
+			a = e.repeated(id)
+			return
+		}
+		st := grammar.StateOf(e.state)
+		st.Question = e.question != nil
+		words := grammar.Text(text)
+		r, perr := grammar.Parse(st, words)
+		if perr == nil && r.Ending == grammar.Prefix {
+			perr = &grammar.Misfit{Words: words, Reason: "the call is not finished"}
+		}
+		if perr != nil {
+			err = perr
+			a = Answer{Words: text, Text: perr.Error(), Tone: ToneMisfit}
+			return
+		}
+		a, err = e.perform(ctx, r.Command, chart.Meta{Source: chart.Keyboard, Who: who, ID: id, Words: strings.Join(words, " "), Confidence: 1}, nil)
+	})
+	return a, errors.Join(err, runErr)
+}
+
+// Do performs a command from a screen. Errors as for Words.
+func (e *Exam) Do(ctx context.Context, c chart.Command, who, id string) (a Answer, err error) {
+	runErr := e.run(func() {
+		if e.state.Has(id) {
+			a = e.repeated(id)
+			return
+		}
+		a, err = e.perform(ctx, c, chart.Meta{Source: chart.Keyboard, Who: who, ID: id, Confidence: 1}, nil)
+	})
+	return a, errors.Join(err, runErr)
+}
+
+// repeated answers a call that came twice.
+func (e *Exam) repeated(id string) Answer {
+	for _, ev := range e.state.Log() {
+		if ev.Kind == chart.KindCall && ev.ID == id {
+			return Answer{Call: ev.Seq, Did: ev.Did, Words: ev.Words, Text: "already entered", Tone: ToneAccepted}
+		}
+	}
+	return Answer{Text: "already entered", Tone: ToneAccepted}
+}
+
+// mark gives a reason to doubt a reading, or "". The chart is the one after the call.
+type mark func(c *chart.Chart, r chart.Reading, v chart.MM) (reason, rival string)
+
+// perform does a command: events, log, fold, answer, subscribers. It runs in the owner.
+func (e *Exam) perform(ctx context.Context, c chart.Command, m chart.Meta, doubt mark) (Answer, error) {
+	m.Time = e.cfg.Now()
+	evs, cause := e.state.Do(c, m)
+	if cause == nil {
+		evs = e.addDoubts(evs, m, doubt)
+	}
+	return e.settle(ctx, c, m, evs, cause)
+}
+
+// settle makes the events of a call durable, folds them and tells everybody. cause is why the call
+// was refused, if it was.
+func (e *Exam) settle(ctx context.Context, c chart.Command, m chart.Meta, evs []chart.Event, cause error) (Answer, error) {
+	if err := e.cfg.Log.Append(ctx, evs...); err != nil {
+		a := Answer{Words: m.Words, Text: "not entered: " + err.Error(), Tone: ToneRefused, Must: true, Speak: "not saved"}
+		e.tell(Change{Answer: &a, Partial: &Partial{}})
+		return a, err
+	}
+	before, place := e.state.Chart, e.state.Place
+	beforeDoubts := e.doubtSites()
+	from, path := e.state.Seq(), e.state.Path.Name
+	if err := e.state.Apply(evs...); err != nil {
+		// Do applied the same events to a copy: only a fault of the program leads here.
+		return Answer{}, fmt.Errorf("apply call %d: %w", evs[0].Call, err)
+	}
+	a := e.answer(c, m, evs, cause, place)
+	e.question = nil
+	e.publish(from, &before, beforeDoubts, path, evs, &a)
+	return a, cause
+}
+
+// addDoubts appends a doubt to the events of a call for each reading that deserves one.
+func (e *Exam) addDoubts(evs []chart.Event, m chart.Meta, doubt mark) []chart.Event {
+	if doubt == nil {
+		return evs
+	}
+	after := e.state.Chart
+	for _, ev := range evs {
+		if ev.Kind == chart.KindSet && ev.Value != nil && ev.Field == chart.FieldDepth {
+			after.Site(chart.SiteRef{Tooth: ev.Tooth, Site: *ev.Site}).Depth = chart.Half(*ev.Value)
+		}
+	}
+	n := len(evs)
+	for i := range n {
+		ev := evs[i]
+		if ev.Kind != chart.KindSet || ev.Value == nil || ev.Field != chart.FieldDepth && ev.Field != chart.FieldRecession {
+			continue
+		}
+		reason, rival := doubt(&after, chart.Reading{SiteRef: chart.SiteRef{Tooth: ev.Tooth, Site: *ev.Site}, Field: ev.Field}, chart.Half(*ev.Value))
+		if reason == "" {
+			continue
+		}
+		site := *ev.Site
+		evs = append(evs, chart.Event{Seq: evs[len(evs)-1].Seq + 1, Call: ev.Call, Time: m.Time, Kind: chart.KindDoubt, Tooth: ev.Tooth, Site: &site,
+			Field: ev.Field, Text: reason, Rival: rival})
+	}
+	return evs
+}
+
+func (e *Exam) doubtSites() map[chart.SiteRef]string {
+	out := map[chart.SiteRef]string{}
+	for r, d := range e.state.Doubts {
+		out[r] = d.Reason
+	}
+	return out
+}
+
+// answer works out the reply to a call that was just applied.
+func (e *Exam) answer(c chart.Command, m chart.Meta, evs []chart.Event, cause error, before chart.Place) Answer {
+	v := c.Verb()
+	a := Answer{Call: evs[0].Seq, Did: v, Words: m.Words, Tone: ToneAccepted, EndMS: m.EndMS}
+	if cause != nil {
+		a.Text, a.Speak, a.Tone, a.Must = cause.Error(), cause.Error(), ToneRefused, true
+		return a
+	}
+	a.Text, a.Speak = describe(e.state, evs), spoken(evs)
+	num := e.state.Chart.Numbering
+	moved := e.state.Place
+	switch v {
+	case chart.VerbSayAgain:
+		a.Must = true
+		a.Speak, a.Text = e.sayAgain(c.Acts[len(c.Acts)-1].Whole)
+	case chart.VerbStandBy:
+		a.Tone, a.Speak = ToneStandBy, "standing by"
+	case chart.VerbGoAhead:
+		a.Tone, a.Speak = ToneListening, "listening"
+	case chart.VerbGo, chart.VerbAspect, chart.VerbNext, chart.VerbBack, chart.VerbSkip:
+		a.Tone, a.Speak = TonePlace, fmt.Sprintf("%s %s", moved.Tooth.Label(num), moved.Aspect)
+	case chart.VerbDisregard:
+		a.Speak = "disregarded"
+	case chart.VerbPresence:
+		a.Speak = c.Acts[len(c.Acts)-1].Presence.String()
+	case chart.VerbComplete:
+		n := len(e.state.Unrecorded())
+		a.Must = true
+		a.Speak = "complete"
+		if n > 0 || len(e.state.Doubts) > 0 {
+			a.Speak = fmt.Sprintf("%d sites not probed, %d doubts", n, len(e.state.Doubts))
+		}
+		a.Text = "exam " + a.Speak
+	case chart.VerbSoundings, chart.VerbAll:
+		if e.state.AtEnd || rowOf(before) != rowOf(moved) {
+			a.Tone = ToneArch
+		}
+	}
+	for _, ev := range evs {
+		if ev.Kind == chart.KindDoubt {
+			a.Tone = ToneDoubt
+		}
+	}
+	return a
+}
+
+// rowOf tells rows of the path apart: arch and aspect.
+func rowOf(p chart.Place) [2]bool { return [2]bool{p.Tooth.Upper(), p.Aspect == chart.Buccal} }
+
+// sayAgain reads back the last entry or the whole tooth.
+func (e *Exam) sayAgain(whole bool) (speak, text string) {
+	num := e.state.Chart.Numbering
+	if !whole {
+		last, ok := e.state.LastCall("")
+		if !ok {
+			return "nothing was entered", "nothing was entered"
+		}
+		var evs []chart.Event
+		for _, ev := range e.state.Log()[last.Seq-1:] {
+			if ev.Call == last.Seq {
+				evs = append(evs, ev)
+			}
+		}
+		text = describe(e.state, evs)
+		if speak = spoken(evs); speak == "" {
+			speak = text
+		}
+		return speak, text
+	}
+	f := e.state.Focus
+	var sp, tx []string
+	for _, as := range []chart.Aspect{chart.Buccal, chart.Lingual} {
+		var vals []string
+		for _, site := range e.state.Path.Sites(chart.Place{Tooth: f.Tooth, Aspect: as}) {
+			rec := e.state.Chart.Site(chart.SiteRef{Tooth: f.Tooth, Site: site})
+			v := "none"
+			if rec.Depth.Known() {
+				v = speakMM(rec.Depth)
+			}
+			for fl := range chart.NumFlags {
+				if rec.Flags[fl] == chart.Yes {
+					v += " " + fl.String()
+				}
+			}
+			vals = append(vals, v)
+		}
+		sp = append(sp, as.String()+" "+strings.Join(vals, ". "))
+		tx = append(tx, as.String()+" "+strings.Join(vals, ", "))
+	}
+	label := f.Tooth.Label(num)
+	next := fmt.Sprintf("next %s %s", e.state.Place.Tooth.Label(num), e.state.Place.Aspect)
+	return fmt.Sprintf("tooth %s. %s. %s", label, strings.Join(sp, ". "), next), fmt.Sprintf("%s: %s; %s", label, strings.Join(tx, "; "), next)
+}
+
+// publish tells every subscriber what a call changed.
+func (e *Exam) publish(from uint64, before *chart.Chart, beforeDoubts map[chart.SiteRef]string, path string, evs []chart.Event, a *Answer) {
+	head := headOf(e.state)
+	head.Question = e.question
+	ch := Change{Seq: e.state.Seq(), From: from, Head: &head, Teeth: map[string]ToothView{}, Answer: a, Partial: &Partial{}}
+	changed := map[chart.Tooth]bool{}
+	now := e.doubtSites()
+	for r, reason := range now {
+		if beforeDoubts[r] != reason {
+			changed[r.Tooth] = true
+		}
+	}
+	for r := range beforeDoubts {
+		if _, ok := now[r]; !ok {
+			changed[r.Tooth] = true
+		}
+	}
+	for _, t := range chart.AllTeeth() {
+		if changed[t] || *before.Tooth(t) != *e.state.Chart.Tooth(t) {
+			ch.Teeth[t.String()] = toothOf(e.state, t)
+		}
+	}
+	if e.state.Path.Name != path {
+		ch.Line = lineOf(e.state)
+	}
+	var calls []chart.CallInfo
+	for _, c := range e.state.Calls {
+		if c.Seq == evs[0].Call || c.Undone {
+			calls = append(calls, c)
+		}
+	}
+	for i, text := range callTexts(e.state, calls) {
+		ch.Calls = append(ch.Calls, CallView{CallInfo: calls[i], Text: text})
+	}
+	e.changes = append(e.changes, ch)
+	if len(e.changes) > keptChanges {
+		e.changes = e.changes[len(e.changes)-keptChanges:]
+	}
+	e.send(ch)
+}
+
+// tell sends something tentative: not numbered, not kept.
+func (e *Exam) tell(ch Change) {
+	ch.Seq, ch.From = e.state.Seq(), e.state.Seq()
+	e.send(ch)
+}
+
+func (e *Exam) send(ch Change) {
+	for s := range e.subs {
+		select {
+		case s.c <- ch:
+		default:
+			e.cut(s) // it lags: it will come back with its last number
+		}
+	}
+}
+
+// Subscription is a listener. C is closed when the exam ends or the listener lags; it then
+// subscribes again from its last number.
+type Subscription struct {
+	C <-chan Change
+	c chan Change
+	e *Exam
+}
+
+// Subscribe listens from a view's Seq on. If the changes since then are no longer kept, the first
+// Change has From 0 and no content: the page asks for a whole View.
+func (e *Exam) Subscribe(from uint64) *Subscription {
+	s := &Subscription{c: make(chan Change, keptChanges+64), e: e}
+	s.C = s.c
+	err := e.run(func() {
+		e.subs[s] = true
+		i := len(e.changes)
+		for i > 0 && e.changes[i-1].From >= from && e.changes[i-1].Seq > from {
+			i--
+		}
+		switch {
+		case from == e.state.Seq():
+		case i < len(e.changes) && e.changes[i].From == from:
+			for _, ch := range e.changes[i:] {
+				s.c <- ch
+			}
+		default:
+			s.c <- Change{Seq: e.state.Seq()}
+		}
+		if e.micView != nil {
+			mv := *e.micView
+			s.c <- Change{Seq: e.state.Seq(), From: e.state.Seq(), Mic: &mv}
+		}
+	})
+	if err != nil {
+		close(s.c)
+	}
+	return s
+}
+
+// Close ends the subscription; C is closed if it was not yet.
+func (s *Subscription) Close() { _ = s.e.run(func() { s.e.cut(s) }) }
+
+func (e *Exam) cut(s *Subscription) {
+	if e.subs[s] {
+		delete(e.subs, s)
+		close(s.c)
+	}
+}
+
+// meaning is the readings of a hypothesis that mean the same.
+type meaning struct {
+	result    grammar.Result
+	err       error // of parsing
+	words     string
+	posterior float64
+}
+
+// heard acts on a final hypothesis. It runs in the owner.
+func (e *Exam) heard(ctx context.Context, h speech.Hypothesis) error {
+	if e.remark {
+		return e.keepRemark(ctx, h)
+	}
+	if h.Rejected || len(h.Readings) == 0 {
+		// Chatter: no tone, no change.
+		e.tell(Change{Partial: &Partial{}})
+		return nil
+	}
+	st := e.grammarState(h.StartMS)
+	var ms []meaning
+	for _, r := range h.Readings {
+		words := strings.Fields(r.Text())
+		res, err := grammar.Parse(st, words)
+		var refusal *chart.Refusal
+		if err != nil && !errors.As(err, &refusal) {
+			continue
+		}
+		key := fmt.Sprintf("%t %t %v %s", res.Pending, res.Amends, err, keyOf(res))
+		found := false
+		for i := range ms {
+			if ms[i].words == key {
+				ms[i].posterior += r.Posterior
+				found = true
+			}
+		}
+		if !found {
+			ms = append(ms, meaning{result: res, err: err, words: key, posterior: r.Posterior})
+		}
+	}
+	if len(ms) == 0 {
+		e.misfit(h)
+		return nil
+	}
+	slices.SortStableFunc(ms, func(a, b meaning) int { return cmp.Compare(b.posterior, a.posterior) })
+	m := ms[0]
+	conf := math.Min(1, m.posterior)
+	spokenWords := h.Readings[0].Text()
+	if h.Echo && e.spokeNow != "" && strings.Contains(e.spokeNow, spokenWords) {
+		return nil
+	}
+	if conf < refuseBelow {
+		e.misfit(h)
+		return nil
+	}
+	if m.result.Ending == grammar.Prefix && m.err == nil {
+		e.pending = phrase{m.result.Words, h.EndMS + pendingMS}
+		e.tell(Change{Partial: &Partial{Words: strings.Join(m.result.Words, " ") + " …"}})
+		return nil
+	}
+	verb := m.result.Command.Verb()
+	if conf < moveBelow && m.err == nil && !isValue(verb) {
+		e.misfit(h)
+		return nil
+	}
+	rival := ""
+	if len(ms) > 1 {
+		rival = strings.Join(ms[1].result.Words, " ")
+	}
+	do := m.result.Command
+	e.pending = phrase{}
+	if m.result.Amends {
+		do.Acts = append([]chart.Act{{Verb: chart.VerbDisregard}}, do.Acts...)
+	}
+	meta := chart.Meta{Time: e.cfg.Now(), Source: chart.Voice, Words: strings.Join(m.result.Words, " "), Confidence: round(conf),
+		StartMS: h.StartMS, EndMS: h.EndMS}
+	if m.err != nil {
+		// Well formed, and names what does not exist.
+		_, err := e.settle(ctx, do, meta, e.state.Refused(verb, m.err, meta), m.err)
+		return expected(err)
+	}
+	e.amend = phrase{}
+	if m.result.Ending == grammar.Open {
+		e.amend = phrase{m.result.Words, h.EndMS + amendMS}
+	}
+	if done, err := e.replyTo(ctx, do, meta); done {
+		return expected(err)
+	}
+	a, err := e.perform(ctx, do, meta, func(c *chart.Chart, r chart.Reading, v chart.MM) (string, string) {
+		if conf < doubtBelow {
+			return "not heard clearly", rival
+		}
+		return e.implausible(c, r, v), ""
+	})
+	e.after(a, verb, do, h)
+	return expected(err)
+}
+
+// expected drops the errors that are answers: the call was refused, logged and told.
+func expected(err error) error {
+	var refusal *chart.Refusal
+	var ranged *chart.RangeError
+	if errors.As(err, &refusal) || errors.As(err, &ranged) || errors.Is(err, chart.ErrSigned) {
+		return nil
+	}
+	return err
+}
+
+// isValue reports whether a call writes values at sites or teeth and can so be marked as a doubt.
+func isValue(v chart.Verb) bool {
+	switch v {
+	case chart.VerbSoundings, chart.VerbAll, chart.VerbSite, chart.VerbMargin, chart.VerbFlag, chart.VerbCorrection:
+		return true
+	}
+	return false
+}
+
+func round(f float64) float64 { return math.Round(f*1000) / 1000 }
+
+func keyOf(r grammar.Result) string {
+	if r.Ending == grammar.Prefix {
+		return "prefix " + strings.Join(r.Words, " ")
+	}
+	b, _ := json.Marshal(r.Command)
+	return string(b)
+}
+
+// grammarState is what can be said at a stream time.
+func (e *Exam) grammarState(atMS int64) grammar.State {
+	st := grammar.StateOf(e.state)
+	st.Question = e.question != nil
+	if e.pending.words != nil && atMS <= e.pending.until {
+		st.Pending = e.pending.words
+	}
+	if e.amend.words != nil && atMS <= e.amend.until {
+		st.Amend = e.amend.words
+	}
+	return st
+}
+
+// misfit answers speech that was not understood: another tone, and nothing changes.
+func (e *Exam) misfit(h speech.Hypothesis) {
+	a := Answer{Words: h.Readings[0].Text(), Text: "not understood: " + h.Readings[0].Text() + "?", Tone: ToneMisfit, EndMS: h.EndMS, AtMS: h.AtMS}
+	if !e.state.Listening {
+		e.tell(Change{Partial: &Partial{}})
+		return
+	}
+	e.tell(Change{Answer: &a, Partial: &Partial{}})
+}
+
+// replyTo handles calls that answer a question. done means that nothing is left to perform.
+func (e *Exam) replyTo(ctx context.Context, c chart.Command, m chart.Meta) (done bool, err error) {
+	q := e.question
+	if q == nil || len(c.Acts) != 1 {
+		return false, nil
+	}
+	t, _ := chart.ParseTooth(q.Tooth, chart.FDI)
+	site, serr := chart.ParseSite(q.Site)
+	if serr != nil {
+		return false, nil
+	}
+	ref := chart.SiteRef{Tooth: t, Site: site}
+	switch a := c.Acts[0]; {
+	case a.Verb == chart.VerbAffirm:
+		_, err = e.perform(ctx, chart.Command{Acts: []chart.Act{{Verb: chart.VerbSettle, Ref: &ref}}}, m, nil)
+		return true, err
+	case a.Verb == chart.VerbNegative:
+		// The doubt stays; the value is asked for.
+		e.asked++
+		e.question = &Question{ID: e.asked, Speak: "say the value", Text: "say the value for " + q.Text, Tooth: q.Tooth, Site: q.Site, until: m.EndMS + askForMS}
+		head := headOf(e.state)
+		head.Question = e.question
+		e.tell(Change{Head: &head, Partial: &Partial{}})
+		return true, nil
+	case a.Verb == chart.VerbSoundings && len(a.Numbers) == 1 && (!e.singles || strings.HasPrefix(q.Speak, "say")):
+		// One number answers the question, unless numbers are being called one by one.
+		d := e.state.Doubts[ref]
+		field := d.Field
+		if field == "" {
+			field = chart.FieldDepth
+		}
+		_, err = e.perform(ctx, chart.Command{Acts: []chart.Act{{Verb: chart.VerbSet, Ref: &ref, Field: field, Number: &a.Numbers[0]}}}, m, nil)
+		return true, err
+	}
+	return false, nil
+}
+
+// after keeps what later calls depend on.
+func (e *Exam) after(a Answer, v chart.Verb, c chart.Command, h speech.Hypothesis) {
+	if v == chart.VerbSoundings {
+		n := 0
+		for _, act := range c.Acts {
+			n += len(act.Numbers)
+		}
+		e.singles = n == 1
+	}
+	if v == chart.VerbRemark {
+		e.remark = true
+	}
+	if a.Tone == ToneDoubt {
+		for _, d := range e.state.Doubts {
+			if d.Seq > a.Call {
+				e.due = append(e.due, due{d.SiteRef, h.EndMS + askAfterMS})
+			}
+		}
+	}
+}
+
+// keepRemark stores the speech after "remark" beside the place.
+func (e *Exam) keepRemark(ctx context.Context, h speech.Hypothesis) error {
+	e.remark = false
+	text := "sound clip"
+	if len(h.Readings) > 0 && !h.Rejected {
+		text = h.Readings[0].Text()
+	}
+	_, err := e.perform(ctx, chart.Command{Acts: []chart.Act{{Verb: chart.VerbRemark, Text: text}}},
+		chart.Meta{Source: chart.Voice, StartMS: h.StartMS, EndMS: h.EndMS}, nil)
+	return err
+}
+
+// Plausibility, in millimetres. Engine's choices but for the first two: readings of 0 and of 10 and
+// more, and 4 mm above the last value of the site, are read back. Plausibility raises doubts; it
+// never changes a number.
+const (
+	readBackFrom   = 10
+	aboveEarlier   = 4
+	besideNeighbor = 6
+)
+
+// implausible gives a reason to ask about a value, or "".
+func (e *Exam) implausible(c *chart.Chart, r chart.Reading, v chart.MM) string {
+	if r.Field == chart.FieldRecession {
+		if v.Half() < -6 || v.Half() > 16 {
+			return "unusual margin"
+		}
+		return ""
+	}
+	switch {
+	case v.Half() == 0:
+		return "depth 0"
+	case v.Half() >= 2*readBackFrom:
+		return "10 mm or more"
+	}
+	if e.cfg.Earlier != nil {
+		if was := e.cfg.Earlier.Site(r.SiteRef).Depth; was.Known() && v.Half()-was.Half() >= 2*aboveEarlier {
+			return fmt.Sprintf("was %s at the exam before", was)
+		}
+	}
+	// Sites beside it on the same aspect.
+	for _, w := range []chart.Where{chart.Distal, chart.Mid, chart.Mesial} {
+		o := chart.SiteRef{Tooth: r.Tooth, Site: chart.SiteAt(r.Site.Aspect(), w)}
+		if d := c.Site(o).Depth; o != r.SiteRef && d.Known() && math.Abs(float64(d.Half()-v.Half())) >= 2*besideNeighbor {
+			return fmt.Sprintf("beside %s", d)
+		}
+	}
+	return ""
+}
+
+// tick asks about doubts once it is quiet. It runs in the owner with the stream time and whether
+// speech is going on.
+func (e *Exam) tick(nowMS int64, speaking bool) {
+	if e.question != nil && !speaking && nowMS > e.question.until {
+		e.question = nil
+		head := headOf(e.state)
+		e.tell(Change{Head: &head})
+	}
+	if e.pending.words != nil && nowMS > e.pending.until && !speaking {
+		e.pending = phrase{}
+		e.tell(Change{Partial: &Partial{}})
+	}
+	if speaking || e.question != nil || !e.state.Listening {
+		return
+	}
+	for len(e.due) > 0 {
+		d := e.due[0]
+		doubt, open := e.state.Doubts[d.ref]
+		if !open {
+			e.due = e.due[1:]
+			continue
+		}
+		if nowMS < d.at {
+			return
+		}
+		e.due = e.due[1:]
+		m := e.state.Chart.Site(d.ref).Depth
+		if doubt.Field == chart.FieldRecession {
+			m = e.state.Chart.Site(d.ref).Recession
+		}
+		e.asked++
+		e.question = &Question{ID: e.asked, Speak: speakMM(m) + "?", Tooth: d.ref.Tooth.String(), Site: d.ref.Site.String(), until: nowMS + askForMS,
+			Text: fmt.Sprintf("%s %s: %s?", d.ref.Tooth.Label(e.state.Chart.Numbering), d.ref.Site, m)}
+		head := headOf(e.state)
+		head.Question = e.question
+		e.tell(Change{Head: &head})
+		return
+	}
+}

@@ -1,0 +1,356 @@
+package exam
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"sync"
+
+	"leadsman/chart"
+	"leadsman/grammar"
+	"leadsman/speech"
+)
+
+// Mic is the microphone of an exam: a stream of samples numbered from 0. It outlives the connection
+// that feeds it, so that a page that comes back goes on where it was.
+type Mic struct {
+	e     *Exam
+	owner string
+
+	mu     sync.Mutex // one Write at a time
+	rec    speech.Recognizer
+	next   int64 // samples had
+	base   int64 // stream sample at which the recognizer's own time 0 lies
+	netKey string
+	last   string // last partial told
+	speak  bool   // speech is going on
+	closed bool
+	ring   ring
+	ticked int64 // stream ms of the last tick
+}
+
+// ringSeconds of sound are kept so that a call's clip can be cut out when it is committed.
+const ringSeconds = 30
+
+// ring keeps the latest samples of the stream.
+type ring struct {
+	buf   []int16
+	start int64 // stream index of the oldest sample
+}
+
+func (r *ring) add(at int64, pcm []int16) {
+	if len(r.buf) == 0 {
+		r.start = at
+	}
+	r.buf = append(r.buf, pcm...)
+	if over := len(r.buf) - ringSeconds*speech.Rate; over > speech.Rate {
+		// Moving a second at a time keeps the copying rare.
+		r.buf = append(r.buf[:0], r.buf[over:]...)
+		r.start += int64(over)
+	}
+}
+
+func (r *ring) cut(from, to int64) []int16 {
+	from, to = max(from, r.start), min(to, r.start+int64(len(r.buf)))
+	if from >= to {
+		return nil
+	}
+	return append([]int16(nil), r.buf[from-r.start:to-r.start]...)
+}
+
+// OpenMic connects a microphone. The same owner gets its stream back as it was left; another owner
+// gets ErrMicTaken unless it takes over, which ends the first one's stream.
+func (e *Exam) OpenMic(owner string, takeover bool) (*Mic, error) {
+	if e.cfg.Engine == nil {
+		return nil, ErrNoEngine
+	}
+	e.micMu.Lock()
+	defer e.micMu.Unlock()
+	if m := e.mic; m != nil {
+		if m.owner == owner {
+			e.micOn(m, true)
+			return m, nil
+		}
+		if !takeover {
+			return nil, ErrMicTaken
+		}
+		m.close()
+		e.mic = nil
+	}
+	rec, err := e.cfg.Engine.NewRecognizer()
+	if err != nil {
+		return nil, fmt.Errorf("open microphone: %w", err)
+	}
+	m := &Mic{e: e, owner: owner, rec: rec}
+	if err := m.setNet(0); err != nil {
+		rec.Close()
+		return nil, fmt.Errorf("open microphone: %w", err)
+	}
+	e.mic = m
+	e.micOn(m, true)
+	return m, nil
+}
+
+func (e *Exam) micOn(m *Mic, on bool) {
+	_ = e.run(func() {
+		e.micView = &MicView{On: on, Owner: m.owner}
+		e.tell(Change{Mic: e.micView})
+	})
+}
+
+// Next is the stream index of the sample that is expected next.
+func (m *Mic) Next() int64 {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.next
+}
+
+// Write takes samples of the stream, the first of which has the index first. Samples had before are
+// dropped, so sending again is harmless; missing ones are taken as silence, and the gap is told.
+// It returns the index expected next.
+func (m *Mic) Write(first int64, pcm []int16) (next int64, err error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if m.closed {
+		return m.next, ErrClosed
+	}
+	if first < 0 {
+		return m.next, fmt.Errorf("sound frame begins at sample %d: must not be negative", first)
+	}
+	if skip := m.next - first; skip > 0 {
+		if skip >= int64(len(pcm)) {
+			return m.next, nil
+		}
+		pcm, first = pcm[skip:], m.next
+	}
+	if gap := first - m.next; gap > 0 {
+		m.trouble(fmt.Sprintf("%.1f s of sound were lost on the way: check the connection", float64(gap)/speech.Rate))
+		if err := m.gap(gap); err != nil {
+			return m.next, err
+		}
+	}
+	m.ring.add(m.next, pcm)
+	m.next += int64(len(pcm))
+	return m.next, m.feed(pcm)
+}
+
+// maxGap is as much lost sound as is worth replacing by silence; after more the recognizer starts anew.
+const maxGap = 5 * speech.Rate
+
+func (m *Mic) gap(n int64) error {
+	if n <= maxGap {
+		silence := make([]int16, n)
+		m.ring.add(m.next, silence)
+		m.next += n
+		return m.feed(silence)
+	}
+	if err := m.flush(); err != nil {
+		return err
+	}
+	m.next += n
+	m.ring = ring{}
+	m.base = m.next
+	return m.setNet(m.ms(m.next))
+}
+
+func (m *Mic) ms(sample int64) int64 { return sample * 1000 / speech.Rate }
+
+// step is how many samples the recognizer gets at once: small, so that a final is acted upon, and
+// the next call heard under the new state, before more sound is decoded.
+const step = speech.Rate / 50
+
+func (m *Mic) feed(pcm []int16) error {
+	for len(pcm) > 0 {
+		n := min(step, len(pcm))
+		if err := m.setNet(m.ms(m.next) - m.ms(int64(len(pcm)))); err != nil {
+			return err
+		}
+		hyps, err := m.rec.Accept(pcm[:n])
+		if err != nil {
+			return fmt.Errorf("recognizer: %w", err)
+		}
+		pcm = pcm[n:]
+		if err := m.take(hyps); err != nil {
+			return err
+		}
+		now := m.ms(m.next - int64(len(pcm)))
+		if now-m.ticked >= 100 {
+			m.ticked = now
+			if err := m.e.run(func() { m.e.tick(now, m.speak) }); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// take hands hypotheses to the exam.
+func (m *Mic) take(hyps []speech.Hypothesis) error {
+	offset := m.ms(m.base)
+	for _, h := range hyps {
+		h.StartMS, h.EndMS, h.AtMS = h.StartMS+offset, h.EndMS+offset, h.AtMS+offset
+		if !h.Final {
+			m.speak = true
+			m.partial(h)
+			continue
+		}
+		m.speak, m.last = false, ""
+		var err error
+		runErr := m.e.run(func() {
+			before := m.e.state.Seq()
+			err = m.e.heard(context.Background(), h)
+			m.clip(before, h)
+			m.e.micView = &MicView{On: true, Owner: m.owner, LevelDB: h.Signal.LevelDB, NoiseDB: h.Signal.NoiseDB, Clipped: h.Signal.Clipped,
+				Trouble: troubleOf(h.Signal), StreamMS: h.AtMS}
+			m.e.tell(Change{Mic: m.e.micView})
+		})
+		if err := errors.Join(err, runErr); err != nil {
+			return err
+		}
+		if err := m.setNet(h.AtMS); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// clip keeps the sound of a call that was logged.
+func (m *Mic) clip(before uint64, h speech.Hypothesis) {
+	if m.e.cfg.KeepClip == nil || m.e.state.Seq() == before {
+		return
+	}
+	const margin = speech.Rate / 4
+	from, to := h.StartMS*speech.Rate/1000-margin, h.EndMS*speech.Rate/1000+margin
+	if pcm := m.ring.cut(from, to); len(pcm) > 0 {
+		m.e.cfg.KeepClip(before+1, pcm)
+	}
+}
+
+// troubleOf says what is wrong with the sound and what to do, or "".
+// Limits in dB below full scale: engineering choice.
+func troubleOf(s speech.Signal) string {
+	switch {
+	case s.Clipped > 0.005:
+		return "too loud: the sound is clipped; turn the microphone down or move it away"
+	case s.LevelDB < -50:
+		return "very quiet: turn the microphone up or bring it nearer"
+	case s.LevelDB-s.NoiseDB < 8:
+		return "noisy: the voice is hardly above the room; bring the microphone nearer or turn the suction away"
+	}
+	return ""
+}
+
+func (m *Mic) trouble(text string) {
+	_ = m.e.run(func() {
+		m.e.micView = &MicView{On: true, Owner: m.owner, Trouble: text, StreamMS: m.ms(m.next)}
+		m.e.tell(Change{Mic: m.e.micView})
+	})
+}
+
+// partial tells what is being heard, with tentative numerals where numbers would go.
+func (m *Mic) partial(h speech.Hypothesis) {
+	words := ""
+	if len(h.Readings) > 0 && !h.Rejected {
+		words = h.Readings[0].Text()
+	}
+	if words == m.last {
+		return
+	}
+	m.last = words
+	_ = m.e.run(func() {
+		p := Partial{Words: words}
+		st := m.e.grammarState(h.StartMS)
+		if r, err := grammar.Parse(st, strings.Fields(words)); err == nil && r.Ending != grammar.Prefix {
+			if evs, err := m.e.state.Do(r.Command, chart.Meta{Source: chart.Voice}); err == nil {
+				p.Soundings = map[string]float64{}
+				for _, ev := range evs {
+					if ev.Kind == chart.KindSet && ev.Field == chart.FieldDepth && ev.Value != nil {
+						p.Soundings[chart.SiteRef{Tooth: ev.Tooth, Site: *ev.Site}.String()] = chart.Half(*ev.Value).Float()
+					}
+				}
+			}
+		}
+		m.e.tell(Change{Partial: &p})
+	})
+}
+
+// setNet gives the recognizer what can be said now, if that has changed.
+func (m *Mic) setNet(atMS int64) error {
+	var st grammar.State
+	if err := m.e.run(func() { st = m.e.grammarState(atMS) }); err != nil {
+		return err
+	}
+	n := grammar.NetOf(st)
+	if n.Key() == m.netKey {
+		return nil
+	}
+	if err := m.rec.SetNet(heardNet{n}); err != nil {
+		return fmt.Errorf("grammar for the recognizer: %w", err)
+	}
+	m.netKey = n.Key()
+	return nil
+}
+
+// heardNet gives a grammar's net the recognizer's words for endings.
+type heardNet struct{ *grammar.Net }
+
+func (n heardNet) Ending(s int) (speech.Ending, float64) {
+	e, p := n.EndingOf(s)
+	return speech.Ending(e), p
+}
+
+// Spoke marks samples of the stream during which the tool's own voice sounded.
+func (m *Mic) Spoke(from, to int64) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if !m.closed {
+		m.rec.Muted(m.ms(from-m.base), m.ms(to-m.base))
+	}
+}
+
+// Flush ends the sound: what was being said is decided now. The stream may go on after it.
+func (m *Mic) Flush() error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if m.closed {
+		return ErrClosed
+	}
+	return m.flush()
+}
+
+func (m *Mic) flush() error {
+	hyps, err := m.rec.Flush()
+	if err != nil {
+		return fmt.Errorf("recognizer: %w", err)
+	}
+	err = m.take(hyps)
+	m.base = m.next
+	return err
+}
+
+// Detach tells that the connection is gone; the stream waits for its owner.
+func (m *Mic) Detach() { m.e.micOn(m, false) }
+
+// Close ends the stream. What was being said when it ended is still decided.
+func (m *Mic) Close() error {
+	m.e.micMu.Lock()
+	if m.e.mic == m {
+		m.e.mic = nil
+	}
+	m.e.micMu.Unlock()
+	err := m.close()
+	m.e.micOn(m, false)
+	return err
+}
+
+func (m *Mic) close() error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if m.closed {
+		return nil
+	}
+	err := m.flush()
+	m.closed = true
+	return errors.Join(err, m.rec.Close())
+}
