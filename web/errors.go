@@ -1,0 +1,76 @@
+package web
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"net/http"
+
+	"leadsman/chart"
+	"leadsman/exam"
+)
+
+// inputError is a fault of a request that has a status of its own.
+type inputError struct {
+	status     int
+	code, text string
+}
+
+func (e *inputError) Error() string { return e.text }
+
+// fault is how an error goes to the page: {"error":{"code":..., "text":...}}.
+type fault struct {
+	Code string `json:"code"`
+	Text string `json:"text"`
+}
+
+// status is the one table that maps errors to an HTTP status and a code for the page. Errors that
+// are in nobody's table are the tool's own: the page is told so, the log has the cause.
+func status(err error) (int, fault) {
+	var (
+		in      *inputError
+		refusal *chart.Refusal
+		limits  *chart.RangeError
+	)
+	switch {
+	case errors.As(err, &in):
+		return in.status, fault{in.code, in.text}
+	case errors.As(err, &refusal):
+		return http.StatusConflict, fault{"refused", refusal.Text}
+	case errors.As(err, &limits):
+		return http.StatusUnprocessableEntity, fault{"range", limits.Error()}
+	case errors.Is(err, chart.ErrNoSuchTooth):
+		return http.StatusUnprocessableEntity, fault{"no_such_tooth", err.Error()}
+	case errors.Is(err, chart.ErrSigned):
+		return http.StatusConflict, fault{"signed", chart.ErrSigned.Error()}
+	case errors.Is(err, exam.ErrMicTaken):
+		return http.StatusConflict, fault{"mic_taken", exam.ErrMicTaken.Error()}
+	case errors.Is(err, exam.ErrNoEngine):
+		return http.StatusServiceUnavailable, fault{"no_engine", exam.ErrNoEngine.Error()}
+	case errors.Is(err, exam.ErrClosed):
+		return http.StatusServiceUnavailable, fault{"closed", exam.ErrClosed.Error()}
+	case errors.Is(err, ErrNotFound):
+		return http.StatusNotFound, fault{"not_found", ErrNotFound.Error()}
+	case errors.Is(err, ErrStale):
+		return http.StatusConflict, fault{"stale", ErrStale.Error()}
+	case errors.Is(err, context.Canceled), errors.Is(err, context.DeadlineExceeded):
+		return http.StatusServiceUnavailable, fault{"interrupted", "the request was interrupted: try again"}
+	}
+	return http.StatusInternalServerError, fault{"tool", "the tool failed here, nothing was entered: look into its log"}
+}
+
+func (s *server) fail(w http.ResponseWriter, r *http.Request, err error) {
+	code, f := status(err)
+	if code >= 500 {
+		s.log.Error("request failed", "method", r.Method, "path", r.URL.Path, "error", err)
+	}
+	reply(w, code, map[string]fault{"error": f})
+}
+
+func reply(w http.ResponseWriter, code int, v any) {
+	w.Header().Set("Content-Type", "application/json; charset=utf-8")
+	w.Header().Set("Cache-Control", "no-store")
+	w.WriteHeader(code)
+	// A connection that broke while the answer was written has nobody left to be told.
+	_ = json.NewEncoder(w).Encode(v)
+}

@@ -1,0 +1,114 @@
+package web
+
+import (
+	"context"
+	"errors"
+
+	"leadsman/chart"
+	"leadsman/exam"
+)
+
+// Exam is a running exam as the pages need it. All methods may be called from any goroutine.
+type Exam interface {
+	View(ctx context.Context) (exam.View, error)
+	// Subscribe follows the exam from the event numbered from on. The first Changes bring a page at
+	// from up to date, or carry another From, which tells it to read the View again. The channel is
+	// closed when the exam closes or the subscriber lags too far behind. stop must be called.
+	Subscribe(from uint64) (changes <-chan exam.Change, stop func())
+	// Words takes typed words through the same door as spoken ones; Do takes a command. A second
+	// call with the same id changes nothing and gives the first answer.
+	Words(ctx context.Context, text, who, id string) (exam.Answer, error)
+	Do(ctx context.Context, c chart.Command, who, id string) (exam.Answer, error)
+	// OpenMic gives the exam its microphone: exam.ErrMicTaken if another owner has it and takeover
+	// is false. The same owner gets its own stream back.
+	OpenMic(owner string, takeover bool) (Mic, error)
+	// Chart is a copy of the chart as it stands, with the doubts still open.
+	Chart(ctx context.Context) (*chart.Chart, []chart.Doubt, error)
+}
+
+// Mic is an open stream of sound, 16 kHz mono. Positions count samples from the stream's start.
+type Mic interface {
+	// Write takes samples of which the first has the position first; what was had before is
+	// dropped. It returns the position that is expected next.
+	Write(first int64, pcm []int16) (next int64, err error)
+	// Spoke says that the page's own voice sounded between two positions.
+	Spoke(from, to int64)
+	// Detach leaves the stream open for its owner to come back; Close ends it and decides what was
+	// being said.
+	Detach()
+	Close() error
+}
+
+// Exams finds running exams and opens those that do not run. It fails with ErrNotFound.
+type Exams interface {
+	Exam(ctx context.Context, id string) (Exam, error)
+}
+
+// Patient is a person in the practice's list.
+type Patient struct {
+	ID     string `json:"id"`
+	Name   string `json:"name"`
+	Born   string `json:"born,omitempty"`   // YYYY-MM-DD, or less of it
+	Number string `json:"number,omitempty"` // the practice's own file number
+	Note   string `json:"note,omitempty"`
+	// Version counts the record's edits. An edit names the version it changed; if that is not the
+	// newest any more it fails with ErrStale.
+	Version int64 `json:"version"`
+	// LastExam is when the newest exam began, Unix milliseconds; 0 for none. Set by the store.
+	LastExam int64 `json:"last_exam,omitempty"`
+}
+
+// Visit is an exam in a list.
+type Visit struct {
+	ID          string          `json:"id"`
+	Patient     string          `json:"patient"`
+	PatientName string          `json:"patient_name"`
+	Kind        string          `json:"kind"`              // exam or re-evaluation
+	Earlier     string          `json:"earlier,omitempty"` // the exam that a re-evaluation follows
+	Began       int64           `json:"began"`             // Unix milliseconds
+	Numbering   chart.Numbering `json:"numbering"`
+	Path        string          `json:"path"`
+	Recorded    int             `json:"recorded"` // sites with a depth
+	Sites       int             `json:"sites"`    // sites of the teeth that are there
+	SignedBy    string          `json:"signed_by,omitempty"`
+}
+
+// NewVisit asks for an exam to be begun.
+type NewVisit struct {
+	Patient   string          `json:"patient"`
+	Earlier   string          `json:"earlier"` // exam to re-evaluate; "" for a first one
+	Numbering chart.Numbering `json:"numbering"`
+	Path      string          `json:"path"`
+	ID        string          `json:"id"` // given by the page: asking twice begins one exam
+}
+
+// Settings are the practice's defaults.
+type Settings struct {
+	Practice  string          `json:"practice"` // name, for prints
+	Numbering chart.Numbering `json:"numbering"`
+	Path      string          `json:"path"`
+	SiteWords string          `json:"site_words"` // buccal-lingual or facial-palatal: how rows are named on screen
+	Version   int64           `json:"version"`    // as for Patient
+}
+
+// Practice keeps patients, the list of their exams and the practice's defaults.
+type Practice interface {
+	// Patients finds those whose name or number contains search, all for ""; sorted by name.
+	Patients(ctx context.Context, search string) ([]Patient, error)
+	Patient(ctx context.Context, id string) (Patient, error)
+	// SavePatient adds (ID "") or changes a patient and returns the record as kept.
+	SavePatient(ctx context.Context, p Patient) (Patient, error)
+	// Visits lists a patient's exams, newest first.
+	Visits(ctx context.Context, patient string) ([]Visit, error)
+	Visit(ctx context.Context, id string) (Visit, error)
+	Begin(ctx context.Context, v NewVisit) (Visit, error)
+	Settings(ctx context.Context) (Settings, error)
+	SaveSettings(ctx context.Context, s Settings) (Settings, error)
+}
+
+var (
+	// ErrNotFound means that there is no such patient or exam.
+	ErrNotFound = errors.New("there is no such record: it may have been opened from an old address")
+	// ErrStale means that a record was changed by someone else since it was read.
+	ErrStale = errors.New("this record was changed at another screen meanwhile: look at the newer one and change it again")
+)

@@ -1,0 +1,225 @@
+package web
+
+import (
+	"encoding/binary"
+	"encoding/json"
+	"errors"
+	"net/http"
+	"net/url"
+	"strings"
+	"time"
+
+	"github.com/gorilla/websocket"
+
+	"leadsman/exam"
+)
+
+// maxFrame is the longest frame of sound: the position of its first sample and two seconds.
+const maxFrame = 8 + 2*2*16000
+
+// Close codes of our own (4000-4999 are free for applications: RFC 6455, section 7.4.2).
+const (
+	closeTaken    = 4001 // another microphone has the exam, or took it over
+	closeNoEngine = 4002 // no recognizer
+	closeGone     = 4003 // no such exam, or it was closed
+	closeFault    = 4004 // the tool failed
+)
+
+// fromPage is a text frame of the sound connection.
+type fromPage struct {
+	Spoke *[2]int64 `json:"spoke"` // the page's own voice sounded between two positions
+	End   bool      `json:"end"`   // the microphone was switched off
+}
+
+// toPage answers a frame.
+type toPage struct {
+	Next  *int64 `json:"next,omitempty"` // position expected next: all before it is taken care of
+	Error *fault `json:"error,omitempty"`
+}
+
+// sound takes the microphone of an exam. A binary frame is the position of its first sample (8
+// bytes, little endian) and the samples (16-bit little endian, mono, 16 kHz); each is answered by
+// the position expected next. Frames that make no sense are answered by an error and dropped, the
+// connection stays open. docs/api.md has the whole conversation.
+func (s *server) sound(w http.ResponseWriter, r *http.Request) {
+	q := r.URL.Query()
+	owner := q.Get("owner")
+	if err := need("owner", owner, maxID); err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	if !websocket.IsWebSocketUpgrade(r) {
+		s.fail(w, r, &inputError{http.StatusUpgradeRequired, "websocket", "sound comes over a WebSocket"})
+		return
+	}
+	up := websocket.Upgrader{CheckOrigin: sameOrigin, ReadBufferSize: 4096, WriteBufferSize: 1024,
+		Error: func(w http.ResponseWriter, r *http.Request, code int, reason error) {
+			s.fail(w, r, &inputError{code, "websocket", reason.Error()})
+		}}
+	c, err := up.Upgrade(w, r, nil)
+	if err != nil {
+		return // answered by the upgrader
+	}
+	defer c.Close()
+	e, err := s.running(r)
+	var mic Mic
+	if err == nil {
+		mic, err = e.OpenMic(owner, q.Get("takeover") == "1")
+	}
+	if err != nil {
+		s.hangUp(c, r, err)
+		return
+	}
+	ended := false
+	line := r.PathValue("id") + "\x00" + owner
+	s.connect(line, c)
+	defer func() {
+		if !s.disconnect(line, c) {
+			return // the owner came back on another connection before this one was noticed to be dead
+		}
+		if !ended {
+			mic.Detach()
+		} else if err := mic.Close(); err != nil {
+			s.log.Error("microphone closed with a fault", "exam", r.PathValue("id"), "error", err)
+		}
+	}()
+	c.SetReadLimit(maxFrame)
+	// An empty frame asks what is expected: the page learns at once where to go on.
+	if next, err := mic.Write(0, nil); err != nil {
+		s.hangUp(c, r, err)
+		return
+	} else if s.say(c, toPage{Next: &next}) != nil {
+		return
+	}
+	for {
+		// A page whose microphone is on sends sound all the time, silence too.
+		_ = c.SetReadDeadline(time.Now().Add(60 * time.Second))
+		kind, b, err := c.ReadMessage()
+		if err != nil {
+			return // broken, closed, or a frame over the limit, which the library answers by code 1009
+		}
+		if kind == websocket.TextMessage {
+			var in fromPage
+			dec := json.NewDecoder(strings.NewReader(string(b)))
+			dec.DisallowUnknownFields()
+			if err := dec.Decode(&in); err != nil || in.Spoke == nil && !in.End {
+				if s.refuse(c, "not_sound", "a text frame came where sound belongs: it was dropped") != nil {
+					return
+				}
+				continue
+			}
+			if in.Spoke != nil {
+				if in.Spoke[0] < 0 || in.Spoke[1] < in.Spoke[0] {
+					if s.refuse(c, "bad_position", "spoke needs two positions in order") != nil {
+						return
+					}
+					continue
+				}
+				mic.Spoke(in.Spoke[0], in.Spoke[1])
+			}
+			if in.End {
+				ended = true
+				_ = c.WriteControl(websocket.CloseMessage, websocket.FormatCloseMessage(websocket.CloseNormalClosure, ""), soon())
+				return
+			}
+			continue
+		}
+		first, pcm, bad := frame(b)
+		if bad != nil {
+			if s.refuse(c, bad.Code, bad.Text) != nil {
+				return
+			}
+			continue
+		}
+		next, err := mic.Write(first, pcm)
+		if err != nil {
+			s.hangUp(c, r, err)
+			return
+		}
+		if s.say(c, toPage{Next: &next}) != nil {
+			return
+		}
+	}
+}
+
+// connect makes c the connection of a microphone; a former one, which the owner has given up, is cut.
+func (s *server) connect(line string, c *websocket.Conn) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if old := s.lines[line]; old != nil {
+		old.Close()
+	}
+	s.lines[line] = c
+}
+
+// disconnect reports whether c was still the connection of its microphone.
+func (s *server) disconnect(line string, c *websocket.Conn) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.lines[line] != c {
+		return false
+	}
+	delete(s.lines, line)
+	return true
+}
+
+// frame reads a frame of sound.
+func frame(b []byte) (first int64, pcm []int16, bad *fault) {
+	if len(b) < 8 {
+		return 0, nil, &fault{"short_frame", "a frame of sound begins with 8 bytes that say which sample is its first: it was dropped"}
+	}
+	if len(b)%2 != 0 {
+		return 0, nil, &fault{"odd_length", "a frame of 16-bit sound cannot have an odd number of bytes: it was dropped"}
+	}
+	u := binary.LittleEndian.Uint64(b)
+	if u > 1<<53 {
+		return 0, nil, &fault{"bad_position", "no sample has this number: the frame was dropped"}
+	}
+	pcm = make([]int16, (len(b)-8)/2)
+	for i := range pcm {
+		pcm[i] = int16(binary.LittleEndian.Uint16(b[8+2*i:]))
+	}
+	return int64(u), pcm, nil
+}
+
+func soon() time.Time { return time.Now().Add(5 * time.Second) }
+
+func (s *server) say(c *websocket.Conn, m toPage) error {
+	_ = c.SetWriteDeadline(soon())
+	return c.WriteJSON(m)
+}
+
+func (s *server) refuse(c *websocket.Conn, code, text string) error {
+	return s.say(c, toPage{Error: &fault{code, text}})
+}
+
+// hangUp says why and closes.
+func (s *server) hangUp(c *websocket.Conn, r *http.Request, err error) {
+	http, f := status(err)
+	code := closeFault
+	switch {
+	case errors.Is(err, exam.ErrMicTaken):
+		code = closeTaken
+	case errors.Is(err, exam.ErrNoEngine):
+		code = closeNoEngine
+	case errors.Is(err, ErrNotFound), errors.Is(err, exam.ErrClosed):
+		code = closeGone
+	}
+	if http == 500 {
+		s.log.Error("microphone connection failed", "exam", r.PathValue("id"), "error", err)
+	}
+	if s.say(c, toPage{Error: &f}) == nil {
+		_ = c.WriteControl(websocket.CloseMessage, websocket.FormatCloseMessage(code, f.Code), soon())
+	}
+}
+
+// sameOrigin refuses sound from pages of other services. Programs that are no browsers send no
+// Origin and are let in: they could reach the API in any case.
+func sameOrigin(r *http.Request) bool {
+	o := r.Header.Get("Origin")
+	if o == "" {
+		return true
+	}
+	u, err := url.Parse(o)
+	return err == nil && strings.EqualFold(u.Host, r.Host)
+}

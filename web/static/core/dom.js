@@ -1,0 +1,37 @@
+// Small helpers to make elements without markup in strings: what people typed can never become HTML.
+const SVG = "http://www.w3.org/2000/svg";
+
+function fill(el, props, children) {
+  for (const [k, v] of Object.entries(props || {})) {
+    if (v == null || v === false) continue;
+    if (k.startsWith("on")) el.addEventListener(k.slice(2), v);
+    else if (k === "data") Object.assign(el.dataset, v);
+    else if (k === "value" || k === "checked" || k === "disabled" || k === "open") el[k] = v;
+    else el.setAttribute(k, v === true ? "" : v);
+  }
+  el.append(...children.flat(Infinity).filter((c) => c != null && c !== false));
+  return el;
+}
+
+/** h("p", {class: "x", onclick: f}, "text", child) makes an element. */
+export const h = (tag, props, ...children) => fill(document.createElement(tag), props, children);
+/** svg is h for drawings. */
+export const svg = (tag, props, ...children) => fill(document.createElementNS(SVG, tag), props, children);
+
+/** put replaces an element's children, and only if they differ in text or shape. */
+export function put(el, ...children) {
+  const flat = children.flat(Infinity).filter((c) => c != null && c !== false);
+  if (flat.every((c) => typeof c === "string")) {
+    const t = flat.join("");
+    if (el.childElementCount || el.textContent !== t) el.textContent = t;
+    return;
+  }
+  el.replaceChildren(...flat);
+}
+
+/** attr sets or removes an attribute, touching the page only if it changes. */
+export function attr(el, name, value) {
+  if (value == null || value === false) {
+    if (el.hasAttribute(name)) el.removeAttribute(name);
+  } else if (el.getAttribute(name) !== String(value)) el.setAttribute(name, value);
+}

@@ -1,0 +1,116 @@
+// Joins the microphone of this page to an exam: sound goes up, answers come out of the loudspeaker.
+import { Microphone, advice } from "./mic.js";
+import { Ring } from "./ring.js";
+import { Uplink } from "./uplink.js";
+import { Answers } from "./answers.js";
+import { newID } from "./server.js";
+import { prefs } from "./prefs.js";
+
+export class Ear extends EventTarget {
+  mic;
+  uplink = null;
+  answers;
+  #session;
+  #ring = null;
+  #last = { head: 0, at: 0 };
+  #end = new AbortController();
+
+  constructor(session) {
+    super();
+    this.#session = session;
+    this.mic = new Microphone((f) => this.#frame(f));
+    this.mic.addEventListener("state", () => this.#tell());
+    this.answers = new Answers((a, b) => this.uplink?.spoke(this.#position(a), this.#position(b)));
+    const on = (name, f) => session.addEventListener(name, f, { signal: this.#end.signal });
+    on("partial", () => session.partial && this.answers.hush());
+    on("answer", (e) => {
+      // One loudspeaker answers: the one beside the open microphone, or, without one, this page
+      // for what was typed here.
+      if (this.mic.on) this.#sound(e.detail);
+    });
+    on("answered", (e) => {
+      if (!this.mic.on && !session.mic?.on) this.#sound(e.detail.answer);
+    });
+    // A page that goes away gives the microphone free for the next one.
+    addEventListener("pagehide", () => this.off(), { signal: this.#end.signal });
+    addEventListener("pointerdown", () => this.mic.resume(), { signal: this.#end.signal });
+    addEventListener("keydown", () => this.mic.resume(), { signal: this.#end.signal });
+  }
+
+  #tell() {
+    this.dispatchEvent(new Event("state"));
+  }
+
+  #sound(answer) {
+    const p = prefs();
+    this.answers.answer(answer, p.answers, p.volume);
+  }
+
+  get on() {
+    return this.mic.on;
+  }
+
+  /** state in one line: what is wrong and what to do, or "". */
+  get trouble() {
+    if (this.mic.trouble) return this.mic.trouble;
+    switch (this.uplink?.state) {
+      case "taken":
+        return "Another microphone is connected to this exam. Switch it off there, or take over here.";
+      case "no-engine":
+        return "No speech recognizer is loaded: only the keyboard works. Run leadsman doctor on the machine that runs the service.";
+      case "gone":
+        return "This exam is no longer open. Load the page again.";
+      case "broken":
+        return "The connection is broken. What you say is kept for 90 seconds and sent when it is back.";
+    }
+    if (this.mic.on) {
+      const a = advice(this.mic);
+      if (a) return a;
+      if (this.#session.mic?.trouble) return this.#session.mic.trouble;
+    }
+    return "";
+  }
+
+  async start(takeover = false) {
+    this.answers.wake();
+    if (this.uplink && !takeover) return;
+    this.uplink?.close();
+    this.#ring = new Ring();
+    this.#last = { head: 0, at: performance.now() };
+    const ws = location.protocol === "https:" ? "wss:" : "ws:";
+    const url = `${ws}//${location.host}/api/exams/${encodeURIComponent(this.#session.exam)}/sound?owner=${newID()}`;
+    this.uplink = new Uplink(url, this.#ring);
+    this.uplink.addEventListener("state", () => {
+      if (["taken", "no-engine", "gone"].includes(this.uplink?.state)) this.mic.stop();
+      this.#tell();
+    });
+    if (await this.mic.start(prefs().device)) this.uplink.open(takeover);
+    else this.uplink = null;
+    this.#tell();
+  }
+
+  off() {
+    if (!this.uplink) return;
+    this.mic.stop();
+    this.uplink.close();
+    this.uplink = null;
+    this.#tell();
+  }
+
+  close() {
+    this.off();
+    this.answers.hush();
+    this.#end.abort();
+  }
+
+  #frame(f) {
+    this.#ring.push(f.pcm);
+    this.#last = { head: this.#ring.head, at: performance.now() };
+    this.uplink?.pump();
+    this.dispatchEvent(new Event("level"));
+  }
+
+  #position(ms) {
+    return Math.max(0, Math.round(this.#last.head - (this.#last.at - ms) * 16));
+  }
+}

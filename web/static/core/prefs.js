@@ -1,0 +1,46 @@
+// What this browser remembers for the people in front of it; what the practice decides is in the
+// service's settings. A value that cannot be read counts as not set.
+const KEY = "ls.prefs";
+
+const FALLBACK = {
+  theme: "", // "", light or dark
+  who: "", // who sits at this screen
+  answers: "tone", // tone, numbers, doubts or silent
+  keys: true, // single keys work anywhere on Live; false: only while the chart has the focus
+  device: "", // microphone, "" the browser's default
+  volume: 0.5,
+  look: "sheet", // the lower half of Live: sheet, map or calls
+};
+
+const changed = new EventTarget();
+
+export function prefs() {
+  try {
+    return { ...FALLBACK, ...JSON.parse(localStorage.getItem(KEY) || "{}") };
+  } catch {
+    return { ...FALLBACK };
+  }
+}
+
+export function setPrefs(part) {
+  const next = { ...prefs(), ...part };
+  try {
+    localStorage.setItem(KEY, JSON.stringify(next));
+  } catch {
+    // a browser that stores nothing keeps the choice for as long as the page is open
+    Object.assign(FALLBACK, part);
+  }
+  if ("theme" in part) showTheme();
+  changed.dispatchEvent(new Event("change"));
+  return next;
+}
+
+export function onPrefs(f, signal) {
+  changed.addEventListener("change", () => f(prefs()), { signal });
+}
+
+export function showTheme() {
+  const t = prefs().theme;
+  const dark = t === "dark" || (t !== "light" && matchMedia("(prefers-color-scheme: dark)").matches);
+  document.documentElement.dataset.theme = dark ? "dark" : "light";
+}

@@ -1,0 +1,46 @@
+// Requests to the service. Every failure becomes a Fault with a code that code can decide on and a
+// text that people can read.
+export class Fault extends Error {
+  constructor(code, text, status = 0) {
+    super(text);
+    this.code = code;
+    this.status = status;
+  }
+  /** Whether trying again later can help: nothing was decided about the request. */
+  get passing() {
+    return this.code === "offline" || this.code === "interrupted" || this.code === "closed" || this.status >= 502;
+  }
+}
+
+/** ask sends a request and gives the JSON of the answer. */
+export async function ask(method, path, body, { timeout = 15000, fetcher = fetch } = {}) {
+  let res;
+  try {
+    res = await fetcher(path, {
+      method,
+      headers: body === undefined ? {} : { "Content-Type": "application/json" },
+      body: body === undefined ? undefined : JSON.stringify(body),
+      signal: AbortSignal.timeout(timeout),
+    });
+  } catch {
+    throw new Fault("offline", "The service does not answer. Is it still running?");
+  }
+  let data;
+  try {
+    data = await res.json();
+  } catch {
+    throw new Fault(res.ok ? "garbled" : "offline", "The service gave no readable answer.", res.status);
+  }
+  if (!res.ok) throw new Fault(data.error?.code || "tool", data.error?.text || `The service answered ${res.status}.`, res.status);
+  return data;
+}
+
+export const get = (path) => ask("GET", path);
+export const post = (path, body) => ask("POST", path, body);
+export const putTo = (path, body) => ask("PUT", path, body);
+
+/** newID makes an identity for a command, so that sending it twice enters it once. */
+export function newID() {
+  const b = crypto.getRandomValues(new Uint8Array(12));
+  return Array.from(b, (x) => x.toString(16).padStart(2, "0")).join("");
+}

@@ -1,0 +1,227 @@
+// A page's connection to one exam: the view, kept up to date by numbered changes, and the commands
+// on their way. Nothing that was typed is lost: a command waits, visibly, until the service has
+// answered it, and its identity makes sending it again harmless.
+import { ask, get, newID, Fault } from "./server.js";
+import { apply } from "./view.js";
+
+const SILENCE = 40000; // no sign of life for so long: connect anew
+
+export class Session extends EventTarget {
+  view = null;
+  partial = null;
+  mic = null;
+  online = false;
+  build = ""; // of the service's pages; another one than ours means the program was renewed
+  waiting = []; // commands without an answer: {id, path, body, label, since}
+  refused = []; // what could not be entered: {id, label, text, body}
+  lastAnswer = null;
+  #base;
+  #events = null;
+  #closed = false;
+  #loading = null;
+  #held = [];
+  #sending = false;
+  #retry = 0;
+  #alive = 0;
+  #watch = 0;
+  #store;
+  #who;
+
+  /** exam is its id; who() names the person at this screen; store keeps unsent commands. */
+  constructor(exam, { who = () => "", store = localStorage } = {}) {
+    super();
+    this.exam = exam;
+    this.#base = `/api/exams/${encodeURIComponent(exam)}`;
+    this.#who = who;
+    this.#store = store;
+    const prefix = this.#prefix;
+    for (let i = 0; i < store.length; i++) {
+      const k = store.key(i);
+      if (!k.startsWith(prefix)) continue;
+      try {
+        this.waiting.push(JSON.parse(store.getItem(k)));
+      } catch {
+        store.removeItem(k); // half-written: it was never shown as entered
+      }
+    }
+    this.waiting.sort((a, b) => a.since - b.since);
+  }
+
+  get #prefix() {
+    return `ls.unsent.${this.exam}.`;
+  }
+
+  async open() {
+    await this.#load();
+    this.#listen();
+    this.#watch = setInterval(() => {
+      if (this.#events && Date.now() - this.#alive > SILENCE) this.#listen();
+    }, 5000);
+    this.#send();
+  }
+
+  close() {
+    this.#closed = true;
+    clearInterval(this.#watch);
+    this.#events?.close();
+  }
+
+  #tell(name, detail) {
+    this.dispatchEvent(new CustomEvent(name, { detail }));
+  }
+
+  #setOnline(on) {
+    if (this.online === on) return;
+    this.online = on;
+    this.#tell("connection");
+    if (on) this.#send();
+  }
+
+  /** #load reads the whole view; changes that arrive meanwhile wait for it. */
+  #load() {
+    this.#loading ??= (async () => {
+      try {
+        this.view = await get(this.#base);
+      } finally {
+        this.#loading = null;
+      }
+      const held = this.#held.splice(0);
+      this.#tell("view", {});
+      for (const c of held) this.#take(c);
+    })();
+    return this.#loading;
+  }
+
+  #listen() {
+    this.#events?.close();
+    if (this.#closed) return;
+    this.#alive = Date.now();
+    const es = new EventSource(`${this.#base}/changes?from=${this.view.seq}`);
+    this.#events = es;
+    es.addEventListener("hello", (e) => {
+      this.#alive = Date.now();
+      this.build = JSON.parse(e.data).build;
+      this.#setOnline(true);
+    });
+    es.addEventListener("beat", () => (this.#alive = Date.now()));
+    es.addEventListener("change", (e) => {
+      this.#alive = Date.now();
+      this.#take(JSON.parse(e.data));
+    });
+    es.addEventListener("tentative", (e) => {
+      this.#alive = Date.now();
+      const c = JSON.parse(e.data);
+      if (c.partial) {
+        this.partial = c.partial.words ? c.partial : null;
+        this.#tell("partial");
+      }
+      if (c.mic) {
+        this.mic = c.mic;
+        this.#tell("mic");
+      }
+    });
+    es.addEventListener("error", () => {
+      this.#setOnline(false);
+      if (es.readyState === EventSource.CLOSED && !this.#closed && this.#events === es) {
+        // The service answered with an error instead of a stream: ask again, not too often.
+        setTimeout(() => this.#events === es && this.#listen(), 1500);
+      }
+    });
+  }
+
+  #take(c) {
+    if (this.#loading) {
+      this.#held.push(c);
+      return;
+    }
+    const next = apply(this.view, c);
+    if (!next) {
+      this.#held.push(c);
+      this.#load().catch(() => this.#listen());
+      return;
+    }
+    const teeth = next === this.view ? [] : Object.keys(c.teeth || {});
+    const fresh = next !== this.view;
+    this.view = next;
+    if (c.partial) this.partial = c.partial.words ? c.partial : null;
+    else if (c.answer) this.partial = null;
+    if (c.mic) this.mic = c.mic;
+    if (fresh || c.answer) this.#tell("view", { teeth, change: c });
+    if (c.answer) {
+      this.lastAnswer = c.answer;
+      this.#tell("answer", c.answer);
+    }
+  }
+
+  /** words sends typed words, act a command of one or more acts. label says what it is, in words,
+   *  for the list of what waits. Both give the id. */
+  words(text) {
+    return this.#queue("words", { text }, text);
+  }
+  act(acts, label) {
+    return this.#queue("do", { command: { acts: [].concat(acts) } }, label);
+  }
+
+  #queue(path, body, label) {
+    const id = newID();
+    const item = { id, path, body: { ...body, who: this.#who(), id }, label, since: Date.now() };
+    try {
+      this.#store.setItem(this.#prefix + id, JSON.stringify(item));
+    } catch {
+      // a full or closed store: the command still waits in this page
+    }
+    this.waiting.push(item);
+    this.#tell("queue");
+    this.#send();
+    return id;
+  }
+
+  #drop(item) {
+    this.waiting = this.waiting.filter((x) => x !== item);
+    this.#store.removeItem(this.#prefix + item.id);
+  }
+
+  /** #send sends what waits, one after the other, in the order in which it was typed. */
+  async #send() {
+    if (this.#sending || this.#closed) return;
+    this.#sending = true;
+    clearTimeout(this.#retry);
+    try {
+      while (this.waiting.length) {
+        const item = this.waiting[0];
+        let answer;
+        try {
+          answer = await ask("POST", `${this.#base}/${item.path}`, item.body);
+        } catch (e) {
+          if (!(e instanceof Fault)) throw e;
+          if (e.passing) {
+            item.stuck = true;
+            this.#tell("queue");
+            this.#retry = setTimeout(() => this.#send(), 1000);
+            return;
+          }
+          this.#drop(item);
+          this.#refuse(item, e.message);
+          continue;
+        }
+        this.#drop(item);
+        if (answer.tone === "refused" || answer.tone === "misfit") this.#refuse(item, answer.text);
+        this.#tell("queue");
+        this.#tell("answered", { id: item.id, answer });
+      }
+    } finally {
+      this.#sending = false;
+    }
+  }
+
+  #refuse(item, text) {
+    this.refused.push({ id: item.id, label: item.label, text, item });
+    this.#tell("queue");
+  }
+
+  /** dismiss takes a refused entry off the list. */
+  dismiss(id) {
+    this.refused = this.refused.filter((x) => x.id !== id);
+    this.#tell("queue");
+  }
+}

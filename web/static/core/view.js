@@ -1,0 +1,183 @@
+// Pure functions on the exam's View (docs/api.md): applying changes, finding places, naming things.
+
+/** apply gives the view after a change, or null if the page has missed something and must read the
+ *  whole view again. A change that is already contained leaves the view as it is. */
+export function apply(view, c) {
+  if (!c.head && c.from === 0 && c.seq !== 0 && c.seq !== view.seq) return null; // "read it again"
+  if (c.seq < view.seq || (c.seq === view.seq && c.from !== c.seq)) return view;
+  if (c.from !== view.seq) return null;
+  const next = { ...view, seq: c.seq };
+  if (c.head) {
+    // Absent optional parts of a head mean "none", so they must not survive from the former one.
+    for (const k of ["then", "question", "signed_by", "unprobed", "undo"]) delete next[k];
+    Object.assign(next, c.head);
+  }
+  if (c.teeth) next.teeth = { ...view.teeth, ...c.teeth };
+  if (c.line) next.line = c.line;
+  if (c.calls) {
+    const calls = [...(view.calls || [])];
+    for (const call of c.calls) {
+      const i = calls.findIndex((x) => x.seq === call.seq);
+      if (i >= 0) calls[i] = call;
+      else calls.push(call);
+    }
+    calls.sort((a, b) => a.seq - b.seq);
+    next.calls = calls.slice(-50);
+  }
+  return next;
+}
+
+export const key = (tooth, site) => `${tooth}.${site}`;
+export const parts = (k) => {
+  const [tooth, site] = k.split(".");
+  return { tooth, site };
+};
+
+export const probed = (t) => t && (t.state === "present" || t.state === "implant");
+export const aspectOf = (site) => (site.endsWith("L") ? "lingual" : "buccal");
+export const upper = (tooth) => tooth[0] === "1" || tooth[0] === "2" || tooth[0] === "5" || tooth[0] === "6";
+const rightSide = (tooth) => "1458".includes(tooth[0]);
+
+/** depthLevel is the step of the depth scale: 0 up to 3 mm, then 4 to 10, whole millimetres. */
+export function depthLevel(mm) {
+  if (mm == null || mm < 4) return 0;
+  return Math.min(10, Math.floor(mm));
+}
+
+export function siteAt(view, k) {
+  const { tooth, site } = parts(k);
+  return view.teeth[tooth]?.sites?.[site] || {};
+}
+
+export const FLAGS = [
+  ["bleeding", "b"],
+  ["suppuration", "s"],
+  ["plaque", "p"],
+  ["calculus", "c"],
+];
+// The numbers of chart.Flag are the places in this list.
+export const flagNumber = (name) => FLAGS.findIndex(([f]) => f === name);
+
+/** walk lists the sites of the path that can be probed, in walking order. */
+export function walk(view) {
+  const out = [];
+  for (const step of view.line) {
+    if (!probed(view.teeth[step.tooth])) continue;
+    for (const site of step.sites) out.push(key(step.tooth, site));
+  }
+  return out;
+}
+
+/** nextKey is where the next sounding goes, or "" at the end of the path. */
+export function nextKey(view) {
+  if (view.at_end) return "";
+  return key(view.place.tooth, view.place.sites[view.place.next]);
+}
+
+/** after gives the site that follows k on the path, "" at its end. */
+export function after(view, k) {
+  const w = walk(view);
+  const i = w.indexOf(k);
+  return i < 0 ? "" : w[i + 1] || "";
+}
+
+export const unprobed = (view) => walk(view).filter((k) => siteAt(view, k).depth == null);
+
+/** value is what stands at a field now, written as commands name it in "was". */
+export function value(view, k, field) {
+  const { tooth } = parts(k);
+  const t = view.teeth[tooth] || {};
+  let v;
+  if (field === "presence") v = ["", "present", "missing", "implant", "unerupted"].indexOf(t.state);
+  else if (field === "mobility") v = t.mobility;
+  else if (field.startsWith("furcation.")) v = t.furcation?.[field.slice(10)];
+  else v = siteAt(view, k)[field];
+  if (v == null) return "";
+  if (v === true) return "1";
+  if (v === false) return "0";
+  return String(v);
+}
+
+// The sheet: what stands beside and above what, as seen facing the patient.
+export const QUADRANTS = [
+  { name: "upper right", teeth: ["18", "17", "16", "15", "14", "13", "12", "11"], upper: true },
+  { name: "upper left", teeth: ["21", "22", "23", "24", "25", "26", "27", "28"], upper: true },
+  { name: "lower right", teeth: ["48", "47", "46", "45", "44", "43", "42", "41"], upper: false },
+  { name: "lower left", teeth: ["31", "32", "33", "34", "35", "36", "37", "38"], upper: false },
+];
+
+/** across lists the three sites of a row of a tooth from left to right as seen facing the patient. */
+export function across(tooth, aspect) {
+  const l = aspect === "lingual" ? "L" : "B";
+  const s = rightSide(tooth) ? ["D" + l, l, "M" + l] : ["M" + l, l, "D" + l];
+  return s;
+}
+
+/** GRID is the sheet as rows of site keys: upper buccal, upper lingual, lower lingual, lower buccal. */
+export const GRID = [
+  [0, 1, "buccal"],
+  [0, 1, "lingual"],
+  [2, 3, "lingual"],
+  [2, 3, "buccal"],
+].map(([a, b, aspect]) =>
+  [...QUADRANTS[a].teeth, ...QUADRANTS[b].teeth].flatMap((t) => across(t, aspect).map((s) => key(t, s))),
+);
+
+/** step moves from a site by arrows: dx along the row, dy between rows; teeth that are not there are
+ *  stepped over. Gives k itself where there is nothing. */
+export function step(view, k, dx, dy) {
+  let row = GRID.findIndex((r) => r.includes(k));
+  if (row < 0) return k;
+  let col = GRID[row].indexOf(k);
+  for (;;) {
+    row += dy;
+    col += dx;
+    const there = GRID[row]?.[col];
+    if (!there) return k;
+    if (probed(view.teeth[parts(there).tooth])) return there;
+  }
+}
+
+const LONG = { DB: "disto", B: "mid-", MB: "mesio", DL: "disto", L: "mid-", ML: "mesio" };
+
+/** aspectName names a row of a tooth in the practice's words. */
+export function aspectName(aspect, tooth, words) {
+  if (words === "facial-palatal") {
+    if (aspect === "buccal") return "facial";
+    return tooth && upper(tooth) ? "palatal" : "lingual";
+  }
+  return aspect;
+}
+
+/** siteName is a site in words: "disto-buccal", "mid-palatal". */
+export function siteName(site, tooth, words) {
+  const head = LONG[site];
+  return head + (head.endsWith("-") ? "" : "-") + aspectName(aspectOf(site), tooth, words);
+}
+
+/** say describes a site for people who cannot see it. */
+export function say(view, k, words) {
+  const { tooth, site } = parts(k);
+  const t = view.teeth[tooth];
+  const name = `Tooth ${t.label} ${siteName(site, tooth, words)}`;
+  if (!probed(t)) return `${name}: ${t.state}`;
+  const s = siteAt(view, k);
+  const out = [s.depth == null ? "not recorded" : `depth ${s.depth}`];
+  if (s.recession != null) out.push(`recession ${s.recession}`);
+  for (const [f] of FLAGS) if (s[f] != null) out.push(s[f] ? f : `no ${f}`);
+  if (s.doubt) out.push(`doubtful: ${s.doubt}`);
+  return `${name}: ${out.join(", ")}`;
+}
+
+export const letters = (s) =>
+  FLAGS.filter(([f]) => s[f])
+    .map(([, l]) => l)
+    .join("");
+
+/** clock writes a time span as 4:05 or 1:02:30. */
+export function clock(ms) {
+  const s = Math.max(0, Math.floor(ms / 1000));
+  const two = (n) => String(n).padStart(2, "0");
+  const [hh, mm, ss] = [Math.floor(s / 3600), Math.floor(s / 60) % 60, s % 60];
+  return hh ? `${hh}:${two(mm)}:${two(ss)}` : `${mm}:${two(ss)}`;
+}

@@ -1,0 +1,104 @@
+// The whole mouth as a real table, a quadrant each: what is written where, with a cell for every site
+// that can be reached by arrows.
+import { h, put, attr } from "../core/dom.js";
+import { QUADRANTS, across, key, parts, probed, siteAt, depthLevel, letters, nextKey, say, aspectName } from "../core/view.js";
+
+class Sheet extends HTMLElement {
+  words = "buccal-lingual";
+  onpick = null; // (key) a cell was chosen
+  onopen = null; // (key) more about it is wanted
+  #cells = new Map();
+  #heads = new Map();
+  #shape = "";
+  #tab = "";
+
+  connectedCallback() {
+    this.addEventListener("click", (e) => {
+      const c = e.target.closest("td[data-key]");
+      if (c) this.onpick?.(c.dataset.key);
+    });
+    this.addEventListener("dblclick", (e) => {
+      const c = e.target.closest("td[data-key]");
+      if (c) this.onopen?.(c.dataset.key);
+    });
+    this.addEventListener("focusin", (e) => {
+      const c = e.target.closest("td[data-key]");
+      if (c) this.onpick?.(c.dataset.key);
+    });
+  }
+
+  show(view, { partial, picked, waiting } = {}) {
+    const shape = this.words + Object.values(view.teeth).map((t) => t.label + t.state).join();
+    if (shape !== this.#shape) this.#build(view, shape);
+    const next = nextKey(view);
+    const tab = picked || next || this.#cells.keys().next().value;
+    for (const [k, c] of this.#cells) {
+      const s = siteAt(view, k);
+      const tentative = partial?.soundings?.[k] ?? waiting?.get(k);
+      put(c.num, String(tentative ?? s.depth ?? "·"));
+      put(c.flags, letters(s));
+      put(c.margin, s.recession == null ? "" : String(s.recession).replace("-", "−"));
+      c.num.classList.toggle("doubt", !!s.doubt);
+      attr(c.el, "data-d", tentative == null ? depthLevel(s.depth) || null : null);
+      attr(c.el, "data-tentative", tentative != null);
+      attr(c.el, "data-next", k === next);
+      attr(c.el, "data-empty", s.depth == null && tentative == null);
+      attr(c.el, "aria-selected", k === picked ? "true" : "false");
+      attr(c.el, "aria-label", say(view, k, this.words) + (k === next ? ", next" : ""));
+      attr(c.el, "tabindex", k === tab ? "0" : "-1");
+    }
+    for (const [tooth, el] of this.#heads) {
+      const t = view.teeth[tooth];
+      const more = [];
+      if (t.mobility != null) more.push(`m${t.mobility}`);
+      for (const [e, g] of Object.entries(t.furcation || {})) more.push(`f${e}${g}`);
+      put(el.more, more.join(" "));
+      attr(el.more, "aria-label", more.length ? `mobility ${t.mobility ?? "not recorded"}${Object.entries(t.furcation || {}).map(([e, g]) => `, furcation ${e} ${g}`).join("")}` : null);
+      attr(el.more, "role", more.length ? "img" : null);
+    }
+    this.#tab = tab;
+  }
+
+  /** enter puts the focus on the cell that Tab would reach. */
+  enter(k = this.#tab) {
+    this.#cells.get(k)?.el.focus();
+  }
+  get focused() {
+    return this.contains(document.activeElement);
+  }
+
+  #build(view, shape) {
+    const had = this.focused ? document.activeElement.dataset.key : "";
+    this.#shape = shape;
+    this.#cells.clear();
+    this.#heads.clear();
+    put(this, QUADRANTS.map((q) => this.#quadrant(view, q)));
+    if (had) this.enter(had);
+  }
+
+  #quadrant(view, q) {
+    const teeth = q.teeth;
+    const head = h("tr", {}, h("td", { class: "corner" }), teeth.map((tooth) => {
+      const t = view.teeth[tooth];
+      const more = h("span", { class: "more" });
+      this.#heads.set(tooth, { more });
+      return h("th", { scope: "colgroup", colspan: "3", class: probed(t) ? null : "gone" }, h("span", {}, t.label), t.state === "implant" ? h("span", { class: "more" }, "implant") : null, more);
+    }));
+    const rows = (q.upper ? ["buccal", "lingual"] : ["lingual", "buccal"]).map((aspect, i) =>
+      h("tr", {}, h("th", { scope: "row" }, h("span", {}, aspectName(aspect, teeth[0], this.words))), teeth.map((tooth) => {
+        const t = view.teeth[tooth];
+        if (!probed(t)) return i === 0 ? h("td", { colspan: "3", rowspan: "2", class: "gone" }, h("span", {}, t.state)) : null;
+        return across(tooth, aspect).map((site, j) => {
+          const k = key(tooth, site);
+          const c = { num: h("span", { class: "num" }), flags: h("span", { class: "flags" }), margin: h("span", { class: "margin" }) };
+          c.el = h("td", { role: "gridcell", data: { key: k }, class: j === 0 ? "first" : null, tabindex: "-1" }, c.margin, c.num, c.flags);
+          this.#cells.set(k, c);
+          return c.el;
+        });
+      })));
+    const parts = q.upper ? [head, ...rows] : [...rows, head];
+    return h("div", { class: "quadrant" }, h("table", { role: "grid", "aria-label": `${q.name}: depths, margins and flags` }, h("tbody", {}, parts)));
+  }
+}
+
+customElements.define("ls-sheet", Sheet);

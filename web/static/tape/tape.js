@@ -1,0 +1,98 @@
+// The line view: the path as a marked line that runs past a fixed station. Readable from two metres.
+import { h, put, attr } from "../core/dom.js";
+import { key, parts, probed, siteAt, depthLevel, letters, nextKey, aspectName } from "../core/view.js";
+
+class Tape extends HTMLElement {
+  words = "buccal-lingual";
+  onpick = null;
+  #cells = new Map();
+  #steps = [];
+  #line = null;
+  #shape = "";
+
+  connectedCallback() {
+    // The table below holds the same data in a form that can be read aloud.
+    this.setAttribute("aria-hidden", "true");
+    this.addEventListener("click", (e) => {
+      const c = e.target.closest(".cell");
+      if (c) this.onpick?.(c.dataset.key);
+    });
+    this.resize = new ResizeObserver(() => this.#center());
+    this.resize.observe(this);
+  }
+  disconnectedCallback() {
+    this.resize.disconnect();
+  }
+
+  /** show draws the view; tentative values come from what is being heard; picked is a selected site. */
+  show(view, { partial, picked, waiting } = {}) {
+    const shape = view.line.map((s) => s.tooth + s.aspect[0] + (view.teeth[s.tooth]?.state || "")).join() + this.words;
+    if (shape !== this.#shape) this.#build(view, shape);
+    const next = nextKey(view);
+    for (const [k, c] of this.#cells) {
+      const s = siteAt(view, k);
+      const hears = partial?.soundings?.[k];
+      const typed = waiting?.get(k);
+      const tentative = hears ?? typed;
+      put(c.num, String(tentative ?? s.depth ?? ""));
+      attr(c.el, "data-d", tentative == null ? depthLevel(s.depth) || null : null);
+      attr(c.el, "data-tentative", tentative != null);
+      attr(c.el, "data-doubt", !!s.doubt);
+      c.num.classList.toggle("doubt", !!s.doubt && tentative == null);
+      put(c.flags, letters(s));
+      put(c.margin, s.recession == null ? "" : s.recession < 0 ? `−${-s.recession}` : `r${s.recession}`);
+      attr(c.el, "data-next", k === next);
+      attr(c.el, "data-picked", k === picked);
+    }
+    for (const st of this.#steps) {
+      attr(st.el, "data-here", !view.at_end && st.tooth === view.place.tooth && st.aspect === view.place.aspect);
+    }
+    this.#focus = picked || next || (view.last || []).at(-1) || "";
+    this.#center();
+  }
+  #focus = "";
+
+  #build(view, shape) {
+    this.#shape = shape;
+    this.#cells.clear();
+    this.#steps = [];
+    const items = [];
+    let row = "";
+    for (const step of view.line) {
+      const t = view.teeth[step.tooth];
+      const name = `${parts(step.tooth + ".").tooth[0] < "3" ? "upper" : "lower"} ${aspectName(step.aspect, step.tooth, this.words)}`;
+      if (name !== row) {
+        row = name;
+        items.push(h("div", { class: "rowmark" }, h("span", {}, name)));
+      }
+      if (!probed(t)) {
+        items.push(h("div", { class: "step gone" }, h("div", { class: "label" }, t.label), h("div", { class: "why" }, t.state)));
+        continue;
+      }
+      const cells = step.sites.map((site) => {
+        const k = key(step.tooth, site);
+        const c = { num: h("span", { class: "num" }), flags: h("span", { class: "flags" }), margin: h("span", { class: "margin" }) };
+        c.el = h("div", { class: "cell", data: { key: k } }, h("span", { class: "where" }, site[0] === "D" || site[0] === "M" ? site[0].toLowerCase() : "·"), c.num, h("span", { class: "marks" }, c.margin, c.flags));
+        this.#cells.set(k, c);
+        return c.el;
+      });
+      const el = h("div", { class: "step" }, h("div", { class: "label" }, t.label, t.state === "implant" ? h("small", {}, " implant") : null), h("div", { class: "cells" }, cells));
+      this.#steps.push({ el, tooth: step.tooth, aspect: step.aspect });
+      items.push(el);
+    }
+    this.#line = h("div", { class: "line" }, items);
+    put(this, h("div", { class: "window" }, this.#line));
+  }
+
+  #center() {
+    const c = this.#cells.get(this.#focus);
+    const w = this.firstElementChild;
+    if (!c || !w) return;
+    const place = c.el.closest(".step");
+    const mid = place.offsetLeft + place.offsetWidth / 2;
+    const x = Math.max(0, Math.min(mid - w.clientWidth * 0.5, this.#line.scrollWidth - w.clientWidth));
+    this.#line.style.transform = `translateX(${-Math.round(x)}px)`;
+  }
+}
+
+customElements.define("ls-tape", Tape);

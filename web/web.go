@@ -1,0 +1,385 @@
+package web
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"mime"
+	"net"
+	"net/http"
+	"strconv"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/gorilla/websocket"
+
+	"leadsman/chart"
+	"leadsman/exam"
+)
+
+// Options is what the screen needs from outside.
+type Options struct {
+	Exams    Exams
+	Practice Practice
+	// Findings makes the findings of a chart, as JSON values of docs/findings.md. earlier may be nil.
+	Findings func(c *chart.Chart, open []chart.Doubt) any
+	// Hosts are the names under which the service may be reached, without port. Loopback names are
+	// always allowed. A request under any other name is refused: it may come from a page that
+	// points its own name at this machine.
+	Hosts []string
+	// Version is shown in Settings.
+	Version string
+	Log     *slog.Logger
+	// Beat is how often a quiet event stream sends a sign of life; 0 means 15 seconds.
+	Beat time.Duration
+}
+
+const (
+	maxBody  = 64 << 10
+	maxWords = 500
+	maxID    = 80
+	maxWho   = 120
+)
+
+type server struct {
+	Options
+	log    *slog.Logger
+	static *static
+	hosts  map[string]bool
+
+	mu    sync.Mutex
+	lines map[string]*websocket.Conn // connected microphones by exam and owner
+}
+
+// New makes the handler of all pages and of their API.
+func New(o Options) http.Handler {
+	s := &server{Options: o, log: o.Log, static: newStatic(), hosts: map[string]bool{"localhost": true}, lines: map[string]*websocket.Conn{}}
+	if s.log == nil {
+		s.log = slog.New(slog.DiscardHandler)
+	}
+	if s.Beat == 0 {
+		s.Beat = 15 * time.Second
+	}
+	for _, h := range o.Hosts {
+		s.hosts[strings.ToLower(h)] = true
+	}
+	mux := http.NewServeMux()
+	mux.HandleFunc("GET /static/{hash}/{file...}", s.static.serve)
+	mux.HandleFunc("GET /icon.svg", s.static.icon)
+	for _, p := range []string{"/{$}", "/exams/{id}/{screen}", "/patients/{id}", "/settings"} {
+		mux.HandleFunc("GET "+p, s.static.shell)
+	}
+	api := func(pattern string, h func(*http.Request) (any, error)) {
+		mux.HandleFunc(pattern, func(w http.ResponseWriter, r *http.Request) {
+			v, err := h(r)
+			if err != nil {
+				s.fail(w, r, err)
+				return
+			}
+			reply(w, http.StatusOK, v)
+		})
+	}
+	api("GET /api/about", s.about)
+	api("GET /api/patients", s.patients)
+	api("POST /api/patients", s.addPatient)
+	api("GET /api/patients/{id}", s.patient)
+	api("PUT /api/patients/{id}", s.changePatient)
+	api("POST /api/exams", s.begin)
+	api("GET /api/exams/{id}", s.view)
+	api("GET /api/exams/{id}/visit", s.visit)
+	api("POST /api/exams/{id}/words", s.words)
+	api("POST /api/exams/{id}/do", s.do)
+	api("GET /api/exams/{id}/findings", s.findings)
+	api("GET /api/exams/{id}/inputs", s.inputs)
+	api("GET /api/settings", s.settings)
+	api("PUT /api/settings", s.changeSettings)
+	mux.HandleFunc("GET /api/exams/{id}/changes", s.changes)
+	mux.HandleFunc("GET /api/exams/{id}/sound", s.sound)
+	mux.HandleFunc("/api/", func(w http.ResponseWriter, r *http.Request) {
+		s.fail(w, r, &inputError{http.StatusNotFound, "no_such_address", "there is nothing at this address: docs/api.md lists what there is"})
+	})
+	foreign := http.NewCrossOriginProtection()
+	foreign.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		s.fail(w, r, &inputError{http.StatusForbidden, "origin", "this came from a page of another service: refused"})
+	}))
+	return s.guard(foreign.Handler(mux))
+}
+
+// guard refuses requests under foreign names and sets the headers that keep pages to themselves.
+func (s *server) guard(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if !s.known(r.Host) {
+			s.fail(w, r, &inputError{http.StatusMisdirectedRequest, "host",
+				fmt.Sprintf("this service is not called %q: open it as localhost, or start it with the name it is to have", r.Host)})
+			return
+		}
+		h := w.Header()
+		// Browsers differ in whether 'self' covers WebSockets of the same host: name it.
+		h.Set("Content-Security-Policy", "default-src 'self'; connect-src 'self' ws://"+r.Host+" wss://"+r.Host+
+			"; object-src 'none'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'")
+		h.Set("X-Content-Type-Options", "nosniff")
+		h.Set("Referrer-Policy", "no-referrer")
+		h.Set("Cross-Origin-Opener-Policy", "same-origin")
+		h.Set("Cross-Origin-Resource-Policy", "same-origin")
+		h.Set("Permissions-Policy", "microphone=(self), camera=(), geolocation=()")
+		next.ServeHTTP(w, r)
+	})
+}
+
+// known reports whether the service may be called host (with or without a port).
+func (s *server) known(host string) bool {
+	name := host
+	if h, _, err := net.SplitHostPort(host); err == nil {
+		name = h
+	}
+	name = strings.ToLower(strings.Trim(name, "[]"))
+	if strings.ContainsAny(name, " ;,'\"") {
+		return false
+	}
+	ip := net.ParseIP(name)
+	return s.hosts[name] || ip != nil && ip.IsLoopback()
+}
+
+// read decodes the JSON body of a request, strictly.
+func read(r *http.Request, into any) error {
+	if t, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || t != "application/json" {
+		return &inputError{http.StatusUnsupportedMediaType, "not_json", "send application/json"}
+	}
+	dec := json.NewDecoder(http.MaxBytesReader(nil, r.Body, maxBody))
+	dec.DisallowUnknownFields()
+	if err := dec.Decode(into); err != nil {
+		var big *http.MaxBytesError
+		if errors.As(err, &big) {
+			return &inputError{http.StatusRequestEntityTooLarge, "too_long", fmt.Sprintf("the request is longer than %d bytes", maxBody)}
+		}
+		return &inputError{http.StatusBadRequest, "bad_json", "the request cannot be read: " + err.Error()}
+	}
+	if _, err := dec.Token(); err != io.EOF {
+		return &inputError{http.StatusBadRequest, "bad_json", "the request has something after its JSON object"}
+	}
+	return nil
+}
+
+// Limited fields: a page never sends longer ones, so a longer one is a fault to be told.
+func limit(name, v string, max int) error {
+	if len(v) > max {
+		return &inputError{http.StatusUnprocessableEntity, "too_long", fmt.Sprintf("%s is longer than %d bytes", name, max)}
+	}
+	return nil
+}
+
+func need(name, v string, max int) error {
+	if strings.TrimSpace(v) == "" {
+		return &inputError{http.StatusUnprocessableEntity, "missing", name + " is missing"}
+	}
+	return limit(name, v, max)
+}
+
+func (s *server) running(r *http.Request) (Exam, error) {
+	return s.Exams.Exam(r.Context(), r.PathValue("id"))
+}
+
+func (s *server) about(*http.Request) (any, error) {
+	type path struct {
+		Name  string `json:"name"`
+		Title string `json:"title"`
+	}
+	var paths []path
+	for _, p := range chart.Paths() {
+		paths = append(paths, path{p.Name, p.Title})
+	}
+	return map[string]any{"version": s.Version, "build": s.static.hash, "paths": paths}, nil
+}
+
+func (s *server) view(r *http.Request) (any, error) {
+	e, err := s.running(r)
+	if err != nil {
+		return nil, err
+	}
+	return e.View(r.Context())
+}
+
+func (s *server) visit(r *http.Request) (any, error) {
+	return s.Practice.Visit(r.Context(), r.PathValue("id"))
+}
+
+// working is the context of a command: a page that goes away does not stop what it has ordered, so
+// that a command is either entered with its answer or not at all.
+func working(r *http.Request) (context.Context, context.CancelFunc) {
+	return context.WithTimeout(context.WithoutCancel(r.Context()), 20*time.Second)
+}
+
+func (s *server) words(r *http.Request) (any, error) {
+	var in struct {
+		Text string `json:"text"`
+		Who  string `json:"who"`
+		ID   string `json:"id"`
+	}
+	if err := read(r, &in); err != nil {
+		return nil, err
+	}
+	if err := errors.Join(need("text", in.Text, maxWords), limit("who", in.Who, maxWho), need("id", in.ID, maxID)); err != nil {
+		return nil, err
+	}
+	e, err := s.running(r)
+	if err != nil {
+		return nil, err
+	}
+	ctx, done := working(r)
+	defer done()
+	return answered(e.Words(ctx, in.Text, in.Who, in.ID))
+}
+
+// answered tells a call that the exam understood as such, or did not, from one that failed: only
+// the latter is an error of the request. A refused call has its Answer, with the tone for it.
+func answered(a exam.Answer, err error) (any, error) {
+	if err == nil || a.Tone == exam.ToneMisfit {
+		return a, nil
+	}
+	if code, _ := status(err); a.Tone == exam.ToneRefused && code < 500 {
+		return a, nil
+	}
+	return nil, err
+}
+
+func (s *server) do(r *http.Request) (any, error) {
+	var in struct {
+		Command chart.Command `json:"command"`
+		Who     string        `json:"who"`
+		ID      string        `json:"id"`
+	}
+	if err := read(r, &in); err != nil {
+		return nil, err
+	}
+	if err := errors.Join(limit("who", in.Who, maxWho), need("id", in.ID, maxID)); err != nil {
+		return nil, err
+	}
+	if n := len(in.Command.Acts); n == 0 || n > 200 {
+		return nil, &inputError{http.StatusUnprocessableEntity, "missing", "a command has 1 to 200 acts"}
+	}
+	e, err := s.running(r)
+	if err != nil {
+		return nil, err
+	}
+	ctx, done := working(r)
+	defer done()
+	return answered(e.Do(ctx, in.Command, in.Who, in.ID))
+}
+
+func (s *server) findings(r *http.Request) (any, error) {
+	e, err := s.running(r)
+	if err != nil {
+		return nil, err
+	}
+	c, open, err := e.Chart(r.Context())
+	if err != nil {
+		return nil, err
+	}
+	return struct {
+		Findings any           `json:"findings"`
+		Patient  chart.Patient `json:"patient"`
+		Open     []chart.Doubt `json:"open_doubts"`
+	}{s.Findings(c, open), c.Patient, append([]chart.Doubt{}, open...)}, nil
+}
+
+// inputs are what was asked about the patient, as a VerbPatient takes them.
+func (s *server) inputs(r *http.Request) (any, error) {
+	e, err := s.running(r)
+	if err != nil {
+		return nil, err
+	}
+	c, _, err := e.Chart(r.Context())
+	if err != nil {
+		return nil, err
+	}
+	return c.Patient, nil
+}
+
+func (s *server) patients(r *http.Request) (any, error) {
+	ps, err := s.Practice.Patients(r.Context(), r.URL.Query().Get("search"))
+	return append([]Patient{}, ps...), err
+}
+
+func (s *server) patient(r *http.Request) (any, error) {
+	p, err := s.Practice.Patient(r.Context(), r.PathValue("id"))
+	if err != nil {
+		return nil, err
+	}
+	vs, err := s.Practice.Visits(r.Context(), p.ID)
+	return struct {
+		Patient
+		Visits []Visit `json:"visits"`
+	}{p, append([]Visit{}, vs...)}, err
+}
+
+func (s *server) addPatient(r *http.Request) (any, error) { return s.savePatient(r, "") }
+func (s *server) changePatient(r *http.Request) (any, error) {
+	return s.savePatient(r, r.PathValue("id"))
+}
+
+func (s *server) savePatient(r *http.Request, id string) (any, error) {
+	var p Patient
+	if err := read(r, &p); err != nil {
+		return nil, err
+	}
+	p.ID = id
+	p.Name = strings.TrimSpace(p.Name)
+	if err := errors.Join(need("name", p.Name, 200), born(p.Born), limit("number", p.Number, 80), limit("note", p.Note, 2000)); err != nil {
+		return nil, err
+	}
+	return s.Practice.SavePatient(r.Context(), p)
+}
+
+// born checks a date of birth: a year, a month or a day.
+func born(v string) error {
+	if v == "" {
+		return nil
+	}
+	for _, layout := range []string{"2006-01-02", "2006-01", "2006"} {
+		if t, err := time.Parse(layout, v); err == nil && t.Year() > 1880 {
+			return nil
+		}
+	}
+	return &inputError{http.StatusUnprocessableEntity, "date", "date of birth " + strconv.Quote(v) + ": write it as 1971-03-28, or only the year"}
+}
+
+func (s *server) begin(r *http.Request) (any, error) {
+	var v NewVisit
+	if err := read(r, &v); err != nil {
+		return nil, err
+	}
+	if err := errors.Join(need("patient", v.Patient, maxID), need("id", v.ID, maxID), walk(v.Numbering, v.Path)); err != nil {
+		return nil, err
+	}
+	return s.Practice.Begin(r.Context(), v)
+}
+
+func walk(n chart.Numbering, path string) error {
+	if _, err := chart.ParseNumbering(string(n)); err != nil {
+		return &inputError{http.StatusUnprocessableEntity, "numbering", err.Error()}
+	}
+	if _, err := chart.PathNamed(path); err != nil {
+		return &inputError{http.StatusUnprocessableEntity, "path", err.Error()}
+	}
+	return nil
+}
+
+func (s *server) settings(r *http.Request) (any, error) { return s.Practice.Settings(r.Context()) }
+
+func (s *server) changeSettings(r *http.Request) (any, error) {
+	var v Settings
+	if err := read(r, &v); err != nil {
+		return nil, err
+	}
+	if err := errors.Join(limit("practice", v.Practice, 200), walk(v.Numbering, v.Path)); err != nil {
+		return nil, err
+	}
+	if v.SiteWords != "buccal-lingual" && v.SiteWords != "facial-palatal" {
+		return nil, &inputError{http.StatusUnprocessableEntity, "site_words", "site words are buccal-lingual or facial-palatal"}
+	}
+	return s.Practice.SaveSettings(r.Context(), v)
+}
