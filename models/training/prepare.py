@@ -48,10 +48,9 @@ class Pack:
     def save(self, out, name, codec="OPUS"):
         x = np.concatenate(self.sound)
         ext = "opus" if codec == "OPUS" else "flac"
-        # Opus wants 48 kHz-family rates; 16 kHz is one of them.
         with sf.SoundFile(str(out / f"{name}.{ext}"), "w", RATE, 1, format="OGG" if ext == "opus" else "FLAC",
                           subtype="OPUS" if ext == "opus" else "PCM_16",
-                          compression_level=0.85 if ext == "opus" else 0.8) as f:
+                          compression_level=0.89 if ext == "opus" else 0.8) as f:
             for i in range(0, len(x), RATE * 60):
                 f.write(x[i:i + RATE * 60])
         json.dump(self.clips, open(out / f"{name}.json", "w"))
@@ -105,8 +104,6 @@ def main():
             continue
         source = "groups" if "group" in r else r["path"].split("/")[0]
         x, words = load(base / r["path"]), tokens(r["transcript"])
-        if source in ("dctts", "pocketsphinx") and len(x) > 7 * RATE:
-            pass  # cut below
         got = align.align(al.logp(x), words)
         if got is None or (got[0] < -1.5 and role == "train"):
             lost[source] = lost.get(source, 0) + 1

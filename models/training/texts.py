@@ -18,6 +18,10 @@ def number(n):
     return [tens] + ([DIGITS[n % 10]] if n % 10 else [])
 
 
+def plural(digit):
+    return digit + ("es" if digit == "six" else "s")
+
+
 # How often a depth in mm is called: mostly 1-5, as in a mouth.
 DEPTH = [0.04, 0.12, 0.2, 0.22, 0.13, 0.09, 0.07, 0.05, 0.04, 0.04]
 FLAGS = ["bleeding", "suppuration", "pus", "plaque", "calculus"]
@@ -95,7 +99,7 @@ def call(rng):
         return ["correction"] + soundings(rng, int(rng.choice([1, 3])))
     return pick(rng, [["next"], ["back"], ["skip"], ["disregard"], ["say", "again"], ["say", "again", "all"],
                       ["stand", "by"], ["go", "ahead"], ["affirm"], ["negative"], ["yes"], ["no"], ["remark"],
-                      ["exam", "complete"], ["all", pick(rng, UNITS) + "s"]])
+                      ["exam", "complete"], ["all", plural(pick(rng, UNITS))]])
 
 
 def utterance(rng):

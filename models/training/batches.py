@@ -1,0 +1,309 @@
+"""Training batches: clips joined into calls (on the CPU, as a plan), then sounded, spoilt and turned to mel on the GPU."""
+import json
+import pathlib
+
+import numpy as np
+import torch
+import torch.nn.functional as F
+
+import frontend
+import noise
+
+RATE = 16000
+DIGIT = set("zero one two three four five six seven eight nine ten eleven twelve thirteen fourteen fifteen sixteen seventeen "
+            "eighteen nineteen twenty thirty oh".split())
+SYNTH = {"kokoro": .40, "hibari": .25, "espeak": .20, "flite": .15}
+
+
+def load_packs(folder, names):
+    """(samples int16, clips) of the packs whose file name begins with one of names, joined."""
+    import soundfile as sf
+    sound, clips, base = [], [], 0
+    for path in sorted(pathlib.Path(folder).glob("*.json")):
+        if not path.stem.startswith(tuple(names)):
+            continue
+        x, rate = sf.read(next(p for p in path.parent.glob(path.stem + ".*") if p.suffix != ".json"), dtype="int16")
+        assert rate == RATE, (path, rate)
+        for c in json.load(open(path)):
+            if c["at"] + c["n"] <= len(x):
+                clips.append(dict(c, at=c["at"] + base))
+        sound.append(x)
+        base += len(x)
+    return np.concatenate(sound), clips
+
+
+class Plan:
+    """Draws batches: which clips, where, how fast. Kinds of utterance and their shares are the recipe of the model card."""
+    KINDS = ("digits", "words", "read", "synth", "single", "mixed")
+
+    def __init__(self, clips, batch, seed, shares=(.30, .10, .22, .24, .08, .06)):
+        self.clips, self.batch, self.rng, self.shares = clips, batch, np.random.default_rng(seed), shares
+        by = {}
+        for i, c in enumerate(clips):
+            src = c["source"]
+            if src in SYNTH:
+                by.setdefault(("synth", src), {}).setdefault(c["speaker"], []).append(i)
+                if len(c["words"]) == 1:
+                    by.setdefault(("word", "synth"), {}).setdefault(c["speaker"], []).append(i)
+                if all(w in DIGIT for w in c["words"]) and len(c["words"]) <= 2:
+                    by.setdefault(("digit", "synth"), {}).setdefault(c["speaker"], []).append(i)
+            elif src in ("librispeech", "readers", "dctts", "pocketsphinx"):
+                by.setdefault(("read", src), {}).setdefault(c["speaker"], []).append(i)
+            else:
+                if all(w in DIGIT for w in c["words"]):
+                    by.setdefault(("digit", "fsdd" if src == "fsdd" else "real"), {}).setdefault(c["speaker"], []).append(i)
+                by.setdefault(("word", "real"), {}).setdefault(c["speaker"], []).append(i)
+        # Within a pool a speaker is drawn by the root of the clips it has: many speakers, none too often.
+        self.pool = {}
+        for k, sp in by.items():
+            names = list(sp)
+            w = np.sqrt([len(sp[s]) for s in names])
+            self.pool[k] = [sp[s] for s in names], np.cumsum(w / w.sum())
+
+    def speaker(self, key):
+        lists, cum = self.pool[key]
+        return lists[min(int(np.searchsorted(cum, self.rng.random())), len(lists) - 1)]
+
+    def pick(self, items):
+        return items[self.rng.integers(0, len(items))]
+
+    def gap(self):
+        """Seconds between two joined words: overlap as in fast talk, short, plain, or a hesitation."""
+        k = self.rng.random()
+        lo, hi = ((-.05, .0) if k < .25 else (.0, .12) if k < .58 else (.12, .4) if k < .87 else (.4, 1.0))
+        return self.rng.uniform(lo, hi)
+
+    def strung(self, keys, most):
+        """Clips of one speaker (mostly) joined."""
+        n = 1 + self.rng.binomial(most - 1, .35)
+        items = self.speaker(keys[self.rng.choice(len(keys), p=self.p)])
+        mixed = self.rng.random() < .15
+        pace = self.gap() if self.rng.random() < .5 else None  # one rhythm for the whole call
+        segs, t = [], self.rng.uniform(.02, .5)
+        speed = self.rng.uniform(.88, 1.14) if self.rng.random() < .6 else 1.0
+        for k in range(n):
+            if mixed and k:
+                items = self.speaker(keys[self.rng.choice(len(keys), p=self.p)])
+            c = self.clips[self.pick(items)]
+            a = max(0, c["a"] - int(self.rng.uniform(0, .06) * RATE))
+            b = min(c["n"], c["b"] + int(self.rng.uniform(0, .06) * RATE))
+            s = speed * self.rng.uniform(.96, 1.04)
+            dur = (b - a) / RATE / s
+            if t + dur > 9.0:
+                break
+            segs.append((t, c["at"] + a, dur, s, self.rng.uniform(.6, 1.0), c))
+            t += dur + (self.gap() if pace is None else max(-.05, pace + self.rng.normal(0, .03)))
+        return segs, max(s[0] + s[2] for s in segs) if segs else 0
+
+    def whole(self, items):
+        c = self.clips[self.pick(items)]
+        s = self.rng.uniform(.88, 1.14) if self.rng.random() < .6 else 1.0
+        t = self.rng.uniform(0, .4)
+        return [(t, c["at"], c["n"] / RATE / s, s, 1.0, c)], t + c["n"] / RATE / s
+
+    def utterance(self):
+        kind = self.rng.choice(len(self.KINDS), p=self.shares)
+        kind = self.KINDS[kind]
+        if kind == "digits":
+            self.p = (.45, .35, .20)
+            segs, end = self.strung([("digit", "fsdd"), ("digit", "real"), ("digit", "synth")], 8)
+        elif kind == "words":
+            self.p = (.35, .25, .40)
+            segs, end = self.strung([("word", "real"), ("digit", "real"), ("word", "synth")], 6)
+        elif kind == "read":
+            key = self.rng.choice(["librispeech", "readers", "dctts", "pocketsphinx"], p=[.34, .5, .14, .02])
+            segs, end = self.whole(self.speaker(("read", key)))
+        elif kind == "synth":
+            have = [k for k in SYNTH if ("synth", k) in self.pool]
+            p = np.array([SYNTH[k] for k in have])
+            segs, end = self.whole(self.speaker(("synth", have[self.rng.choice(len(have), p=p / p.sum())])))
+        elif kind == "single":
+            segs, end = self.whole(self.speaker(("word", "real") if self.rng.random() < .7 else ("digit", "real")))
+        else:  # real digits and synthetic trade words in one call
+            self.p = (.25, .35, .40)
+            segs, end = self.strung([("digit", "fsdd"), ("digit", "real"), ("word", "synth")], 6)
+        return segs, end + self.rng.uniform(.05, .6)
+
+    def batches(self):
+        """Endless: dict of numpy arrays. Four batches are drawn at once and sorted by length, to waste little."""
+        while True:
+            drawn = [u for u in (self.utterance() for _ in range(self.batch * 4)) if u[0] and u[1] < 9.9]
+            drawn.sort(key=lambda u: u[1])
+            cuts = [drawn[i:i + self.batch] for i in range(0, len(drawn) - self.batch // 2, self.batch)]
+            for i in self.rng.permutation(len(cuts)):
+                yield self.arrays(cuts[i])
+
+    def arrays(self, us):
+        n = int(np.ceil(max(u[1] for u in us) / .16)) * 2560  # a multiple of 16 mel frames
+        n = min(n, 159 * 1000)
+        rows, labels, lens, active = [], [], [], []
+        for b, (segs, end) in enumerate(us):
+            shift = self.rng.uniform(0, max(0, n / RATE - end)) if self.rng.random() < .5 else 0
+            lab = []
+            for t, at, dur, s, g, c in segs:
+                rows.append((b, int((t + shift) * RATE), at, int(dur * RATE), s, g))
+                lab += [p for w in c["phones"] for p in w]
+            labels += lab
+            lens.append(len(lab))
+            active.append((segs[0][0] + shift, segs[-1][0] + segs[-1][2] + shift))
+        r = np.array(rows, np.float64)
+        return dict(n=n, b=len(us), row=r[:, 0].astype(np.int64), off=r[:, 1].astype(np.int64), at=r[:, 2].astype(np.int64),
+                    dur=r[:, 3].astype(np.int64), speed=r[:, 4].astype(np.float32), gain=r[:, 5].astype(np.float32),
+                    labels=np.array(labels, np.int64), lens=np.array(lens, np.int64), active=np.array(active, np.float32))
+
+
+def nice_fft(n):
+    """The next length that the FFT likes: 2^k or 3 * 2^k."""
+    k = 1
+    while k < n:
+        k *= 2
+    return k * 3 // 4 if k * 3 // 4 >= n else k
+
+
+def rooms(rng, count):
+    """Room responses: direct sound, a few early reflections, an exponential tail of 0.08-0.6 s (to -60 dB)."""
+    n = 8000
+    t = np.arange(n) / RATE
+    out = np.zeros((count, n), np.float32)
+    for h in out:
+        tail = rng.standard_normal(n) * np.exp(-6.9 * t / rng.uniform(.08, .6))
+        start = int(rng.uniform(.002, .02) * RATE)
+        tail[:start] = 0
+        h += tail / np.sqrt((tail ** 2).sum()) * 10 ** (-rng.uniform(0, 18) / 20)
+        for _ in range(rng.integers(1, 6)):
+            h[rng.integers(8, 400)] += rng.uniform(-.4, .4)
+        h[0] += 1
+    return out
+
+
+class Spoiler:
+    """Everything between a clean joined call and the network's mel, for a whole batch on the GPU."""
+
+    def __init__(self, sound, clips, noise_clips, device, seed, minutes=6):
+        rng = np.random.default_rng([1_000_000, seed])
+        self.dev = device
+        self.sound = torch.as_tensor(sound).to(device)
+        bank = [noise.surgery(rng, RATE * 30) for _ in range(int(minutes * 2))]
+        bank += [noise.unit(np.tile(x, int(np.ceil(RATE * 12 / len(x))))) for x in noise_clips]
+        for _ in range(8):  # babble of our own training speakers
+            mix = np.zeros(RATE * 30)
+            for _ in range(int(rng.integers(2, 9))):
+                x, at = np.zeros(RATE * 30), 0
+                while at < len(x):
+                    c = clips[rng.integers(0, len(clips))]
+                    y = sound[c["at"]:c["at"] + c["n"]] / 32768
+                    y = y[:len(x) - at]
+                    x[at:at + len(y)] = y
+                    at += len(y) + 1
+                mix += x
+            bank.append(noise.unit(mix))
+        self.surgery = int(minutes * 2)
+        self.starts = np.cumsum([0] + [len(x) for x in bank])
+        self.bank = torch.as_tensor(np.concatenate(bank).astype(np.float32)).to(device)
+        self.rooms = torch.as_tensor(rooms(rng, 256)).to(device)
+        self.filters = torch.as_tensor(frontend.FILTERS).to(device)
+        self.hann = torch.as_tensor(frontend.HANN).to(device)
+        self.rng = rng
+
+    def u(self, *shape, lo=0.0, hi=1.0):
+        return torch.rand(*shape, device=self.dev) * (hi - lo) + lo
+
+    def noises(self, b, n):
+        """A piece of the noise bank for each sample; half of them are surgery noises."""
+        k = np.where(self.rng.random(b) < .5, self.rng.integers(0, self.surgery, b),
+                     self.rng.integers(self.surgery, len(self.starts) - 1, b))
+        room = np.maximum(1, self.starts[k + 1] - self.starts[k] - n)
+        at = torch.as_tensor(self.starts[k] + (self.rng.random(b) * room).astype(np.int64)).to(self.dev)
+        return self.bank[at[:, None] + torch.arange(n, device=self.dev)[None]]
+
+    def assemble(self, p):
+        dev = self.dev
+        t = {k: torch.as_tensor(v).to(dev, non_blocking=True) for k, v in p.items() if isinstance(v, np.ndarray)}
+        longest = int(p["dur"].max())
+        i = torch.arange(longest, device=dev)[None]
+        pos = t["at"][:, None] + i * t["speed"][:, None]
+        lo = pos.long().clamp(0, len(self.sound) - 2)
+        frac = pos - lo
+        x = self.sound[lo].float() * (1 - frac) + self.sound[lo + 1].float() * frac
+        fade = 240.0
+        env = ((i + 1) / fade).clamp(max=1) * ((t["dur"][:, None] - i) / fade).clamp(0, 1)
+        to = t["off"][:, None] + i
+        ok = (i < t["dur"][:, None]) & (to < p["n"])
+        x = x / 32768 * env * t["gain"][:, None] * ok
+        out = torch.zeros(p["b"], p["n"], device=dev)
+        out.view(-1).scatter_add_(0, (t["row"][:, None] * p["n"] + to.clamp(max=p["n"] - 1)).view(-1), x.view(-1))
+        return out, t
+
+    def colour(self, b, bins, p_room, p_band):
+        """Frequency response of room, microphone and line for each sample of the batch."""
+        f = torch.linspace(0, RATE / 2, bins, device=self.dev)[None]
+        oct_ = torch.log2(f.clamp(min=50) / 1000)
+        tilt = self.u(b, 1, lo=-4, hi=4) * (self.u(b, 1) < .5)
+        wave = self.u(b, 1, lo=0, hi=5) * torch.sin(oct_ * self.u(b, 1, lo=.5, hi=4) + self.u(b, 1, hi=6.3))
+        h = 10 ** ((tilt * oct_ + wave * (self.u(b, 1) < .6)) / 20)
+        k = self.u(b, 1)
+        low = torch.where(k < p_band * .6, self.u(b, 1, lo=3300, hi=3900), torch.where(k < p_band, self.u(b, 1, lo=3500, hi=7500), torch.full_like(k, 9000.)))
+        high = torch.where(k < p_band * .6, self.u(b, 1, lo=100, hi=320), self.u(b, 1, lo=20, hi=120))
+        return h, 1 / (1 + (f / low) ** 16) ** .5 / (1 + (high / f.clamp(min=1)) ** 6) ** .5
+
+    def __call__(self, p):
+        x, t = self.assemble(p)
+        b, n = x.shape
+        size = nice_fft(n + 4000)
+        bins = size // 2 + 1
+        pick = torch.randint(0, len(self.rooms), (b,), device=self.dev)
+        wet = self.rooms[pick] * (self.u(b, 1) < .4)
+        wet[:, 0] = torch.where(wet[:, 0] == 0, 1.0, wet[:, 0])
+        eq, band = self.colour(b, bins, .4, .3)
+        spec = torch.fft.rfft(x, size) * torch.fft.rfft(wet, size) * eq
+        x = torch.fft.irfft(spec, size)[:, :n]
+        times = torch.arange(n, device=self.dev)[None] / RATE
+        on = (times >= t["active"][:, :1]) & (times <= t["active"][:, 1:])
+        power = ((x ** 2) * on).sum(1) / on.sum(1).clamp(min=1)
+        y = self.noises(b, n)
+        if self.rng.random() < .4:
+            y = y + self.noises(b, n) * (self.u(b, 1) < .6)
+        white = torch.randn_like(x)
+        y = torch.where(self.u(b, 1) < .2, white, y)
+        y = y / (y.pow(2).mean(1, keepdim=True).sqrt() + 1e-6)
+        snr = torch.where(self.u(b) < .25, self.u(b, lo=35, hi=60), self.u(b, lo=2, hi=32))
+        floor = 1e-4 * white
+        x = x + y * (power.sqrt() * 10 ** (-snr / 20))[:, None] + floor * power.sqrt()[:, None]
+        x = torch.fft.irfft(torch.fft.rfft(x, size) * band, size)[:, :n]
+        peak = x.abs().amax(1, keepdim=True) + 1e-6
+        x = x / peak
+        clip = torch.where(self.u(b, 1) < .06, self.u(b, 1, lo=.25, hi=.8), torch.ones(b, 1, device=self.dev))
+        x = x.clamp(-clip, clip) * 10 ** (self.u(b, 1, lo=-36, hi=0) / 20)
+        x = x + torch.randn_like(x) * 3e-5
+        return self.mel(x, t, p)
+
+    def logmel(self, x):
+        s = torch.stft(x, 400, 160, window=self.hann, center=True, pad_mode="reflect", return_complex=True)[..., :-1]
+        return torch.log10((self.filters @ s.abs().pow(2)).clamp(min=1e-10))
+
+    def mel(self, x, t, p):
+        m = self.logmel(x)
+        b, _, frames = m.shape
+        # Pace and vocal tract: resample the picture over time and frequency.
+        end = (t["active"][:, 1] * 100 + 20).clamp(max=frames)
+        stretch = torch.where(self.u(b) < .5, torch.exp(self.u(b, lo=-.28, hi=.22)), torch.ones(b, device=self.dev))
+        stretch = torch.minimum(stretch, frames / end)
+        warp = torch.where(self.u(b) < .5, self.u(b, lo=.91, hi=1.10), torch.ones(b, device=self.dev))
+        ti = (torch.arange(frames, device=self.dev)[None] / stretch[:, None]).clamp(max=frames - 1)
+        fi = (torch.arange(80, device=self.dev)[None] * warp[:, None]).clamp(max=79)
+        grid = torch.stack((ti[:, None, :].expand(b, 80, frames) / (frames - 1) * 2 - 1,
+                            fi[:, :, None].expand(b, 80, frames) / 79 * 2 - 1), -1)
+        m = F.grid_sample(m[:, None], grid, mode="bilinear", align_corners=True)[:, 0]
+        top = m.amax((1, 2), keepdim=True)
+        top = top + self.u(b, 1, 1, hi=.8) * (self.u(b, 1, 1) < .3)
+        m = (torch.maximum(m, top - 8) + 4) / 4
+        low = m.amin((1, 2), keepdim=True)
+        f = torch.arange(80, device=self.dev)[None, :, None]
+        fr = torch.arange(frames, device=self.dev)[None, None]
+        for _ in range(2):
+            w, a = self.u(b, 1, 1, hi=10), self.u(b, 1, 1, hi=75)
+            m = torch.where((f >= a) & (f < a + w) & (self.u(b, 1, 1) < .5), low, m)
+            w, a = self.u(b, 1, 1, hi=7), self.u(b, 1, 1, hi=1) * frames
+            m = torch.where((fr >= a) & (fr < a + w) & (self.u(b, 1, 1) < .5), low, m)
+        frames_out = torch.full((b,), frames // 2, dtype=torch.long, device=self.dev)
+        return m, t["labels"], frames_out, t["lens"]
