@@ -1,7 +1,6 @@
 package chart
 
 import (
-	"encoding/json"
 	"errors"
 	"fmt"
 	"strconv"
@@ -429,8 +428,8 @@ func (b *builder) act(a Act) {
 			b.emit(Event{Kind: KindSettle, Tooth: a.Ref.Tooth, Site: &a.Ref.Site})
 		}
 	case VerbPatient:
-		if _, err := st.Chart.Patient.with(a.Text); err != nil {
-			b.err = refuse("patient inputs: %v", err)
+		if _, err := MergePatient(st.Chart.Patient, []byte(a.Text)); err != nil {
+			b.err = refuse("%v", err)
 			return
 		}
 		b.emit(Event{Kind: KindPatient, Text: a.Text})
@@ -804,22 +803,4 @@ func (b *builder) rest(a Act) {
 			b.set(r, a.Field, &zero, false)
 		}
 	}
-}
-
-// with merges inputs written as a JSON object into a copy of p; p's own maps stay as they are.
-func (p Patient) with(inputs string) (Patient, error) {
-	had, err := json.Marshal(p)
-	if err != nil {
-		return p, err
-	}
-	var out Patient
-	if err := json.Unmarshal(had, &out); err != nil {
-		return p, err
-	}
-	dec := json.NewDecoder(strings.NewReader(inputs))
-	dec.DisallowUnknownFields()
-	if err := dec.Decode(&out); err != nil {
-		return p, err
-	}
-	return out, nil
 }

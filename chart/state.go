@@ -200,7 +200,7 @@ func (s *State) fold(e *Event) {
 		delete(s.Doubts, SiteRef{e.Tooth, *e.Site})
 	case KindPatient:
 		// A decoding error here would have been refused by Do; an unreadable one changes nothing.
-		if p, err := s.Chart.Patient.with(e.Text); err == nil {
+		if p, err := MergePatient(s.Chart.Patient, []byte(e.Text)); err == nil {
 			s.Chart.Patient = p
 		}
 	case KindRemark:

@@ -89,6 +89,9 @@ func headOf(s *chart.State) Head {
 			Field: string(d.Field), Value: valueOf(s, d.SiteRef, d.Field), Reason: d.Reason, Rival: d.Rival})
 	}
 	sort.Slice(h.Doubts, func(i, j int) bool { return doubtRank(rank, h.Doubts[i]) < doubtRank(rank, h.Doubts[j]) })
+	if c, ok := s.LastCall(""); ok {
+		h.Undo = c.Seq
+	}
 	if s.Complete {
 		for _, r := range s.Unrecorded() {
 			h.Unprobed = append(h.Unprobed, r.String())
@@ -179,13 +182,13 @@ func callTexts(s *chart.State, calls []chart.CallInfo) []string {
 		}
 	}
 	for i, c := range calls {
-		out[i] = describe(s, evs[c.Seq])
+		out[i] = Describe(s, evs[c.Seq])
 	}
 	return out
 }
 
-// describe says in one line what the events of a call did.
-func describe(s *chart.State, evs []chart.Event) string {
+// Describe says in one line what the events of a call did.
+func Describe(s *chart.State, evs []chart.Event) string {
 	if len(evs) == 0 {
 		return ""
 	}

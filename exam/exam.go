@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 
@@ -238,6 +239,9 @@ func (e *Exam) settle(ctx context.Context, c chart.Command, m chart.Meta, evs []
 	}
 	a := e.answer(c, m, evs, cause, place)
 	e.question = nil
+	if cause == nil && m.Source == chart.Voice {
+		e.question = e.confirm(c, evs[0].Call, m.EndMS)
+	}
 	e.publish(from, &before, beforeDoubts, path, evs, &a)
 	return a, cause
 }
@@ -286,7 +290,7 @@ func (e *Exam) answer(c chart.Command, m chart.Meta, evs []chart.Event, cause er
 		a.Text, a.Speak, a.Tone, a.Must = cause.Error(), cause.Error(), ToneRefused, true
 		return a
 	}
-	a.Text, a.Speak = describe(e.state, evs), spoken(evs)
+	a.Text, a.Speak = Describe(e.state, evs), spoken(evs)
 	num := e.state.Chart.Numbering
 	moved := e.state.Place
 	switch v {
@@ -324,6 +328,27 @@ func (e *Exam) answer(c chart.Command, m chart.Meta, evs []chart.Event, cause er
 	return a
 }
 
+// confirm asks whether a call that is hard to notice or to undo was meant: a list of teeth, an
+// implant, the end of the exam. It is done at once; negative takes it back.
+func (e *Exam) confirm(c chart.Command, call uint64, endMS int64) *Question {
+	a := c.Acts[len(c.Acts)-1]
+	var text string
+	switch {
+	case a.Verb == chart.VerbComplete:
+		text = "exam complete?"
+	case a.Verb == chart.VerbPresence && (len(a.Teeth) > 1 || a.Presence == chart.Implant):
+		text = a.Presence.String()
+		for _, t := range a.Teeth {
+			text += " " + t.Label(e.state.Chart.Numbering)
+		}
+		text += "?"
+	default:
+		return nil
+	}
+	e.asked++
+	return &Question{ID: e.asked, Speak: text, Text: text + " affirm or negative", until: endMS + askForMS, call: call}
+}
+
 // rowOf tells rows of the path apart: arch and aspect.
 func rowOf(p chart.Place) [2]bool { return [2]bool{p.Tooth.Upper(), p.Aspect == chart.Buccal} }
 
@@ -341,7 +366,7 @@ func (e *Exam) sayAgain(whole bool) (speak, text string) {
 				evs = append(evs, ev)
 			}
 		}
-		text = describe(e.state, evs)
+		text = Describe(e.state, evs)
 		if speak = spoken(evs); speak == "" {
 			speak = text
 		}
@@ -631,6 +656,18 @@ func (e *Exam) misfit(h speech.Hypothesis) {
 func (e *Exam) replyTo(ctx context.Context, c chart.Command, m chart.Meta) (done bool, err error) {
 	q := e.question
 	if q == nil || len(c.Acts) != 1 {
+		return false, nil
+	}
+	if q.call != 0 {
+		switch v := c.Acts[0].Verb; v {
+		case chart.VerbAffirm:
+			_, err = e.perform(ctx, c, m, nil)
+			return true, err
+		case chart.VerbNegative:
+			back := strconv.FormatUint(q.call, 10)
+			_, err = e.perform(ctx, chart.Command{Acts: []chart.Act{{Verb: chart.VerbDisregard, Was: &back}}}, m, nil)
+			return true, err
+		}
 		return false, nil
 	}
 	t, _ := chart.ParseTooth(q.Tooth, chart.FDI)

@@ -207,7 +207,7 @@ func build(n chart.Numbering, open int, listening, question bool) *nfa {
 	lead := g.state()
 	g.add(start, arc{to: lead})
 	g.add(hesitation()(g, start), arc{to: lead})
-	for _, word := range []string{"okay", "and", "so"} {
+	for _, word := range []string{"okay", "and"} {
 		g.add(wp(word, priorHesitation)(g, start), arc{to: lead})
 	}
 
@@ -256,7 +256,7 @@ func build(n chart.Numbering, open int, listening, question bool) *nfa {
 
 	// Flags: "bleeding", "no plaque", "pus mesial distal", "calculus all".
 	fl := alt(flag(), seq(w("no", token{tNo, 0}), flag()))(g, acts)
-	seq(ends(Open, 0), to(afterFlag), words(arc{word: "all", tok: token{tWhole, 0}}, arc{word: "everywhere", tok: token{tWhole, 0}, prior: priorRare}),
+	seq(ends(Open, 0), to(afterFlag), w("all", token{tWhole, 0}),
 		ends(Complete, 0), to(afterFlag))(g, fl)
 	named := fl
 	for range 3 {

@@ -1,0 +1,105 @@
+// Leadsman hears a periodontal probing exam, writes the chart and works out the findings. See the
+// README for what it does and docs/ for its formats.
+package main
+
+import (
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"os"
+)
+
+// Exit statuses that scripts rely on.
+const (
+	exitOK    = 0
+	exitInput = 1 // the input is at fault
+	exitTool  = 2 // the tool is at fault
+)
+
+// command is one of the program's commands.
+type command struct {
+	name, args, about string
+	run               func(args []string, stdin io.Reader, stdout, stderr io.Writer) int
+}
+
+func commands() []command {
+	return []command{
+		{"serve", "[--addr HOST:PORT] [--data DIR] ...", "the service and its page", runServe},
+		{"hear", "FILE.wav [--numbering fdi|universal] [--path NAME] [--start TOOTH/ASPECT] [--missing LIST] [--json] [--realtime]",
+			"a recording through the same code as the microphone", runHear},
+		{"findings", "FILE.json|- [--json] [--explain]", "findings of charts, one object or one a line", runFindings},
+		{"demo", "[--addr HOST:PORT]", "an invented practice to look around in", runDemo},
+		{"backup", "FILE [--data DIR]", "a copy of the store, safe while it runs", noInput(runBackup)},
+		{"restore", "FILE --data DIR", "a store from a copy", noInput(runRestore)},
+		{"verify", "[FILE] [--data DIR]", "checks a store or a copy", noInput(runVerify)},
+		{"doctor", "[--json]", "checks this installation and says what to do", runDoctorCommand},
+	}
+}
+
+func noInput(f func([]string, io.Writer, io.Writer) int) func([]string, io.Reader, io.Writer, io.Writer) int {
+	return func(args []string, _ io.Reader, stdout, stderr io.Writer) int { return f(args, stdout, stderr) }
+}
+
+func main() { os.Exit(run(os.Args[1:], os.Stdin, os.Stdout, os.Stderr)) }
+
+func run(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
+	if len(args) == 0 {
+		usage(stderr)
+		return exitInput
+	}
+	switch args[0] {
+	case "help", "-h", "--help":
+		usage(stdout)
+		return exitOK
+	case "version", "--version":
+		fmt.Fprintln(stdout, "leadsman", version())
+		return exitOK
+	}
+	for _, c := range commands() {
+		if c.name == args[0] {
+			return c.run(args[1:], stdin, stdout, stderr)
+		}
+	}
+	fmt.Fprintf(stderr, "leadsman: there is no command %q; leadsman help lists them\n", args[0])
+	return exitInput
+}
+
+func usage(w io.Writer) {
+	fmt.Fprintln(w, "leadsman: a probing exam, spoken, becomes a chart and findings\n\nCommands:")
+	for _, c := range commands() {
+		fmt.Fprintf(w, "  leadsman %s %s\n        %s\n", c.name, c.args, c.about)
+	}
+	fmt.Fprintln(w, "\nDecision support for licensed clinicians: it does not diagnose by itself.\nExit status: 0 done, 1 the input is at fault, 2 the tool is at fault.")
+}
+
+// flags makes the flag set of a command, with errors as one clear line.
+func flags(name string, stderr io.Writer) *flag.FlagSet {
+	fs := flag.NewFlagSet("leadsman "+name, flag.ContinueOnError)
+	fs.SetOutput(stderr)
+	return fs
+}
+
+// parse reads flags that may stand before and after the other arguments. done means that the
+// command ends with the status given: help was asked for, or a flag is wrong.
+func parse(fs *flag.FlagSet, args []string) (rest []string, status int, done bool) {
+	for {
+		if err := fs.Parse(args); err != nil {
+			if errors.Is(err, flag.ErrHelp) {
+				return nil, exitOK, true
+			}
+			return nil, exitInput, true
+		}
+		if fs.NArg() == 0 {
+			return rest, 0, false
+		}
+		rest = append(rest, fs.Arg(0))
+		args = fs.Args()[1:]
+	}
+}
+
+// fail prints one line and gives the status back.
+func fail(stderr io.Writer, status int, format string, a ...any) int {
+	fmt.Fprintf(stderr, "leadsman: "+format+"\n", a...)
+	return status
+}
