@@ -1,0 +1,200 @@
+package diagnosis
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"leadsman/chart"
+)
+
+// Assess applies every rule to a chart. The order of findings is fixed.
+func Assess(c *chart.Chart, o Options) Findings {
+	m := newMouth(c, &o)
+	out := Findings{ID: c.ID, Numbering: m.n, Cautions: Cautions()}
+	if text, ask := GateCaution(m.p); ask && m.p.MedicalHistoryChecked != nil {
+		out.Cautions = append(out.Cautions, text)
+	}
+	list := make([]Finding, 0, 64)
+	t := m.tally()
+	if why := m.notClassified(); why != "" {
+		list = append(list, m.withheld(why)...)
+	} else {
+		cr := m.caseOf()
+		list = append(list, cr.finding)
+		if cr.answer != isNo {
+			st := m.stageOf(&cr)
+			list = append(list, st.finding)
+			if cr.answer == isYes {
+				list = append(list, st.alone)
+			}
+			list = append(list, m.extentOf(&cr, &st)...)
+			if cr.answer == isYes {
+				list = append(list, m.gradeOf())
+			}
+		}
+		list = append(list, m.gingivaOf(&cr, &t)...)
+		list = append(list, m.endpointOf())
+	}
+	list = append(list, m.implantsOf()...)
+	list = append(list, m.surveillanceOf())
+	list = append(list, m.scoresOf()...)
+	list = append(list, m.surfacesOf()...)
+	list = append(list, m.recessionsOf()...)
+	list = append(list, m.riskOf()...)
+	list = append(list, m.completeness())
+	if d, ok := m.doubts(); ok {
+		list = append(list, d)
+		m.markDoubts(list)
+	}
+	out.List = list
+	return out
+}
+
+// notClassified says why no case, stage and gingival status is given: children and mixed dentition.
+// An adult with a retained primary tooth is judged by the permanent ones.
+func (m *mouth) notClassified() string {
+	child := m.p.Age != nil && *m.p.Age < childAge
+	switch {
+	case child && m.primary:
+		return "Mixed dentition of a child"
+	case child:
+		return "A patient under 18"
+	case m.primary && m.p.Age == nil:
+		return "Primary teeth, and no age"
+	}
+	return ""
+}
+
+// withheld are the findings that say so.
+func (m *mouth) withheld(why string) []Finding {
+	text := why + ": this tool proposes no classification; the clinician judges. Scores and counts are given."
+	var out []Finding
+	for _, w := range [...]struct{ code, rule, source string }{
+		{"periodontitis.case", "CASE", srcCase}, {"periodontitis.stage", "STAGE", srcStage}, {"gingiva.status", "GINGIVA", srcGingiva},
+	} {
+		f := Finding{Code: w.code, Rule: w.rule, Source: w.source + "; withheld for children, " + srcChoice, Value: Word("indeterminate"), Provisional: true, Text: text}
+		if m.p.Age == nil {
+			f.Missing = []Missing{{Input: "age", Question: "How old is the patient? Adults are judged by their permanent teeth."}}
+		} else {
+			f.Because = []Evidence{input("age", fmt.Sprint(*m.p.Age))}
+		}
+		out = append(out, f)
+	}
+	return out
+}
+
+// completeness says how much of the mouth was probed, and what is odd about the chart.
+func (m *mouth) completeness() Finding {
+	f := Finding{Code: "chart.completeness", Rule: "CHART", Source: srcChoice, Recorded: m.depthsRecorded, Eligible: m.sitesEligible}
+	if f.Eligible == 0 {
+		f.Text = "There is no natural tooth to probe."
+	} else {
+		p := 100 * float64(f.Recorded) / float64(f.Eligible)
+		f.Value = Number(p, 1)
+		f.Text = fmt.Sprintf("%d of %d sites of natural teeth were probed (%.1f percent).", f.Recorded, f.Eligible, rounded(p, 1))
+	}
+	f.Provisional = f.Recorded < f.Eligible
+	if len(m.unmentioned) > 0 {
+		f.Missing = append(f.Missing, Missing{Input: "state", Teeth: m.unmentioned,
+			Question: "The chart does not mention these teeth. They count as present and not probed until they are called missing."})
+	}
+	if f.Provisional {
+		f.Missing = append(f.Missing, Missing{Input: "depth", Question: "These sites of mentioned teeth were not probed.",
+			Sites: openSites(m.scored, func(th *tooth, s chart.Site) bool {
+				return th.mentioned && !th.sites[s].out && th.sites[s].depth < 0
+			})})
+		if n := len(f.Missing); len(f.Missing[n-1].Sites) == 0 {
+			f.Missing = f.Missing[:n-1]
+		}
+	}
+	if len(m.readingsOnAbsent) > 0 {
+		f.Notes = append(f.Notes, "Called missing or unerupted, yet with readings, which no rule counts: tooth "+m.labels(m.readingsOnAbsent)+".")
+	}
+	if m.p.MarginDefault != nil {
+		f.Notes = append(f.Notes, "Margins that were not called are taken at the CEJ, as the clinician chose.")
+	}
+	if len(m.p.ByException) > 0 {
+		f.Notes = append(f.Notes, "Called by exception, as the clinician chose: "+strings.Join(m.p.ByException, ", ")+". Probed sites without the call count as no.")
+	}
+	var clamped []string
+	excluded := 0
+	for _, th := range m.scored {
+		for s := range th.sites {
+			if th.sites[s].clamped {
+				clamped = append(clamped, m.at(th.t, chart.Site(s)))
+			}
+			if th.sites[s].excluded {
+				excluded++
+			}
+		}
+	}
+	if len(clamped) > 0 {
+		f.Notes = append(f.Notes, "Depth and margin give less than no attachment loss, taken as 0; look again: "+strings.Join(clamped, ", ")+".")
+	}
+	if excluded > 0 {
+		f.Notes = append(f.Notes, fmt.Sprintf("%d sites are left out of the case, stage and extent: their loss has another cause.", excluded))
+	}
+	if m.o.ThirdMolars || m.o.PISAThirdMolars || m.o.ScoresWithout8 || m.o.UnlistedMissing || m.o.Nearest || m.o.Adjacency == PresentNeighbour || m.o.Detectable == 2 {
+		f.Notes = append(f.Notes, "Some rules were run with other settings than the default ones.")
+	}
+	return f
+}
+
+func (m *mouth) labels(ts []chart.Tooth) string {
+	var l []string
+	for _, t := range ts {
+		l = append(l, m.label(t))
+	}
+	return strings.Join(l, ", ")
+}
+
+// doubts lists the readings that nobody has settled.
+func (m *mouth) doubts() (Finding, bool) {
+	if len(m.o.Doubts) == 0 {
+		return Finding{}, false
+	}
+	f := Finding{Code: "chart.doubts", Rule: "CHART", Source: srcChoice, Value: Number(float64(len(m.o.Doubts)), 0), Provisional: true}
+	ds := slices.Clone(m.o.Doubts)
+	slices.SortFunc(ds, func(a, b Doubt) int { return int(a.Tooth)*8 + int(a.Site) - int(b.Tooth)*8 - int(b.Site) })
+	var places []string
+	for _, d := range ds {
+		if !d.Tooth.Valid() || d.Site >= chart.NumSites {
+			continue
+		}
+		rec := m.c.Tooth(d.Tooth).Sites[d.Site]
+		f.Because = append(f.Because, Evidence{Tooth: d.Tooth, Site: d.Site, Depth: rec.Depth, Recession: rec.Recession, Input: "doubt", Value: d.Field})
+		places = append(places, strings.TrimSpace(m.at(d.Tooth, d.Site)+" "+d.Field))
+	}
+	f.Text = fmt.Sprintf("%d readings are in doubt and not settled: %s.", len(ds), strings.Join(places, ", "))
+	return f, true
+}
+
+// markDoubts says with each finding which of the readings that it rests on are in doubt.
+func (m *mouth) markDoubts(list []Finding) {
+	for i := range list {
+		f := &list[i]
+		if f.Code == "chart.doubts" {
+			continue
+		}
+		var on []string
+		for _, d := range m.o.Doubts {
+			if slices.ContainsFunc(f.Because, func(e Evidence) bool { return e.Tooth == d.Tooth && e.Site == d.Site }) {
+				if at := m.at(d.Tooth, d.Site); !slices.Contains(on, at) {
+					on = append(on, at)
+				}
+			}
+		}
+		if len(on) > 0 {
+			f.Notes = append(f.Notes, "Rests on a reading that is in doubt: "+strings.Join(on, ", ")+".")
+			f.Provisional = true
+		}
+	}
+	for i := range list {
+		switch f := &list[i]; f.Code {
+		case "periodontitis.case", "periodontitis.stage", "gingiva.status", "surveillance.cdc_aap_2012":
+			f.Notes = append(f.Notes, fmt.Sprintf("%d readings of this chart are in doubt.", len(m.o.Doubts)))
+			f.Provisional = true
+		}
+	}
+}

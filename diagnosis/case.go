@@ -1,0 +1,221 @@
+package diagnosis
+
+import (
+	"fmt"
+
+	"leadsman/chart"
+)
+
+type answer uint8
+
+const (
+	unsure answer = iota
+	isNo
+	isYes
+)
+
+func (a answer) word() string { return [...]string{"indeterminate", "no", "yes"}[a] }
+
+// caseResult is the answer of the case definition.
+type caseResult struct {
+	answer  answer   // as it counts, with the clinician's own answer and the history
+	rule    answer   // by the readings alone
+	byB     bool     // by middle sites only
+	teeth   []*tooth // that meet the criterion
+	finding Finding
+}
+
+// caseOf answers whether the mouth is a periodontitis case.
+//
+// A: at least two teeth with detectable interdental loss, among them two that are no neighbours.
+// B: at least two teeth with a middle site of 3 mm loss or more and a depth over 3 mm at that site.
+// Sites whose loss has another cause are left out; that is asked, the chart cannot know.
+// Source: Papapanou et al. 2018, doi:10.1002/JPER.17-0721 (seen, secondary).
+func (m *mouth) caseOf() caseResult {
+	d := m.o.detectable()
+	r := caseResult{finding: Finding{Code: "periodontitis.case", Rule: "CASE", Source: srcCase,
+		Recorded: m.lossRecorded, Eligible: m.lossEligible}}
+	f := &r.finding
+
+	a, b, found := m.pair(d, nil)
+	var mid []*tooth
+	var midSites []chart.Site
+	midMaybe := 0
+	for _, th := range m.classed {
+		met, maybe := false, false
+		for _, s := range [...]chart.Site{chart.B, chart.L} {
+			v := &th.sites[s]
+			if v.excluded || v.out || v.noLoss {
+				continue
+			}
+			switch {
+			case v.loss >= caseMidLoss && v.depth >= caseMidDepth:
+				if !met {
+					mid, midSites = append(mid, th), append(midSites, s)
+				}
+				met = true
+			case v.loss < 0 && (v.depth < 0 || v.depth >= caseMidDepth):
+				maybe = true
+			}
+		}
+		if met || maybe {
+			midMaybe++
+		}
+	}
+	switch {
+	case found:
+		r.rule = isYes
+		r.teeth = []*tooth{a, b}
+		f.Because = append(f.Because, a.siteEvidence(a.worstSite), b.siteEvidence(b.worstSite))
+		f.Text = fmt.Sprintf("Interdental attachment loss at two teeth that are not neighbours (%s: %s mm, %s: %s mm).",
+			m.at(a.t, a.worstSite), a.sites[a.worstSite].lossMM, m.at(b.t, b.worstSite), b.sites[b.worstSite].lossMM)
+		m.noteDetectable(f, d)
+		m.askSecondMolars(f, d)
+	case len(mid) >= caseTeeth:
+		r.rule, r.byB, r.teeth = isYes, true, mid
+		for i, th := range mid {
+			f.Because = append(f.Because, th.siteEvidence(midSites[i]))
+		}
+		f.Text = fmt.Sprintf("Attachment loss of 3 mm or more with a depth over 3 mm at middle sites of %d teeth.", len(mid))
+	case m.pairPossible(d) || midMaybe >= caseTeeth:
+		f.Text = "Whether this is a periodontitis case cannot be said: attachment loss is unknown at sites that could decide it."
+		f.Missing = append(f.Missing, m.lossMissing("yes", "no"))
+	default:
+		r.rule = isNo
+		f.Text = "No attachment loss at two teeth that are not neighbours, and none with depth at middle sites."
+		if len(m.classed) < caseTeeth {
+			f.Text = fmt.Sprintf("The case definition needs %d natural teeth; %d can be judged here.", caseTeeth, len(m.classed))
+		}
+		m.noteGreyZone(f)
+	}
+	r.answer = r.rule
+
+	switch {
+	case m.p.PeriodontitisConfirmed != nil:
+		r.answer = isNo
+		if *m.p.PeriodontitisConfirmed {
+			r.answer = isYes
+		}
+		if r.answer != r.rule {
+			f.Notes = append(f.Notes, "The clinician's own answer stands; by the readings alone it is: "+r.rule.word()+".")
+			f.Text = "The clinician answered " + r.answer.word() + "."
+			f.Because = append(f.Because, input("periodontitis_confirmed", r.answer.word()))
+		}
+	case r.rule != isYes && (yes(m.p.HistoryOfPeriodontitis) || m.p.EarlierStage != ""):
+		r.answer = isYes
+		f.Notes = append(f.Notes, "By the readings of this exam alone it is: "+r.rule.word()+".")
+		f.Text = "Diagnosed before: a patient once diagnosed with periodontitis stays a periodontitis patient."
+		if m.p.EarlierStage != "" {
+			f.Because = append(f.Because, input("earlier_stage", m.p.EarlierStage))
+		} else {
+			f.Because = append(f.Because, input("history_of_periodontitis", "true"))
+		}
+		f.Source += "; " + srcGingiva
+	}
+	f.Value = Word(r.answer.word())
+	f.Provisional = len(f.Missing) > 0 || r.answer == unsure
+	return r
+}
+
+// pair finds the two teeth with the greatest interdental loss of at least d that are no neighbours.
+// drop names sites that do not count.
+func (m *mouth) pair(d int, drop func(*tooth, chart.Site) bool) (a, b *tooth, ok bool) {
+	level := func(th *tooth) int {
+		if drop == nil {
+			return int(th.worst)
+		}
+		worst := -1
+		for s := range th.sites {
+			v := &th.sites[s]
+			if chart.Site(s).Interdental() && !v.excluded && !v.out && !drop(th, chart.Site(s)) {
+				worst = max(worst, int(v.loss))
+			}
+		}
+		return worst
+	}
+	best := -1
+	for i, x := range m.classed {
+		lx := level(x)
+		if lx < d {
+			continue
+		}
+		for _, y := range m.classed[i+1:] {
+			if ly := level(y); ly >= d && lx+ly > best && !m.adjacent(x.t, y.t) {
+				a, b, ok, best = x, y, true, lx+ly
+			}
+		}
+	}
+	return a, b, ok
+}
+
+// pairPossible reports whether readings that are missing could make a pair.
+func (m *mouth) pairPossible(d int) bool {
+	for i, x := range m.classed {
+		if !x.open && int(x.worst) < d {
+			continue
+		}
+		for _, y := range m.classed[i+1:] {
+			if (y.open || int(y.worst) >= d) && !m.adjacent(x.t, y.t) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// lossMissing lists the sites whose attachment loss is not known.
+func (m *mouth) lossMissing(couldBe ...string) Missing {
+	noDepth := false
+	sites := openSites(m.classed, func(th *tooth, s chart.Site) bool {
+		v := &th.sites[s]
+		open := v.loss < 0 && !v.excluded && !v.out && !v.noLoss
+		noDepth = noDepth || open && v.depth < 0
+		return open
+	})
+	q := "Where does the margin stand at these sites? Attachment loss is depth plus recession; margins that were not called are not taken as zero."
+	in := "recession"
+	if noDepth {
+		q, in = "These sites lack a depth or a margin.", "depth, recession"
+	}
+	return Missing{Input: in, Sites: sites, CouldBe: couldBe, Question: q}
+}
+
+// noteDetectable says so when the answer rests on what counts as detectable: 1 mm or 2.
+func (m *mouth) noteDetectable(f *Finding, d int) {
+	if d > caseLoss {
+		return
+	}
+	if _, _, ok := m.pair(d+1, nil); !ok {
+		f.Notes = append(f.Notes, "The answer rests on 1 mm counting as detectable loss; with 2 mm it would be no case by interdental sites. One millimetre is within measurement error.")
+	}
+}
+
+// askSecondMolars asks for the cause when only the distal sites of second molars decide.
+func (m *mouth) askSecondMolars(f *Finding, d int) {
+	distal7 := func(th *tooth, s chart.Site) bool { return th.t.Position() == 7 && s.Where() == chart.Distal }
+	if _, _, ok := m.pair(d, distal7); ok {
+		return
+	}
+	var sites []chart.SiteRef
+	for _, th := range m.classed {
+		for s, v := range th.sites {
+			if distal7(th, chart.Site(s)) && int(v.loss) >= d && !v.excluded {
+				sites = append(sites, chart.SiteRef{Tooth: th.t, Site: chart.Site(s)})
+			}
+		}
+	}
+	f.Missing = append(f.Missing, Missing{Input: "exclude", Sites: sites, CouldBe: []string{"yes", "no"},
+		Question: "Only the distal of a second molar decides. Is its loss due to a malposed or removed third molar?"})
+}
+
+// noteGreyZone: deep loss at a single tooth is no case by count.
+func (m *mouth) noteGreyZone(f *Finding) {
+	for _, th := range m.classed {
+		if int(th.worst) >= stageLossII {
+			f.Because = append(f.Because, th.siteEvidence(th.worstSite))
+			f.Notes = append(f.Notes, fmt.Sprintf("Not a case by count, but %s mm of loss at %s: destruction at a single place is a grey zone ("+srcGreyZone+"); the clinician judges.",
+				th.sites[th.worstSite].lossMM, m.at(th.t, th.worstSite)))
+			f.Provisional = true
+		}
+	}
+}

@@ -1,0 +1,152 @@
+package diagnosis
+
+import (
+	"fmt"
+	"strings"
+
+	"leadsman/chart"
+)
+
+// level is the severity at which a tooth counts for the extent of a stage, in mm.
+func (o *Options) level(stage int) int {
+	switch {
+	case o.Extent == AnyInvolved || stage <= 1:
+		return o.detectable()
+	case stage == 2:
+		return stageLossII
+	}
+	return stageLossIII
+}
+
+// extentOf says how many of the present teeth are involved: localized under 30 percent, generalized
+// from 30 on, or the molar and incisor pattern, which is proposed and for the clinician to confirm.
+// A tooth counts when its interdental loss reaches the lower bound of the stage or when it carries a
+// confirmed factor that set the stage; option AnyInvolved counts any detectable loss.
+// Source: Tonetti et al. 2018, doi:10.1002/JPER.18-0006, table 3 (seen, secondary); which teeth
+// count from memory, so both numbers are shown.
+func (m *mouth) extentOf(cr *caseResult, st *stageResult) []Finding {
+	f := Finding{Code: "periodontitis.extent", Rule: "EXTENT", Source: srcExtent, Value: Word("indeterminate")}
+	var at, could []*tooth
+	any := 0
+	stage := st.stage
+	limit := m.o.level(stage)
+	for _, th := range m.classed {
+		loss := int(th.worst)
+		if cr.byB {
+			for _, s := range [...]chart.Site{chart.B, chart.L} {
+				if v := &th.sites[s]; v.loss >= caseMidLoss && v.depth >= caseMidDepth && !v.excluded {
+					loss = max(loss, int(v.loss))
+				}
+			}
+		}
+		byBone := st.byBone && th.asked.BoneLossPercent != nil && boneBand(*th.asked.BoneLossPercent) >= min(max(stage, 1), 3)
+		if loss >= m.o.detectable() || byBone {
+			any++
+		}
+		switch {
+		case loss >= limit || byBone || m.carriesFactor(st, th):
+			at = append(at, th)
+		case th.open && !m.shallow(th):
+			could = append(could, th)
+		}
+	}
+	total := len(m.classed)
+	f.Recorded, f.Eligible = m.lossRecorded, m.lossEligible
+	share := func(n int) float64 { return 100 * float64(n) / float64(max(total, 1)) }
+	word := func(n int) string {
+		if 100*n >= extentGeneralizedPercent*total {
+			return "generalized"
+		}
+		return "localized"
+	}
+	for _, th := range at {
+		if th.worst >= 0 {
+			f.Because = append(f.Because, th.siteEvidence(th.worstSite))
+		}
+	}
+	var labels []string
+	for _, th := range could {
+		labels = append(labels, m.label(th.t))
+	}
+	pattern := isPattern(at)
+	decision := m.p.FactorDecision("molar_incisor", 0)
+	switch {
+	case cr.answer == unsure || stage == 0 && !st.byBone:
+		f.Text = "No extent: it is not clear whether this is a periodontitis case, or which stage it has."
+		f.Missing = append(f.Missing, m.lossMissing("localized", "generalized"))
+	case len(at) == 0:
+		f.Text = fmt.Sprintf("The extent cannot be determined: no tooth is at the level of stage %s by its own readings.", stageWords[stage])
+		f.Missing = append(f.Missing, Missing{Input: "factors", CouldBe: []string{"localized", "generalized"},
+			Question: "The stage comes from tooth loss, from an earlier exam or from a factor that is not confirmed. Which teeth are involved?"})
+	case word(len(at)) != word(len(at)+len(could)):
+		f.Text = fmt.Sprintf("The extent cannot be determined: %d to %d of %d teeth are at the level of the stage; attachment loss is unknown at %s.",
+			len(at), len(at)+len(could), total, strings.Join(labels, ", "))
+		f.Missing = append(f.Missing, m.lossMissing("localized", "generalized"))
+	case pattern && decision != "rejected":
+		f.Value = Word("molar-incisor")
+		f.Text = fmt.Sprintf("Molar and incisor pattern: %d of %d teeth at the level of the stage are first molars and incisors, with at most %d others.", len(at), total, extentPatternOthers)
+		if decision == "" {
+			f.Missing = append(f.Missing, Missing{Input: "factors.molar_incisor", CouldBe: []string{"molar-incisor", word(len(at))},
+				Question: fmt.Sprintf("Confirm the molar and incisor pattern, or reject it: then it is %s (%.1f percent of teeth).", word(len(at)), rounded(share(len(at)), 1))})
+			f.Notes = append(f.Notes, fmt.Sprintf("A proposal; without the pattern it is %s, %.1f percent of teeth.", word(len(at)), rounded(share(len(at)), 1)))
+		}
+	default:
+		f.Value = Word(word(len(at)))
+		f.Text = fmt.Sprintf("%s: %d of %d teeth (%.1f percent) are at the level of the stage.", capital(word(len(at))), len(at), total, rounded(share(len(at)), 1))
+		if len(could) > 0 {
+			f.Notes = append(f.Notes, "Attachment loss is unknown at "+strings.Join(labels, ", ")+"; they would not change the answer.")
+		}
+	}
+	if other := word(any); len(at) > 0 && m.o.Extent != AnyInvolved && other != f.Value.String() {
+		f.Notes = append(f.Notes, fmt.Sprintf("Counting every tooth with detectable loss it would be %s (%.1f percent); which teeth count is read differently.", other, rounded(share(any), 1)))
+	}
+	f.Provisional = f.Value.String() == "indeterminate" || f.open()
+	out := []Finding{f}
+	if total > 0 && cr.answer == isYes {
+		out = append(out,
+			Finding{Code: "extent.stage_level_percent", Rule: "EXTENT", Source: srcExtent, Value: Number(share(len(at)), 1), Provisional: f.Provisional,
+				Text: fmt.Sprintf("%d of %d teeth are at the level of the stage.", len(at), total)},
+			Finding{Code: "extent.any_involved_percent", Rule: "EXTENT", Source: srcExtent, Value: Number(share(any), 1), Provisional: m.lossRecorded < m.lossEligible,
+				Text: fmt.Sprintf("%d of %d teeth have detectable interdental attachment loss.", any, total)})
+	}
+	return out
+}
+
+// carriesFactor reports whether a tooth carries a confirmed factor that set the stage.
+func (m *mouth) carriesFactor(st *stageResult, th *tooth) bool {
+	for i := range st.factors {
+		fc := &st.factors[i]
+		if fc.tooth == th && fc.decision == "confirmed" && fc.level == st.in.local && st.in.local > st.in.bySeverity() {
+			return true
+		}
+	}
+	return false
+}
+
+// shallow reports whether all interdental depths are known and none is a pocket.
+func (m *mouth) shallow(th *tooth) bool {
+	for s := range th.sites {
+		if v := &th.sites[s]; chart.Site(s).Interdental() && !v.out && !v.excluded && (v.depth < 0 || v.depth > healthDepth) {
+			return false
+		}
+	}
+	return true
+}
+
+// isPattern reports whether teeth are first molars and incisors, both, with few others.
+func isPattern(at []*tooth) bool {
+	molars, incisors, others := 0, 0, 0
+	for _, th := range at {
+		switch p := th.t.Position(); {
+		case p == 6:
+			molars++
+		case p <= 2:
+			incisors++
+		default:
+			others++
+		}
+	}
+	return molars > 0 && incisors > 0 && others <= extentPatternOthers
+}
+
+func capital(s string) string { return strings.ToUpper(s[:1]) + s[1:] }

@@ -1,0 +1,256 @@
+package diagnosis
+
+import (
+	"fmt"
+
+	"leadsman/chart"
+)
+
+// tally is what the answers about health rest on.
+type tally struct {
+	bleeding, answered int // sites that bleed, of sites with an answer
+	eligible           int
+	deepBleeding       *Evidence // a site of 4 mm or more that bleeds
+	deepUnknown        bool      // a site of 4 mm or more without an answer
+	deepest            *Evidence // the deepest site
+	bleeders           []Evidence
+	loss               answer
+	lossAt             *Evidence
+}
+
+func (m *mouth) tally() tally {
+	t := tally{eligible: m.sitesEligible}
+	openLoss := false
+	for _, th := range m.scored {
+		for s := range th.sites {
+			v := &th.sites[s]
+			if v.depth >= 0 && (t.deepest == nil || v.depth > int8(t.deepest.Depth.Whole())) {
+				e := th.depthEvidence(chart.Site(s))
+				t.deepest = &e
+			}
+			if !v.out && !v.noLoss && !th.t.Primary() {
+				switch {
+				case v.loss < 0:
+					openLoss = true
+				case int(v.loss) >= m.o.detectable() && t.lossAt == nil:
+					e := th.siteEvidence(chart.Site(s))
+					t.loss, t.lossAt = isYes, &e
+				}
+			}
+			switch v.flags[chart.Bleeding] {
+			case chart.NotRecorded:
+				if v.depth >= stableBleedingDepth {
+					t.deepUnknown = true
+				}
+				continue
+			case chart.Yes:
+				t.bleeding++
+				t.bleeders = append(t.bleeders, th.flagEvidence(chart.Site(s), chart.Bleeding))
+				if v.depth >= stableBleedingDepth && (t.deepBleeding == nil || v.depth > int8(t.deepBleeding.Depth.Whole())) {
+					e := th.flagEvidence(chart.Site(s), chart.Bleeding)
+					t.deepBleeding = &e
+				}
+			}
+			t.answered++
+		}
+	}
+	bone, ok := m.p.BoneLossPercent, m.p.BoneLossPercent != nil
+	switch {
+	case t.loss == isYes:
+	case ok && *bone > 0 || yes(m.p.BoneLossMiddleThird):
+		t.loss = isYes
+	case !openLoss:
+		t.loss = isNo
+	}
+	return t
+}
+
+// bleedingWord is the split of gingivitis: localized from 10 to 30 percent, generalized over 30.
+func bleedingWord(bleeding, of int) string {
+	switch {
+	case 100*bleeding > gingivitisGeneralizedPercent*of:
+		return "gingivitis-generalized"
+	case 100*bleeding >= gingivitisPercent*of:
+		return "gingivitis-localized"
+	}
+	return "health"
+}
+
+// gingivaOf gives the state of the gingiva on an intact, a reduced or a treated periodontium, the
+// kind of periodontium, and in periodontitis patients the British words for it.
+// Source: Chapple et al. 2018, doi:10.1002/JPER.17-0719; Trombelli et al. 2018,
+// doi:10.1002/JPER.17-0576 (seen, secondary).
+func (m *mouth) gingivaOf(cr *caseResult, t *tally) []Finding {
+	f := Finding{Code: "gingiva.status", Rule: "GINGIVA", Source: srcGingiva, Value: Word("indeterminate"),
+		Recorded: min(t.answered, m.depthsRecorded), Eligible: t.eligible}
+	enough := t.eligible > 0 && 100*f.Recorded >= completePercent*t.eligible
+	full := f.Recorded >= t.eligible
+	percent := 100 * float64(t.bleeding) / float64(max(t.answered, 1))
+	bop := fmt.Sprintf("%d of %d sites bleed (%.1f percent)", t.bleeding, t.answered, rounded(percent, 1))
+	deep := m.deepest > healthDepth
+	// decide fills in health or gingivitis by bleeding; healthy is the word for health.
+	decide := func(healthy string, on string) {
+		w := bleedingWord(t.bleeding, t.answered)
+		switch {
+		case !enough && 100*t.bleeding >= gingivitisPercent*t.eligible:
+			w = bleedingWord(t.bleeding, t.eligible)
+			f.Value, f.AtLeast = Word(w), true
+			f.Text = fmt.Sprintf("%s at least: %d of %d eligible sites bleed, and many have no answer.", capital(w), t.bleeding, t.eligible)
+			f.Because = t.bleeders
+		case !enough:
+			f.Text = fmt.Sprintf("Not determinable: only %d of %d sites have a depth and an answer on bleeding.", f.Recorded, t.eligible)
+			f.Missing = append(f.Missing, m.bleedingMissing(healthy, "gingivitis-localized", "gingivitis-generalized"))
+		case w == "health":
+			f.Value = Word(healthy)
+			f.Text = fmt.Sprintf("%s: %s, no site over %d mm%s.", capital(healthy), bop, m.deepest, on)
+			f.Because = t.bleeders
+		default:
+			f.Value = Word(w)
+			f.Text = fmt.Sprintf("%s: %s%s.", capital(w), bop, on)
+			f.Because = t.bleeders
+		}
+		if !full && enough {
+			f.Missing = append(f.Missing, m.bleedingMissing(f.Value.String()))
+			f.Provisional = true
+		}
+	}
+	patient := cr.answer == isYes
+	pseudo := Missing{Input: "recession", CouldBe: []string{"gingivitis-localized", "gingivitis-generalized", "not-stable"},
+		Question: "A depth of 4 mm or more without known loss: a pseudo-pocket, or was the margin not recorded?"}
+	kind, kindText := "indeterminate", "Whether the periodontium is intact, reduced or treated cannot be said."
+	switch {
+	case patient:
+		kind, kindText = "treated-periodontitis", "A periodontitis patient: the periodontium is judged as a treated one."
+	case cr.answer == unsure || t.loss == unsure:
+	case t.loss == isYes:
+		kind, kindText = "reduced", "Attachment or bone loss without periodontitis: a reduced periodontium."
+	default:
+		kind, kindText = "intact", "No attachment loss: an intact periodontium."
+	}
+	switch {
+	case len(m.scored) == 0:
+		f.Text = "Not applicable: there is no natural tooth."
+	case m.depthsRecorded == 0:
+		f.Text = "Not determinable: no depth is recorded."
+		f.Missing = append(f.Missing, Missing{Input: "depth", CouldBe: []string{"health", "gingivitis-localized", "gingivitis-generalized", "stable", "not-stable"}, Question: "The mouth was not probed."})
+	case patient && t.deepBleeding != nil:
+		f.Value, f.Text = Word("not-stable"), fmt.Sprintf("Not stable: depth of %s mm with bleeding at %s in a periodontitis patient.", t.deepBleeding.Depth, m.at(t.deepBleeding.Tooth, t.deepBleeding.Site))
+		f.Because = []Evidence{*t.deepBleeding}
+	case patient && m.deepest > stableDepth:
+		f.Value, f.Text = Word("not-stable"), fmt.Sprintf("Not stable: depth of %s mm at %s in a periodontitis patient.", t.deepest.Depth, m.at(t.deepest.Tooth, t.deepest.Site))
+		f.Because = []Evidence{*t.deepest}
+	case t.answered == 0:
+		f.Text = "Not determinable: no answer on bleeding is recorded; that is not the same as no bleeding."
+		f.Missing = append(f.Missing, m.bleedingMissing("health", "gingivitis-localized", "gingivitis-generalized"))
+	case patient && t.deepUnknown:
+		f.Text = "Not determinable: a site of 4 mm has no answer on bleeding."
+		f.Missing = append(f.Missing, m.bleedingMissing("stable", "not-stable"))
+	case patient:
+		decide("stable", " in a periodontitis patient")
+	case deep && (cr.answer == unsure || t.loss == unsure):
+		f.Text = fmt.Sprintf("Not determinable: depth of %s mm at %s, and attachment loss is unknown.", t.deepest.Depth, m.at(t.deepest.Tooth, t.deepest.Site))
+		f.Because = []Evidence{*t.deepest}
+		f.Missing = append(f.Missing, pseudo)
+	case deep:
+		f.Text = fmt.Sprintf("Not health, and not to be named by the rule: depth of %s mm at %s without periodontitis. A pseudo-pocket?", t.deepest.Depth, m.at(t.deepest.Tooth, t.deepest.Site))
+		f.Because = []Evidence{*t.deepest}
+		f.Missing = append(f.Missing, pseudo)
+	case cr.answer == unsure && enough && bleedingWord(t.bleeding, t.answered) == "health":
+		f.Text = fmt.Sprintf("Health or a stable treated periodontium: %s, no site over %d mm, but attachment loss is unknown.", bop, m.deepest)
+		f.Missing = append(f.Missing, m.lossMissing("health", "stable"))
+	case cr.answer == unsure:
+		decide("health", ", whether on an intact or a reduced periodontium is unknown")
+	default:
+		on := " on an intact periodontium"
+		if t.loss != isNo {
+			on = " on a reduced periodontium, without periodontitis"
+			if t.loss == unsure {
+				on = "; whether the periodontium is reduced is unknown"
+			}
+			if m.p.HistoryOfPeriodontitis == nil {
+				f.Missing = append(f.Missing, Missing{Input: "history_of_periodontitis", CouldBe: []string{"health", "stable"},
+					Question: "Was periodontitis ever diagnosed?"})
+			}
+		}
+		decide("health", on)
+	}
+	f.Provisional = f.Provisional || f.AtLeast || f.Value.String() == "indeterminate" || f.open()
+
+	k := Finding{Code: "gingiva.periodontium", Rule: "GINGIVA", Source: srcGingiva, Value: Word(kind), Text: kindText, Provisional: kind == "indeterminate"}
+	if t.lossAt != nil {
+		k.Because = []Evidence{*t.lossAt}
+	}
+	out := []Finding{f, k}
+	if patient {
+		out = append(out, m.patientStatus(t, f.Value.String()))
+	}
+	return out
+}
+
+// patientStatus gives the British words: stable, remission, unstable.
+func (m *mouth) patientStatus(t *tally, status string) Finding {
+	f := Finding{Code: "periodontitis.status", Rule: "STATUS", Source: srcStatusWords, Value: Word("indeterminate"), Provisional: true,
+		Text: "Stable, in remission or unstable: not determinable."}
+	switch status {
+	case "stable":
+		f.Value, f.Text, f.Provisional = Word("stable"), "Stable: under 10 percent bleeding, no depth over 4 mm, none of 4 mm bleeds.", false
+	case "gingivitis-localized", "gingivitis-generalized":
+		f.Value, f.Text, f.Provisional = Word("remission"), "In remission: 10 percent bleeding or more, no depth over 4 mm, none of 4 mm bleeds.", false
+	case "not-stable":
+		f.Value, f.Text, f.Provisional = Word("unstable"), "Unstable: a depth over 4 mm, or of 4 mm with bleeding.", false
+		if t.deepBleeding != nil {
+			f.Because = []Evidence{*t.deepBleeding}
+		} else if t.deepest != nil {
+			f.Because = []Evidence{*t.deepest}
+		}
+	}
+	return f
+}
+
+func (m *mouth) bleedingMissing(couldBe ...string) Missing {
+	return Missing{Input: "depth, bleeding", CouldBe: couldBe, Question: "These sites lack a depth or an answer on bleeding.",
+		Sites: openSites(m.scored, func(th *tooth, s chart.Site) bool {
+			v := &th.sites[s]
+			return !v.out && (v.depth < 0 || !v.flags[chart.Bleeding].Recorded())
+		})}
+}
+
+// endpointOf says whether the end point of active therapy is met: no site over 4 mm that bleeds and
+// none of 6 mm or more.
+// Source: Sanz et al. 2020, doi:10.1111/jcpe.13290 (from memory).
+func (m *mouth) endpointOf() Finding {
+	f := Finding{Code: "endpoint.reached", Rule: "ENDPOINT", Source: srcEndpoint, Value: Word("indeterminate"),
+		Recorded: m.depthsRecorded, Eligible: m.sitesEligible}
+	var unknown []chart.SiteRef
+	for _, th := range m.scored {
+		for s := range th.sites {
+			v := &th.sites[s]
+			switch {
+			case v.depth >= endpointDepth || v.depth >= endpointBleedingDepth && v.flags[chart.Bleeding] == chart.Yes:
+				f.Because = append(f.Because, th.flagEvidence(chart.Site(s), chart.Bleeding))
+			case v.depth >= endpointBleedingDepth && !v.flags[chart.Bleeding].Recorded():
+				unknown = append(unknown, chart.SiteRef{Tooth: th.t, Site: chart.Site(s)})
+			}
+		}
+	}
+	switch {
+	case len(m.scored) == 0:
+		f.Text = "Not applicable: there is no natural tooth."
+	case len(f.Because) > 0:
+		f.Value, f.Text = Word("not-met"), fmt.Sprintf("The end point of therapy is not met at %d sites: over 4 mm with bleeding, or 6 mm and more.", len(f.Because))
+		return f
+	case len(unknown) > 0:
+		f.Text = "Not determinable: a site over 4 mm has no answer on bleeding."
+		f.Missing = append(f.Missing, Missing{Input: "bleeding", Sites: unknown, CouldBe: []string{"met", "not-met"}, Question: "Do these sites bleed?"})
+	case 100*f.Recorded < completePercent*f.Eligible:
+		f.Text = fmt.Sprintf("Not determinable: only %d of %d sites were probed.", f.Recorded, f.Eligible)
+		f.Missing = append(f.Missing, Missing{Input: "depth", CouldBe: []string{"met", "not-met"}, Question: "These sites were not probed.",
+			Sites: openSites(m.scored, func(th *tooth, s chart.Site) bool { return !th.sites[s].out && th.sites[s].depth < 0 })})
+	default:
+		f.Value, f.Text = Word("met"), "The end point of therapy is met: no site over 4 mm bleeds and none has 6 mm or more."
+		f.Provisional = f.Recorded < f.Eligible
+		return f
+	}
+	f.Provisional = true
+	return f
+}

@@ -1,0 +1,330 @@
+package diagnosis
+
+import (
+	"math"
+	"slices"
+
+	"leadsman/chart"
+)
+
+// permanent lists the 32 permanent teeth by FDI number, and primary the 20 primary ones.
+var permanent, primary = func() (p, q []chart.Tooth) {
+	p = chart.AllTeeth()
+	slices.Sort(p)
+	for t := chart.Tooth(51); t <= 85; t++ {
+		if t.Valid() {
+			q = append(q, t)
+		}
+	}
+	return p, q
+}()
+
+// stand is what a tooth position is to the rules.
+type stand uint8
+
+const (
+	gone    stand = iota // no tooth, or not erupted
+	natural              // a natural tooth
+	implant
+)
+
+// site is one site as the rules see it. Whole millimetres are -1 when not known.
+type site struct {
+	depth, loss int8
+	rec         *chart.SiteRecord
+	recession   chart.MM // with the chosen default
+	lossMM      chart.MM
+	flags       [chart.NumFlags]chart.YesNo // with what was called by exception
+	excluded    bool                        // its loss has a cause other than periodontitis
+	noLoss      bool                        // it cannot have an attachment loss: CEJ unknown
+	out         bool                        // not assessable
+	clamped     bool
+}
+
+// tooth is one tooth position as the rules see it.
+type tooth struct {
+	t         chart.Tooth
+	stand     stand
+	mentioned bool // the chart says something about it
+	classed   bool // counts for case, stage and extent
+	scored    bool // counts for scores, means and counts
+	rec       *chart.ToothRecord
+	asked     chart.ToothInputs
+	sites     [chart.NumSites]site
+
+	// Interdental attachment loss: the greatest known one (-1 if none), its site, and whether
+	// there are sites without one.
+	worst     int8
+	worstSite chart.Site
+	open      bool
+}
+
+// mouth is a chart as the rules see it.
+type mouth struct {
+	c       *chart.Chart
+	p       *chart.Patient
+	o       *Options
+	n       chart.Numbering
+	teeth   []tooth // by FDI number
+	classed []*tooth
+	scored  []*tooth
+	primary bool // a primary tooth is present
+
+	// Teeth of the 28 that are not there, and why.
+	lost             int // to periodontitis, by tooth
+	lostUnknown      []chart.Tooth
+	absent           int // of the 28, never formed and unerupted ones left out
+	unmentioned      []chart.Tooth
+	readingsOnAbsent []chart.Tooth
+	depthsRecorded   int // over scored teeth
+	sitesEligible    int
+	lossRecorded     int // interdental, over classed teeth
+	lossEligible     int
+	deepest          int // mm, over scored teeth, -1 if none
+}
+
+func newMouth(c *chart.Chart, o *Options) *mouth {
+	m := &mouth{c: c, p: &c.Patient, o: o, n: c.Numbering, deepest: -1}
+	if m.n == "" {
+		m.n = chart.FDI
+	}
+	m.teeth = make([]tooth, 0, len(permanent))
+	for _, t := range permanent {
+		m.add(t)
+	}
+	for _, t := range primary {
+		if !c.Tooth(t).Empty() {
+			m.add(t)
+		}
+	}
+	// Pointers only now that the slice grows no more.
+	for i := range m.teeth {
+		th := &m.teeth[i]
+		if th.classed {
+			m.classed = append(m.classed, th)
+		}
+		if th.scored {
+			m.scored = append(m.scored, th)
+			for s := range th.sites {
+				if v := &th.sites[s]; !v.out {
+					m.sitesEligible++
+					if v.depth >= 0 {
+						m.depthsRecorded++
+						m.deepest = max(m.deepest, int(v.depth))
+					}
+				}
+			}
+		}
+	}
+	return m
+}
+
+func (m *mouth) add(t chart.Tooth) {
+	rec := m.c.Tooth(t)
+	asked := m.p.Teeth[t]
+	m.teeth = append(m.teeth, tooth{t: t, rec: rec, asked: asked, mentioned: true, worst: -1})
+	th := &m.teeth[len(m.teeth)-1]
+	read := rec.Sites != [chart.NumSites]chart.SiteRecord{}
+	switch rec.Presence {
+	case chart.Present:
+		th.stand = natural
+	case chart.Implant:
+		th.stand = implant
+	case chart.Missing, chart.Unerupted:
+		if read {
+			m.readingsOnAbsent = append(m.readingsOnAbsent, t)
+		}
+	default:
+		switch {
+		case read || rec.Mobility.Recorded():
+			th.stand = natural
+		case asked.LostTo != "":
+		case t.Primary() || t.ThirdMolar() || m.o.UnlistedMissing:
+			th.mentioned = false
+		default: // present until called missing
+			th.stand, th.mentioned = natural, false
+			m.unmentioned = append(m.unmentioned, t)
+		}
+	}
+	if t.Primary() {
+		m.primary = m.primary || th.stand == natural
+		th.scored = th.stand == natural
+	} else {
+		eight := t.ThirdMolar()
+		th.classed = th.stand == natural && (!eight || m.o.ThirdMolars)
+		th.scored = th.stand == natural && !(eight && m.o.ScoresWithout8)
+		if !eight && th.stand != natural && rec.Presence != chart.Unerupted && asked.LostTo != "never_formed" {
+			m.absent++
+			switch asked.LostTo {
+			case "periodontitis":
+				m.lost++
+			case "other":
+			default:
+				m.lostUnknown = append(m.lostUnknown, t)
+			}
+		}
+	}
+	if th.stand == gone {
+		return
+	}
+	for s := range th.sites {
+		m.look(th, chart.Site(s))
+	}
+	if th.classed {
+		for s := range th.sites {
+			v := &th.sites[s]
+			if !chart.Site(s).Interdental() || v.excluded || v.out || v.noLoss {
+				continue
+			}
+			m.lossEligible++
+			if v.loss < 0 {
+				th.open = true
+				continue
+			}
+			m.lossRecorded++
+			if v.loss > th.worst {
+				th.worst, th.worstSite = v.loss, chart.Site(s)
+			}
+		}
+	}
+}
+
+func (m *mouth) look(th *tooth, s chart.Site) {
+	rec := &th.rec.Sites[s]
+	v := &th.sites[s]
+	v.rec, v.depth, v.loss, v.recession, v.flags = rec, -1, -1, rec.Recession, rec.Flags
+	var asked chart.SiteInputs
+	if th.asked.Sites != nil {
+		asked = th.asked.Sites[s]
+	}
+	v.out = asked.NotAssessable != "" && !rec.Depth.Known()
+	v.noLoss = asked.CEJUnknown != nil && *asked.CEJUnknown
+	v.excluded = asked.Exclude != "" && appliesTo(asked.Exclude, s) || th.asked.Exclude != "" && appliesTo(th.asked.Exclude, s)
+	if !v.recession.Known() && m.p.MarginDefault != nil {
+		v.recession = chart.Millimetres(*m.p.MarginDefault)
+	}
+	if rec.Depth.Known() {
+		v.depth = m.whole(rec.Depth)
+		for _, f := range m.p.ByException {
+			for i := range v.flags {
+				if chart.Flag(i).String() == f && v.flags[i] == chart.NotRecorded {
+					v.flags[i] = chart.No
+				}
+			}
+		}
+	}
+	if v.noLoss {
+		v.recession = chart.MM{}
+		return
+	}
+	if loss, clamped, ok := (chart.SiteRecord{Depth: rec.Depth, Recession: v.recession}).AttachmentLoss(); ok {
+		v.loss, v.lossMM, v.clamped = m.whole(loss), loss, clamped
+	}
+}
+
+// appliesTo reports whether a cause of loss can concern a site: a third molar only the distal ones.
+func appliesTo(cause string, s chart.Site) bool {
+	return cause != "third_molar" || s.Where() == chart.Distal
+}
+
+// whole is a length in whole millimetres as the rules use it.
+func (m *mouth) whole(l chart.MM) int8 {
+	if m.o.Nearest {
+		return int8(math.Floor(l.Float() + 0.5))
+	}
+	return int8(l.Whole())
+}
+
+// find returns the tooth with a number, or nil if the chart has none of that number.
+func (m *mouth) find(t chart.Tooth) *tooth {
+	i, ok := slices.BinarySearchFunc(m.teeth, t, func(a tooth, t chart.Tooth) int { return int(a.t) - int(t) })
+	if !ok {
+		return nil
+	}
+	return &m.teeth[i]
+}
+
+// adjacent reports whether two teeth are neighbours: their arch positions differ by one, also across
+// the midline, or (option) no present tooth stands between them. Engineering choice; sources are silent.
+func (m *mouth) adjacent(a, b chart.Tooth) bool {
+	if a.Upper() != b.Upper() {
+		return false
+	}
+	lo, hi := a.ArchPosition(), b.ArchPosition()
+	if lo > hi {
+		lo, hi = hi, lo
+	}
+	if hi-lo <= 1 {
+		return true
+	}
+	if m.o.Adjacency != PresentNeighbour {
+		return false
+	}
+	for i := range m.teeth {
+		t := &m.teeth[i]
+		if p := t.t.ArchPosition(); t.stand == natural && t.t.Upper() == a.Upper() && p > lo && p < hi {
+			return false
+		}
+	}
+	return true
+}
+
+// pairs counts pairs of natural teeth that stand opposite each other, third molars left out.
+func (m *mouth) pairs() int {
+	n := 0
+	for i := range m.teeth {
+		a := &m.teeth[i]
+		if a.stand != natural || a.t.Primary() || a.t.ThirdMolar() || !a.t.Upper() {
+			continue
+		}
+		opposite := chart.Tooth((5-a.t.Quadrant())*10 + a.t.Position())
+		if b := m.find(opposite); b != nil && b.stand == natural {
+			n++
+		}
+	}
+	return n
+}
+
+// twenty counts natural teeth as the limit of 20 does: third molars out unless they are in scope.
+func (m *mouth) twenty() int { return len(m.classed) }
+
+// Evidence of the parts of a mouth.
+
+func (th *tooth) siteEvidence(s chart.Site) Evidence {
+	v := &th.sites[s]
+	return Evidence{Tooth: th.t, Site: s, Depth: v.rec.Depth, Recession: v.recession, Loss: v.lossMM}
+}
+
+func (th *tooth) depthEvidence(s chart.Site) Evidence {
+	return Evidence{Tooth: th.t, Site: s, Depth: th.sites[s].rec.Depth}
+}
+
+func (th *tooth) flagEvidence(s chart.Site, f chart.Flag) Evidence {
+	return Evidence{Tooth: th.t, Site: s, Depth: th.sites[s].rec.Depth, Flag: f, Answer: th.sites[s].flags[f]}
+}
+
+func input(key, value string) Evidence {
+	return Evidence{Site: chart.NumSites, Input: key, Value: value}
+}
+
+func (m *mouth) label(t chart.Tooth) string { return t.Label(m.n) }
+
+// at names a site for people: "16 DB".
+func (m *mouth) at(t chart.Tooth, s chart.Site) string { return t.Label(m.n) + " " + s.String() }
+
+// openSites lists sites of teeth for which test holds.
+func openSites(teeth []*tooth, test func(*tooth, chart.Site) bool) []chart.SiteRef {
+	var refs []chart.SiteRef
+	for _, th := range teeth {
+		for s := range chart.NumSites {
+			if test(th, s) {
+				refs = append(refs, chart.SiteRef{Tooth: th.t, Site: s})
+			}
+		}
+	}
+	return refs
+}
+
+func yes(b *bool) bool       { return b != nil && *b }
+func no(b *bool) bool        { return b != nil && !*b }
+func known[T any](p *T) bool { return p != nil }
