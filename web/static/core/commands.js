@@ -7,11 +7,39 @@ const ref = (k) => {
   return { tooth: Number(tooth), site: site || "DB" };
 };
 
-/** set puts one value, or none, at one place; number is in the field's own unit. */
-export function set(view, k, field, number) {
-  const act = { verb: "set", ref: ref(k), field, was: value(view, k, field) };
+/** seen is what the person at this page sees at a field: what stands in the view, or what was typed
+ *  after it and is still on its way. */
+export function seen(view, pending, k, field) {
+  for (let i = pending.length - 1; i >= 0; i--) {
+    for (const a of [...(pending[i].body.command?.acts || [])].reverse()) {
+      if (!a.ref || key(a.ref.tooth, a.ref.site) !== k) continue;
+      if (a.verb === "set" && a.field === field) return a.number == null ? "" : String(a.number);
+      if (a.verb === "soundings" && field === "depth") return String(a.numbers[0]);
+    }
+  }
+  return value(view, k, field);
+}
+
+/** set puts one value, or none, at one place; number is in the field's own unit, was is what the
+ *  person saw there (see seen). */
+export function set(k, field, number, was) {
+  const act = { verb: "set", ref: ref(k), field, was };
   if (number != null) act.number = number;
   return act;
+}
+
+/** typed gives the depths that are on their way, by site. */
+export function typed(pending) {
+  const out = new Map();
+  for (const item of pending) {
+    for (const a of item.body.command?.acts || []) {
+      if (!a.ref) continue;
+      const k = key(a.ref.tooth, a.ref.site);
+      if (a.verb === "soundings") out.set(k, a.numbers[0]);
+      else if (a.verb === "set" && a.field === "depth") out.set(k, a.number ?? "");
+    }
+  }
+  return out;
 }
 
 /** sounding enters the next reading along the path, only if the path still stands at k. */

@@ -13,6 +13,7 @@ export class Session extends EventTarget {
   online = false;
   build = ""; // of the service's pages; another one than ours means the program was renewed
   waiting = []; // commands without an answer: {id, path, body, label, since}
+  settling = []; // entered, but the change that shows it has not arrived yet
   refused = []; // what could not be entered: {id, label, text, body}
   lastAnswer = null;
   #base;
@@ -82,6 +83,7 @@ export class Session extends EventTarget {
     this.#loading ??= (async () => {
       try {
         this.view = await get(this.#base);
+        this.settling = this.settling.filter((x) => x.call > this.view.seq);
       } finally {
         this.#loading = null;
       }
@@ -140,6 +142,7 @@ export class Session extends EventTarget {
       this.#load().catch(() => this.#listen());
       return;
     }
+    this.settling = this.settling.filter((x) => x.call > next.seq);
     const teeth = next === this.view ? [] : Object.keys(c.teeth || {});
     const fresh = next !== this.view;
     this.view = next;
@@ -206,6 +209,7 @@ export class Session extends EventTarget {
         }
         this.#drop(item);
         if (answer.tone === "refused" || answer.tone === "misfit") this.#refuse(item, answer.text);
+        else if (answer.call > this.view.seq) this.settling.push({ ...item, call: answer.call });
         this.#tell("queue");
         this.#tell("answered", { id: item.id, answer });
       }
@@ -217,6 +221,11 @@ export class Session extends EventTarget {
   #refuse(item, text) {
     this.refused.push({ id: item.id, label: item.label, text, item });
     this.#tell("queue");
+  }
+
+  /** pending lists commands whose effect is not in the view yet, in the order typed. */
+  get pending() {
+    return [...this.settling, ...this.waiting];
   }
 
   /** dismiss takes a refused entry off the list. */

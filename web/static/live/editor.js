@@ -1,0 +1,93 @@
+// Everything about one site and its tooth in a dialog: for mouse, touch and keyboard alike.
+import { h, put } from "../core/dom.js";
+import * as V from "../core/view.js";
+import * as C from "../core/commands.js";
+
+let count = 0;
+
+class Editor extends HTMLElement {
+  #fields = [];
+
+  open(app, k) {
+    this.app = app;
+    this.k = k;
+    const { session } = app;
+    const { view } = session;
+    const { tooth, site } = V.parts(k);
+    const t = view.teeth[tooth];
+    const s = V.siteAt(view, k);
+    const words = app.settings.site_words;
+    const locked = !!view.signed_by;
+    this.#fields = [];
+    const id = () => `ed${++count}`;
+    // Every field remembers what it showed when the dialog opened: that is what the person saw.
+    const keep = (at, field, el, read) => {
+      this.#fields.push({ at, field, was: C.seen(view, session.pending, at, field), read });
+      el.disabled = locked;
+      return el;
+    };
+    const number = (name, field, min, max, step, v) => {
+      const i = id();
+      const el = h("input", { id: i, type: "number", min, max, step, value: v ?? "", inputmode: "decimal" });
+      keep(k, field, el, () => (el.value === "" ? null : Number(el.value)));
+      return h("div", { class: "field" }, h("label", { for: i }, name), el);
+    };
+    const choice = (name, at, field, options, v) => {
+      const i = id();
+      const el = h("select", { id: i }, options.map(([val, text]) => h("option", { value: val }, text)));
+      el.value = v;
+      keep(at, field, el, () => (el.value === "" ? null : Number(el.value)));
+      return h("div", { class: "field" }, h("label", { for: i }, name), el);
+    };
+    const yesNo = [["", "not recorded"], ["1", "yes"], ["0", "no"]];
+    const grades = [["", "not recorded"], ["0", "0"], ["1", "1"], ["2", "2"], ["3", "3"]];
+    const toothKey = C.toothKey(tooth);
+    const value = (at, field) => C.seen(view, session.pending, at, field);
+    const there = V.probed(t);
+    const parts = [];
+    if (there) {
+      parts.push(h("fieldset", {}, h("legend", {}, `Site ${V.siteName(site, tooth, words)}`),
+        number("Depth, mm", "depth", 0, 15, 0.5, s.depth), number("Recession, mm (minus: above the CEJ)", "recession", -8, 15, 0.5, s.recession),
+        V.FLAGS.map(([f]) => choice(f[0].toUpperCase() + f.slice(1), k, f, yesNo, value(k, f)))));
+    }
+    const names = { B: "buccal", L: "lingual", M: "mesial", D: "distal" };
+    parts.push(h("fieldset", {}, h("legend", {}, `Tooth ${t.label}`),
+      choice("State", toothKey, "presence", C.STATES.slice(1).map((x, i) => [String(i + 1), x]), value(toothKey, "presence")),
+      there ? choice("Mobility", toothKey, "mobility", grades, value(toothKey, "mobility")) : null,
+      t.state === "present" ? (t.entrances || []).map((e) => choice(`Furcation ${names[e]}`, toothKey, "furcation." + e, grades, value(toothKey, "furcation." + e))) : null));
+    const doubt = s.doubt ? h("div", { class: "note row" }, h("p", { class: "grow" }, h("b", {}, "Doubt: "), s.doubt),
+      h("button", { type: "button", disabled: locked, onclick: () => {
+        session.act(C.settle(k), `${t.label} ${site}: settled`);
+        this.dialog.close();
+      } }, "It is right")) : null;
+    const form = h("form", { method: "dialog", onsubmit: () => this.#save() },
+      h("div", { class: "row" }, h("h2", { class: "grow", id: "edtitle" }, `Tooth ${t.label} ${V.siteName(site, tooth, words)}`)),
+      doubt, locked ? h("p", { class: "note" }, "The exam is signed: values stay as they are.") : null, parts,
+      h("div", { class: "row" }, h("button", { class: "main", disabled: locked }, "Save"), h("button", { type: "button", onclick: () => this.dialog.close() }, "Cancel")));
+    this.dialog = h("dialog", { class: "editor", "aria-labelledby": "edtitle" }, form);
+    put(this, this.dialog);
+    const back = document.activeElement;
+    this.dialog.addEventListener("close", () => {
+      put(this);
+      back?.focus?.();
+    });
+    this.dialog.showModal();
+    form.querySelector("input, select, button")?.focus();
+  }
+
+  #save() {
+    const acts = [];
+    const said = [];
+    for (const f of this.#fields) {
+      const v = f.read();
+      if ((v == null ? "" : String(v)) === f.was) continue;
+      acts.push(C.set(f.at, f.field, v, f.was));
+      said.push(`${f.field.replace(".", " ")} ${v ?? "cleared"}`);
+    }
+    if (!acts.length) return;
+    const { tooth, site } = V.parts(this.k);
+    this.app.session.act(acts, `${this.app.session.view.teeth[tooth].label} ${site}: ${said.join(", ")}`);
+  }
+}
+
+customElements.define("ls-editor", Editor);

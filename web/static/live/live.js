@@ -1,0 +1,496 @@
+// Live: the screen during probing. Two distances: the place, the line and the state of listening can
+// be read from two metres; the table, the map and the calls below are for the one at the keyboard.
+import { h, put, attr } from "../core/dom.js";
+import { get } from "../core/server.js";
+import { prefs, setPrefs, onPrefs } from "../core/prefs.js";
+import * as V from "../core/view.js";
+import * as C from "../core/commands.js";
+import { KEYS, press } from "../core/keys.js";
+import { advice } from "../core/mic.js";
+import "../tape/tape.js";
+import "../sheet/sheet.js";
+import "../map/map.js";
+import "./editor.js";
+
+const LOOKS = [["sheet", "Table"], ["map", "Map"], ["calls", "Calls"]];
+
+class Live extends HTMLElement {
+  app = null;
+  #end = new AbortController();
+  #picked = "";
+  #wait = "";
+  #undoWanted = false;
+  #ahead = ""; // next site of the path after what was typed and is on its way
+  #asked = 0;
+  #inputs = null;
+
+  connectedCallback() {
+    const { session, ear } = this.app;
+    this.session = session;
+    this.ear = ear;
+    this.words = this.app.settings.site_words;
+    this.#build();
+    const on = (target, name, f) => target.addEventListener(name, f, { signal: this.#end.signal });
+    on(session, "view", () => this.#draw());
+    on(session, "partial", () => this.#draw());
+    on(session, "queue", () => this.#draw());
+    on(session, "answered", () => this.#draw());
+    on(session, "mic", () => this.#ear());
+    on(session, "connection", () => this.#ear());
+    on(ear, "state", () => this.#ear());
+    on(ear, "level", () => this.#level());
+    on(document, "keydown", (e) => this.#key(e));
+    onPrefs(() => this.#draw(), this.#end.signal);
+    this.clock = setInterval(() => this.#time(), 1000);
+    get(`/api/exams/${encodeURIComponent(session.exam)}/inputs`).then((p) => {
+      this.#inputs = p;
+      this.#gate();
+    }, () => {}); // the note is only left out if the service does not answer; the header says so
+    this.#draw();
+    this.#ear();
+  }
+
+  disconnectedCallback() {
+    this.#end.abort();
+    clearInterval(this.clock);
+  }
+
+  #build() {
+    const say = (verb, label) => () => this.session.act(C.plain(verb), label);
+    this.state = h("p", { class: "listen" });
+    this.stateMore = h("p", { class: "small" });
+    this.meter = h("div", { class: "meter", role: "img", "aria-label": "Microphone level" }, (this.bar = h("span", { class: "bar" })), (this.floor = h("span", { class: "floor" })));
+    this.micButton = h("button", { class: "main", onclick: () => this.#toggleMic() });
+    this.standButton = h("button", { onclick: () => this.#listen() });
+    this.place = h("p", { class: "place" });
+    this.then = h("p", { class: "then" });
+    this.progress = h("p", { class: "big" });
+    this.progressBar = h("progress", { max: "1", "aria-label": "Sites recorded" });
+    this.elapsed = h("p", { class: "big" });
+    this.doubts = h("p", {});
+    this.tape = h("ls-tape");
+    this.partial = h("p", { class: "partial" });
+    this.lastVoice = h("div", { class: "last" });
+    this.lastTyped = h("div", { class: "last" });
+    this.undoButton = h("button", { onclick: () => this.#undo() }, "Take back");
+    this.wait = h("span", { class: "wait", role: "status" });
+    this.wordsBox = h("input", { type: "text", id: "words", maxlength: "300", autocomplete: "off", spellcheck: "false", placeholder: "three two four", size: "18" });
+    this.question = h("div", { class: "question", role: "group", "aria-label": "Question" });
+    this.trouble = h("div", { class: "note trouble", role: "alert" });
+    this.unsent = h("div", { class: "unsent" });
+    this.gateNote = h("div", { class: "note gate" });
+    this.lower = h("div", { class: "lower" });
+    this.sheet = h("ls-sheet");
+    this.map = h("ls-map");
+    this.calls = h("ol", { class: "calls" });
+    this.editor = h("ls-editor");
+    for (const el of [this.tape, this.sheet, this.map]) {
+      el.words = this.words;
+      el.onpick = (k) => this.#pick(k);
+    }
+    this.sheet.onopen = (k) => this.#open(k);
+    this.looks = LOOKS.map(([id, name]) => h("button", { data: { look: id }, onclick: () => setPrefs({ look: id }) }, name));
+    this.pathBox = h("select", { id: "path", onchange: () => this.session.act(C.path(this.pathBox.value), "path " + this.pathBox.value) },
+      this.app.about.paths.map((p) => h("option", { value: p.name }, p.title)));
+    this.help = this.#helpBox();
+    put(this,
+      h("h1", { class: "unseen" }, "Live chart"),
+      this.gateNote, this.trouble,
+      h("section", { class: "station", "aria-label": "Where the exam stands" },
+        h("div", { class: "hearing" }, this.state, this.meter, this.stateMore, h("div", { class: "row" }, this.micButton, this.standButton)),
+        h("div", { class: "here" }, this.place, this.then),
+        h("div", { class: "facts" },
+          h("div", {}, this.progress, this.progressBar), h("div", {}, this.elapsed, this.doubts)),
+      ),
+      this.tape,
+      h("section", { class: "heard", "aria-label": "Calls" },
+        this.partial,
+        h("div", { class: "lasts" }, this.lastVoice, this.lastTyped),
+        h("form", { class: "type", onsubmit: (e) => this.#typedWords(e) }, h("label", { for: "words", class: "unseen" }, "Type a call in words"), this.wordsBox, h("button", {}, "Enter"), this.undoButton, this.wait),
+      ),
+      this.question, this.unsent,
+      h("div", { class: "tabs" },
+        h("div", { class: "row", role: "group", "aria-label": "Show below" }, this.looks),
+        h("div", { class: "row pathrow" }, h("label", { for: "path" }, "Path"), this.pathBox,
+          h("button", { onclick: say("exam complete", "exam complete") }, "Exam complete"),
+          h("button", { onclick: () => this.help.showModal() }, "Keys and calls"))),
+      this.lower, this.editor, this.help,
+    );
+  }
+
+  #helpBox() {
+    const close = () => this.help.close();
+    this.sayList = h("ul", { class: "say" });
+    this.keysSwitch = h("input", { type: "checkbox", id: "keys", onchange: (e) => setPrefs({ keys: e.target.checked }) });
+    return h("dialog", { class: "help", "aria-labelledby": "helptitle" },
+      h("div", { class: "row" }, h("h2", { id: "helptitle", class: "grow" }, "What can be said now"), h("button", { onclick: close }, "Close")),
+      this.sayList,
+      h("h2", {}, "Keys"),
+      h("label", { class: "check", for: "keys" }, this.keysSwitch, "Single keys work everywhere on this screen. Off: only while the table has the focus."),
+      h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": "Keys" }, h("table", { class: "list" }, h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "Key"), h("th", { scope: "col" }, "What it does"))),
+        h("tbody", {}, KEYS.map(([k, what]) => h("tr", {}, h("th", { scope: "row" }, k), h("td", {}, what)))))),
+    );
+  }
+
+  // -- drawing: everything below is a function of the session's state and of what is picked
+
+  #draw() {
+    const { view, partial } = this.session;
+    const pending = this.session.pending;
+    const waiting = C.typed(pending);
+    if (!pending.some((p) => p.body.command?.acts?.some((a) => a.verb === "soundings"))) this.#ahead = "";
+    if (this.#undoWanted && !pending.length) {
+      this.#undoWanted = false;
+      this.#undo();
+    }
+    const how = { partial, picked: this.#picked, waiting };
+    this.tape.show(view, how);
+    const look = prefs().look;
+    for (const b of this.looks) attr(b, "aria-pressed", b.dataset.look === look ? "true" : "false");
+    const shown = { sheet: this.sheet, map: this.map, calls: this.calls }[look] || this.sheet;
+    if (this.lower.firstChild !== shown) this.lower.replaceChildren(shown);
+    if (shown === this.calls) this.#drawCalls(view);
+    else shown.show(view, how);
+
+    const k = this.#picked;
+    if (k) {
+      const { tooth, site } = V.parts(k);
+      put(this.place, h("b", {}, view.teeth[tooth].label), h("span", {}, V.siteName(site, tooth, this.words)));
+      put(this.then, "Editing here. Escape: back to the path.");
+    } else if (view.at_end) {
+      put(this.place, h("b", {}, "End"), h("span", {}, "of the path"));
+      put(this.then, view.recorded < view.sites ? `${view.sites - view.recorded} sites are without a depth` : "every site has a depth");
+    } else {
+      put(this.place, h("b", {}, view.place.label), h("span", {}, V.aspectName(view.place.aspect, view.place.tooth, this.words)));
+      put(this.then, view.then ? `then ${view.then.label} ${V.aspectName(view.then.aspect, view.then.tooth, this.words)}` : "last place of the path");
+    }
+    attr(this.place, "data-picked", !!k);
+    put(this.progress, `${view.recorded}`, h("small", {}, ` of ${view.sites} sites`));
+    this.progressBar.value = view.sites ? view.recorded / view.sites : 0;
+    const n = view.doubts.length;
+    put(this.doubts, n ? h("a", { href: location.pathname.replace(/live$/, "review"), class: "doubt" }, n === 1 ? "1 doubt" : `${n} doubts`) : h("span", { class: "soft" }, "no doubts"));
+    if (document.activeElement !== this.pathBox) this.pathBox.value = view.path;
+
+    put(this.partial, partial?.words || "");
+    attr(this.partial, "data-on", !!partial?.words);
+    const last = (by) => view.calls?.findLast((c) => c.source === by && c.did !== "start");
+    this.#drawLast(this.lastVoice, last("voice"), "Voice");
+    this.#drawLast(this.lastTyped, last("keyboard"), "Keyboard");
+    const u = C.lastCall(view);
+    this.undoButton.disabled = !u || !!view.signed_by;
+    attr(this.undoButton, "title", u ? u.text : null);
+    this.wordsBox.disabled = !!view.signed_by;
+
+    const q = view.question;
+    this.question.hidden = !q;
+    if (q && q.id !== this.#asked) {
+      put(this.question, h("p", {}, h("b", {}, q.text)),
+        h("button", { class: "main", onclick: () => this.session.act(C.plain("affirm"), "yes") }, "Yes (y)"),
+        h("button", { onclick: () => this.session.act(C.plain("negative"), "no") }, "No (n)"),
+        h("span", { class: "soft" }, "or say the right number"));
+      this.app.announce(q.text);
+    }
+    this.#asked = q?.id || 0;
+    this.#drawUnsent();
+    this.keysSwitch.checked = prefs().keys;
+    put(this.sayList, (view.say || []).map((t) => h("li", {}, t)));
+    this.#time();
+    this.#ear();
+  }
+
+  #drawLast(el, c, by) {
+    el.hidden = !c;
+    if (!c) return;
+    put(el,
+      h("span", { class: "by" }, c.who ? `${by}, ${c.who}` : by),
+      c.words ? h("q", {}, c.words) : null,
+      h("b", { class: c.undone ? "undone" : null }, c.refused || c.text),
+      c.undone ? h("span", { class: "soft" }, "taken back") : null);
+  }
+
+  #drawCalls(view) {
+    put(this.calls, [...(view.calls || [])].reverse().map((c) =>
+      h("li", { class: c.refused ? "refused" : c.undone ? "undone" : null },
+        h("time", {}, new Date(c.time).toLocaleTimeString()),
+        h("span", { class: "by" }, c.who || c.source),
+        h("q", {}, c.words || c.did),
+        h("span", {}, c.refused || c.text, c.undone ? " (taken back)" : ""))));
+  }
+
+  #drawUnsent() {
+    const { waiting, refused } = this.session;
+    const stuck = waiting.filter((w) => w.stuck);
+    this.unsent.hidden = !stuck.length && !refused.length;
+    put(this.unsent,
+      stuck.length ? h("div", { class: "note", role: "status" }, h("b", {}, `Not sent yet: ${stuck.map((s) => s.label).join(", ")}. `), "Kept here, and sent as soon as the service answers.") : null,
+      refused.map((r) => h("div", { class: "note row", role: "alert" }, h("p", { class: "grow" }, h("b", {}, `Not entered: ${r.label}. `), r.text),
+        this.#again(r) ? h("button", { onclick: () => this.#insist(r) }, "Enter all the same") : null,
+        h("button", { onclick: () => this.session.dismiss(r.id) }, "Drop"))));
+  }
+
+  /** A refused value can be entered all the same if something else stands where it was to go. */
+  #again(r) {
+    const acts = r.item.body.command?.acts;
+    if (!acts) return null;
+    const now = [];
+    for (const a of acts) {
+      if (!a.ref || (a.verb !== "set" && a.verb !== "soundings")) return null;
+      const k = V.key(a.ref.tooth, a.ref.site);
+      const field = a.verb === "set" ? a.field : "depth";
+      now.push({ ...C.set(k, field, a.verb === "set" ? a.number : a.numbers[0], C.seen(this.session.view, this.session.pending, k, field)) });
+    }
+    const moved = acts.some((a, i) => a.verb === "soundings" || a.was !== now[i].was);
+    return moved ? now : null;
+  }
+  #insist(r) {
+    const acts = this.#again(r);
+    this.session.dismiss(r.id);
+    if (acts) this.session.act(acts, r.label);
+  }
+
+  #ear() {
+    const { view, mic } = this.session;
+    const here = this.ear.on;
+    const elsewhere = !here && mic?.on;
+    const on = here || elsewhere;
+    put(this.state, !on ? "Microphone off" : view.listening ? "Listening" : "Standing by");
+    attr(this.state, "data-state", !on ? "off" : view.listening ? "listening" : "standby");
+    put(this.stateMore, elsewhere ? "to the microphone of another screen" : on && !view.listening ? "say go ahead" : !on ? "keys and words work" : "");
+    const state = this.ear.uplink?.state;
+    put(this.micButton, state === "taken" ? "Take over here" : here || state === "broken" ? "Microphone off" : "Microphone on");
+    put(this.standButton, view.listening ? "Stand by" : "Go ahead");
+    this.standButton.disabled = this.micButton.disabled = !!view.signed_by;
+    const t = this.ear.trouble;
+    this.trouble.hidden = !t;
+    put(this.trouble, t);
+    if (!on) {
+      this.bar.style.transform = "scaleX(0)";
+    }
+    this.meter.hidden = !here;
+  }
+
+  #level() {
+    const m = this.ear.mic;
+    const share = (db) => Math.max(0, Math.min(1, (db + 70) / 70));
+    this.bar.style.transform = `scaleX(${share(m.level).toFixed(3)})`;
+    this.floor.style.left = `${(share(m.noise) * 100).toFixed(1)}%`;
+    attr(this.meter, "data-hot", m.clipped > 0.01);
+    const a = advice(m);
+    if (a !== this.advised) {
+      this.advised = a;
+      this.#ear();
+    }
+  }
+
+  #time() {
+    const ms = Date.now() - this.app.visit.began;
+    const long = ms > 6 * 3600e3;
+    put(this.elapsed, long ? new Date(this.app.visit.began).toLocaleDateString() : V.clock(ms), h("small", {}, long ? " begun" : " elapsed"));
+  }
+
+  #gate() {
+    const ok = this.#inputs?.medical_history_checked === true || this.session.view.signed_by;
+    this.gateNote.hidden = !this.#inputs || !!ok;
+    if (this.gateNote.hidden) return;
+    put(this.gateNote, h("div", { class: "row" },
+      h("p", { class: "grow" }, h("b", {}, "Medical history not confirmed for this exam. "),
+        "Before probing, ask about heart valves and endocarditis risk, bleeding and blood thinners, weak immunity, radiotherapy of the jaws, recent surgery, acute infection, consent. Local guidance decides what follows."),
+      h("button", { onclick: () => {
+        this.session.act(C.patient({ medical_history_checked: true }), "medical history checked");
+        this.#inputs = { ...this.#inputs, medical_history_checked: true };
+        this.#gate();
+      } }, "I have checked it")));
+  }
+
+  // -- acting
+
+  async #toggleMic() {
+    const state = this.ear.uplink?.state;
+    if (state === "taken") await this.ear.start(true);
+    else if (this.ear.on || state === "broken") this.ear.off();
+    else {
+      if (this.ear.uplink) this.ear.off();
+      await this.ear.start();
+    }
+  }
+
+  #listen() {
+    const verb = this.session.view.listening ? "stand by" : "go ahead";
+    this.session.act(C.plain(verb), verb);
+  }
+
+  #typedWords(e) {
+    e.preventDefault();
+    const text = this.wordsBox.value.trim();
+    if (!text) return;
+    this.wordsBox.value = "";
+    this.session.words(text);
+  }
+
+  #undo() {
+    if (this.session.pending.length) {
+      this.#undoWanted = !this.session.waiting.some((w) => w.stuck);
+      return;
+    }
+    const c = C.lastCall(this.session.view);
+    if (c) this.session.act(C.undo(c), "take back " + (c.text || c.words));
+    else this.app.announce("There is nothing to take back.");
+  }
+
+  #pick(k) {
+    if (this.#picked === k) return;
+    this.#picked = k;
+    this.#draw();
+  }
+
+  #label(k) {
+    const { tooth, site } = V.parts(k);
+    return `${this.session.view.teeth[tooth].label} ${site}`;
+  }
+
+  #set(k, field, number, what) {
+    const was = C.seen(this.session.view, this.session.pending, k, field);
+    this.session.act(C.set(k, field, number, was), `${this.#label(k)}: ${what}`);
+  }
+
+  /** The site that flags and margins by key belong to: the one picked, else the last sounding. */
+  #target() {
+    if (this.#picked) return this.#picked;
+    const sent = this.session.pending.flatMap((p) => p.body.command?.acts || []).findLast((a) => a.verb === "soundings");
+    if (sent) return V.key(sent.ref.tooth, sent.ref.site);
+    return (this.session.view.last || []).at(-1) || "";
+  }
+
+  #depth(number) {
+    const { view } = this.session;
+    if (this.#picked) {
+      const k = this.#picked;
+      this.#set(k, "depth", number, number);
+      const next = V.after(view, k);
+      if (next) {
+        const had = this.sheet.focused;
+        this.#pick(next);
+        if (had) this.sheet.enter(next);
+      }
+      return;
+    }
+    const k = this.#ahead || V.nextKey(view);
+    if (!k || (this.#ahead === "end")) {
+      this.app.announce("The path is at its end: choose a site with the arrows.");
+      return;
+    }
+    this.#ahead = V.after(view, k) || "end";
+    this.session.act(C.sounding(k, number), `${this.#label(k)}: ${number}`);
+  }
+
+  #open(k) {
+    this.editor.open(this.app, k);
+  }
+
+  #key(e) {
+    const inField = e.target.closest?.("input, select, textarea, dialog, [contenteditable]");
+    if (inField) {
+      if (e.key === "Escape" && e.target === this.wordsBox) this.wordsBox.blur();
+      return;
+    }
+    const inSheet = this.sheet.focused;
+    if (!prefs().keys && !inSheet) return;
+    // A focused button or link keeps the keys that work it.
+    if (e.target.closest?.("button, a, summary") && [" ", "Enter"].includes(e.key)) return;
+    const { wait, act } = press(this.#wait, e);
+    if (!act) {
+      if (!["Shift", "Control", "Alt", "Meta"].includes(e.key) && wait !== this.#wait) this.#wait = wait;
+      return;
+    }
+    const { view } = this.session;
+    if (view.signed_by && !["move", "row", "path", "open", "help", "nothing"].includes(act.do)) {
+      e.preventDefault();
+      this.app.announce("The exam is signed: only remarks can be added.");
+      return;
+    }
+    e.preventDefault();
+    this.#wait = wait;
+    put(this.wait, { r: "recession …", "r-": "margin above the CEJ …", m: "mobility …", f: "furcation: b l m d …", "+": "ten and …" }[wait] || (wait ? `furcation ${wait[1]} …` : ""));
+    const k = this.#target();
+    const need = () => {
+      if (k) return true;
+      this.app.announce("Nothing was sounded yet: choose a site with the arrows.");
+      return false;
+    };
+    switch (act.do) {
+      case "depth":
+        this.#depth(act.number);
+        break;
+      case "set":
+        if (need()) this.#set(k, act.field, act.number, `${act.field} ${act.number}`);
+        break;
+      case "tooth":
+        if (need()) this.#set(C.toothKey(V.parts(k).tooth), act.field, act.number, `${act.field.replace(".", " ")} ${act.number}`);
+        break;
+      case "flag":
+        if (need()) {
+          const was = C.seen(view, this.session.pending, k, act.field);
+          const want = act.no ? 0 : was === "1" ? null : 1;
+          this.#set(k, act.field, want, (want === 0 ? "no " : "") + act.field + (want == null ? " cleared" : ""));
+        }
+        break;
+      case "clear":
+        if (need()) this.#set(k, "depth", null, "cleared");
+        break;
+      case "move": {
+        const from = this.#picked || V.nextKey(view) || (view.last || []).at(-1) || V.walk(view)[0];
+        if (!from) break;
+        const to = this.#picked ? V.step(view, from, act.dx, act.dy) : from;
+        this.#pick(to);
+        if (prefs().look === "sheet") this.sheet.enter(to);
+        this.app.announce(V.say(view, to, this.words));
+        break;
+      }
+      case "row": {
+        const from = this.#picked || V.nextKey(view);
+        const row = V.GRID.find((r) => r.includes(from));
+        const to = row?.find((x) => V.probed(view.teeth[V.parts(x).tooth]));
+        if (to) {
+          this.#pick(to);
+          if (prefs().look === "sheet") this.sheet.enter(to);
+        }
+        break;
+      }
+      case "path":
+        if (inSheet) document.activeElement.blur();
+        this.#pick("");
+        break;
+      case "open":
+        if (this.#picked || k) this.#open(this.#picked || k);
+        break;
+      case "go":
+        if (this.#picked) {
+          const { tooth, site } = V.parts(this.#picked);
+          this.session.act(C.go(tooth, V.aspectOf(site)), `go to ${view.teeth[tooth].label}`);
+          if (inSheet) document.activeElement.blur();
+          this.#pick("");
+        }
+        break;
+      case "undo":
+        this.#undo();
+        break;
+      case "call":
+        this.session.act(C.plain(act.verb), act.verb);
+        break;
+      case "listen":
+        this.#listen();
+        break;
+      case "words":
+        this.wordsBox.focus();
+        break;
+      case "help":
+        this.help.showModal();
+        break;
+      case "misfit":
+        this.app.announce("That key means nothing here. Escape starts anew.");
+        break;
+    }
+  }
+}
+
+customElements.define("ls-live", Live);
