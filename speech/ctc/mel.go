@@ -81,24 +81,34 @@ func (m *melFrontEnd) frame(out []float32, pcm []int16) {
 	}
 }
 
-// scaleMel writes frames of log10 mel power (frame after frame) to dst band after band, as the
-// network takes them, with Whisper's floor of 8 decades under the maximum and scale. pad frames of
-// silence are put behind them. dst has melBands*(len(frames)/melBands+pad) values.
-func scaleMel(dst, frames []float32, pad int) {
-	n := len(frames) / melBands
+// peak returns the greatest value of the frames, not below melLogZero.
+func peak(frames []float32) float32 {
 	top := float32(melLogZero)
 	for _, v := range frames {
 		top = max(top, v)
 	}
-	floor := top - 8
-	total := n + pad
+	return top
+}
+
+// scaleMel writes frames of log10 mel power (frame after frame) to dst band after band, as the
+// network takes them: amplified by gain (log10 of power), with Whisper's floor of 8 decades under
+// the maximum, and its scale. before and behind them lie so many frames of silence. dst has
+// melBands*(before+len(frames)/melBands+behind) values.
+func scaleMel(dst, frames []float32, gain float32, before, behind int) {
+	n := len(frames) / melBands
+	floor := peak(frames) - 8
+	silence := (max(melLogZero, floor) + gain + 4) / 4
+	total := before + n + behind
 	for b := 0; b < melBands; b++ {
 		row := dst[b*total : (b+1)*total]
-		for t := 0; t < n; t++ {
-			row[t] = (max(frames[t*melBands+b], floor) + 4) / 4
+		for t := range row[:before] {
+			row[t] = silence
 		}
-		for t := n; t < total; t++ {
-			row[t] = (max(melLogZero, floor) + 4) / 4
+		for t := 0; t < n; t++ {
+			row[before+t] = (max(frames[t*melBands+b], floor) + gain + 4) / 4
+		}
+		for t := before + n; t < total; t++ {
+			row[t] = silence
 		}
 	}
 }

@@ -26,6 +26,7 @@ const (
 	// The frame completed by a step is centred on the begin of that step: where its samples begin in recent.
 	frameOffset = 40
 	callMargin  = 10 // frames between the begin of a call and its first sound
+	afterCall   = 7  // frames between the last sound of a call and the begin of the next one
 )
 
 // recognizer implements speech.Recognizer. It works in fixed steps of 10 ms, so results do not
@@ -53,6 +54,9 @@ type recognizer struct {
 	lpFrom int64
 	encAt  int64 // step at which the network's window begins, even
 	frozen int64 // frames before this keep their log-probabilities
+
+	loudest float32 // peak of the front end in the last window
+	spoken  float32 // and in the calls so far, the latest counting most
 
 	// The call going on.
 	active   bool
@@ -82,6 +86,7 @@ func (r *recognizer) reset() {
 		words: r.words[:0], lastBest: r.lastBest[:0], spans: r.spans[:0],
 	}
 	r.gate.reset()
+	r.spoken = melLogZero
 }
 
 // SetNet implements speech.Recognizer.
@@ -183,8 +188,9 @@ func (r *recognizer) step(hyps []speech.Hypothesis, pcm []int16) ([]speech.Hypot
 		return r.look(hyps)
 	case r.gate.open() && r.steps >= r.nextLook:
 		r.nextLook = r.steps + r.stepsOf(r.e.opt.PartialEvery)
-		r.encAt = max(r.steps-idleWindow, 2*r.consumed-contextFull, 0) &^ 1
-		r.frozen, r.lpFrom = r.encAt/2, r.encAt/2
+		r.encAt = max(r.steps-idleWindow, 2*r.consumed-contextFull) &^ 1
+		r.lpFrom = max(r.encAt/2, 0)
+		r.frozen = r.lpFrom
 		if err := r.encode(); err != nil {
 			return hyps, err
 		}
@@ -223,19 +229,36 @@ func (r *recognizer) encode() error {
 	if n <= 0 {
 		return nil
 	}
-	window := r.mels[(r.encAt-r.from)*melBands : (end-r.from)*melBands]
-	scaleMel(r.in[:melBands*(n+tailPad)], window, tailPad)
+	window := r.mels[(max(r.encAt, 0)-r.from)*melBands : (end-r.from)*melBands]
+	scaleMel(r.in[:melBands*(n+tailPad)], window, r.gain(window), n-len(window)/melBands, tailPad)
 	if err := r.e.net.run(r.out, r.in, n+tailPad); err != nil {
 		return err
 	}
 	sym := r.e.net.symbols
-	r.lp = append(r.lp[:(r.frozen-r.lpFrom)*int64(sym)], r.out[(r.frozen-r.encAt/2)*int64(sym):n/2*sym]...)
+	r.lp = append(r.lp[:(r.frozen-r.lpFrom)*int64(sym)], r.out[int(r.frozen-r.encAt/2)*sym:n/2*sym]...)
 	if n > freezeAbove {
 		r.frozen = (end - freezeKeep) / 2
 		r.encAt = (end - freezeKeep - contextFull) &^ 1
 	}
 	return nil
 }
+
+// gain is how much the sound of the window has to be amplified to be as loud as what the network
+// knows best. What is far weaker than the speech of the calls before stays weak: it is someone else.
+func (r *recognizer) gain(window []float32) float32 {
+	r.loudest = peak(window)
+	ref := r.loudest
+	if r.spoken > melLogZero {
+		ref = max(ref, r.spoken-1.2)
+	}
+	return min(max(bestPeak-ref, -1), 3)
+}
+
+// bestPeak is the mel peak (log10) to which speech is amplified.
+const bestPeak = 1.3
+
+// soundBlank is the log-probability of blank below which a frame counts as sound.
+var soundBlank = float32(math.Log(0.7))
 
 // sounds returns the first and the last frame from the given one on in which the network hears
 // a phone, or -1, and their number.
@@ -244,7 +267,7 @@ func (r *recognizer) sounds(from int64) (first, last int64, count int) {
 	sym := r.e.net.symbols
 	for f := max(from, r.lpFrom); int(f-r.lpFrom) < len(r.lp)/sym; f++ {
 		row := r.lp[int(f-r.lpFrom)*sym:][:sym]
-		if slices.Max(row[1:]) > row[0] {
+		if row[0] < soundBlank {
 			if first < 0 {
 				first = f
 			}
@@ -307,8 +330,12 @@ func (r *recognizer) judge(hyps []speech.Hypothesis) ([]speech.Hypothesis, error
 	if quiet >= waitSteps && (same || quiet >= waitSteps+10) || end-r.callFrom >= int64(r.e.opt.Longest/(frameMS*time.Millisecond)) {
 		h := r.hypothesis(lp, ends, first, last, count, r.e.opt.NBest)
 		h.Final = true
+		if !h.Rejected {
+			r.spoken = max(r.loudest, (r.spoken*3+r.loudest)/4)
+		}
 		r.active = false
-		r.consumed = min(end, max(last+2, h.EndMS/frameMS))
+		// Seen from a later window, the sounds of the call may lie a little later.
+		r.consumed = min(end, last+afterCall)
 		return append(hyps, h), nil
 	}
 	if quiet >= waitSteps {
