@@ -1,7 +1,4 @@
 """Training batches: clips joined into calls (on the CPU, as a plan), then sounded, spoilt and turned to mel on the GPU."""
-import json
-import pathlib
-
 import numpy as np
 import torch
 import torch.nn.functional as F
@@ -13,23 +10,6 @@ RATE = 16000
 DIGIT = set("zero one two three four five six seven eight nine ten eleven twelve thirteen fourteen fifteen sixteen seventeen "
             "eighteen nineteen twenty thirty oh".split())
 SYNTH = {"kokoro": .40, "hibari": .25, "espeak": .20, "flite": .15}
-
-
-def load_packs(folder, names):
-    """(samples int16, clips) of the packs whose file name begins with one of names, joined."""
-    import soundfile as sf
-    sound, clips, base = [], [], 0
-    for path in sorted(pathlib.Path(folder).glob("*.json")):
-        if not path.stem.startswith(tuple(names)):
-            continue
-        x, rate = sf.read(next(p for p in path.parent.glob(path.stem + ".*") if p.suffix != ".json"), dtype="int16")
-        assert rate == RATE, (path, rate)
-        for c in json.load(open(path)):
-            if c["at"] + c["n"] <= len(x):
-                clips.append(dict(c, at=c["at"] + base))
-        sound.append(x)
-        base += len(x)
-    return np.concatenate(sound), clips
 
 
 class Plan:
@@ -203,6 +183,9 @@ class Spoiler:
         self.rooms = torch.as_tensor(rooms(rng, 256)).to(device)
         self.filters = torch.as_tensor(frontend.FILTERS).to(device)
         self.hann = torch.as_tensor(frontend.HANN).to(device)
+        k, j = np.arange(20)[:, None], np.arange(80)[None]
+        dct = np.cos(np.pi * k * (j + .5) / 80) * np.sqrt(np.where(k == 0, 1, 2) / 80)
+        self.smoother = torch.as_tensor((dct.T @ dct).astype(np.float32)).to(device)  # keeps the first 20 of 80 cosines
         self.rng = rng
 
     def u(self, *shape, lo=0.0, hi=1.0):
@@ -275,14 +258,31 @@ class Spoiler:
         clip = torch.where(self.u(b, 1) < .06, self.u(b, 1, lo=.25, hi=.8), torch.ones(b, 1, device=self.dev))
         x = x.clamp(-clip, clip) * 10 ** (self.u(b, 1, lo=-36, hi=0) / 20)
         x = x + torch.randn_like(x) * 3e-5
-        return self.mel(x, t, p)
+        return self.picture(self.logmel(x), t)
+
+    def cepstral(self, cepstra, ids, b):
+        """A batch of clips that exist as smoothed mel pictures only; noise is added as power in each band."""
+        pick = self.rng.choice(ids, b)
+        ms = [cepstra.mel(i) for i in pick]
+        pads = self.rng.integers(0, 25, b)
+        n = int(np.ceil((max(len(m) + p for m, p in zip(ms, pads)) + 8) / 16) * 16)
+        m = np.stack([np.pad(x, ((p, n - len(x) - p), (0, 0)), mode="edge") for x, p in zip(ms, pads)]).transpose(0, 2, 1)
+        m = torch.as_tensor(m.astype(np.float32)).to(self.dev)
+        y = self.logmel(self.noises(b, n * 160))
+        level = torch.log10((10 ** m).mean((1, 2), keepdim=True)) - torch.log10((10 ** y).mean((1, 2), keepdim=True))
+        m = torch.log10(10 ** m + 10 ** (y + level - self.u(b, 1, 1, lo=.2, hi=5))) + self.u(b, 1, 1, lo=-3, hi=.5)
+        lens = np.array([len(cepstra.labels[i]) for i in pick])
+        active = np.stack((pads / 100, [(len(x) + p) / 100 for x, p in zip(ms, pads)]), 1).astype(np.float32)
+        t = dict(labels=torch.as_tensor(np.concatenate([cepstra.labels[i] for i in pick])).to(self.dev),
+                 lens=torch.as_tensor(lens).to(self.dev), active=torch.as_tensor(active).to(self.dev))
+        return self.picture(m, t)
 
     def logmel(self, x):
         s = torch.stft(x, 400, 160, window=self.hann, center=True, pad_mode="reflect", return_complex=True)[..., :-1]
         return torch.log10((self.filters @ s.abs().pow(2)).clamp(min=1e-10))
 
-    def mel(self, x, t, p):
-        m = self.logmel(x)
+    def picture(self, m, t):
+        """From log10 band powers to the network's input: pace, vocal tract, smoothing, floor, masks."""
         b, _, frames = m.shape
         # Pace and vocal tract: resample the picture over time and frequency.
         end = (t["active"][:, 1] * 100 + 20).clamp(max=frames)
@@ -294,6 +294,8 @@ class Spoiler:
         grid = torch.stack((ti[:, None, :].expand(b, 80, frames) / (frames - 1) * 2 - 1,
                             fi[:, :, None].expand(b, 80, frames) / 79 * 2 - 1), -1)
         m = F.grid_sample(m[:, None], grid, mode="bilinear", align_corners=True)[:, 0]
+        smooth = torch.einsum("jk,bkt->bjt", self.smoother, m)
+        m = torch.where(self.u(b, 1, 1) < .06, smooth, m)
         top = m.amax((1, 2), keepdim=True)
         top = top + self.u(b, 1, 1, hi=.8) * (self.u(b, 1, 1) < .3)
         m = (torch.maximum(m, top - 8) + 4) / 4

@@ -115,6 +115,18 @@ def digits(least, most):
     return g.compile()
 
 
+NUMBERS = DIGITS + TEENS + "oh twenty thirty forty fifty sixty seventy eighty ninety".split()
+
+
+def loop(words):
+    """Any number of words in any order."""
+    g = Graph()
+    a = g.seq(0, list(words))
+    g.arc(a, a, *words)
+    g.finals.add(a)
+    return g.compile()
+
+
 def one_of(words):
     g = Graph()
     g.finals.add(g.seq(0, sorted(words)))

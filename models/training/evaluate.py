@@ -22,11 +22,15 @@ from texts import DIGITS
 
 RATE = 16000
 GRAPHS = {}
+AN4 = set()
 COMMANDS = "yes no up down left right on off stop go".split() + DIGITS
 
 
 def graph(key):
     if key not in GRAPHS:
+        if key in ("numbers", "an4"):
+            GRAPHS[key] = decode.loop(sorted(set(decode.NUMBERS) | (AN4 if key == "an4" else set())))
+            return GRAPHS[key]
         GRAPHS[key] = decode.calls() if key == "calls" else decode.one_of(COMMANDS) if key == "commands" else decode.digits(*key)
     return GRAPHS[key]
 
@@ -92,7 +96,7 @@ def build(kind, a):
         items.append((name, speaker, list(words), key, x.astype(np.float32)))
 
     if kind == "dev":
-        from batches import load_packs
+        from prepare import load_packs
         sound, clips = load_packs(a.packs, ("dev",))
         for c in clips:
             c["x"] = sound[c["at"]:c["at"] + c["n"]].astype(np.float32) / 32768
@@ -112,6 +116,18 @@ def build(kind, a):
                 lo, hi = align.bounds(x, got[2][0], got[3][-1]) if got else (0, len(x))
                 clips.append(dict(x=x, words=words, speaker=r["speaker"], source=r["path"].split("/")[0], a=lo, b=hi))
         calls = [("joe", r["transcript"].split(), load(a.joe / r["path"])) for r in split.rows(a.joe / "manifest.tsv")]
+    if kind == "dev" and (pathlib.Path(a.packs) / "an4.npz").exists():
+        from cepstra import Cepstra
+        z = Cepstra(pathlib.Path(a.packs) / "an4.npz")
+        for i, s in enumerate(z.speakers):
+            if split.role("speaker", s) == "dev":
+                m = z.mel(i)[:z.n[i] // 2 * 2].T
+                mel = ((np.maximum(m, m.max() - 8) + 4) / 4).astype(np.float32)
+                if all(w in decode.NUMBERS for w in z.words[i]):
+                    items.append(("AN4 numbers (cepstra)", s, z.words[i], "numbers", mel))
+                else:
+                    items.append(("AN4 letters and words (cepstra)", s, z.words[i], "an4", mel))
+                    AN4.update(z.words[i])
     real = []
     for c in clips:
         w = c["words"]
@@ -176,33 +192,39 @@ class Torch:
         import torch
         from model import load
         self.torch = torch
-        torch.set_num_threads(1)
-        self.net = load(path, weights)
+        self.dev = "cuda" if torch.cuda.is_available() else "cpu"
+        self.net = load(path, weights).to(self.dev)
 
     def __call__(self, mel):
         with self.torch.no_grad():
-            return self.net(self.torch.as_tensor(mel[None]))[0][0].numpy()
+            return self.net(self.torch.as_tensor(mel[None]).to(self.dev))[0][0].cpu().numpy()
 
 
-_run = {}
+def mel_of(x):
+    if x.ndim == 2:
+        return x
+    mel = frontend.logmel(x)
+    return np.ascontiguousarray(mel[:, :mel.shape[1] // 2 * 2])
 
 
 def one(job):
-    model, (name, speaker, words, key, x) = job
-    if _run.get("model") != model[0]:
-        _run.update(model=model[0], net=Onnx(model[0]) if model[0].endswith(".onnx") else Torch(*model))
-    mel = frontend.logmel(x)
-    mel = np.ascontiguousarray(mel[:, :mel.shape[1] // 2 * 2])
-    got, _ = decode.decode(graph(key), _run["net"](mel))
-    return name, speaker, words, got
+    key, lp = job
+    return decode.decode(graph(key), lp)[0]
+
+
+def words_of_an4(words):
+    AN4.update(words)
 
 
 def measure(model, items, workers):
+    net = Onnx(model[0]) if model[0].endswith(".onnx") else Torch(*model)
+    jobs = ((key, net(mel_of(x))) for _, _, _, key, x in items)
     if workers > 1:
-        with multiprocessing.get_context("spawn").Pool(workers) as pool:
-            rows = pool.map(one, [(model, i) for i in items], chunksize=8)
+        with multiprocessing.get_context("spawn").Pool(workers, words_of_an4, (AN4,)) as pool:
+            got = list(pool.imap(one, jobs, chunksize=8))
     else:
-        rows = [one((model, i)) for i in items]
+        got = [one(j) for j in jobs]
+    rows = [(name, speaker, words, g) for (name, speaker, words, _, _), g in zip(items, got)]
     out = {}
     for name, speaker, words, got in rows:
         d = out.setdefault(name, dict(n=0, right=0, words=0, wrong_words=0, speakers={}))

@@ -30,6 +30,22 @@ def load(path):
     return x
 
 
+def load_packs(folder, names):
+    """(samples int16, clips) of the packs whose file name begins with one of names, joined."""
+    sound, clips, base = [], [], 0
+    for path in sorted(pathlib.Path(folder).glob("*.json")):
+        if not path.stem.startswith(tuple(names)):
+            continue
+        x, rate = sf.read(next(p for p in path.parent.glob(path.stem + ".*") if p.suffix != ".json"), dtype="int16")
+        assert rate == RATE, (path, rate)
+        for c in json.load(open(path)):
+            if c["at"] + c["n"] <= len(x):
+                clips.append(dict(c, at=c["at"] + base))
+        sound.append(x)
+        base += len(x)
+    return np.concatenate(sound), clips
+
+
 class Pack:
     def __init__(self):
         self.sound, self.clips, self.n = [], [], 0

@@ -17,8 +17,10 @@ import numpy as np
 import torch
 
 import split
-from batches import Plan, Spoiler, load_packs
+from batches import Plan, Spoiler
+from cepstra import Cepstra
 from model import Model
+from prepare import load_packs
 
 
 def background(gen, depth=12):
@@ -50,6 +52,7 @@ def main():
     ap.add_argument("--kernels", type=int, nargs="+", default=[5, 5])
     ap.add_argument("--dropout", type=float, default=0.2)
     ap.add_argument("--batch", type=int, default=64)
+    ap.add_argument("--an4", type=float, default=0.0, help="share of batches made of AN4's cepstra (PACKS/an4.npz)")
     ap.add_argument("--seed", type=int, default=1)
     a = ap.parse_args()
     dev = "cuda" if torch.cuda.is_available() else "cpu"
@@ -72,6 +75,8 @@ def main():
             if x.std() > 1e-5:
                 noises.append(x)
     spoil = Spoiler(sound, clips, noises, dev, a.seed)
+    cepstra = Cepstra(pathlib.Path(a.packs) / "an4.npz") if a.an4 else None
+    ids = [i for i, s in enumerate(cepstra.speakers) if split.role("speaker", s) == "train"] if a.an4 else []
     net = Model(dict(np.load(a.weights)), width=a.width, kernels=a.kernels, dropout=a.dropout).to(dev)
     if a.init:
         net.load_state_dict({k: torch.as_tensor(v).float() for k, v in np.load(a.init).items() if k != "config"})
@@ -106,7 +111,10 @@ def main():
         for g, lr in zip(opt.param_groups, base):
             g["lr"] = lr * scale
         with torch.no_grad():
-            mel, labels, frames, lens = spoil(next(plan))
+            if ids and spoil.rng.random() < a.an4:
+                mel, labels, frames, lens = spoil.cepstral(cepstra, ids, a.batch)
+            else:
+                mel, labels, frames, lens = spoil(next(plan))
         with torch.autocast(dev, torch.bfloat16):
             lp, _ = net(mel)
         loss = torch.nn.functional.ctc_loss(lp.transpose(0, 1), labels, frames, lens, zero_infinity=True)
@@ -123,7 +131,7 @@ def main():
                 w = min(0.99, step / (step + 200))
                 torch._foreach_lerp_([avg[k] for k in keys], [live[k].float() for k in keys], 1 - w)
         if step % 20 == 0:
-            total, hits = total + float(loss), hits + 1
+            total, hits = total + loss.item(), hits + 1
         if step % 400 == 0 or step == 40:
             say(step, f"{time.time() - t0:.0f}s loss {total / max(hits, 1):.4f} frames {mel.shape[2]}")
             total, hits = 0.0, 0
