@@ -1,0 +1,428 @@
+package diagnosis
+
+import (
+	"fmt"
+	"strings"
+
+	"leadsman/chart"
+)
+
+// CompareOptions say what differs between two exams beside the mouth.
+type CompareOptions struct {
+	Options
+	OtherExaminer bool // another examiner
+	OtherProbe    bool // another probe or another way of rounding
+	OtherMethod   bool // attachment loss measured directly in one of them: not classed then
+	Days          *int // since the end of non-surgical therapy; nil if it is not known
+}
+
+// Class is what a difference between two readings of a site means.
+type Class string
+
+const (
+	NotCompared Class = "not-compared" // one reading is missing
+	Improved    Class = "improved"
+	WithinError Class = "within-error"
+	Worse       Class = "worse"
+	NotSure     Class = "not-sure" // 2 mm between different examiners or probes
+)
+
+// ChangeClass classes a difference, later less earlier. Within 1 mm is measurement error; with
+// another examiner, probe or rounding a change needs 3 mm.
+// Source: Andrade et al. 2012, doi:10.1590/S1806-83242012000100010 (repeats within 1 mm); the
+// threshold and the stricter one are engineering choices.
+func ChangeClass(before, after chart.MM, other bool) Class {
+	if !before.Known() || !after.Known() {
+		return NotCompared
+	}
+	d := after.Half() - before.Half()
+	size := max(d, -d)
+	switch {
+	case size < 2*changeMM:
+		return WithinError
+	case other && size < 2*changeOtherExaminerMM:
+		return NotSure
+	case d < 0:
+		return Improved
+	}
+	return Worse
+}
+
+// SiteChange is one site at two exams.
+type SiteChange struct {
+	Tooth          chart.Tooth `json:"tooth"` // FDI
+	Site           chart.Site  `json:"site"`
+	DepthBefore    chart.MM    `json:"depthBefore"`
+	DepthAfter     chart.MM    `json:"depthAfter"`
+	LossBefore     chart.MM    `json:"lossBefore"` // attachment loss
+	LossAfter      chart.MM    `json:"lossAfter"`
+	BleedingBefore *bool       `json:"bleedingBefore"`
+	BleedingAfter  *bool       `json:"bleedingAfter"`
+	Depth          Class       `json:"depth"`
+	Loss           Class       `json:"loss"`
+	Pocket         bool        `json:"pocket"`    // 5 mm or more before
+	Closed         bool        `json:"closed"`    // a pocket before; 4 mm at most and dry now
+	Shallow        bool        `json:"shallow"`   // a pocket before; 4 mm at most now
+	NewPocket      bool        `json:"newPocket"` // 5 mm or more now, under it before
+	Note           string      `json:"note,omitempty"`
+}
+
+// ToothChange sums up one tooth.
+type ToothChange struct {
+	Tooth         chart.Tooth `json:"tooth"`
+	Matched       int         `json:"matched"` // sites with a depth at both exams
+	Improved      int         `json:"improved"`
+	Within        int         `json:"withinError"`
+	Worse         int         `json:"worse"`
+	NotSure       int         `json:"notSure"`
+	DeepestBefore chart.MM    `json:"deepestBefore"` // of the matched sites
+	DeepestAfter  chart.MM    `json:"deepestAfter"`
+}
+
+// Totals are numbers of one exam over the sites that both exams recorded, so that a lost tooth
+// does not make a mean look better.
+type Totals struct {
+	Depths          int      `json:"depths"` // matched sites with a depth
+	MeanDepth       *float64 `json:"meanDepth"`
+	Losses          int      `json:"losses"`
+	MeanLoss        *float64 `json:"meanLoss"`
+	Ge4             int      `json:"ge4"`
+	Ge5             int      `json:"ge5"`
+	Ge6             int      `json:"ge6"`
+	BleedingSites   int      `json:"bleedingSites"` // matched sites with an answer
+	BleedingPercent *float64 `json:"bleedingPercent"`
+	PlaqueSites     int      `json:"plaqueSites"`
+	PlaquePercent   *float64 `json:"plaquePercent"`
+}
+
+// Retreat is a site to look at again, with the reason.
+type Retreat struct {
+	chart.SiteRef
+	Depth chart.MM `json:"depth"`
+	Why   string   `json:"why"`
+}
+
+// Comparison is what changed between two exams of one mouth.
+type Comparison struct {
+	Sites         []SiteChange    `json:"sites"` // sites with a depth at either exam, by FDI number
+	Teeth         []ToothChange   `json:"teeth"`
+	Before        Totals          `json:"before"`
+	After         Totals          `json:"after"`
+	Improved      int             `json:"improved"` // by depth
+	Within        int             `json:"withinError"`
+	Worse         int             `json:"worse"`
+	NotSure       int             `json:"notSure"`
+	LostTeeth     []chart.Tooth   `json:"lostTeeth"`
+	NewImplants   []chart.Tooth   `json:"newImplants"`
+	NewTeeth      []chart.Tooth   `json:"newTeeth"` // present now, absent before: look again
+	NotRemeasured []chart.SiteRef `json:"notRemeasured"`
+
+	Pockets       int      `json:"pockets"`    // at the first exam, on teeth that are still there or not
+	Remeasured    int      `json:"remeasured"` // of them
+	Closed        int      `json:"closed"`
+	Shallow       int      `json:"shallow"`
+	Unanswered    int      `json:"unanswered"` // shallow, bleeding not recorded: not counted as closed
+	NewPockets    int      `json:"newPockets"`
+	ClosedPercent *float64 `json:"closedPercent"` // of the remeasured; nil without pockets
+
+	Residual6        []chart.SiteRef `json:"residual6"`        // 6 mm and more now
+	ResidualBleeding []chart.SiteRef `json:"residualBleeding"` // 5 mm and more, bleeding
+	WorseSites       []chart.SiteRef `json:"worseSites"`       // probe again before they count
+	Retreat          []Retreat       `json:"retreat"`
+
+	Endpoint    Finding  `json:"-"`
+	Gingiva     Finding  `json:"-"`
+	Window      string   `json:"window"` // early, inside, late or ""
+	Provisional bool     `json:"provisional"`
+	Notes       []string `json:"notes"`
+}
+
+// Compare pairs two exams of one mouth site by site. Both may be in any numbering.
+func Compare(before, after *chart.Chart, o CompareOptions) Comparison {
+	a, b := newMouth(before, &o.Options), newMouth(after, &o.Options)
+	var out Comparison
+	other := o.OtherExaminer || o.OtherProbe
+	var sums [2]struct{ depth, loss, bleed, plaque int }
+	bleedSites, plaqueSites := 0, 0
+	for i := range b.teeth {
+		now := &b.teeth[i]
+		was := a.find(now.t)
+		if was == nil {
+			if now.stand != gone {
+				out.NewTeeth = append(out.NewTeeth, now.t)
+			}
+			continue
+		}
+		switch {
+		case was.stand == natural && now.stand == gone:
+			out.LostTeeth = append(out.LostTeeth, now.t)
+		case was.stand != implant && now.stand == implant:
+			out.NewImplants = append(out.NewImplants, now.t)
+		case was.stand == gone && now.stand == natural && now.mentioned && now.depths() > 0:
+			out.NewTeeth = append(out.NewTeeth, now.t)
+		}
+		if was.stand != natural {
+			continue
+		}
+		tc := ToothChange{Tooth: now.t}
+		for s := range now.sites {
+			x := &was.sites[s]
+			ref := chart.SiteRef{Tooth: now.t, Site: chart.Site(s)}
+			pocket := x.depth >= closureBaseline
+			if pocket {
+				out.Pockets++
+			}
+			if now.stand != natural {
+				continue
+			}
+			y := &now.sites[s]
+			if x.depth < 0 && y.depth < 0 {
+				continue
+			}
+			if x.depth >= 0 && y.depth < 0 {
+				out.NotRemeasured = append(out.NotRemeasured, ref)
+			}
+			c := SiteChange{Tooth: now.t, Site: ref.Site, DepthBefore: x.rec.Depth, DepthAfter: y.rec.Depth, LossBefore: x.lossMM, LossAfter: y.lossMM,
+				BleedingBefore: answerOf(x.flags[chart.Bleeding]), BleedingAfter: answerOf(y.flags[chart.Bleeding]),
+				Depth: ChangeClass(x.rec.Depth, y.rec.Depth, other), Loss: ChangeClass(x.lossMM, y.lossMM, other)}
+			switch {
+			case c.Loss != NotCompared && (o.OtherMethod || x.clamped || y.clamped):
+				c.Loss = NotCompared
+				c.Note = "attachment loss measured in another way or taken as 0: shown, not classed"
+			case c.Depth == Improved && c.Loss == WithinError:
+				c.Note = "shallower, attachment unchanged"
+			}
+			if x.depth >= 0 && y.depth >= 0 {
+				tc.Matched++
+				tc.DeepestBefore, tc.DeepestAfter = deeper(tc.DeepestBefore, c.DepthBefore), deeper(tc.DeepestAfter, c.DepthAfter)
+				sums[0].depth += c.DepthBefore.Half()
+				sums[1].depth += c.DepthAfter.Half()
+				countDeep(&out.Before, x.depth)
+				countDeep(&out.After, y.depth)
+				switch c.Depth {
+				case Improved:
+					tc.Improved++
+				case WithinError:
+					tc.Within++
+				case Worse:
+					tc.Worse++
+					out.WorseSites = append(out.WorseSites, ref)
+				case NotSure:
+					tc.NotSure++
+				}
+				if pocket {
+					c.Pocket = true
+					out.Remeasured++
+					if y.depth <= closedDepth {
+						c.Shallow = true
+						out.Shallow++
+						switch y.flags[chart.Bleeding] {
+						case chart.No:
+							c.Closed = true
+							out.Closed++
+						case chart.NotRecorded:
+							out.Unanswered++
+						}
+					}
+				} else if y.depth >= closureBaseline {
+					c.NewPocket = true
+					out.NewPockets++
+				}
+			}
+			if c.LossBefore.Known() && c.LossAfter.Known() {
+				out.Before.Losses++
+				sums[0].loss += c.LossBefore.Half()
+				sums[1].loss += c.LossAfter.Half()
+			}
+			match := func(f chart.Flag, n *int, before, after *int) {
+				if x.flags[f].Recorded() && y.flags[f].Recorded() {
+					*n++
+					if x.flags[f] == chart.Yes {
+						*before++
+					}
+					if y.flags[f] == chart.Yes {
+						*after++
+					}
+				}
+			}
+			match(chart.Bleeding, &bleedSites, &sums[0].bleed, &sums[1].bleed)
+			match(chart.Plaque, &plaqueSites, &sums[0].plaque, &sums[1].plaque)
+			out.Sites = append(out.Sites, c)
+		}
+		if now.stand == natural && tc.Matched > 0 {
+			out.Teeth = append(out.Teeth, tc)
+			out.Improved += tc.Improved
+			out.Within += tc.Within
+			out.Worse += tc.Worse
+			out.NotSure += tc.NotSure
+			out.Before.Depths += tc.Matched
+		}
+	}
+	out.After.Depths, out.After.Losses = out.Before.Depths, out.Before.Losses
+	for i, t := range []*Totals{&out.Before, &out.After} {
+		t.MeanDepth = ratio(float64(sums[i].depth)/2, t.Depths)
+		t.MeanLoss = ratio(float64(sums[i].loss)/2, t.Losses)
+		t.BleedingSites, t.BleedingPercent = bleedSites, ratio(100*float64(sums[i].bleed), bleedSites)
+		t.PlaqueSites, t.PlaquePercent = plaqueSites, ratio(100*float64(sums[i].plaque), plaqueSites)
+	}
+	out.ClosedPercent = ratio(100*float64(out.Closed), out.Remeasured)
+	b.residual(&out)
+	out.afterwards(a, b, &o)
+	return out
+}
+
+func (th *tooth) depths() int {
+	n := 0
+	for s := range th.sites {
+		if th.sites[s].depth >= 0 {
+			n++
+		}
+	}
+	return n
+}
+
+func answerOf(y chart.YesNo) *bool {
+	if !y.Recorded() {
+		return nil
+	}
+	v := y == chart.Yes
+	return &v
+}
+
+func deeper(a, b chart.MM) chart.MM {
+	if !a.Known() || b.Half() > a.Half() {
+		return b
+	}
+	return a
+}
+
+func countDeep(t *Totals, depth int8) {
+	if depth >= 4 {
+		t.Ge4++
+	}
+	if depth >= 5 {
+		t.Ge5++
+	}
+	if depth >= 6 {
+		t.Ge6++
+	}
+}
+
+func ratio(sum float64, n int) *float64 {
+	if n == 0 {
+		return nil
+	}
+	r := sum / float64(n)
+	return &r
+}
+
+// residual lists what is left to treat at the later exam.
+// Source: Sanz et al. 2020, doi:10.1111/jcpe.13290 (from memory): 4 and 5 mm that bleed are
+// instrumented again, from 6 mm surgery is considered.
+func (m *mouth) residual(out *Comparison) {
+	worse := map[chart.SiteRef]bool{}
+	for _, r := range out.WorseSites {
+		worse[r] = true
+	}
+	for _, th := range m.scored {
+		for s := range th.sites {
+			v := &th.sites[s]
+			ref := chart.SiteRef{Tooth: th.t, Site: chart.Site(s)}
+			bleeds := v.flags[chart.Bleeding] == chart.Yes
+			if v.depth >= endpointDepth {
+				out.Residual6 = append(out.Residual6, ref)
+			}
+			if v.depth >= endpointBleedingDepth && bleeds {
+				out.ResidualBleeding = append(out.ResidualBleeding, ref)
+			}
+			why := ""
+			switch {
+			case v.depth >= endpointDepth:
+				why = "6 mm or more: consider surgery or referral"
+			case v.depth >= stableBleedingDepth && bleeds:
+				why = "4 to 5 mm with bleeding: repeat subgingival instrumentation"
+			case worse[ref]:
+				why = "deeper by 2 mm or more: probe again, then decide"
+			case v.flags[chart.Suppuration] == chart.Yes:
+				why = "suppuration"
+			default:
+				continue
+			}
+			out.Retreat = append(out.Retreat, Retreat{ref, v.rec.Depth, why})
+		}
+	}
+}
+
+// afterwards adds the state of the later exam and says what limits the comparison.
+func (out *Comparison) afterwards(a, b *mouth, o *CompareOptions) {
+	note := func(format string, args ...any) { out.Notes = append(out.Notes, fmt.Sprintf(format, args...)) }
+	cr := b.caseOf()
+	if cr.answer != isYes {
+		if was := a.caseOf(); was.answer == isYes {
+			cr.answer = isYes // a periodontitis patient stays one
+		}
+	}
+	t := b.tally()
+	out.Endpoint, out.Gingiva = b.endpointOf(), b.gingivaOf(&cr, &t)[0]
+	if a.n != b.n {
+		note("The two exams use different numberings; teeth are paired by position.")
+	}
+	if len(out.LostTeeth) > 0 {
+		note("Lost since: tooth %s. Only sites that both exams recorded count in means and shares.", b.labels(out.LostTeeth))
+	}
+	if len(out.NewImplants) > 0 {
+		note("Implant placed since: %s; not compared with the tooth.", b.labels(out.NewImplants))
+	}
+	if len(out.NewTeeth) > 0 {
+		note("Present now but absent before: %s. Check both charts.", b.labels(out.NewTeeth))
+	}
+	if n := len(out.NotRemeasured); n > 0 {
+		note("%s of the first exam on teeth that are still there were not probed again: not compared.", many(n, "site"))
+	}
+	if n := out.Pockets - out.Remeasured; n > 0 {
+		note("%s of the first exam are on lost teeth or were not probed again: they leave the denominator of closed pockets.", many(n, "pocket"))
+	}
+	if out.Pockets == 0 {
+		note("No pocket of 5 mm or more at the first exam: the share of closed pockets does not apply.")
+	}
+	if out.Unanswered > 0 {
+		note("%s became shallow without an answer on bleeding: not counted as closed.", many(out.Unanswered, "pocket"))
+	}
+	if o.OtherExaminer || o.OtherProbe {
+		note("Another examiner, probe or way of rounding: a change counts from 3 mm on, 2 mm is \"not sure\".")
+	}
+	if len(out.WorseSites) > 0 {
+		note("Probe the worse sites again in the same visit; the change counts only if it is confirmed.")
+	}
+	if o.Days != nil {
+		out.Window = ReevaluationWindow(*o.Days)
+		switch out.Window {
+		case "early":
+			note("Day %d after therapy: under 4 weeks, healing is not finished (common practice, no source).", *o.Days)
+		case "late":
+			note("Day %d after therapy: later than the usual 4 to 8 weeks (common practice, no source).", *o.Days)
+		}
+	}
+	out.Provisional = len(out.NotRemeasured) > 0 || out.Unanswered > 0
+}
+
+// many writes a number with its noun: "1 site", "3 sites".
+func many(n int, noun string) string {
+	if n == 1 {
+		return "1 " + noun
+	}
+	return fmt.Sprintf("%d %ss", n, strings.TrimSuffix(noun, "s"))
+}
+
+// ReevaluationWindow says whether a day after non-surgical therapy lies in the usual 4 to 8 weeks:
+// early, inside or late. Common practice, no source; texts disagree (Segelnick and Weinberg 2006,
+// J Periodontol 77:1598-1601, abstract seen).
+func ReevaluationWindow(days int) string {
+	switch {
+	case days < reevaluationFirstDay:
+		return "early"
+	case days > reevaluationLastDay:
+		return "late"
+	}
+	return "inside"
+}

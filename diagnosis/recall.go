@@ -1,0 +1,125 @@
+package diagnosis
+
+import (
+	"fmt"
+	"time"
+
+	"leadsman/chart"
+)
+
+// RecallInputs is what the recall interval is proposed from. Empty words are unknown.
+type RecallInputs struct {
+	MonthsSinceTherapy *int   // whole months since active therapy was finished
+	Stage, Grade       string // I to IV, A to C
+	Gingiva            string // value of gingiva.status
+	Risk               string // low, moderate, high
+	Endpoint           string // met, not-met
+	Pregnant           bool
+}
+
+// RecallLine is one rule's interval.
+type RecallLine struct {
+	Rule   string `json:"rule"`
+	Months int    `json:"months"`
+	Text   string `json:"text"`
+	Source string `json:"source"`
+}
+
+// Recall is a proposed interval. It is a suggestion: the clinician's own choice is what counts.
+type Recall struct {
+	Months      int          `json:"months"`  // 0: no proposal
+	Decided     string       `json:"decided"` // rule of the deciding line
+	Lines       []RecallLine `json:"lines"`
+	Retreatment bool         `json:"retreatment"` // decide on re-treatment first
+	Notes       []string     `json:"notes"`
+}
+
+// RecallOf proposes a recall interval in months: the first year after active therapy every 3 months,
+// then by severity, beside the interval by the risk table; the shortest counts, between 3 and 12.
+// Source: house rule, common practice, no source; supportive care at 3 to at most 12 months by risk:
+// Sanz et al. 2020, doi:10.1111/jcpe.13290 (from memory).
+func RecallOf(in RecallInputs) Recall {
+	var r Recall
+	add := func(rule string, months int, source, format string, args ...any) {
+		r.Lines = append(r.Lines, RecallLine{rule, months, fmt.Sprintf(format, args...), source})
+	}
+	patient := in.Stage != "" && in.Stage != "indeterminate" || in.Grade != ""
+	firstYear := in.MonthsSinceTherapy != nil && *in.MonthsSinceTherapy < recallFirstYearMonths
+	switch {
+	case firstYear:
+		add("first-year", recallFirstYear, srcCommon, "Active therapy was finished less than 12 months ago.")
+		patient = true
+	case in.Stage == "III" || in.Stage == "IV" || in.Grade == "C":
+		add("severity", recallSevere, srcCommon, "Stage III or IV, or grade C.")
+	case in.Stage == "II" || in.Grade == "B":
+		add("severity", recallMiddle, srcCommon, "Stage II or grade B.")
+	case in.Stage == "I" || in.Grade == "A":
+		add("severity", recallMild, srcCommon, "Stage I, grade A.")
+	case in.Gingiva == "gingivitis-localized" || in.Gingiva == "gingivitis-generalized":
+		add("severity", recallGingivitis, srcCommon, "Gingivitis.")
+	case in.Gingiva == "health":
+		add("severity", recallHealth, srcCommon, "Health.")
+	}
+	if patient && (in.Stage == "" || in.Stage == "indeterminate" || in.Grade == "") && !firstYear {
+		r.Notes = append(r.Notes, "Stage or grade is unknown: the shorter interval of what is known was taken.")
+	}
+	if patient {
+		switch in.Risk {
+		case "high":
+			add("risk", recallRiskHigh, srcRecallBand, "High risk by the risk table.")
+		case "moderate":
+			add("risk", recallRiskModerate, srcRecallBand, "Moderate risk by the risk table.")
+		case "low":
+			add("risk", recallRiskLow, srcRecallBand, "Low risk by the risk table.")
+		}
+		if in.Gingiva == "not-stable" || in.Endpoint == "not-met" {
+			r.Retreatment = true
+			add("not-stable", recallNotStable, srcCommon, "Not stable, or the end point of therapy is not met: decide on re-treatment.")
+		}
+	}
+	for _, l := range r.Lines {
+		if r.Months == 0 || l.Months < r.Months {
+			r.Months, r.Decided = l.Months, l.Rule
+		}
+	}
+	if r.Months > 0 {
+		r.Months = min(max(r.Months, recallShortest), recallLongest)
+	}
+	if len(r.Lines) > 1 && r.Lines[0].Months != r.Lines[1].Months {
+		r.Notes = append(r.Notes, fmt.Sprintf("House rule: %d months; published by risk: %d months.", r.Lines[0].Months, r.Lines[1].Months))
+	}
+	if in.Pregnant {
+		r.Notes = append(r.Notes, "Pregnancy calls for an earlier review (common practice, no source).")
+	}
+	r.Notes = append(r.Notes, "An interval is a proposal; local rules and insurers may set others. Recall is not treatment. A new systemic disease or a change in smoking calls for an earlier review.")
+	return r
+}
+
+// RecallFor proposes the interval from findings, the patient's inputs and the date of the visit.
+func RecallFor(f *Findings, p *chart.Patient, visit time.Time) Recall {
+	in := RecallInputs{Stage: f.Value("periodontitis.stage"), Grade: f.Value("periodontitis.grade"), Gingiva: f.Value("gingiva.status"),
+		Risk: f.Value("risk.progression"), Endpoint: f.Value("endpoint.reached"), Pregnant: yes(p.Pregnant)}
+	if finished, err := time.Parse(time.DateOnly, p.TherapyFinished); err == nil && !visit.IsZero() {
+		n := MonthsBetween(finished, visit)
+		in.MonthsSinceTherapy = &n
+	}
+	return RecallOf(in)
+}
+
+// AddMonths returns the date n calendar months after d, clipped to the end of the month.
+func AddMonths(d time.Time, n int) time.Time {
+	first := time.Date(d.Year(), d.Month()+time.Month(n), 1, 0, 0, 0, 0, time.UTC)
+	last := first.AddDate(0, 1, -1).Day()
+	return first.AddDate(0, 0, min(d.Day(), last)-1)
+}
+
+// MonthsBetween counts whole calendar months from a to b: 12 on the same day of the next year.
+// It is 0 if b is before a.
+func MonthsBetween(a, b time.Time) int {
+	n := max(0, (b.Year()-a.Year())*12+int(b.Month())-int(a.Month()))
+	day := time.Date(b.Year(), b.Month(), b.Day(), 0, 0, 0, 0, time.UTC)
+	if n > 0 && AddMonths(a, n).After(day) {
+		n--
+	}
+	return n
+}
