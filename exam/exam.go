@@ -28,6 +28,7 @@ const (
 	amendMS    = 1500 // how long more words may change the last call
 	askAfterMS = 800  // silence before a doubt is asked about
 	askForMS   = 6000 // how long a question stays open
+	aloneMS    = 900  // a number that nothing follows for so long, while a doubt is asked about, is the answer
 
 	keptChanges = 256 // changes kept for pages that come back
 )
@@ -41,18 +42,20 @@ type Exam struct {
 	done chan struct{}
 
 	// Owned by the goroutine in loop.
-	state    *chart.State
-	pending  phrase
-	amend    phrase
-	question *Question
-	asked    uint64 // counts questions
-	due      []due  // doubts to ask about
-	singles  bool   // the last call held one number: numbers are being called one by one
-	remark   bool   // the next speech is a remark
-	spokeNow string // what the tool says at the moment, for its own echo
-	changes  []Change
-	subs     map[*Subscription]bool
-	micView  *MicView
+	state     *chart.State
+	pending   phrase
+	amend     phrase
+	question  *Question
+	asked     uint64          // counts questions
+	due       []chart.SiteRef // doubts to ask about
+	singles   bool            // the last call held one number: numbers are being called one by one
+	soundedMS int64           // stream time at which the last soundings ended
+	held      *held           // a number that may answer the question or be the next sounding
+	remark    bool            // the next speech is a remark
+	spokeNow  string          // what the tool says at the moment, for its own echo
+	changes   []Change
+	subs      map[*Subscription]bool
+	micView   *MicView
 
 	micMu sync.Mutex
 	mic   *Mic
@@ -64,9 +67,13 @@ type phrase struct {
 	until int64
 }
 
-type due struct {
-	ref chart.SiteRef
-	at  int64 // stream time
+// held is a lone number heard while a doubt is asked about. If more numbers follow it was the first
+// of them; if none do it was the answer.
+type held struct {
+	number chart.MM
+	meta   chart.Meta
+	doubt  mark
+	hyp    speech.Hypothesis
 }
 
 // Open takes up an exam where its log ends. The log must begin with a start event: see Start.
@@ -587,15 +594,22 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis) error {
 	if m.result.Ending == grammar.Open {
 		e.amend = phrase{m.result.Words, h.EndMS + amendMS}
 	}
-	if done, err := e.replyTo(ctx, do, meta); done {
-		return expected(err)
-	}
-	a, err := e.perform(ctx, do, meta, func(c *chart.Chart, r chart.Reading, v chart.MM) (string, string) {
+	doubt := func(c *chart.Chart, r chart.Reading, v chart.MM) (string, string) {
 		if conf < doubtBelow {
 			return "not heard clearly", rival
 		}
 		return e.implausible(c, r, v), ""
-	})
+	}
+	if e.held != nil {
+		follows := verb == chart.VerbSoundings && h.StartMS-e.held.meta.EndMS < aloneMS
+		if err := e.release(ctx, !follows); err != nil {
+			return err
+		}
+	}
+	if done, err := e.replyTo(ctx, do, meta, doubt, h); done {
+		return expected(err)
+	}
+	a, err := e.perform(ctx, do, meta, doubt)
 	e.after(a, verb, do, h)
 	return expected(err)
 }
@@ -653,7 +667,7 @@ func (e *Exam) misfit(h speech.Hypothesis) {
 }
 
 // replyTo handles calls that answer a question. done means that nothing is left to perform.
-func (e *Exam) replyTo(ctx context.Context, c chart.Command, m chart.Meta) (done bool, err error) {
+func (e *Exam) replyTo(ctx context.Context, c chart.Command, m chart.Meta, doubt mark, h speech.Hypothesis) (done bool, err error) {
 	q := e.question
 	if q == nil || len(c.Acts) != 1 {
 		return false, nil
@@ -683,27 +697,49 @@ func (e *Exam) replyTo(ctx context.Context, c chart.Command, m chart.Meta) (done
 	case a.Verb == chart.VerbNegative:
 		// The doubt stays; the value is asked for.
 		e.asked++
-		e.question = &Question{ID: e.asked, Speak: "say the value", Text: "say the value for " + q.Text, Tooth: q.Tooth, Site: q.Site, until: m.EndMS + askForMS}
+		e.question = &Question{ID: e.asked, Speak: "say the value", Text: "say the value for " + q.Text, value: true, Tooth: q.Tooth, Site: q.Site, until: m.EndMS + askForMS}
 		head := headOf(e.state)
 		head.Question = e.question
 		e.tell(Change{Head: &head, Partial: &Partial{}})
 		return true, nil
-	case a.Verb == chart.VerbSoundings && len(a.Numbers) == 1 && (!e.singles || strings.HasPrefix(q.Speak, "say")):
-		// One number answers the question, unless numbers are being called one by one.
-		d := e.state.Doubts[ref]
-		field := d.Field
+	case a.Verb == chart.VerbSoundings && len(a.Numbers) == 1 && (!e.singles || q.value) && h.StartMS-e.soundedMS >= aloneMS:
+		// Numbers called one by one are soundings; another lone number may be the answer.
+		e.held = &held{a.Numbers[0], m, doubt, h}
+		e.tell(Change{Partial: &Partial{Words: m.Words}})
+		return true, nil
+	}
+	return false, nil
+}
+
+// release decides on a held number, before whatever comes next.
+func (e *Exam) release(ctx context.Context, answers bool) error {
+	k := e.held
+	if k == nil {
+		return nil
+	}
+	e.held = nil
+	q := e.question
+	if answers && q != nil {
+		t, _ := chart.ParseTooth(q.Tooth, chart.FDI)
+		site, _ := chart.ParseSite(q.Site)
+		ref := chart.SiteRef{Tooth: t, Site: site}
+		field := e.state.Doubts[ref].Field
 		if field == "" {
 			field = chart.FieldDepth
 		}
-		_, err = e.perform(ctx, chart.Command{Acts: []chart.Act{{Verb: chart.VerbSet, Ref: &ref, Field: field, Number: &a.Numbers[0]}}}, m, nil)
-		return true, err
+		_, err := e.perform(ctx, chart.Command{Acts: []chart.Act{{Verb: chart.VerbSet, Ref: &ref, Field: field, Number: &k.number}}}, k.meta, nil)
+		return expected(err)
 	}
-	return false, nil
+	do := chart.Command{Acts: []chart.Act{{Verb: chart.VerbSoundings, Numbers: []chart.MM{k.number}}}}
+	a, err := e.perform(ctx, do, k.meta, k.doubt)
+	e.after(a, chart.VerbSoundings, do, k.hyp)
+	return expected(err)
 }
 
 // after keeps what later calls depend on.
 func (e *Exam) after(a Answer, v chart.Verb, c chart.Command, h speech.Hypothesis) {
 	if v == chart.VerbSoundings {
+		e.soundedMS = h.EndMS
 		n := 0
 		for _, act := range c.Acts {
 			n += len(act.Numbers)
@@ -716,7 +752,7 @@ func (e *Exam) after(a Answer, v chart.Verb, c chart.Command, h speech.Hypothesi
 	if a.Tone == ToneDoubt {
 		for _, d := range e.state.Doubts {
 			if d.Seq > a.Call {
-				e.due = append(e.due, due{d.SiteRef, h.EndMS + askAfterMS})
+				e.due = append(e.due, d.SiteRef)
 			}
 		}
 	}
@@ -772,9 +808,14 @@ func (e *Exam) implausible(c *chart.Chart, r chart.Reading, v chart.MM) string {
 	return ""
 }
 
-// tick asks about doubts once it is quiet. It runs in the owner with the stream time and whether
-// speech is going on.
-func (e *Exam) tick(nowMS int64, speaking bool) {
+// tick asks about doubts once it is quiet. It runs in the owner with the stream time, the time at
+// which speech was last heard, and whether it is going on.
+func (e *Exam) tick(ctx context.Context, nowMS, heardMS int64, speaking bool) error {
+	if e.held != nil && !speaking && nowMS-e.held.meta.EndMS >= aloneMS {
+		if err := e.release(ctx, true); err != nil {
+			return err
+		}
+	}
 	if e.question != nil && !speaking && nowMS > e.question.until {
 		e.question = nil
 		head := headOf(e.state)
@@ -784,30 +825,27 @@ func (e *Exam) tick(nowMS int64, speaking bool) {
 		e.pending = phrase{}
 		e.tell(Change{Partial: &Partial{}})
 	}
-	if speaking || e.question != nil || !e.state.Listening {
-		return
+	if speaking || nowMS-heardMS < askAfterMS || e.question != nil || e.held != nil || !e.state.Listening {
+		return nil
 	}
 	for len(e.due) > 0 {
-		d := e.due[0]
-		doubt, open := e.state.Doubts[d.ref]
+		ref := e.due[0]
+		doubt, open := e.state.Doubts[ref]
+		e.due = e.due[1:]
 		if !open {
-			e.due = e.due[1:]
 			continue
 		}
-		if nowMS < d.at {
-			return
-		}
-		e.due = e.due[1:]
-		m := e.state.Chart.Site(d.ref).Depth
+		m := e.state.Chart.Site(ref).Depth
 		if doubt.Field == chart.FieldRecession {
-			m = e.state.Chart.Site(d.ref).Recession
+			m = e.state.Chart.Site(ref).Recession
 		}
 		e.asked++
-		e.question = &Question{ID: e.asked, Speak: speakMM(m) + "?", Tooth: d.ref.Tooth.String(), Site: d.ref.Site.String(), until: nowMS + askForMS,
-			Text: fmt.Sprintf("%s %s: %s?", d.ref.Tooth.Label(e.state.Chart.Numbering), d.ref.Site, m)}
+		e.question = &Question{ID: e.asked, Speak: speakMM(m) + "?", Tooth: ref.Tooth.String(), Site: ref.Site.String(), until: nowMS + askForMS,
+			Text: fmt.Sprintf("%s %s: %s?", ref.Tooth.Label(e.state.Chart.Numbering), ref.Site, m)}
 		head := headOf(e.state)
 		head.Question = e.question
 		e.tell(Change{Head: &head})
-		return
+		return nil
 	}
+	return nil
 }

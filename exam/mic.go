@@ -25,6 +25,7 @@ type Mic struct {
 	netKey string
 	last   string // last partial told
 	speak  bool   // speech is going on
+	heard  int64  // stream ms until which speech was heard
 	closed bool
 	ring   ring
 	ticked int64 // stream ms of the last tick
@@ -177,7 +178,9 @@ func (m *Mic) feed(pcm []int16) error {
 		now := m.ms(m.next - int64(len(pcm)))
 		if now-m.ticked >= 100 {
 			m.ticked = now
-			if err := m.e.run(func() { m.e.tick(now, m.speak) }); err != nil {
+			var err error
+			runErr := m.e.run(func() { err = m.e.tick(context.Background(), now, m.heard, m.speak) })
+			if err := errors.Join(err, runErr); err != nil {
 				return err
 			}
 		}
@@ -189,6 +192,7 @@ func (m *Mic) feed(pcm []int16) error {
 func (m *Mic) take(hyps []speech.Hypothesis) error {
 	offset := m.ms(m.base)
 	for _, h := range hyps {
+		m.heard = max(m.heard, h.EndMS+offset)
 		h.StartMS, h.EndMS, h.AtMS = h.StartMS+offset, h.EndMS+offset, h.AtMS+offset
 		if !h.Final {
 			m.speak = true
@@ -326,7 +330,9 @@ func (m *Mic) flush() error {
 	}
 	err = m.take(hyps)
 	m.base = m.next
-	return err
+	var heldErr error
+	runErr := m.e.run(func() { heldErr = m.e.release(context.Background(), true) })
+	return errors.Join(err, heldErr, runErr)
 }
 
 // Detach tells that the connection is gone; the stream waits for its owner.
