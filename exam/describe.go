@@ -223,7 +223,7 @@ func Describe(s *chart.State, evs []chart.Event) string {
 		return fmt.Sprintf("%s: %d sites", evs[0].Did, sets)
 	}
 	for _, e := range evs[1:] {
-		if e.Kind != chart.KindSet {
+		if e.Kind != chart.KindSet && (e.Kind != chart.KindMove || e.Jump) {
 			flush()
 		}
 		switch e.Kind {

@@ -49,6 +49,7 @@ type heard struct {
 	Findings       json.RawMessage `json:"findings"`
 	AudioSeconds   float64         `json:"audio_seconds"`
 	ComputeSeconds float64         `json:"compute_seconds"`
+	findings       diagnosis.Findings
 }
 
 func runHear(args []string, _ io.Reader, stdout, stderr io.Writer) int {
@@ -179,13 +180,9 @@ func listen(engine speech.Engine, pcm []int16, num chart.Numbering, path string,
 		return nil, nil, err
 	}
 	h := &heard{Calls: []heardCall{}, Doubts: []heardDoubt{}, AudioSeconds: float64(len(pcm)) / speech.Rate, ComputeSeconds: compute.Seconds()}
-	view, err := ex.View(ctx)
-	if err != nil {
-		return nil, nil, err
-	}
-	texts := map[uint64]string{}
-	for _, c := range view.Calls {
-		texts[c.Seq] = c.Text
+	byCall := map[uint64][]chart.Event{}
+	for _, e := range log.Events {
+		byCall[e.Call] = append(byCall[e.Call], e)
 	}
 	undone := map[uint64]bool{}
 	for _, c := range st.Calls {
@@ -194,7 +191,7 @@ func listen(engine speech.Engine, pcm []int16, num chart.Numbering, path string,
 	for _, e := range log.Events {
 		if e.Kind == chart.KindCall && e.Source == chart.Voice {
 			c := heardCall{Start: float64(e.StartMS) / 1000, End: float64(e.EndMS) / 1000, Words: e.Words, Confidence: e.Confidence, Did: string(e.Did),
-				Refused: e.Refused, Undone: undone[e.Seq], Events: []uint64{}, Latency: decided[e.Seq] - float64(e.EndMS)/1000, text: texts[e.Seq]}
+				Refused: e.Refused, Undone: undone[e.Seq], Events: []uint64{}, Latency: decided[e.Seq] - float64(e.EndMS)/1000, text: exam.Describe(st, byCall[e.Seq])}
 			if e.Refused != "" {
 				c.Did = "refused"
 			}
@@ -204,12 +201,12 @@ func listen(engine speech.Engine, pcm []int16, num chart.Numbering, path string,
 			h.Calls[n-1].Events = append(h.Calls[n-1].Events, e.Seq)
 		}
 	}
-	doubts := make([]diagnosis.Doubt, 0, len(st.Doubts))
+	var open []chart.Doubt
 	for _, step := range st.Path.Steps {
 		for _, site := range step.Sites {
 			if d, ok := st.Doubts[chart.SiteRef{Tooth: step.Tooth, Site: site}]; ok {
 				h.Doubts = append(h.Doubts, heardDoubt{d.Tooth.Label(num), d.Site.String(), string(d.Field), d.Reason, d.Rival})
-				doubts = append(doubts, diagnosis.Doubt{Tooth: d.Tooth, Site: d.Site, Reason: d.Reason})
+				open = append(open, d)
 			}
 		}
 	}
@@ -218,9 +215,8 @@ func listen(engine speech.Engine, pcm []int16, num chart.Numbering, path string,
 		return nil, nil, err
 	}
 	h.Chart = cb.Bytes()
-	if h.Findings, err = findingsJSON(&st.Chart, doubts); err != nil {
-		return nil, nil, err
-	}
+	h.findings = diagnosis.Assess(&st.Chart, diagnosis.Options{Doubts: doubtsOf(open)})
+	h.Findings = h.findings.AppendJSON(nil)
 	return h, st, nil
 }
 
@@ -264,5 +260,10 @@ func printHeard(w io.Writer, h *heard, st *chart.State) {
 		}
 	}
 	fmt.Fprintln(w, "\nFindings")
-	printFindings(w, &st.Chart, h)
+	for _, f := range h.findings.List {
+		fmt.Fprintf(w, "  %-28s %-14s %s\n", f.Code, f.Value, f.Text)
+	}
+	for _, c := range h.findings.Cautions {
+		fmt.Fprintln(w, "  "+c)
+	}
 }

@@ -1,0 +1,313 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	_ "embed"
+	"fmt"
+	"io"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"os/signal"
+	"path/filepath"
+	"runtime"
+	"syscall"
+	"time"
+
+	"leadsman/chart"
+	"leadsman/exam"
+	"leadsman/speech"
+	"leadsman/store"
+	"leadsman/web"
+)
+
+// The invented practice. Names, people and mouths are made up for this program.
+const inventedPractice = "Fathom Lane Dental (invented)"
+
+// inventedVisit is an exam of an invented patient.
+type inventedVisit struct {
+	daysAgo  int
+	examiner string
+	missing  []chart.Tooth
+	implants []chart.Tooth
+	// deep gives the depth at interdental sites of a tooth; other sites are 2 to 3 mm.
+	deep map[chart.Tooth]int
+	// recession at the buccal sites of a tooth.
+	recession map[chart.Tooth]int
+	mobility  map[chart.Tooth]int
+	furcation map[chart.Tooth]map[chart.Entrance]int
+	bleeding  int    // in how many of a hundred sites, beside the deep ones
+	plaque    int    // likewise
+	inputs    string // patient inputs, JSON
+	sign      bool
+}
+
+type inventedPatient struct {
+	name, born, number string
+	visits             []inventedVisit
+}
+
+func inventedPatients() []inventedPatient {
+	molars := func(d int) map[chart.Tooth]int {
+		return map[chart.Tooth]int{16: d, 17: d, 26: d, 27: d - 1, 36: d, 37: d, 46: d, 47: d - 1}
+	}
+	return []inventedPatient{
+		{"Harriet Sallow", "1969-04-17", "FL-0112", []inventedVisit{
+			{daysAgo: 62, examiner: "Ada Quill", missing: []chart.Tooth{24, 46}, deep: merge(molars(6), map[chart.Tooth]int{11: 5, 12: 5, 31: 5, 41: 5, 14: 6, 15: 5}),
+				recession: map[chart.Tooth]int{16: 2, 26: 2, 31: 1, 41: 1, 36: 1}, mobility: map[chart.Tooth]int{31: 1, 41: 1},
+				furcation: map[chart.Tooth]map[chart.Entrance]int{16: {chart.EntranceBuccal: 1, chart.EntranceDistal: 2}, 36: {chart.EntranceBuccal: 1}},
+				bleeding:  30, plaque: 45, inputs: `{"age":57,"cigarettes_per_day":12,"hba1c_percent":6.1,"teeth_lost_periodontitis":2,"bone_loss_percent":40}`, sign: true},
+			{daysAgo: 6, examiner: "Ada Quill", missing: []chart.Tooth{24, 46}, deep: merge(molars(4), map[chart.Tooth]int{16: 6, 14: 4, 36: 5}),
+				recession: map[chart.Tooth]int{16: 2, 26: 2, 31: 2, 41: 2, 36: 1}, mobility: map[chart.Tooth]int{31: 1},
+				furcation: map[chart.Tooth]map[chart.Entrance]int{16: {chart.EntranceDistal: 2}},
+				bleeding:  9, plaque: 18, inputs: `{"age":57,"cigarettes_per_day":5,"hba1c_percent":6.1,"teeth_lost_periodontitis":2,"bone_loss_percent":40}`, sign: true},
+		}},
+		{"Jonas Merrow", "1991-11-02", "FL-0127", []inventedVisit{
+			{daysAgo: 20, examiner: "Ada Quill", bleeding: 14, plaque: 25, inputs: `{"age":35,"cigarettes_per_day":0,"bone_loss_percent":0,"teeth_lost_periodontitis":0}`, sign: true}}},
+		{"Ines Tidewell", "1998-06-25", "FL-0131", []inventedVisit{
+			{daysAgo: 12, examiner: "Ben Oakley", bleeding: 3, plaque: 9, inputs: `{"age":28,"cigarettes_per_day":0,"bone_loss_percent":0,"teeth_lost_periodontitis":0}`, sign: true}}},
+		{"Walter Brack", "1956-01-30", "FL-0098", []inventedVisit{
+			{daysAgo: 3, examiner: "Ben Oakley", missing: []chart.Tooth{16, 27, 37, 47}, implants: []chart.Tooth{36}, deep: map[chart.Tooth]int{36: 6, 17: 4, 26: 4, 46: 4},
+				recession: map[chart.Tooth]int{13: 1, 23: 2, 33: 1}, bleeding: 11, plaque: 22,
+				inputs: `{"age":70,"cigarettes_per_day":0,"bone_loss_percent":15,"teeth_lost_periodontitis":0}`}}},
+		{"Mara Lindqvist", "1983-09-09", "FL-0140", nil},
+	}
+}
+
+func merge(a, b map[chart.Tooth]int) map[chart.Tooth]int {
+	for k, v := range b {
+		a[k] = v
+	}
+	return a
+}
+
+// invent fills a store with the invented practice through the same commands that a clinician gives.
+// It does nothing if the practice has patients already.
+func invent(ctx context.Context, s *store.Store, now time.Time) error {
+	ps, err := s.Patients(ctx, "")
+	if err != nil || len(ps) > 0 {
+		return err
+	}
+	if err := s.SetSettings(ctx, "", map[string]string{keyPractice: inventedPractice, keyVersion: "1"}); err != nil {
+		return err
+	}
+	rnd := rand.New(rand.NewPCG(1, 2)) // the same mouths every time
+	for _, ip := range inventedPatients() {
+		p, err := s.AddPatient(ctx, store.Patient{Name: ip.name, Born: ip.born, Number: ip.number})
+		if err != nil {
+			return err
+		}
+		earlier := ""
+		for _, v := range ip.visits {
+			x := store.Exam{Patient: p.ID, Kind: store.KindExam, Examiner: v.examiner, Earlier: earlier, Title: "invented"}
+			if earlier != "" {
+				x.Kind = store.KindReevaluation
+			}
+			if x, err = s.NewExam(ctx, x); err != nil {
+				return err
+			}
+			if err := v.write(ctx, s.Log(x.ID), now.AddDate(0, 0, -v.daysAgo).UnixMilli(), rnd); err != nil {
+				return fmt.Errorf("invented exam of %s: %w", ip.name, err)
+			}
+			earlier = x.ID
+		}
+	}
+	return nil
+}
+
+// write calls the whole mouth.
+func (v *inventedVisit) write(ctx context.Context, log exam.Log, at int64, rnd *rand.Rand) error {
+	present := map[chart.Tooth]chart.Presence{}
+	for _, t := range v.missing {
+		present[t] = chart.Missing
+	}
+	for _, t := range v.implants {
+		present[t] = chart.Implant
+	}
+	evs, err := chart.Start(chart.Universal, "", nil, present, chart.Meta{Time: at})
+	if err != nil {
+		return err
+	}
+	st, err := chart.Fold(evs)
+	if err != nil {
+		return err
+	}
+	do := func(acts ...chart.Act) error {
+		at += 2500
+		es, err := st.Do(chart.Command{Acts: acts}, chart.Meta{Time: at, Source: chart.Keyboard, Who: v.examiner, Confidence: 1})
+		if err != nil {
+			return err
+		}
+		evs = append(evs, es...)
+		return st.Apply(es...)
+	}
+	for !st.AtEnd {
+		p := st.Place
+		var depths, margins []chart.MM
+		var bleed, plaque []chart.Where
+		for _, site := range st.Path.Sites(p) {
+			d := 2 + rnd.IntN(2)
+			if deep := v.deep[p.Tooth]; deep > 0 && site.Interdental() {
+				d = deep - rnd.IntN(2)
+			}
+			depths = append(depths, chart.Millimetres(d))
+			m := 0
+			if p.Aspect == chart.Buccal {
+				m = v.recession[p.Tooth]
+			}
+			if d <= 4 && m == 0 && d > 3 {
+				m = -1 // a swollen margin rather than lost attachment
+			}
+			margins = append(margins, chart.Millimetres(m))
+			if d >= 5 && rnd.IntN(10) > 1 || rnd.IntN(100) < v.bleeding {
+				bleed = append(bleed, site.Where())
+			}
+			if rnd.IntN(100) < v.plaque {
+				plaque = append(plaque, site.Where())
+			}
+		}
+		acts := []chart.Act{{Verb: chart.VerbSoundings, Numbers: depths}, {Verb: chart.VerbMargin, Numbers: margins}}
+		if len(bleed) > 0 {
+			acts = append(acts, chart.Act{Verb: chart.VerbFlag, Flag: chart.Bleeding, Value: chart.Yes, Where: bleed})
+		}
+		if len(plaque) > 0 {
+			acts = append(acts, chart.Act{Verb: chart.VerbFlag, Flag: chart.Plaque, Value: chart.Yes, Where: plaque})
+		}
+		if p.Aspect == chart.Buccal {
+			if m, ok := v.mobility[p.Tooth]; ok {
+				acts = append(acts, chart.Act{Verb: chart.VerbMobility, Grade: m})
+			}
+			for _, e := range p.Tooth.Entrances() {
+				if g, ok := v.furcation[p.Tooth][e]; ok {
+					acts = append(acts, chart.Act{Verb: chart.VerbFurcation, Grade: g, Entrance: &e})
+				}
+			}
+		}
+		if err := do(acts...); err != nil {
+			return err
+		}
+	}
+	last := []chart.Act{{Verb: chart.VerbRest, Field: chart.FieldOf(chart.Bleeding)}, {Verb: chart.VerbRest, Field: chart.FieldOf(chart.Plaque)},
+		{Verb: chart.VerbPatient, Text: v.inputs}, {Verb: chart.VerbComplete}}
+	if err := do(last...); err != nil {
+		return err
+	}
+	if v.sign {
+		if err := do(chart.Act{Verb: chart.VerbSign}); err != nil {
+			return err
+		}
+	}
+	for len(evs) > 0 { // one call a transaction, as it happened
+		n := 1
+		for n < len(evs) && evs[n].Call == evs[0].Call {
+			n++
+		}
+		if err := log.Append(ctx, evs[:n]...); err != nil {
+			return err
+		}
+		evs = evs[n:]
+	}
+	return nil
+}
+
+// demoSound is a short spoken exam by a synthetic voice; its licence is in THIRD_PARTY.md.
+//
+//go:embed demo.wav
+var demoSound []byte
+
+// runDemo serves the invented practice and plays a spoken exam into it.
+func runDemo(args []string, _ io.Reader, stdout, stderr io.Writer) int {
+	fs := flags("demo", stderr)
+	f := addServiceFlags(fs, "")
+	quiet := fs.Bool("no-browser", false, "do not open the page")
+	rest, status, done := parse(fs, args)
+	if done {
+		return status
+	}
+	if len(rest) > 0 {
+		return fail(stderr, exitInput, "demo takes no further arguments, got %q", rest[0])
+	}
+	if f.data == "" {
+		dir, err := os.MkdirTemp("", "leadsman-demo-")
+		if err != nil {
+			return fail(stderr, exitTool, "demo: %v", err)
+		}
+		defer os.RemoveAll(dir)
+		f.data = filepath.Join(dir, "data")
+	}
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	return serve(ctx, f, stdout, stderr, func(url string, p *practice) error {
+		fmt.Fprintln(stdout, "inventing a practice ...")
+		if err := invent(ctx, p.store, time.Now()); err != nil {
+			return fmt.Errorf("demo: %w", err)
+		}
+		if p.engine == nil {
+			return nil
+		}
+		return playDemo(ctx, url, p, stdout, !*quiet)
+	})
+}
+
+// playDemo begins an exam of the invented patient without one and speaks to it.
+func playDemo(ctx context.Context, url string, p *practice, stdout io.Writer, browse bool) error {
+	ps, err := p.store.Patients(ctx, "Lindqvist")
+	if err != nil || len(ps) == 0 {
+		return err // the practice was not the invented one
+	}
+	v, err := p.Begin(ctx, web.NewVisit{Patient: ps[0].ID})
+	if err != nil {
+		return err
+	}
+	pcm, _, err := speech.ReadWAV(bytes.NewReader(demoSound))
+	if err != nil {
+		return err
+	}
+	page := url + "exams/" + v.ID + "/live"
+	fmt.Fprintf(stdout, "a spoken exam is playing at %s\n", page)
+	if browse {
+		openBrowser(page)
+	}
+	p.wg.Add(1)
+	go func() {
+		defer p.wg.Done()
+		ex, err := p.open(ctx, v.ID)
+		if err != nil {
+			p.log.Error("demo", "err", err)
+			return
+		}
+		mic, err := ex.OpenMic("demo", false)
+		if err != nil {
+			p.log.Error("demo", "err", err)
+			return
+		}
+		defer mic.Close()
+		// A few seconds to open the page.
+		begin := time.Now().Add(4 * time.Second)
+		for i := 0; i < len(pcm); i += frame {
+			end := min(i+frame, len(pcm))
+			select {
+			case <-ctx.Done():
+				return
+			case <-time.After(time.Until(begin.Add(time.Duration(end) * time.Second / speech.Rate))):
+			}
+			if _, err := mic.Write(int64(i), pcm[i:end]); err != nil {
+				p.log.Error("demo", "err", err)
+				return
+			}
+		}
+	}()
+	return nil
+}
+
+// openBrowser tries to show a page; on a machine without a desktop nothing happens.
+func openBrowser(url string) {
+	name := "xdg-open"
+	if runtime.GOOS == "darwin" {
+		name = "open"
+	}
+	if path, err := exec.LookPath(name); err == nil {
+		_ = exec.Command(path, url).Start()
+	}
+}

@@ -1,0 +1,320 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"strconv"
+	"sync"
+	"time"
+
+	"leadsman/chart"
+	"leadsman/exam"
+	"leadsman/speech"
+	"leadsman/store"
+	"leadsman/web"
+)
+
+// practice hands the store and the running exams to the pages.
+type practice struct {
+	store  *store.Store
+	engine speech.Engine // nil: keyboard only
+	now    func() time.Time
+	log    *slog.Logger
+
+	mu      sync.Mutex
+	running map[string]*exam.Exam
+	clips   chan clip
+	wg      sync.WaitGroup
+}
+
+type clip struct {
+	exam string
+	call uint64
+	pcm  []int16
+}
+
+func newPractice(s *store.Store, engine speech.Engine, now func() time.Time, log *slog.Logger) *practice {
+	p := &practice{store: s, engine: engine, now: now, log: log, running: map[string]*exam.Exam{}, clips: make(chan clip, 64)}
+	p.wg.Add(1)
+	go p.keepClips()
+	return p
+}
+
+// Close ends the running exams; their logs are safe already.
+func (p *practice) Close() {
+	p.mu.Lock()
+	for id, e := range p.running {
+		e.Close()
+		delete(p.running, id)
+	}
+	p.mu.Unlock()
+	close(p.clips)
+	p.wg.Wait()
+}
+
+// keepClips writes sound clips beside the calls, away from the exams' own goroutines.
+func (p *practice) keepClips() {
+	defer p.wg.Done()
+	for c := range p.clips {
+		if err := p.store.AddClip(context.Background(), c.exam, c.call, speech.WAV(c.pcm)); err != nil {
+			p.log.Warn("sound clip not kept", "exam", c.exam, "seq", c.call, "err", err)
+		}
+	}
+}
+
+// open finds a running exam or takes it up from its log.
+func (p *practice) open(ctx context.Context, id string) (*exam.Exam, error) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if e := p.running[id]; e != nil {
+		return e, nil
+	}
+	x, err := p.store.Exam(ctx, id)
+	if err != nil {
+		return nil, known(err)
+	}
+	cfg := exam.Config{ID: id, Log: p.store.Log(id), Engine: p.engine, Now: func() int64 { return p.now().UnixMilli() },
+		KeepClip: func(call uint64, pcm []int16) {
+			select {
+			case p.clips <- clip{id, call, pcm}:
+			default:
+				p.log.Warn("sound clip not kept: too many at once", "exam", id, "seq", call)
+			}
+		}}
+	if x.Earlier != "" {
+		st, err := p.fold(ctx, x.Earlier)
+		if err != nil {
+			return nil, fmt.Errorf("earlier exam: %w", err)
+		}
+		cfg.Earlier = &st.Chart
+	}
+	e, err := exam.Open(ctx, cfg)
+	if err != nil {
+		return nil, err
+	}
+	p.running[id] = e
+	return e, nil
+}
+
+// fold reads the log of an exam that need not run.
+func (p *practice) fold(ctx context.Context, id string) (*chart.State, error) {
+	st := chart.NewState()
+	for e, err := range p.store.Log(id).All(ctx) {
+		if err != nil {
+			return nil, err
+		}
+		if err := st.Apply(e); err != nil {
+			return nil, err
+		}
+	}
+	return st, nil
+}
+
+// known turns the store's errors into those that pages are told.
+func known(err error) error {
+	switch {
+	case errors.Is(err, store.ErrNotFound):
+		return web.ErrNotFound
+	case errors.Is(err, store.ErrConflict):
+		return web.ErrStale
+	case errors.Is(err, store.ErrInvalid):
+		return &chart.Refusal{Text: err.Error()}
+	}
+	return err
+}
+
+func (p *practice) Exam(ctx context.Context, id string) (web.Exam, error) {
+	e, err := p.open(ctx, id)
+	if err != nil {
+		return nil, err
+	}
+	return web.Running(e), nil
+}
+
+func (p *practice) patient(ctx context.Context, sp store.Patient) (web.Patient, error) {
+	w := web.Patient{ID: sp.ID, Name: sp.Name, Born: sp.Born, Number: sp.Number, Note: sp.Notes, Version: sp.Version}
+	xs, err := p.store.Exams(ctx, sp.ID)
+	if err == nil && len(xs) > 0 {
+		w.LastExam = xs[0].Created.UnixMilli()
+	}
+	return w, err
+}
+
+func (p *practice) Patients(ctx context.Context, search string) ([]web.Patient, error) {
+	ps, err := p.store.Patients(ctx, search)
+	if err != nil {
+		return nil, err
+	}
+	out := make([]web.Patient, len(ps))
+	for i, sp := range ps {
+		if out[i], err = p.patient(ctx, sp); err != nil {
+			return nil, err
+		}
+	}
+	return out, nil
+}
+
+func (p *practice) Patient(ctx context.Context, id string) (web.Patient, error) {
+	sp, err := p.store.Patient(ctx, id)
+	if err != nil {
+		return web.Patient{}, known(err)
+	}
+	return p.patient(ctx, sp)
+}
+
+func (p *practice) SavePatient(ctx context.Context, w web.Patient) (web.Patient, error) {
+	var sp store.Patient
+	var err error
+	if w.ID != "" {
+		if sp, err = p.store.Patient(ctx, w.ID); err != nil {
+			return w, known(err)
+		}
+	}
+	sp.Name, sp.Born, sp.Number, sp.Notes, sp.Version = w.Name, w.Born, w.Number, w.Note, w.Version
+	if w.ID == "" {
+		sp, err = p.store.AddPatient(ctx, sp)
+	} else {
+		sp, err = p.store.UpdatePatient(ctx, sp)
+	}
+	if err != nil {
+		return w, known(err)
+	}
+	return p.patient(ctx, sp)
+}
+
+func (p *practice) visit(ctx context.Context, x store.Exam) (web.Visit, error) {
+	v := web.Visit{ID: x.ID, Patient: x.Patient, Kind: x.Kind, Earlier: x.Earlier, Began: x.Created.UnixMilli(), SignedBy: x.SignedBy}
+	sp, err := p.store.Patient(ctx, x.Patient)
+	if err != nil {
+		return v, known(err)
+	}
+	v.PatientName = sp.Name
+	st, err := p.fold(ctx, x.ID)
+	if err != nil {
+		return v, err
+	}
+	v.Numbering, v.Path = st.Chart.Numbering, st.Path.Name
+	for _, t := range chart.AllTeeth() {
+		rec := st.Chart.Tooth(t)
+		if !rec.Presence.Probed() {
+			continue
+		}
+		v.Sites += int(chart.NumSites)
+		for _, s := range rec.Sites {
+			if s.Depth.Known() {
+				v.Recorded++
+			}
+		}
+	}
+	return v, nil
+}
+
+func (p *practice) Visits(ctx context.Context, patient string) ([]web.Visit, error) {
+	xs, err := p.store.Exams(ctx, patient)
+	if err != nil {
+		return nil, known(err)
+	}
+	out := []web.Visit{}
+	for _, x := range xs {
+		v, err := p.visit(ctx, x)
+		if err != nil {
+			// One damaged log must not hide the other exams; opening it says what is wrong.
+			p.log.Error("exam cannot be read", "exam", x.ID, "err", err)
+		}
+		out = append(out, v)
+	}
+	return out, nil
+}
+
+func (p *practice) Visit(ctx context.Context, id string) (web.Visit, error) {
+	x, err := p.store.Exam(ctx, id)
+	if err != nil {
+		return web.Visit{}, known(err)
+	}
+	return p.visit(ctx, x)
+}
+
+// Begin starts an exam. A re-evaluation takes over which teeth are there from the exam before.
+func (p *practice) Begin(ctx context.Context, n web.NewVisit) (web.Visit, error) {
+	if n.ID != "" {
+		if v, err := p.Visit(ctx, n.ID); err == nil && v.Sites > 0 {
+			return v, nil // asked twice
+		}
+	}
+	kind := store.KindExam
+	var present map[chart.Tooth]chart.Presence
+	if n.Earlier != "" {
+		kind = store.KindReevaluation
+		st, err := p.fold(ctx, n.Earlier)
+		if err != nil {
+			return web.Visit{}, known(err)
+		}
+		present = map[chart.Tooth]chart.Presence{}
+		for _, t := range chart.AllTeeth() {
+			if pr := st.Chart.Tooth(t).Presence; pr != chart.Unstated {
+				present[t] = pr
+			}
+		}
+	}
+	num := n.Numbering
+	if num == "" {
+		num = chart.Universal
+	}
+	if _, err := chart.PathNamed(n.Path); err != nil {
+		return web.Visit{}, &chart.Refusal{Text: err.Error()}
+	}
+	x, err := p.store.Exam(ctx, n.ID)
+	if n.ID == "" || errors.Is(err, store.ErrNotFound) {
+		x, err = p.store.NewExam(ctx, store.Exam{ID: n.ID, Patient: n.Patient, Kind: kind, Earlier: n.Earlier})
+	}
+	if err != nil {
+		return web.Visit{}, known(err)
+	}
+	if err := exam.Start(ctx, p.store.Log(x.ID), num, n.Path, nil, present, p.now().UnixMilli(), ""); err != nil {
+		return web.Visit{}, err
+	}
+	return p.visit(ctx, x)
+}
+
+// Keys of the practice's settings in the store.
+const (
+	keyPractice  = "practice"
+	keyNumbering = "numbering"
+	keyPath      = "path"
+	keySiteWords = "site_words"
+	keyVersion   = "version"
+)
+
+func (p *practice) Settings(ctx context.Context) (web.Settings, error) {
+	kv, err := p.store.Settings(ctx, "")
+	s := web.Settings{Practice: kv[keyPractice], Numbering: chart.Numbering(kv[keyNumbering]), Path: kv[keyPath], SiteWords: kv[keySiteWords]}
+	if s.Numbering == "" {
+		s.Numbering = chart.Universal
+	}
+	if s.Path == "" {
+		s.Path = chart.Paths()[0].Name
+	}
+	if s.SiteWords == "" {
+		s.SiteWords = "buccal-lingual"
+	}
+	s.Version, _ = strconv.ParseInt(kv[keyVersion], 10, 64)
+	return s, err
+}
+
+func (p *practice) SaveSettings(ctx context.Context, s web.Settings) (web.Settings, error) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	now, err := p.Settings(ctx)
+	if err != nil {
+		return s, err
+	}
+	if now.Version != s.Version {
+		return s, web.ErrStale
+	}
+	s.Version++
+	err = p.store.SetSettings(ctx, "", map[string]string{keyPractice: s.Practice, keyNumbering: string(s.Numbering), keyPath: s.Path,
+		keySiteWords: s.SiteWords, keyVersion: strconv.FormatInt(s.Version, 10)})
+	return s, err
+}

@@ -1,0 +1,166 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"net/http"
+	"os"
+	"os/signal"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"time"
+
+	"leadsman/chart"
+	"leadsman/diagnosis"
+	"leadsman/exam"
+	"leadsman/speech"
+	"leadsman/store"
+	"leadsman/web"
+)
+
+const defaultAddr = "127.0.0.1:8643"
+
+func addEngineFlags(fs *flag.FlagSet) *engineFlags {
+	f := &engineFlags{}
+	fs.StringVar(&f.name, "engine", env("LEADSMAN_ENGINE", "ctc"), "speech recognizer: ctc, or none for keyboard only")
+	fs.StringVar(&f.model, "model", os.Getenv("LEADSMAN_MODEL"), "folder of the acoustic model (default: models beside the program)")
+	fs.StringVar(&f.library, "library", os.Getenv("LEADSMAN_LIBRARY"), "libonnxruntime.so or its folder (default: beside the program)")
+	fs.StringVar(&f.lexicon, "lexicon", os.Getenv("LEADSMAN_LEXICON"), "file of further pronunciations for this practice")
+	return f
+}
+
+func defaultData() string {
+	if d := os.Getenv("LEADSMAN_DATA"); d != "" {
+		return d
+	}
+	if d, err := os.UserConfigDir(); err == nil {
+		return filepath.Join(d, "leadsman")
+	}
+	return "leadsman-data"
+}
+
+// serviceFlags are what serve and demo share.
+type serviceFlags struct {
+	addr, data, cert, key, hosts string
+	engine                       *engineFlags
+}
+
+func addServiceFlags(fs *flag.FlagSet, data string) *serviceFlags {
+	f := &serviceFlags{engine: addEngineFlags(fs)}
+	fs.StringVar(&f.addr, "addr", env("LEADSMAN_ADDR", defaultAddr), "address to listen on; microphones need localhost or TLS")
+	fs.StringVar(&f.data, "data", data, "folder of the data")
+	fs.StringVar(&f.cert, "tls-cert", os.Getenv("LEADSMAN_TLS_CERT"), "certificate file, for other machines in the practice")
+	fs.StringVar(&f.key, "tls-key", os.Getenv("LEADSMAN_TLS_KEY"), "key file of the certificate")
+	fs.StringVar(&f.hosts, "hosts", os.Getenv("LEADSMAN_HOSTS"), "further names under which the service is reached, separated by commas")
+	return f
+}
+
+func runServe(args []string, _ io.Reader, stdout, stderr io.Writer) int {
+	fs := flags("serve", stderr)
+	f := addServiceFlags(fs, defaultData())
+	rest, status, done := parse(fs, args)
+	if done {
+		return status
+	}
+	if len(rest) > 0 {
+		return fail(stderr, exitInput, "serve takes no further arguments, got %q", rest[0])
+	}
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	return serve(ctx, f, stdout, stderr, nil)
+}
+
+// serve runs the service until ctx ends. ready, if not nil, is called with the address of the page
+// once it answers.
+func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready func(url string, p *practice) error) int {
+	log := slog.New(slog.NewTextHandler(stderr, &slog.HandlerOptions{Level: slog.LevelInfo}))
+	if (f.cert == "") != (f.key == "") {
+		return fail(stderr, exitInput, "serve: --tls-cert and --tls-key go together")
+	}
+	st, err := store.Open(ctx, f.data, time.Now)
+	if err != nil {
+		return fail(stderr, exitTool, "serve: %v", err)
+	}
+	defer st.Close()
+	var engine speech.Engine
+	if f.engine.name != "none" {
+		fmt.Fprintln(stdout, "loading the speech recognizer ...")
+		if engine, err = openEngine(*f.engine); err != nil {
+			return fail(stderr, exitTool, "serve: %v (or start with --engine none to work with the keyboard only)", err)
+		}
+		defer engine.Close()
+	}
+	p := newPractice(st, engine, time.Now, log)
+	defer p.Close()
+	var names []string
+	for _, n := range strings.Split(f.hosts, ",") {
+		if n = strings.TrimSpace(n); n != "" {
+			names = append(names, n)
+		}
+	}
+	h := web.New(web.Options{Exams: p, Practice: p, Findings: pageFindings, Hosts: names, Version: version(), Log: log})
+	ln, err := net.Listen("tcp", f.addr)
+	if err != nil {
+		return fail(stderr, exitTool, "serve: cannot listen on %s: %v; another leadsman may run there: use --addr with another port", f.addr, err)
+	}
+	srv := &http.Server{Handler: h, ReadHeaderTimeout: 10 * time.Second, ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelWarn),
+		BaseContext: func(net.Listener) context.Context { return ctx }}
+	scheme := "http"
+	if f.cert != "" {
+		scheme = "https"
+	}
+	url := scheme + "://" + ln.Addr().String() + "/"
+	fmt.Fprintf(stdout, "Leadsman is at %s  (data in %s; Ctrl-C ends it)\n", url, f.data)
+	fmt.Fprintln(stdout, "Decision support for licensed clinicians; it does not diagnose by itself.")
+	served := make(chan error, 1)
+	go func() {
+		if f.cert != "" {
+			served <- srv.ServeTLS(ln, f.cert, f.key)
+		} else {
+			served <- srv.Serve(ln)
+		}
+	}()
+	if ready != nil {
+		if err := ready(url, p); err != nil {
+			srv.Close()
+			return fail(stderr, exitTool, "%v", err)
+		}
+	}
+	select {
+	case err = <-served:
+		return fail(stderr, exitTool, "serve: %v", err)
+	case <-ctx.Done():
+		end, cancel := context.WithTimeout(context.Background(), 3*time.Second)
+		defer cancel()
+		if err := srv.Shutdown(end); err != nil && !errors.Is(err, context.DeadlineExceeded) {
+			log.Warn("shut down", "err", err)
+		}
+		srv.Close()
+		fmt.Fprintln(stdout, "stopped; nothing is lost")
+		return exitOK
+	}
+}
+
+// pageFindings are the findings of a chart as pages get them.
+func pageFindings(c *chart.Chart, open []chart.Doubt) any {
+	f := diagnosis.Assess(c, diagnosis.Options{Doubts: doubtsOf(open)})
+	return &f
+}
+
+func doubtsOf(open []chart.Doubt) []diagnosis.Doubt {
+	out := make([]diagnosis.Doubt, len(open))
+	for i, d := range open {
+		out[i] = diagnosis.Doubt{Tooth: d.Tooth, Site: d.Site, Field: string(d.Field)}
+	}
+	return out
+}
+
+var _ web.Exams = (*practice)(nil)
+var _ web.Practice = (*practice)(nil)
+var _ exam.Log = (*store.Log)(nil)
