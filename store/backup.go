@@ -133,14 +133,21 @@ func (s *Store) Salvage(ctx context.Context, exam string) (Exam, error) {
 	return s.Exam(ctx, x.ID)
 }
 
-// Backup writes a copy of everything to path while the store goes on working. The copy is read back
-// and verified, made durable, and only then given its name; an existing file is never replaced
-// (ErrExists). The file is for its owner alone: it holds patient data.
-func (s *Store) Backup(ctx context.Context, path string) error {
-	return s.copyTo(ctx, path)
+// Backup writes a copy of everything to path while the store goes on working. The copy is made
+// durable and read back before it gets its name; an existing file is never replaced (ErrExists). The
+// report says what the copy holds: damage of the store is copied too, for it may be all there is.
+// The file is for its owner alone, since it holds patient data.
+func (s *Store) Backup(ctx context.Context, path string) (Report, error) {
+	var rep Report
+	err := s.copyTo(ctx, path, func(tmp string) (err error) {
+		rep, err = VerifyFile(ctx, tmp)
+		return err
+	})
+	return rep, err
 }
 
-func (s *Store) copyTo(ctx context.Context, path string) (err error) {
+// copyTo copies the database to path; check looks at the copy before it gets its name.
+func (s *Store) copyTo(ctx context.Context, path string, check func(tmp string) error) error {
 	const op = "back up"
 	if _, err := os.Lstat(path); err == nil {
 		return &Error{Op: op, Path: path, Err: ErrExists, Hint: "choose another name"}
@@ -160,6 +167,9 @@ func (s *Store) copyTo(ctx context.Context, path string) (err error) {
 	}
 	if err := copyDB(ctx, src, tmp); err != nil {
 		return wrap(op, path, err)
+	}
+	if err := check(tmp); err != nil {
+		return fmt.Errorf("read the copy back: %w", err)
 	}
 	return install(tmp, path)
 }

@@ -50,8 +50,8 @@ func TestBackupWhileWriting(t *testing.T) {
 	var files []string
 	for _, name := range []string{"one", "two", "three"} {
 		files = append(files, filepath.Join(t.TempDir(), name))
-		if err := s.Backup(ctx, files[len(files)-1]); err != nil {
-			t.Error(err)
+		if rep, err := s.Backup(ctx, files[len(files)-1]); err != nil || rep.Err() != nil {
+			t.Error(rep, err)
 		}
 	}
 	close(stop)
@@ -89,23 +89,23 @@ func TestBackupRefuses(t *testing.T) {
 	newExam(t, s)
 	there := filepath.Join(t.TempDir(), "thesis.txt")
 	os.WriteFile(there, []byte("mine"), 0o600)
-	if err := s.Backup(ctx, there); !errors.Is(err, ErrExists) {
+	if _, err := s.Backup(ctx, there); !errors.Is(err, ErrExists) {
 		t.Error(err)
 	}
 	if b, _ := os.ReadFile(there); string(b) != "mine" {
 		t.Error("an existing file was replaced")
 	}
-	if err := s.Backup(ctx, s.Path()); !errors.Is(err, ErrExists) {
+	if _, err := s.Backup(ctx, s.Path()); !errors.Is(err, ErrExists) {
 		t.Error(err)
 	}
 	var se *Error
-	if err := s.Backup(ctx, filepath.Join(t.TempDir(), "no", "such", "x")); !errors.As(err, &se) || se.Hint == "" {
+	if _, err := s.Backup(ctx, filepath.Join(t.TempDir(), "no", "such", "x")); !errors.As(err, &se) || se.Hint == "" {
 		t.Error(err)
 	}
 	gone, cancel := context.WithCancel(ctx)
 	cancel()
 	dir := t.TempDir()
-	if err := s.Backup(gone, filepath.Join(dir, "x")); !errors.Is(err, context.Canceled) {
+	if _, err := s.Backup(gone, filepath.Join(dir, "x")); !errors.Is(err, context.Canceled) {
 		t.Error(err)
 	}
 	if left, _ := os.ReadDir(dir); len(left) != 0 {
@@ -119,7 +119,7 @@ func TestRestoreRefuses(t *testing.T) {
 	x := newExam(t, s)
 	want := play(t, s, x.ID, 3)
 	good := filepath.Join(t.TempDir(), "good")
-	if err := s.Backup(ctx, good); err != nil {
+	if _, err := s.Backup(ctx, good); err != nil {
 		t.Fatal(err)
 	}
 	if _, err := Restore(ctx, s.Path(), filepath.Join(t.TempDir(), "n"), false, false); err == nil || !strings.Contains(err.Error(), "not a backup") {

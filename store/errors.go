@@ -26,6 +26,9 @@ var (
 	ErrNewer = errors.New("the data file was written by a newer version of leadsman")
 	// ErrReadOnly means that the store was opened to look on.
 	ErrReadOnly = errors.New("the store was opened read-only")
+	// ErrDamaged is what *CorruptError and faults in the structure of the file are: data were written
+	// well once and cannot all be read any more.
+	ErrDamaged = errors.New("damaged")
 	// ErrInvalid means that a record cannot be stored as it is; the text says which field.
 	ErrInvalid = errors.New("not acceptable")
 )
@@ -51,6 +54,9 @@ func (e *Error) Error() string {
 
 func (e *Error) Unwrap() error { return e.Err }
 
+// Is makes errors.Is(err, ErrDamaged) hold for faults in the structure of the file.
+func (e *Error) Is(target error) bool { return target == ErrDamaged && damaged(e.Err) }
+
 // CorruptError says that the log of an exam is damaged. Events before Seq are proven intact by the
 // hash chain; Seq is the first one that cannot be trusted.
 type CorruptError struct {
@@ -65,6 +71,9 @@ func (e *CorruptError) Error() string {
 }
 
 func (e *CorruptError) Unwrap() error { return e.Err }
+
+// Is makes errors.Is(err, ErrDamaged) hold.
+func (e *CorruptError) Is(target error) bool { return target == ErrDamaged }
 
 func corrupt(exam string, seq uint64, format string, a ...any) *CorruptError {
 	hint := "no event before it: restore a backup"

@@ -312,7 +312,7 @@ func TestDamageIsNamed(t *testing.T) {
 			}
 			got, err := collect(s, x.ID)
 			var ce *CorruptError
-			if !errors.As(err, &ce) || ce.Exam != x.ID || ce.Seq != want || ce.Hint == "" {
+			if !errors.As(err, &ce) || !errors.Is(err, ErrDamaged) || ce.Exam != x.ID || ce.Seq != want || ce.Hint == "" {
 				t.Fatalf("got %v, want damage at %d", err, want)
 			}
 			if c.seq != 0 && !reflect.DeepEqual(got, append([]chart.Event(nil), evs[:want-1]...)) {

@@ -105,7 +105,7 @@ func version(ctx context.Context, db *sql.DB, path string, newest int) (int, err
 		return 0, wrap("read the data file", path, err)
 	}
 	if id != appID && (id != 0 || tables > 0) {
-		return 0, &Error{Op: "read the data file", Path: path, Err: fmt.Errorf("this SQLite file was not made by leadsman"),
+		return 0, &Error{Op: "read the data file", Path: path, Err: fmt.Errorf("this SQLite file was not made by leadsman: %w", ErrInvalid),
 			Hint: "name another folder or file"}
 	}
 	if v > newest {
@@ -125,7 +125,7 @@ func (s *Store) migrate(ctx context.Context, steps []string) error {
 	if v > 0 {
 		keep := fmt.Sprintf("%s.before-version-%d", s.path, len(steps))
 		if _, err := os.Stat(keep); os.IsNotExist(err) {
-			if err := s.copyTo(ctx, keep); err != nil {
+			if err := s.copyTo(ctx, keep, func(string) error { return nil }); err != nil {
 				return fmt.Errorf("copy the data file before bringing it up to date: %w", err)
 			}
 		}

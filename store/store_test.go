@@ -172,9 +172,9 @@ func TestOpenRefuses(t *testing.T) {
 		text string
 	}{
 		"newer":          {file(t, "PRAGMA application_id = 1281712484", "PRAGMA user_version = 99"), ErrNewer, "install the newer program"},
-		"foreign":        {file(t, "CREATE TABLE t (x)"), nil, "not made by leadsman"},
+		"foreign":        {file(t, "CREATE TABLE t (x)"), ErrInvalid, "not made by leadsman"},
 		"foreign marked": {file(t, "PRAGMA application_id = 7"), nil, "not made by leadsman"},
-		"junk":           {junk, nil, "leadsman restore"},
+		"junk":           {junk, ErrDamaged, "leadsman restore"},
 		"a file":         {plain, nil, "not a folder"},
 	} {
 		t.Run(name, func(t *testing.T) {
