@@ -106,7 +106,8 @@ type Signal struct {
 //   - Accept returns nil, or hypotheses in order of time: any number of partials, at most one
 //     final, and the final last.
 //   - after an Accept that returned a final, sound that followed the final's EndMS is not lost; it
-//     is decoded under the net that is set next.
+//     is decoded under the net that is set next. Where much sound was given at once, some of it may
+//     still wait: Accept(nil) goes on with it, and returns nothing when nothing waits.
 //   - the same samples in frames of any size give the same finals.
 //   - Flush ends the stream: finals only; Accept after Flush starts a new stream at time 0.
 type Recognizer interface {
