@@ -198,3 +198,7 @@ func (m *mouth) progressed() (now Evidence, was chart.MM, ok bool) {
 	}
 	return now, was, ok
 }
+
+// HbA1cPercent turns mmol/mol (IFCC) into percent (NGSP). Rules compare mmol/mol with 53, which is
+// 7.0 percent. Source: the master equation, from memory.
+func HbA1cPercent(mmolMol float64) float64 { return 0.0915*mmolMol + 2.15 }

@@ -331,3 +331,32 @@ func Hamp(horizontal float64, through bool) int {
 	}
 	return 1
 }
+
+// Glickman gives Glickman's furcation class, 1 to 4, which is not convertible to Hamp's grade: 1 no
+// horizontal loss, 2 partial, 3 through and through, 4 through and visible after recession.
+// Source: Glickman 1953 as tabulated in BMC Oral Health 2015;15(S1):S5, table 5 (seen).
+func Glickman(horizontal float64, through, visible bool) int {
+	switch {
+	case through && visible:
+		return 4
+	case through:
+		return 3
+	case horizontal > 0:
+		return 2
+	}
+	return 1
+}
+
+// MobilityGrade gives the grade that a movement is taught to have. Readings are stored as called;
+// nothing derives them. Source: Miller 1950, modified (from memory); exactly 1 mm differs by text.
+func MobilityGrade(horizontal float64, vertical, beyondNatural bool) int {
+	switch {
+	case vertical:
+		return 3
+	case horizontal > mobilityII:
+		return 2
+	case beyondNatural || horizontal > 0:
+		return 1
+	}
+	return 0
+}

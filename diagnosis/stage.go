@@ -402,7 +402,7 @@ func (m *mouth) stageMissing(r *stageResult, cr *caseResult, sure stageInputs, l
 	} else if m.lossRecorded < m.lossEligible && r.in.severity < 3 {
 		if hi := with(func(in *stageInputs) { in.severity = 3 }); hi > s || r.in.severity == 0 {
 			f.Missing = append(f.Missing, m.lossMissing(span(max(s, 1), hi)...))
-			f.AtLeast = s > 0
+			f.AtLeast = s > 0 && !r.byBone
 		}
 	}
 	if depths := openSites(m.classed, func(th *tooth, site chart.Site) bool {

@@ -14,8 +14,7 @@ func (m *mouth) surveillanceOf() Finding {
 	f := Finding{Code: "surveillance.cdc_aap_2012", Rule: "CDC-AAP", Source: srcSurveillance, Value: Word("indeterminate")}
 	// Per tooth, the greatest interdental values.
 	var loss6, loss4, loss3, depth5, depth4 []Evidence // one a tooth
-	loss3Sites, depth5Sites, depth5Teeth, loss3Teeth := 0, 0, 0, 0
-	teeth := 0
+	loss3Sites, depth5Sites, single, teeth := 0, 0, 0, 0
 	for i := range m.teeth {
 		th := &m.teeth[i]
 		if th.stand != natural || th.t.Primary() || th.t.ThirdMolar() {
@@ -23,7 +22,6 @@ func (m *mouth) surveillanceOf() Finding {
 		}
 		teeth++
 		top, deep := chart.NumSites, chart.NumSites
-		mild := false
 		for s := range th.sites {
 			v := &th.sites[s]
 			if !chart.Site(s).Interdental() || v.out {
@@ -41,14 +39,13 @@ func (m *mouth) surveillanceOf() Finding {
 			}
 			if v.loss >= cdcMildLoss {
 				loss3Sites++
-				mild = true
 			}
 			if v.depth >= cdcSevereDepth {
 				depth5Sites++
 			}
-		}
-		if mild {
-			loss3Teeth++
+			if v.depth >= cdcMildSingleDepth {
+				single++
+			}
 		}
 		if top < chart.NumSites {
 			e := th.siteEvidence(top)
@@ -68,16 +65,14 @@ func (m *mouth) surveillanceOf() Finding {
 			depth := th.sites[deep].depth
 			if depth >= cdcModerateDepth {
 				depth5 = append(depth5, e)
-				depth5Teeth++
 			}
 			if depth >= cdcMildDepth {
 				depth4 = append(depth4, e)
 			}
 		}
 	}
-	single := m.singleDepth(cdcMildSingleDepth)
 	mild := loss3Sites >= cdcMildLossSites && (len(depth4) >= cdcMildTeeth || single >= 1)
-	distinct := loss3Teeth >= cdcMildLossSites && (len(depth4) >= cdcMildTeeth || single >= 1)
+	distinct := len(loss3) >= cdcMildLossSites && (len(depth4) >= cdcMildTeeth || single >= 1)
 	if m.o.MildDistinct {
 		mild, distinct = distinct, mild
 	}
@@ -95,10 +90,10 @@ func (m *mouth) surveillanceOf() Finding {
 		f.Value, f.AtLeast = Word("moderate"), !complete
 		f.Because = loss4
 		f.Text = fmt.Sprintf("Moderate: interdental loss of 4 mm or more at %d teeth.", len(loss4))
-	case depth5Teeth >= cdcModerateTeeth:
+	case len(depth5) >= cdcModerateTeeth:
 		f.Value, f.AtLeast = Word("moderate"), !complete
 		f.Because = depth5
-		f.Text = fmt.Sprintf("Moderate: interdental depth of 5 mm or more at %d teeth.", depth5Teeth)
+		f.Text = fmt.Sprintf("Moderate: interdental depth of 5 mm or more at %d teeth.", len(depth5))
 	case mild:
 		f.Value, f.AtLeast = Word("mild"), !complete
 		f.Because = append(append(f.Because, loss3...), depth4...)
@@ -125,23 +120,6 @@ func (m *mouth) surveillanceOf() Finding {
 	}
 	f.Provisional = f.AtLeast || f.Value.String() == "indeterminate"
 	return f
-}
-
-// singleDepth counts interdental sites of at least mm.
-func (m *mouth) singleDepth(mm int) int {
-	n := 0
-	for i := range m.teeth {
-		th := &m.teeth[i]
-		if th.stand != natural || th.t.Primary() || th.t.ThirdMolar() {
-			continue
-		}
-		for s := range th.sites {
-			if chart.Site(s).Interdental() && int(th.sites[s].depth) >= mm {
-				n++
-			}
-		}
-	}
-	return n
 }
 
 // above lists the classes from w on.

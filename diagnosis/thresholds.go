@@ -124,6 +124,9 @@ const (
 // Plaque control record: teaching target, seen, secondary.
 const oLearyTargetPercent = 10 // under
 
+// Mobility (Miller 1950, modified, from memory): over so many mm horizontally it is grade 2.
+const mobilityII = 1.0
+
 // Furcation (Hamp et al. 1975, seen, secondary): from so many mm of horizontal loss it is grade 2.
 const hampII = 3
 
