@@ -185,3 +185,21 @@ func TestRestoreRefuses(t *testing.T) {
 		t.Error(err)
 	}
 }
+
+// Damage is copied and told: the copy may be all that will be left.
+func TestBackupOfDamagedStore(t *testing.T) {
+	dir := t.TempDir()
+	s := openT(t, dir)
+	x := newExam(t, s)
+	play(t, s, x.ID, 2)
+	s.Close()
+	tamper(t, dir, "DELETE FROM events WHERE seq = 5")
+	s = openT(t, dir)
+	f := filepath.Join(t.TempDir(), "copy")
+	if rep, err := s.Backup(ctx, f); err != nil || len(rep.Problems) != 1 || rep.Events != 4 {
+		t.Errorf("%+v %v", rep, err)
+	}
+	if _, err := os.Stat(f); err != nil {
+		t.Error(err)
+	}
+}

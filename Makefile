@@ -1,0 +1,148 @@
+# Leadsman: "make run" starts it, "make test" checks everything, "make help" lists the rest.
+# A fresh Debian needs Go, gcc and make; the speech library comes with the Go modules.
+
+SHELL := /bin/bash
+.SHELLFLAGS := -eu -o pipefail -c
+MAKEFLAGS += --no-print-directory
+.DEFAULT_GOAL := build
+
+GO      ?= go
+BIN     := bin
+LIBRARY := $(BIN)/libonnxruntime.so
+# The module whose release carries ONNX Runtime as a shared library for Linux.
+LIBMOD  := github.com/k2-fsa/sherpa-onnx-go-linux
+# How long each fuzz target runs, and what is handed to serve and demo.
+FUZZTIME ?= 20s
+ARGS     ?=
+# Without git, or in a checkout that git does not trust, the version cannot be stamped.
+BUILDVCS := $(shell git -C "$(CURDIR)" rev-parse HEAD >/dev/null 2>&1 || echo -buildvcs=false)
+VERSION  := $(shell git -C "$(CURDIR)" describe --tags --always --dirty 2>/dev/null || echo unversioned)
+# What tests of whole parts need.
+export LEADSMAN_LIBRARY := $(CURDIR)/$(LIBRARY)
+export LEADSMAN_BIN     := $(CURDIR)/$(BIN)/leadsman
+export CGO_ENABLED      := 1
+
+say = @printf '\n==> %s\n' $(1)
+
+.PHONY: help build tools modules run demo test check vet lint browser race bench accuracy fuzz dist clean
+
+help: ## this list
+	@echo "make TARGET"
+	@sed -n 's/^\([a-z]*\):.*## /  \1\t/p' Makefile | expand -t 14
+	@echo "Options: ARGS='--addr :9000' (run, demo), FUZZTIME=$(FUZZTIME) (fuzz), GO=$(GO)"
+
+tools:
+	@fault=0; \
+	need() { echo "$$1 is missing: $$2" >&2; fault=1; }; \
+	command -v $(GO) >/dev/null || need Go "install Go $$(sed -n 's/^go //p' go.mod) or newer (https://go.dev/dl) and have it on the PATH"; \
+	cc=$$( { $(GO) env CC 2>/dev/null || echo gcc; } | awk '{print $$1}'); \
+	command -v "$${cc:-gcc}" >/dev/null || need "a C compiler" "as root run  apt-get install gcc libc6-dev"; \
+	[ $$fault = 0 ] || exit 1; \
+	$(GO) env GOVERSION >/dev/null || { echo "this Go cannot build the project, which needs Go $$(sed -n 's/^go //p' go.mod) or newer" >&2; exit 1; }
+
+modules: tools
+	@$(GO) mod download >/dev/null 2>&1 & pid=$$!; \
+	cache=$$($(GO) env GOMODCACHE)/cache/download; told=0; \
+	for i in 1 2 3; do sleep 0.5; kill -0 $$pid 2>/dev/null || break; done; \
+	while kill -0 $$pid 2>/dev/null; do \
+		[ $$told = 1 ] || { echo "==> Fetching the Go modules, about 75 MB, once"; told=1; }; \
+		sleep 5; printf '    %s so far\n' "$$(du -sh "$$cache" 2>/dev/null | cut -f1)"; \
+	done; \
+	wait $$pid || { echo "The Go modules could not be fetched; this is what Go says:" >&2; $(GO) mod download; }
+
+$(LIBRARY): modules
+	@case $$($(GO) env GOARCH) in \
+		amd64) arch=x86_64-unknown-linux-gnu;; \
+		arm64) arch=aarch64-unknown-linux-gnu;; \
+		arm)   arch=arm-unknown-linux-gnueabihf;; \
+		*) echo "There is no speech library for $$($(GO) env GOARCH): use a 64-bit Intel, AMD or ARM machine" >&2; exit 1;; \
+	esac; \
+	[ $$($(GO) env GOOS) = linux ] || { echo "Leadsman is built for Linux only" >&2; exit 1; }; \
+	mkdir -p $(BIN); \
+	from="$$($(GO) list -m -f '{{.Dir}}' $(LIBMOD))/lib/$$arch/libonnxruntime.so"; \
+	[ -f "$$from" ] || { echo "$$from is missing: run  $(GO) clean -modcache  and make again" >&2; exit 1; }; \
+	cmp -s "$$from" $@ || { install -m 644 "$$from" $@.new && mv $@.new $@; echo "==> $@"; }
+.PHONY: $(LIBRARY)
+
+build: $(LIBRARY) ## the program with all it needs, in bin/ (the default)
+	@mkdir -p $(BIN)/models; \
+	for f in models/*.onnx models/*.txt models/*.json models/*.md; do \
+		[ ! -f $$f ] || cmp -s $$f $(BIN)/$$f || { install -m 644 $$f $(BIN)/$$f.new && mv $(BIN)/$$f.new $(BIN)/$$f; }; \
+	done
+	@[ -x $(BIN)/leadsman ] || echo "==> Compiling; the first time SQLite and the ONNX binding take a minute or two"
+	@$(GO) build -v $(BUILDVCS) -o $(BIN)/leadsman ./cmd/leadsman
+	@echo "==> $(BIN)/leadsman is ready"
+
+run: build ## build, start the service and print its address
+	@exec $(BIN)/leadsman serve $(ARGS)
+
+demo: build ## build and show an invented practice
+	@exec $(BIN)/leadsman demo $(ARGS)
+
+lint: tools ## gofmt and go vet
+	$(call say,'gofmt')
+	@bad=$$(gofmt -l $$($(GO) list -f '{{.Dir}}' ./...)); \
+	[ -z "$$bad" ] || { printf 'not formatted (run gofmt -w on them):\n%s\n' "$$bad" >&2; exit 1; }
+	$(call say,'go vet (compiles everything: minutes the first time)')
+	@$(GO) vet ./...
+
+# The browser tests drive a real browser. Root installs it; anybody else is told how.
+browser:
+	@for b in chromium chromium-browser google-chrome google-chrome-stable; do \
+		command -v $$b >/dev/null && exit 0; \
+	done; \
+	if [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null; then \
+		echo "==> Installing chromium for the browser tests (about 250 MB with what it needs, once)"; \
+		apt-get update -q && DEBIAN_FRONTEND=noninteractive apt-get install -q -y --no-install-recommends chromium; \
+	else \
+		echo "The browser tests need chromium. As root run:  apt-get update && apt-get install -y chromium" >&2; \
+		echo "then make test again. Everything but the browser tests:  go test \$$(go list ./... | grep -v /tests)" >&2; \
+		exit 1; \
+	fi
+
+test: browser build lint ## everything that must hold: format, vet, all tests, the browser too
+	$(call say,'go test (all packages)')
+	@$(GO) test -timeout 9m ./...
+
+check: test ## what continuous integration runs
+
+race: build browser ## all tests under the race detector (slow)
+	$(call say,'go test -race (compiles SQLite once more)')
+	@$(GO) test -race -timeout 40m ./...
+
+bench: build ## benchmarks
+	@$(GO) test -run '^$$' -bench . -benchmem ./...
+
+accuracy: build ## word and site errors on the recordings, in detail
+	@$(GO) test -count=1 -v -timeout 40m -run Accuracy ./tests/...
+
+fuzz: tools ## every fuzz target for FUZZTIME
+	@for p in $$($(GO) list ./...); do \
+		for f in $$($(GO) test -list '^Fuzz' $$p | grep '^Fuzz' || true); do \
+			printf '\n==> %s %s for $(FUZZTIME)\n' $$p $$f; \
+			$(GO) test -run '^$$' -fuzz "^$$f$$" -fuzztime $(FUZZTIME) $$p; \
+		done; \
+	done
+
+DIST := leadsman-$(VERSION)-linux-$(shell $(GO) env GOARCH 2>/dev/null)
+dist: build ## dist/*.tar.gz: program, library, model, licences
+	@rm -rf dist/$(DIST); mkdir -p dist/$(DIST)/licences
+	$(call say,'compiling for distribution')
+	@$(GO) build -trimpath $(BUILDVCS) -ldflags '-s -w' -o dist/$(DIST)/leadsman ./cmd/leadsman
+	@cp -r $(LIBRARY) $(BIN)/models dist/$(DIST)/
+	@cp LICENSE THIRD_PARTY.md $(wildcard README.md) dist/$(DIST)/
+	@cp -r licences/. dist/$(DIST)/licences/
+	@cp "$$($(GO) env GOROOT)/LICENSE" dist/$(DIST)/licences/go.txt
+	@{ $(GO) list -deps -f '{{with .Module}}{{if not .Main}}{{.Path}} {{.Dir}}{{end}}{{end}}' ./cmd/leadsman; \
+	   $(GO) list -m -f '{{.Path}} {{.Dir}}' $(LIBMOD); } | sort -u | while read -r path dir; do \
+		[ -n "$$path" ] || continue; n=0; \
+		for l in "$$dir"/LICEN[CS]E* "$$dir"/COPYING* "$$dir"/NOTICE* "$$dir"/UNLICENSE*; do \
+			[ ! -f "$$l" ] || { install -m 644 "$$l" "dist/$(DIST)/licences/$${path//\//_}_$$(basename "$$l")"; n=1; }; \
+		done; \
+		[ $$n = 1 ] || { echo "module $$path has no licence file" >&2; exit 1; }; \
+	done
+	@tar -C dist --owner=0 --group=0 --sort=name -czf dist/$(DIST).tar.gz $(DIST)
+	@ls -lh dist/$(DIST).tar.gz | awk '{print "==> " $$NF ", " $$5}'
+
+clean: ## remove what make made
+	@rm -rf $(BIN) dist

@@ -1,0 +1,192 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"crypto/ecdsa"
+	"crypto/elliptic"
+	"crypto/rand"
+	"crypto/x509"
+	"encoding/json"
+	"encoding/pem"
+	"errors"
+	"math/big"
+	"net"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"leadsman/speech"
+	"leadsman/store"
+)
+
+// goodEngine stands for a recognizer that loads.
+type goodEngine struct{ speech.Engine }
+
+func (goodEngine) Name() string { return "ctc 01234567" }
+func (goodEngine) Close() error { return nil }
+
+func newDoctor(t *testing.T) *doctor {
+	dir := t.TempDir()
+	if err := os.Chmod(dir, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	lib := filepath.Join(dir, "libonnxruntime.so")
+	for _, f := range []string{lib, filepath.Join(dir, "manifest.json")} {
+		if err := os.WriteFile(f, []byte("{}"), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return &doctor{
+		flags:      &serviceFlags{addr: "127.0.0.1:0", data: filepath.Join(dir, "data"), engine: &engineFlags{library: dir, model: dir}},
+		openEngine: func(engineFlags) (speech.Engine, error) { return goodEngine{}, nil },
+		now:        time.Date(2026, 6, 1, 12, 0, 0, 0, time.UTC),
+	}
+}
+
+// outcome runs all checks and returns the one asked for.
+func outcome(t *testing.T, d *doctor, check string) checkup {
+	t.Helper()
+	for _, c := range d.all(context.Background()) {
+		if c.Check == check {
+			if c.State != stateOK && c.Do == "" {
+				t.Errorf("%s is %s and does not say what to do", check, c.State)
+			}
+			return c
+		}
+	}
+	t.Fatalf("no check %q", check)
+	return checkup{}
+}
+
+func TestDoctorFindsNothingWrong(t *testing.T) {
+	for _, c := range newDoctor(t).all(context.Background()) {
+		// The disk of whoever runs this test may be nearly full; that is for the doctor to say.
+		if c.State != stateOK && c.State != stateNote && c.Check != "disk" {
+			t.Errorf("%+v", c)
+		}
+	}
+}
+
+func TestDoctorFinds(t *testing.T) {
+	busy, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer busy.Close()
+	for name, c := range map[string]struct {
+		harm  func(d *doctor)
+		check string
+		want  state
+		text  string
+	}{
+		"no library":       {func(d *doctor) { os.Remove(filepath.Join(d.flags.engine.library, "libonnxruntime.so")) }, "library", stateFail, "make build"},
+		"bad model":        {func(d *doctor) { d.openEngine = broken("model.int8.onnx is damaged") }, "recognizer", stateFail, "is damaged"},
+		"no C++ runtime":   {func(d *doctor) { d.openEngine = broken("libstdc++.so.6: cannot open") }, "recognizer", stateFail, "apt-get install libstdc++6"},
+		"no manifest":      {func(d *doctor) { os.Remove(filepath.Join(d.flags.engine.model, "manifest.json")) }, "recognizer", stateWarn, "manifest"},
+		"keyboard only":    {func(d *doctor) { d.flags.engine.name = "none" }, "recognizer", stateWarn, "keyboard"},
+		"data is a file":   {func(d *doctor) { os.WriteFile(d.flags.data, nil, 0o600) }, "data folder", stateFail, "not a folder"},
+		"data under file":  {func(d *doctor) { os.WriteFile(d.flags.data, nil, 0o600); d.flags.data += "/x/y" }, "data folder", stateFail, "--data"},
+		"data for all":     {func(d *doctor) { os.Mkdir(d.flags.data, 0o755) }, "data folder", stateWarn, "chmod 700"},
+		"address in use":   {func(d *doctor) { d.flags.addr = busy.Addr().String() }, "address", stateWarn, "in use"},
+		"no address":       {func(d *doctor) { d.flags.addr = "8643" }, "address", stateFail, "HOST:PORT"},
+		"plain http":       {func(d *doctor) { d.flags.addr = "0.0.0.0:0" }, "microphone", stateWarn, "--tls-cert"},
+		"every address":    {func(d *doctor) { d.flags.addr = ":0" }, "microphone", stateWarn, "--tls-cert"},
+		"half of TLS":      {func(d *doctor) { d.flags.cert = "c.pem" }, "certificate", stateFail, "go together"},
+		"no TLS files":     {func(d *doctor) { d.flags.cert, d.flags.key = "none.pem", "none.key" }, "certificate", stateFail, "no such file"},
+		"junk in store":    {func(d *doctor) { fill(t, d.flags.data); wreck(t, d.flags.data) }, "store", stateFail, "restore"},
+		"all well in it":   {func(d *doctor) { fill(t, d.flags.data) }, "store", stateOK, "1 patient, 1 exam, 0 events"},
+		"certificate":      {func(d *doctor) { certify(t, d, 90*24*time.Hour) }, "certificate", stateOK, "chair.practice.example"},
+		"ending":           {func(d *doctor) { certify(t, d, 5*24*time.Hour) }, "certificate", stateWarn, "soon"},
+		"ended":            {func(d *doctor) { certify(t, d, -time.Hour) }, "certificate", stateFail, "run out"},
+		"for another name": {func(d *doctor) { certify(t, d, 90*24*time.Hour); d.flags.hosts = "other.example" }, "certificate", stateWarn, "not for other.example"},
+		"open key": {func(d *doctor) { certify(t, d, 90*24*time.Hour); os.Chmod(d.flags.key, 0o644) }, "certificate",
+			stateWarn, "chmod 600"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			d := newDoctor(t)
+			c.harm(d)
+			got := outcome(t, d, c.check)
+			if got.State != c.want || !strings.Contains(got.Found+" -> "+got.Do, c.text) {
+				t.Errorf("got %+v, want %s with %q", got, c.want, c.text)
+			}
+		})
+	}
+}
+
+func broken(text string) func(engineFlags) (speech.Engine, error) {
+	return func(engineFlags) (speech.Engine, error) { return nil, errors.New(text) }
+}
+
+// fill makes a store with an exam.
+func fill(t *testing.T, dir string) (exam string) {
+	t.Helper()
+	ctx := context.Background()
+	s, err := store.Open(ctx, dir, time.Now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	p, err := s.AddPatient(ctx, store.Patient{Name: "Mira Holt"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	x, err := s.NewExam(ctx, store.Exam{Patient: p.ID})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return x.ID
+}
+
+func wreck(t *testing.T, dir string) {
+	t.Helper()
+	if err := os.WriteFile(filepath.Join(dir, "leadsman.db"), bytes.Repeat([]byte("junk"), 4096), 0o600); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// certify makes a certificate that ends after left.
+func certify(t *testing.T, d *doctor, left time.Duration) {
+	t.Helper()
+	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
+	if err != nil {
+		t.Fatal(err)
+	}
+	tmpl := &x509.Certificate{SerialNumber: big.NewInt(1), DNSNames: []string{"chair.practice.example"}, IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)},
+		NotBefore: d.now.AddDate(-1, 0, 0), NotAfter: d.now.Add(left)}
+	cert, err := x509.CreateCertificate(rand.Reader, tmpl, tmpl, key.Public(), key)
+	if err != nil {
+		t.Fatal(err)
+	}
+	der, err := x509.MarshalPKCS8PrivateKey(key)
+	if err != nil {
+		t.Fatal(err)
+	}
+	d.flags.cert, d.flags.key = filepath.Join(t.TempDir(), "c.pem"), filepath.Join(t.TempDir(), "k.pem")
+	for path, b := range map[string]*pem.Block{d.flags.cert: {Type: "CERTIFICATE", Bytes: cert}, d.flags.key: {Type: "PRIVATE KEY", Bytes: der}} {
+		if err := os.WriteFile(path, pem.EncodeToMemory(b), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+func TestDoctorJSON(t *testing.T) {
+	var out, errs bytes.Buffer
+	status := runDoctor([]string{"--json", "--engine", "none", "--addr", "127.0.0.1:0", "--data", filepath.Join(t.TempDir(), "d"), "--tls-cert", "none.pem"}, &out, &errs)
+	var got struct {
+		Schema string
+		OK     bool
+		Checks []checkup
+	}
+	if err := json.Unmarshal(out.Bytes(), &got); err != nil {
+		t.Fatal(err)
+	}
+	if got.Schema != "leadsman.doctor/1" || got.OK || status != exitTool || len(got.Checks) < 8 || errs.Len() > 0 {
+		t.Errorf("status %d, %+v, %s", status, got, &errs)
+	}
+	if status := runDoctor([]string{"extra"}, &out, &errs); status != exitInput {
+		t.Errorf("status %d for a stray argument", status)
+	}
+}
