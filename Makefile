@@ -81,7 +81,7 @@ demo: build ## build and show an invented practice
 
 lint: tools ## gofmt and go vet
 	$(call say,'gofmt')
-	@bad=$$(gofmt -l $$($(GO) list -f '{{.Dir}}' ./...)); \
+	@bad=$$(gofmt -l $$($(GO) list -f '{{.Dir}}' ./...) | sort -u); \
 	[ -z "$$bad" ] || { printf 'not formatted (run gofmt -w on them):\n%s\n' "$$bad" >&2; exit 1; }
 	$(call say,'go vet (compiles everything: minutes the first time)')
 	@$(GO) vet ./...
