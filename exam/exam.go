@@ -46,13 +46,14 @@ type Exam struct {
 	pending   phrase
 	amend     phrase
 	question  *Question
-	asked     uint64          // counts questions
-	due       []chart.SiteRef // doubts to ask about
-	singles   bool            // the last call held one number: numbers are being called one by one
-	soundedMS int64           // stream time at which the last soundings ended
-	held      *held           // a number that may answer the question or be the next sounding
-	remark    bool            // the next speech is a remark
-	spokeNow  string          // what the tool says at the moment, for its own echo
+	asked     uint64            // counts questions
+	due       [][]chart.SiteRef // doubts to ask about, each entry in one question
+	singles   bool              // the last call held one number: numbers are being called one by one
+	streamMS  int64             // stream time of the last tick
+	soundedMS int64             // stream time at which the last soundings ended
+	held      *held             // a number that may answer the question or be the next sounding
+	remark    bool              // the next speech is a remark
+	spokeNow  string            // what the tool says at the moment, for its own echo
 	changes   []Change
 	subs      map[*Subscription]bool
 	micView   *MicView
@@ -60,6 +61,9 @@ type Exam struct {
 	micMu sync.Mutex
 	mic   *Mic
 }
+
+// unclear is the reason of doubts that come from the ear; others come from what is plausible.
+const unclear = "not heard clearly"
 
 // phrase is words that wait for more, with the stream time until which they do.
 type phrase struct {
@@ -189,7 +193,7 @@ func (e *Exam) Words(ctx context.Context, text, who, id string) (a Answer, err e
 			a = Answer{Words: text, Text: perr.Error(), Tone: ToneMisfit}
 			return
 		}
-		a, err = e.perform(ctx, r.Command, chart.Meta{Source: chart.Keyboard, Who: who, ID: id, Words: strings.Join(words, " "), Confidence: 1}, nil)
+		a, err = e.typed(ctx, r.Command, chart.Meta{Source: chart.Keyboard, Who: who, ID: id, Words: strings.Join(words, " "), Confidence: 1})
 	})
 	return a, errors.Join(err, runErr)
 }
@@ -201,9 +205,19 @@ func (e *Exam) Do(ctx context.Context, c chart.Command, who, id string) (a Answe
 			a = e.repeated(id)
 			return
 		}
-		a, err = e.perform(ctx, c, chart.Meta{Source: chart.Keyboard, Who: who, ID: id, Confidence: 1}, nil)
+		a, err = e.typed(ctx, c, chart.Meta{Source: chart.Keyboard, Who: who, ID: id, Confidence: 1})
 	})
 	return a, errors.Join(err, runErr)
+}
+
+// typed performs a command from a screen; yes and no there answer the open question.
+func (e *Exam) typed(ctx context.Context, c chart.Command, m chart.Meta) (Answer, error) {
+	if v := c.Verb(); v == chart.VerbAffirm || v == chart.VerbNegative {
+		if done, a, err := e.replyTo(ctx, c, m, nil, speech.Hypothesis{}); done {
+			return a, err
+		}
+	}
+	return e.perform(ctx, c, m, nil)
 }
 
 // repeated answers a call that came twice.
@@ -596,7 +610,7 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis) error {
 	}
 	doubt := func(c *chart.Chart, r chart.Reading, v chart.MM) (string, string) {
 		if conf < doubtBelow {
-			return "not heard clearly", rival
+			return unclear, rival
 		}
 		return e.implausible(c, r, v), ""
 	}
@@ -606,7 +620,7 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis) error {
 			return err
 		}
 	}
-	if done, err := e.replyTo(ctx, do, meta, doubt, h); done {
+	if done, _, err := e.replyTo(ctx, do, meta, doubt, h); done {
 		return expected(err)
 	}
 	a, err := e.perform(ctx, do, meta, doubt)
@@ -667,48 +681,68 @@ func (e *Exam) misfit(h speech.Hypothesis) {
 }
 
 // replyTo handles calls that answer a question. done means that nothing is left to perform.
-func (e *Exam) replyTo(ctx context.Context, c chart.Command, m chart.Meta, doubt mark, h speech.Hypothesis) (done bool, err error) {
+func (e *Exam) replyTo(ctx context.Context, c chart.Command, m chart.Meta, doubt mark, h speech.Hypothesis) (done bool, a Answer, err error) {
 	q := e.question
 	if q == nil || len(c.Acts) != 1 {
-		return false, nil
+		return false, a, nil
 	}
 	if q.call != 0 {
 		switch v := c.Acts[0].Verb; v {
 		case chart.VerbAffirm:
-			_, err = e.perform(ctx, c, m, nil)
-			return true, err
+			a, err = e.perform(ctx, c, m, nil)
+			return true, a, err
 		case chart.VerbNegative:
 			back := strconv.FormatUint(q.call, 10)
-			_, err = e.perform(ctx, chart.Command{Acts: []chart.Act{{Verb: chart.VerbDisregard, Was: &back}}}, m, nil)
-			return true, err
+			a, err = e.perform(ctx, chart.Command{Acts: []chart.Act{{Verb: chart.VerbDisregard, Was: &back}}}, m, nil)
+			return true, a, err
 		}
-		return false, nil
+		return false, a, nil
 	}
-	t, _ := chart.ParseTooth(q.Tooth, chart.FDI)
-	site, serr := chart.ParseSite(q.Site)
-	if serr != nil {
-		return false, nil
-	}
-	ref := chart.SiteRef{Tooth: t, Site: site}
-	switch a := c.Acts[0]; {
-	case a.Verb == chart.VerbAffirm:
-		_, err = e.perform(ctx, chart.Command{Acts: []chart.Act{{Verb: chart.VerbSettle, Ref: &ref}}}, m, nil)
-		return true, err
-	case a.Verb == chart.VerbNegative:
+	switch act := c.Acts[0]; {
+	case act.Verb == chart.VerbAffirm && !q.value:
+		do := chart.Command{}
+		for _, ref := range q.refs {
+			if _, open := e.state.Doubts[ref]; open {
+				do.Acts = append(do.Acts, chart.Act{Verb: chart.VerbSettle, Ref: &ref})
+			}
+		}
+		if len(do.Acts) == 0 {
+			do.Acts = c.Acts // settled at a screen meanwhile
+		}
+		a, err = e.perform(ctx, do, m, nil)
+		return true, a, err
+	case act.Verb == chart.VerbNegative:
 		// The doubt stays; the value is asked for.
 		e.asked++
-		e.question = &Question{ID: e.asked, Speak: "say the value", Text: "say the value for " + q.Text, value: true, Tooth: q.Tooth, Site: q.Site, until: m.EndMS + askForMS}
+		e.question = &Question{ID: e.asked, Speak: "say the value", Text: "say the value for " + q.Text, Tooth: q.Tooth, Site: q.Site,
+			value: true, refs: q.refs, until: max(m.EndMS, e.streamMS) + askForMS}
 		head := headOf(e.state)
 		head.Question = e.question
 		e.tell(Change{Head: &head, Partial: &Partial{}})
-		return true, nil
-	case a.Verb == chart.VerbSoundings && len(a.Numbers) == 1 && (!e.singles || q.value) && h.StartMS-e.soundedMS >= aloneMS:
+		return true, Answer{Did: c.Acts[0].Verb, Words: m.Words, Text: "asked", Tone: ToneAccepted}, nil
+	case act.Verb == chart.VerbSoundings && q.value && len(act.Numbers) > 1 && len(act.Numbers) == len(q.refs):
+		a, err = e.perform(ctx, q.values(e.state, act.Numbers), m, nil)
+		return true, a, err
+	case act.Verb == chart.VerbSoundings && len(act.Numbers) == 1 && len(q.refs) == 1 && (!e.singles || q.value) && h.StartMS-e.soundedMS >= aloneMS:
 		// Numbers called one by one are soundings; another lone number may be the answer.
-		e.held = &held{a.Numbers[0], m, doubt, h}
+		e.held = &held{act.Numbers[0], m, doubt, h}
 		e.tell(Change{Partial: &Partial{Words: m.Words}})
-		return true, nil
+		return true, Answer{Did: c.Acts[0].Verb, Words: m.Words, Text: "asked", Tone: ToneAccepted}, nil
 	}
-	return false, nil
+	return false, a, nil
+}
+
+// values is the command that writes the answer to a question.
+func (q *Question) values(s *chart.State, numbers []chart.MM) chart.Command {
+	var c chart.Command
+	for i, ref := range q.refs {
+		field := s.Doubts[ref].Field
+		if field == "" {
+			field = chart.FieldDepth
+		}
+		c.Acts = append(c.Acts, chart.Act{Verb: chart.VerbSet, Ref: &ref, Field: field, Number: &numbers[i]})
+	}
+	return c
 }
 
 // release decides on a held number, before whatever comes next.
@@ -720,14 +754,7 @@ func (e *Exam) release(ctx context.Context, answers bool) error {
 	e.held = nil
 	q := e.question
 	if answers && q != nil {
-		t, _ := chart.ParseTooth(q.Tooth, chart.FDI)
-		site, _ := chart.ParseSite(q.Site)
-		ref := chart.SiteRef{Tooth: t, Site: site}
-		field := e.state.Doubts[ref].Field
-		if field == "" {
-			field = chart.FieldDepth
-		}
-		_, err := e.perform(ctx, chart.Command{Acts: []chart.Act{{Verb: chart.VerbSet, Ref: &ref, Field: field, Number: &k.number}}}, k.meta, nil)
+		_, err := e.perform(ctx, q.values(e.state, []chart.MM{k.number}), k.meta, nil)
 		return expected(err)
 	}
 	do := chart.Command{Acts: []chart.Act{{Verb: chart.VerbSoundings, Numbers: []chart.MM{k.number}}}}
@@ -749,12 +776,21 @@ func (e *Exam) after(a Answer, v chart.Verb, c chart.Command, h speech.Hypothesi
 	if v == chart.VerbRemark {
 		e.remark = true
 	}
-	if a.Tone == ToneDoubt {
-		for _, d := range e.state.Doubts {
-			if d.Seq > a.Call {
-				e.due = append(e.due, d.SiteRef)
-			}
+	// Doubts of one call are asked about together, if it is heard badly as a whole.
+	var whole []chart.SiteRef
+	for _, ev := range e.state.Log()[max(a.Call, 1)-1:] {
+		if ev.Kind != chart.KindDoubt {
+			continue
 		}
+		ref := chart.SiteRef{Tooth: ev.Tooth, Site: *ev.Site}
+		if ev.Text == unclear {
+			whole = append(whole, ref)
+		} else {
+			e.due = append(e.due, []chart.SiteRef{ref})
+		}
+	}
+	if whole != nil {
+		e.due = append(e.due, whole)
 	}
 }
 
@@ -811,6 +847,7 @@ func (e *Exam) implausible(c *chart.Chart, r chart.Reading, v chart.MM) string {
 // tick asks about doubts once it is quiet. It runs in the owner with the stream time, the time at
 // which speech was last heard, and whether it is going on.
 func (e *Exam) tick(ctx context.Context, nowMS, heardMS int64, speaking bool) error {
+	e.streamMS = nowMS
 	if e.held != nil && !speaking && nowMS-e.held.meta.EndMS >= aloneMS {
 		if err := e.release(ctx, true); err != nil {
 			return err
@@ -829,19 +866,29 @@ func (e *Exam) tick(ctx context.Context, nowMS, heardMS int64, speaking bool) er
 		return nil
 	}
 	for len(e.due) > 0 {
-		ref := e.due[0]
-		doubt, open := e.state.Doubts[ref]
+		var refs []chart.SiteRef
+		var spoken []string
+		for _, ref := range e.due[0] {
+			if d, open := e.state.Doubts[ref]; open {
+				m := e.state.Chart.Site(ref).Depth
+				if d.Field == chart.FieldRecession {
+					m = e.state.Chart.Site(ref).Recession
+				}
+				refs, spoken = append(refs, ref), append(spoken, speakMM(m))
+			}
+		}
 		e.due = e.due[1:]
-		if !open {
+		if len(refs) == 0 {
 			continue
 		}
-		m := e.state.Chart.Site(ref).Depth
-		if doubt.Field == chart.FieldRecession {
-			m = e.state.Chart.Site(ref).Recession
-		}
 		e.asked++
-		e.question = &Question{ID: e.asked, Speak: speakMM(m) + "?", Tooth: ref.Tooth.String(), Site: ref.Site.String(), until: nowMS + askForMS,
-			Text: fmt.Sprintf("%s %s: %s?", ref.Tooth.Label(e.state.Chart.Numbering), ref.Site, m)}
+		first := refs[0]
+		where := fmt.Sprintf("%s %s", first.Tooth.Label(e.state.Chart.Numbering), first.Site)
+		if len(refs) > 1 {
+			where = fmt.Sprintf("%s %s", first.Tooth.Label(e.state.Chart.Numbering), first.Site.Aspect())
+		}
+		e.question = &Question{ID: e.asked, Speak: strings.Join(spoken, ". ") + "?", Text: where + ": " + strings.Join(spoken, " ") + "?",
+			Tooth: first.Tooth.String(), Site: first.Site.String(), refs: refs, until: nowMS + askForMS}
 		head := headOf(e.state)
 		head.Question = e.question
 		e.tell(Change{Head: &head})

@@ -129,6 +129,7 @@ type Question struct {
 	Site  string `json:"site,omitempty"`
 	until int64  // stream time
 	value bool   // asks for the value: yes is no answer
+	refs  []chart.SiteRef
 	call  uint64 // the call that negative takes back; 0 if the question is about a doubt
 }
 

@@ -1,0 +1,422 @@
+package exam
+
+import (
+	"context"
+	"errors"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"leadsman/chart"
+	"leadsman/grammar"
+	"leadsman/speech"
+	"leadsman/speech/scripted"
+)
+
+var ctx = context.Background()
+
+// open starts an exam that will hear the script.
+func open(t *testing.T, n chart.Numbering, script ...scripted.Utterance) (*Exam, *Memory) {
+	t.Helper()
+	log := &Memory{}
+	if err := Start(ctx, log, n, "arch", nil, nil, 1, ""); err != nil {
+		t.Fatal(err)
+	}
+	now := int64(1)
+	e, err := Open(ctx, Config{ID: "x", Log: log, Engine: scripted.New(script...), Now: func() int64 { now++; return now }})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { e.Close() })
+	return e, log
+}
+
+// say is an utterance; at is in milliseconds of the stream.
+func say(at int64, text string) scripted.Utterance {
+	return scripted.Utterance{StartMS: at, EndMS: at + 300*int64(len(strings.Fields(text))), Text: text}
+}
+
+// play feeds silence for a time: the script does the rest.
+func play(t *testing.T, e *Exam, ms int64) *Mic {
+	t.Helper()
+	m, err := e.OpenMic("test", false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	frame := make([]int16, 480)
+	for m.Next() < ms*speech.Rate/1000 {
+		if _, err := m.Write(m.Next(), frame); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return m
+}
+
+func state(t *testing.T, log *Memory) *chart.State {
+	t.Helper()
+	s, err := chart.Fold(log.Events)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+// row reads the depths of a place in walking order.
+func row(s *chart.State, tooth chart.Tooth, a chart.Aspect) string {
+	var out []string
+	for _, site := range s.Path.Sites(chart.Place{Tooth: tooth, Aspect: a}) {
+		out = append(out, s.Chart.Site(chart.SiteRef{Tooth: tooth, Site: site}).Depth.String())
+	}
+	return strings.Join(out, " ")
+}
+
+func TestSpokenExam(t *testing.T) {
+	e, log := open(t, chart.FDI, say(1000, "three two four"), say(3000, "bleeding mesial"), say(5000, "recession one two one"),
+		say(7000, "tooth one four"), say(9000, "four"), say(9500, "four five"), say(12000, "disregard"), say(14000, "missing"))
+	play(t, e, 17000)
+	s := state(t, log)
+	if got := row(s, 17, chart.Buccal); got != "3 2 4" {
+		t.Error(got)
+	}
+	if s.Chart.Site(chart.SiteRef{Tooth: 17, Site: chart.MB}).Flags[chart.Bleeding] != chart.Yes || s.Chart.Site(chart.SiteRef{Tooth: 17, Site: chart.B}).Recession.String() != "2" {
+		t.Error("flag or margin")
+	}
+	// "four", "four five" came in two breaths; disregard took the second back.
+	if got := row(s, 14, chart.Buccal); got != "4 - -" || s.Place.Tooth != 14 {
+		t.Error(got, s.Place)
+	}
+	// 14 has a sounding, so it cannot be called missing: refused, logged, nothing changed.
+	last := s.Calls[len(s.Calls)-1]
+	if last.Refused == "" || s.Chart.Tooth(14).Presence != chart.Present {
+		t.Error(last)
+	}
+}
+
+// A pause inside a call never changes its meaning.
+func TestPauses(t *testing.T) {
+	for name, script := range map[string][]scripted.Utterance{
+		"margin":   {say(1000, "three two four"), say(3000, "recession"), say(4500, "one two one")},
+		"numbers":  {say(1000, "three"), say(1900, "two"), say(3200, "four"), say(5000, "recession one two one")},
+		"amending": {say(1000, "three two four"), say(2500, "recession one"), say(3800, "disregard"), say(6000, "recession one two one")},
+	} {
+		e, log := open(t, chart.FDI, script...)
+		play(t, e, 9000)
+		s := state(t, log)
+		var rec []string
+		for _, site := range s.Path.Sites(chart.Place{Tooth: 17}) {
+			rec = append(rec, s.Chart.Site(chart.SiteRef{Tooth: 17, Site: site}).Recession.String())
+		}
+		if row(s, 17, chart.Buccal) != "3 2 4" || strings.Join(rec, " ") != "1 2 1" {
+			t.Errorf("%s: %s, margins %v", name, row(s, 17, chart.Buccal), rec)
+		}
+	}
+	e, log := open(t, chart.FDI, say(1000, "three two four"), say(3000, "bleeding"), say(4000, "distal"))
+	play(t, e, 7000)
+	s := state(t, log)
+	db, mb := s.Chart.Site(chart.SiteRef{Tooth: 17, Site: chart.DB}), s.Chart.Site(chart.SiteRef{Tooth: 17, Site: chart.MB})
+	if db.Flags[chart.Bleeding] != chart.Yes || mb.Flags[chart.Bleeding].Recorded() {
+		t.Error("bleeding ... distal must flag the distal site alone:", db, mb)
+	}
+}
+
+func TestDoubtIsWrittenMarkedAndAsked(t *testing.T) {
+	unsure := say(1000, "three two seven")
+	unsure.Rivals = []string{"three two eleven"}
+	e, log := open(t, chart.FDI, unsure, say(4000, "yes"))
+	sub := e.Subscribe(state(t, log).Seq())
+	play(t, e, 3900)
+	s := state(t, log)
+	if row(s, 17, chart.Buccal) != "3 2 7" || len(s.Doubts) != 3 {
+		t.Fatal(row(s, 17, chart.Buccal), s.Doubts)
+	}
+	v, _ := e.View(ctx)
+	if v.Question == nil || v.Question.Speak != "3. 2. 7?" || len(v.Doubts) != 3 || v.Doubts[0].Rival != "three two eleven" {
+		t.Fatalf("%+v %+v", v.Question, v.Doubts)
+	}
+	play(t, e, 5000)
+	if s = state(t, log); len(s.Doubts) != 0 {
+		t.Error("yes settles the doubt that was asked about:", s.Doubts)
+	}
+	sub.Close()
+	tones := ""
+	for ch := range sub.C {
+		if ch.Answer != nil {
+			tones += string(ch.Answer.Tone) + " "
+		}
+	}
+	if tones != "doubt accepted " {
+		t.Error(tones)
+	}
+}
+
+// A lone number answers the question about a doubt; a breath of numbers goes on along the path, even if
+// a pause splits its first number off.
+func TestNumbersWhileADoubtIsAskedAbout(t *testing.T) {
+	e, log := open(t, chart.FDI, say(1000, "five six ten"), say(4000, "seven"), say(8000, "five six ten"), say(12000, "three"), say(12700, "three three"))
+	play(t, e, 16000)
+	s := state(t, log)
+	if got := row(s, 17, chart.Buccal) + ", " + row(s, 16, chart.Buccal) + ", " + row(s, 15, chart.Buccal); got != "5 6 7, 5 6 10, 3 3 3" {
+		t.Error(got)
+	}
+	unsure := say(1000, "three two seven")
+	unsure.Confidence = 0.7
+	e, log = open(t, chart.FDI, unsure, say(4000, "no"), say(6500, "three two eleven"), say(10000, "two two two"))
+	play(t, e, 13000)
+	s = state(t, log)
+	if got := row(s, 17, chart.Buccal) + ", " + row(s, 16, chart.Buccal); got != "3 2 11, 2 2 2" || len(s.Doubts) != 0 {
+		t.Error(got, s.Doubts)
+	}
+}
+
+func TestImplausibleIsAsked(t *testing.T) {
+	e, log := open(t, chart.FDI, say(1000, "three two nine"), say(4000, "ten two two"), say(8000, "zero one one"))
+	e.cfg.Earlier = &chart.Chart{}
+	play(t, e, 12000)
+	s := state(t, log)
+	reasons := map[string]string{}
+	for r, d := range s.Doubts {
+		reasons[r.String()] = d.Reason
+	}
+	// 0, 10 and more are read back, and a value far from its neighbours (engineering choice).
+	want := map[string]string{"17.DB": "beside 9", "17.B": "beside 9", "17.MB": "beside 3", "16.DB": "10 mm or more", "16.B": "beside 10", "16.MB": "beside 10", "15.DB": "depth 0"}
+	if d := cmp.Diff(want, reasons); d != "" {
+		t.Error(d)
+	}
+}
+
+func TestChatterAndMisfits(t *testing.T) {
+	chatter := say(1000, "two four")
+	chatter.Rejected = true
+	mumbled := say(3000, "two four")
+	mumbled.Confidence = 0.3
+	vague := say(6000, "disregard")
+	vague.Confidence = 0.6
+	e, log := open(t, chart.FDI, chatter, mumbled, vague)
+	sub := e.Subscribe(state(t, log).Seq())
+	n := len(log.Events)
+	play(t, e, 9000)
+	if len(log.Events) != n {
+		t.Error("something was entered:", log.Events[n:])
+	}
+	sub.Close()
+	tones := ""
+	for ch := range sub.C {
+		if ch.Answer != nil {
+			tones += string(ch.Answer.Tone) + " "
+		}
+	}
+	if tones != "misfit misfit " {
+		t.Errorf("answers %q: chatter gets none, what was not understood gets another tone", tones)
+	}
+}
+
+func TestStandBy(t *testing.T) {
+	e, log := open(t, chart.FDI, say(1000, "stand by"), say(3000, "three two four"), say(5000, "disregard"), say(7000, "go ahead"), say(9000, "five"))
+	play(t, e, 12000)
+	s := state(t, log)
+	if got := row(s, 17, chart.Buccal); got != "5 - -" || !s.Listening {
+		t.Error(got, s.Listening)
+	}
+}
+
+// What is hard to notice or to undo is done at once and asked about; negative takes it back.
+func TestConfirming(t *testing.T) {
+	e, log := open(t, chart.Universal, say(1000, "missing one three fourteen"), say(5000, "negative"), say(8000, "missing three five"), say(12000, "affirm"))
+	play(t, e, 3900)
+	v, _ := e.View(ctx)
+	if v.Question == nil || v.Question.Speak != "missing 1 3 14?" {
+		t.Fatalf("%+v", v.Question)
+	}
+	play(t, e, 15000)
+	s := state(t, log)
+	if s.Chart.Tooth(26).Presence != chart.Present || s.Chart.Tooth(16).Presence != chart.Missing || s.Chart.Tooth(14).Presence != chart.Missing {
+		t.Error("negative takes the list back, affirm leaves it")
+	}
+}
+
+func TestTyped(t *testing.T) {
+	e, log := open(t, chart.Universal)
+	a, err := e.Words(ctx, "tooth 14 3 2 4 bleeding mesial", "Ben Oakley", "k1")
+	if err != nil || a.Tone != ToneAccepted {
+		t.Fatal(a, err)
+	}
+	n := len(log.Events)
+	if a, err = e.Words(ctx, "tooth 14 3 2 4 bleeding mesial", "Ben Oakley", "k1"); err != nil || len(log.Events) != n || a.Text != "already entered" {
+		t.Error("the same call twice must be entered once:", a, err)
+	}
+	s := state(t, log)
+	if row(s, 26, chart.Buccal) != "3 2 4" || s.Calls[1].Who != "Ben Oakley" || s.Calls[1].Source != chart.Keyboard {
+		t.Error(row(s, 26, chart.Buccal), s.Calls)
+	}
+	var mis *grammar.Misfit
+	if _, err := e.Words(ctx, "banana", "", ""); !errors.As(err, &mis) {
+		t.Error(err)
+	}
+	if _, err := e.Words(ctx, "recession", "", ""); !errors.As(err, &mis) {
+		t.Error(err)
+	}
+	var ref *chart.Refusal
+	if _, err := e.Words(ctx, "tooth 33", "", ""); !errors.As(err, &ref) {
+		t.Error(err)
+	}
+	var rng *chart.RangeError
+	forty := chart.Millimetres(40)
+	if _, err := e.Do(ctx, chart.Command{Acts: []chart.Act{{Verb: chart.VerbSet, Ref: &chart.SiteRef{Tooth: 16, Site: chart.B}, Field: chart.FieldDepth, Number: &forty}}}, "", ""); !errors.As(err, &rng) {
+		t.Error(err)
+	}
+}
+
+// Voice goes on at its place while somebody corrects elsewhere.
+func TestCorrectionElsewhereLeavesVoiceAlone(t *testing.T) {
+	e, log := open(t, chart.FDI, say(1000, "three two"), say(4000, "four"), say(6000, "bleeding"))
+	play(t, e, 2500)
+	five := chart.Millimetres(5)
+	if _, err := e.Do(ctx, chart.Command{Acts: []chart.Act{{Verb: chart.VerbSet, Ref: &chart.SiteRef{Tooth: 36, Site: chart.L}, Field: chart.FieldDepth, Number: &five}}}, "Ben", "a"); err != nil {
+		t.Fatal(err)
+	}
+	play(t, e, 9000)
+	s := state(t, log)
+	if row(s, 17, chart.Buccal) != "3 2 4" || s.Chart.Site(chart.SiteRef{Tooth: 17, Site: chart.MB}).Flags[chart.Bleeding] != chart.Yes {
+		t.Error(row(s, 17, chart.Buccal))
+	}
+	// Voice takes back its own last call, not the assistant's.
+	c, ok := s.LastCall(chart.Voice)
+	if !ok || c.Words != "bleeding" {
+		t.Error(c)
+	}
+}
+
+func TestMicrophone(t *testing.T) {
+	e, log := open(t, chart.FDI, say(1000, "three two four"), say(3000, "two two two"))
+	m := play(t, e, 2000)
+	if _, err := e.OpenMic("other", false); !errors.Is(err, ErrMicTaken) {
+		t.Error(err)
+	}
+	// The connection drops: the page sends the last second again.
+	m.Detach()
+	again, err := e.OpenMic("test", false)
+	if err != nil || again != m {
+		t.Fatal("the owner gets its stream back", err)
+	}
+	next := m.Next()
+	if got, err := m.Write(next-speech.Rate, make([]int16, speech.Rate)); err != nil || got != next {
+		t.Error("sound that was had must be dropped:", got, err)
+	}
+	if _, err := m.Write(-5, make([]int16, 10)); err == nil {
+		t.Error("a negative position must be refused")
+	}
+	play(t, e, 5000)
+	s := state(t, log)
+	if row(s, 17, chart.Buccal) != "3 2 4" || row(s, 16, chart.Buccal) != "2 2 2" || len(s.Calls) != 3 {
+		t.Error(row(s, 17, chart.Buccal), row(s, 16, chart.Buccal), s.Calls)
+	}
+	o, err := e.OpenMic("other", true)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := m.Write(m.Next(), make([]int16, 480)); !errors.Is(err, ErrClosed) {
+		t.Error("the first microphone is closed when another takes over:", err)
+	}
+	o.Close()
+	if _, err := e.OpenMic("third", false); err != nil {
+		t.Error("a closed microphone frees the exam:", err)
+	}
+}
+
+func TestNoEngine(t *testing.T) {
+	log := &Memory{}
+	Start(ctx, log, chart.FDI, "", nil, nil, 1, "")
+	e, err := Open(ctx, Config{ID: "x", Log: log, Now: func() int64 { return 1 }})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer e.Close()
+	if _, err := e.OpenMic("a", false); !errors.Is(err, ErrNoEngine) {
+		t.Error(err)
+	}
+	if _, err := e.Words(ctx, "3 2 4", "", ""); err != nil {
+		t.Error(err)
+	}
+}
+
+// Lost sound is told, and does not shift what follows.
+func TestGapInTheSound(t *testing.T) {
+	e, log := open(t, chart.FDI, say(3000, "three two four"))
+	m := play(t, e, 1000)
+	if _, err := m.Write(m.Next()+speech.Rate, make([]int16, 480)); err != nil {
+		t.Fatal(err)
+	}
+	v := e.Subscribe(state(t, log).Seq())
+	found := false
+	for len(v.C) > 0 {
+		if ch := <-v.C; ch.Mic != nil && strings.Contains(ch.Mic.Trouble, "lost") {
+			found = true
+		}
+	}
+	if !found {
+		t.Error("the gap was not told")
+	}
+	play(t, e, 6000)
+	if got := row(state(t, log), 17, chart.Buccal); got != "3 2 4" {
+		t.Error(got)
+	}
+}
+
+// A page that comes back gets what it missed; one that missed too much is told to read anew.
+func TestSubscribe(t *testing.T) {
+	e, log := open(t, chart.Universal)
+	first := state(t, log).Seq()
+	for range 3 {
+		if _, err := e.Words(ctx, "3 2 4", "", ""); err != nil {
+			t.Fatal(err)
+		}
+	}
+	s := e.Subscribe(first)
+	seq := first
+	for range 3 {
+		ch := <-s.C
+		if ch.From != seq || len(ch.Teeth) == 0 {
+			t.Fatalf("change from %d, want %d", ch.From, seq)
+		}
+		seq = ch.Seq
+	}
+	s.Close()
+	if _, ok := <-s.C; ok {
+		t.Error("closed subscriptions end")
+	}
+	s = e.Subscribe(first + 1) // in the middle of a call: no page can be there
+	if ch := <-s.C; ch.From != 0 || ch.Seq != seq {
+		t.Errorf("%+v", ch)
+	}
+	s.Close()
+	// Views folded from changes equal the whole view.
+	v, _ := e.View(ctx)
+	if v.Seq != seq || v.Recorded != 9 || v.Sites != 168 || len(v.Teeth) != 32 {
+		t.Error(v.Seq, v.Recorded, v.Sites, len(v.Teeth))
+	}
+}
+
+type brokenLog struct{ Memory }
+
+func (b *brokenLog) Append(context.Context, ...chart.Event) error { return errors.New("disk full") }
+
+// Nothing counts as entered before it is durable.
+func TestLogFailureEntersNothing(t *testing.T) {
+	log := &brokenLog{}
+	Start(ctx, &log.Memory, chart.FDI, "", nil, nil, 1, "")
+	e, err := Open(ctx, Config{ID: "x", Log: log, Now: func() int64 { return 1 }})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer e.Close()
+	before, _ := e.View(ctx)
+	a, err := e.Words(ctx, "3 2 4", "", "")
+	if err == nil || a.Tone != ToneRefused {
+		t.Error(a, err)
+	}
+	after, _ := e.View(ctx)
+	if after.Seq != before.Seq || after.Recorded != 0 {
+		t.Error("the chart shows what is not stored")
+	}
+}
