@@ -95,9 +95,10 @@ func Decode(r io.Reader) (*Chart, error) {
 
 // Reader reads a stream of charts, usually one a line, and holds one of them at a time.
 type Reader struct {
-	src  *lineCounter
-	dec  *json.Decoder
-	line int
+	src  *bufio.Reader
+	buf  []byte // the chart being read
+	line int    // at which it begins
+	at   int    // line of the next byte
 	err  error
 }
 
@@ -107,8 +108,7 @@ func NewReader(r io.Reader) *Reader {
 	if mark, _ := b.Peek(3); bytes.Equal(mark, []byte("\xef\xbb\xbf")) {
 		b.Discard(3)
 	}
-	src := &lineCounter{r: b}
-	return &Reader{src: src, dec: json.NewDecoder(src)}
+	return &Reader{src: b, at: 1}
 }
 
 // Line is the line at which the chart last read begins.
@@ -128,74 +128,100 @@ func (r *Reader) Next() (*Chart, error) {
 	return c, nil
 }
 
-func (r *Reader) raw() (json.RawMessage, error) {
+// raw returns the text of the next value, which is well-formed JSON. It is valid until the next call.
+func (r *Reader) raw() ([]byte, error) {
 	if r.err != nil {
 		return nil, r.err
 	}
-	from := r.dec.InputOffset()
-	r.src.limit = from + LongestChart
-	var raw json.RawMessage
-	err := r.dec.Decode(&raw)
-	if err == nil {
-		r.line = r.src.lineAt(r.dec.InputOffset() - int64(len(raw)))
-		return raw, nil
+	fail := func(err error) ([]byte, error) {
+		r.err = err
+		return nil, err
 	}
-	r.err = err
-	if err == io.EOF {
-		return nil, io.EOF
+	for {
+		c, err := r.src.ReadByte()
+		if err != nil {
+			return fail(err)
+		}
+		if c == '\n' {
+			r.at++
+		}
+		if c != '\n' && c != ' ' && c != '\t' && c != '\r' {
+			r.src.UnreadByte()
+			break
+		}
 	}
-	// The decoder still holds what it could not read: its first non-space byte is where the chart begins.
-	start := from
-	if rest, e := io.ReadAll(io.LimitReader(r.dec.Buffered(), LongestChart)); e == nil {
-		start += int64(len(rest) - len(bytes.TrimLeft(rest, " \t\r\n")))
+	r.buf, r.line = r.buf[:0], r.at
+	var end ending
+	for complete := false; !complete; {
+		if _, err := r.src.Peek(1); err == io.EOF {
+			break
+		} else if err != nil {
+			return fail(err)
+		}
+		p, _ := r.src.Peek(r.src.Buffered())
+		var n int
+		n, complete = end.find(p)
+		r.buf = append(r.buf, p[:n]...)
+		r.at += bytes.Count(p[:n], []byte("\n"))
+		r.src.Discard(n)
+		if len(r.buf) > LongestChart {
+			break
+		}
 	}
-	r.line = r.src.lineAt(start)
+	if json.Valid(r.buf) {
+		return r.buf, nil
+	}
 	var syn *json.SyntaxError
+	err := json.Unmarshal(r.buf, &struct{}{})
 	switch {
-	case errors.As(err, &syn):
-		err = fmt.Errorf("not readable as JSON: %v", syn)
-		if at := r.src.lineAt(syn.Offset - 1); at != r.line {
-			err = fmt.Errorf("%w (seen at line %d)", err, at)
-		}
-	case errors.Is(err, io.ErrUnexpectedEOF):
+	case !errors.As(err, &syn):
+	case syn.Offset >= int64(len(r.buf)) && len(r.buf) > LongestChart:
+		err = fmt.Errorf("longer than %d bytes: no chart is", LongestChart)
+	case syn.Offset >= int64(len(r.buf)):
 		err = errors.New("the file ends inside this chart: complete it or remove it")
-	}
-	r.err = &LineError{r.line, err}
-	return nil, r.err
-}
-
-// lineCounter remembers where lines begin in what passes through it, as far back as is still asked.
-type lineCounter struct {
-	r      io.Reader
-	offset int64   // bytes passed
-	limit  int64   // offset that must not be passed
-	past   int     // line breaks before those in breaks
-	breaks []int64 // offsets of line breaks
-}
-
-func (l *lineCounter) Read(p []byte) (int, error) {
-	if l.offset >= l.limit {
-		return 0, fmt.Errorf("longer than %d bytes: no chart is", LongestChart)
-	}
-	n, err := l.r.Read(p)
-	for i, b := range p[:n] {
-		if b == '\n' {
-			l.breaks = append(l.breaks, l.offset+int64(i))
+	default:
+		err = fmt.Errorf("not readable as JSON: %w", syn)
+		if n := bytes.Count(r.buf[:syn.Offset-1], []byte("\n")); n > 0 {
+			err = fmt.Errorf("%w (seen at line %d)", err, r.line+n)
 		}
 	}
-	l.offset += int64(n)
-	return n, err
+	return fail(&LineError{r.line, err})
 }
 
-// lineAt is the line of an offset; offsets before it are not asked again.
-func (l *lineCounter) lineAt(offset int64) int {
-	n := 0
-	for n < len(l.breaks) && l.breaks[n] < offset {
-		n++
+// ending finds where a JSON value ends, without checking it: at the brace that closes the first
+// one, or at the end of the line if there is none.
+type ending struct {
+	depth         int
+	text, escaped bool
+}
+
+func (e *ending) find(p []byte) (n int, found bool) {
+	for i, c := range p {
+		switch {
+		case e.escaped:
+			e.escaped = false
+		case e.text:
+			switch c {
+			case '\\':
+				e.escaped = true
+			case '"':
+				e.text = false
+			case '\n': // no text goes over a line: the value is broken
+				return i, true
+			}
+		case c == '"':
+			e.text = true
+		case c == '{' || c == '[':
+			e.depth++
+		case c == '}' || c == ']':
+			if e.depth--; e.depth <= 0 {
+				return i + 1, true
+			}
+		case c == '\n' && e.depth == 0:
+			return i, true
+		}
 	}
-	l.past += n
-	l.breaks = append(l.breaks[:0], l.breaks[n:]...)
-	return l.past + 1
+	return len(p), false
 }
 
 // jsonText goes through JSON that is known to be well formed.
@@ -220,6 +246,12 @@ func (w *jsonText) space() {
 func (w *jsonText) token() []byte {
 	w.space()
 	from, depth := w.i, 0
+	if w.i < len(w.b) && w.b[w.i] != '"' && w.b[w.i] != '{' && w.b[w.i] != '[' {
+		for w.i < len(w.b) && w.b[w.i] > ' ' && w.b[w.i] != ',' && w.b[w.i] != '}' && w.b[w.i] != ']' {
+			w.i++
+		}
+		return w.b[from:w.i]
+	}
 	for w.i < len(w.b) {
 		switch c := w.b[w.i]; c {
 		case '"':
@@ -233,15 +265,7 @@ func (w *jsonText) token() []byte {
 			depth++
 			w.i++
 		case '}', ']':
-			if depth == 0 {
-				return bytes.TrimRight(w.b[from:w.i], " \t\r\n")
-			}
 			depth--
-			w.i++
-		case ',':
-			if depth == 0 {
-				return bytes.TrimRight(w.b[from:w.i], " \t\r\n")
-			}
 			w.i++
 		default:
 			w.i++
@@ -251,7 +275,7 @@ func (w *jsonText) token() []byte {
 			return w.b[from:w.i]
 		}
 	}
-	return bytes.TrimRight(w.b[from:], " \t\r\n")
+	return w.b[from:]
 }
 
 // object calls f for each key, with the cursor at its value, which f must pass. It reports whether
@@ -478,51 +502,9 @@ func wordProblem(v string, words []string) string {
 
 func decodeChart(raw []byte, c *Chart) Issues {
 	w := &jsonText{b: raw, path: make([][]byte, 0, 8)}
-	// The numbering decides what the other keys mean, so the keys are found first and read after.
-	keys := [...]string{"schema", "id", "numbering", "patient", "teeth"}
-	var at [len(keys)]int
-	var seen uint64
-	if !w.object(func(key []byte) {
-		for k, name := range keys {
-			if name == string(key) {
-				w.once(&seen, k)
-				w.space()
-				at[k] = w.i
-				w.token()
-				return
-			}
-		}
-		w.unknownKey()
-	}) {
-		return w.issues
-	}
-	read := func(k int, f func()) {
-		if at[k] > 0 {
-			w.i = at[k]
-			w.path = append(w.path, []byte(keys[k]))
-			f()
-			w.path = w.path[:len(w.path)-1]
-		}
-	}
-	schema := ""
-	read(0, func() { schema, _ = w.text() })
-	if schema != Schema {
-		w.issues = append(w.issues, Issue{Path: "schema", Problem: fmt.Sprintf("%q: this program reads %q", schema, Schema)})
-	}
-	read(1, func() { c.ID, _ = w.text() })
 	c.Numbering = FDI
-	read(2, func() {
-		if s, ok := w.text(); ok {
-			n, err := ParseNumbering(s)
-			if err != nil || string(n) != s {
-				w.issue(nil, "%q: use fdi or universal", s)
-				return
-			}
-			c.Numbering = n
-		}
-	})
-	read(3, func() { w.patient(&c.Patient, c.Numbering, false) })
-	read(4, func() {
+	schema, numbered := "", false
+	teeth := func() {
 		var seen uint64
 		w.object(func(key []byte) {
 			t, err := parseToothKey(key, c.Numbering)
@@ -534,7 +516,62 @@ func decodeChart(raw []byte, c *Chart) Issues {
 			w.once(&seen, t.index())
 			w.tooth(c, t)
 		})
-	})
+	}
+	patient := func() { w.patient(&c.Patient, c.Numbering, false) }
+	// The numbering decides what keys of teeth mean: what stands before it is read at the end.
+	var later []func()
+	read := func(f func()) {
+		if numbered {
+			f()
+			return
+		}
+		w.space()
+		at, key := w.i, w.path[0]
+		later = append(later, func() {
+			w.i, w.path = at, append(w.path, key)
+			f()
+			w.path = w.path[:len(w.path)-1]
+		})
+		w.token()
+	}
+	var seen uint64
+	if !w.object(func(key []byte) {
+		switch string(key) {
+		case "schema":
+			w.once(&seen, 0)
+			schema, _ = w.text()
+		case "id":
+			w.once(&seen, 1)
+			c.ID, _ = w.text()
+		case "numbering":
+			w.once(&seen, 2)
+			numbered = true
+			if s, ok := w.text(); ok {
+				n, err := ParseNumbering(s)
+				if err != nil || string(n) != s {
+					w.issue(nil, "%q: use fdi or universal", s)
+					return
+				}
+				c.Numbering = n
+			}
+		case "patient":
+			w.once(&seen, 3)
+			read(patient)
+		case "teeth":
+			w.once(&seen, 4)
+			read(teeth)
+		default:
+			w.unknownKey()
+		}
+	}) {
+		return w.issues
+	}
+	for _, f := range later {
+		f()
+	}
+	if schema != Schema {
+		w.issues = append(w.issues, Issue{Path: "schema", Problem: fmt.Sprintf("%q: this program reads %q", schema, Schema)})
+	}
 	return w.issues
 }
 

@@ -15,7 +15,7 @@ func Assess(c *chart.Chart, o Options) Findings {
 	if text, ask := GateCaution(m.p); ask && m.p.MedicalHistoryChecked != nil {
 		out.Cautions = append(out.Cautions, text)
 	}
-	list := make([]Finding, 0, 64)
+	list := make([]Finding, 0, 72)
 	t := m.tally()
 	if why := m.notClassified(); why != "" {
 		list = append(list, m.withheld(why)...)

@@ -118,7 +118,11 @@ func (e *Evidence) appendJSON(b []byte, n chart.Numbering) []byte {
 	}{{"depth", e.Depth}, {"recession", e.Recession}, {"attachmentLoss", e.Loss}} {
 		if m.mm.Known() {
 			key(m.key)
-			b = strconv.AppendFloat(b, m.mm.Float(), 'f', -1, 64)
+			if h := m.mm.Half(); h%2 == 0 { // nearly every reading, and quicker
+				b = strconv.AppendInt(b, int64(h/2), 10)
+			} else {
+				b = strconv.AppendFloat(b, m.mm.Float(), 'f', -1, 64)
+			}
 		}
 	}
 	if e.Answer.Recorded() {

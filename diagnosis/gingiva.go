@@ -45,7 +45,6 @@ func (m *mouth) tally() tally {
 				continue
 			case chart.Yes:
 				t.bleeding++
-				t.bleeders = append(t.bleeders, th.flagEvidence(chart.Site(s), chart.Bleeding))
 				if v.depth >= stableBleedingDepth && (t.deepBleeding == nil || v.depth > int8(t.deepBleeding.Depth.Whole())) {
 					e := th.flagEvidence(chart.Site(s), chart.Bleeding)
 					t.deepBleeding = &e
@@ -54,6 +53,8 @@ func (m *mouth) tally() tally {
 			t.answered++
 		}
 	}
+	t.bleeders = collect(m.scored, func(_ *tooth, v *site, _ chart.Site) bool { return v.flags[chart.Bleeding] == chart.Yes },
+		func(th *tooth, s chart.Site) Evidence { return th.flagEvidence(s, chart.Bleeding) })
 	bone, ok := m.p.BoneLossPercent, m.p.BoneLossPercent != nil
 	switch {
 	case t.loss == isYes:
@@ -226,18 +227,19 @@ func (m *mouth) endpointOf() Finding {
 		for s := range th.sites {
 			v := &th.sites[s]
 			switch {
-			case v.depth >= endpointDepth || v.depth >= endpointBleedingDepth && v.flags[chart.Bleeding] == chart.Yes:
-				f.Because = append(f.Because, th.flagEvidence(chart.Site(s), chart.Bleeding))
+			case pastEndpoint(v):
 			case v.depth >= endpointBleedingDepth && !v.flags[chart.Bleeding].Recorded():
 				unknown = append(unknown, chart.SiteRef{Tooth: th.t, Site: chart.Site(s)})
 			}
 		}
 	}
+	f.Because = collect(m.scored, func(_ *tooth, v *site, _ chart.Site) bool { return pastEndpoint(v) },
+		func(th *tooth, s chart.Site) Evidence { return th.flagEvidence(s, chart.Bleeding) })
 	switch {
 	case len(m.scored) == 0:
 		f.Text = "Not applicable: there is no natural tooth."
 	case len(f.Because) > 0:
-		f.Value, f.Text = Word("not-met"), fmt.Sprintf("The end point of therapy is not met at %d sites: over 4 mm with bleeding, or 6 mm and more.", len(f.Because))
+		f.Value, f.Text = Word("not-met"), fmt.Sprintf("The end point of therapy is not met at %s: over 4 mm with bleeding, or 6 mm and more.", many(len(f.Because), "site"))
 		return f
 	case len(unknown) > 0:
 		f.Text = "Not determinable: a site over 4 mm has no answer on bleeding."
@@ -253,4 +255,9 @@ func (m *mouth) endpointOf() Finding {
 	}
 	f.Provisional = true
 	return f
+}
+
+// pastEndpoint reports whether a site by itself fails the end point.
+func pastEndpoint(v *site) bool {
+	return v.depth >= endpointDepth || v.depth >= endpointBleedingDepth && v.flags[chart.Bleeding] == chart.Yes
 }

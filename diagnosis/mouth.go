@@ -312,6 +312,30 @@ func (m *mouth) label(t chart.Tooth) string { return t.Label(m.n) }
 // at names a site for people: "16 DB".
 func (m *mouth) at(t chart.Tooth, s chart.Site) string { return t.Label(m.n) + " " + s.String() }
 
+// collect gives the evidence of all sites of teeth for which test holds, in a slice of its size.
+func collect(teeth []*tooth, test func(*tooth, *site, chart.Site) bool, evidence func(*tooth, chart.Site) Evidence) []Evidence {
+	n := 0
+	for _, th := range teeth {
+		for s := range th.sites {
+			if test(th, &th.sites[s], chart.Site(s)) {
+				n++
+			}
+		}
+	}
+	if n == 0 {
+		return nil
+	}
+	out := make([]Evidence, 0, n)
+	for _, th := range teeth {
+		for s := range th.sites {
+			if test(th, &th.sites[s], chart.Site(s)) {
+				out = append(out, evidence(th, chart.Site(s)))
+			}
+		}
+	}
+	return out
+}
+
 // openSites lists sites of teeth for which test holds.
 func openSites(teeth []*tooth, test func(*tooth, chart.Site) bool) []chart.SiteRef {
 	var refs []chart.SiteRef

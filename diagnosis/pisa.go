@@ -159,6 +159,7 @@ func (m *mouth) sumSurfaces(pesaCode, pisaCode, method string, teeth int, of fun
 	pisa := Finding{Code: pisaCode, Rule: "PISA-" + method, Source: srcPISA}
 	var sumE, sumI float64
 	n, bled := 0, 0
+	pesa.Because, pisa.Because = make([]Evidence, 0, teeth), make([]Evidence, 0, teeth)
 	var outside, negative, eight []string
 	for _, th := range m.scored {
 		if !m.hasSurface(th) {

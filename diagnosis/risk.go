@@ -72,10 +72,12 @@ func (m *mouth) riskOf() []Finding {
 			}
 			if int(v.depth) >= riskPocketDepth {
 				deep++
-				pockets.Because = append(pockets.Because, th.depthEvidence(chart.Site(s)))
 			}
 		}
 	}
+	pockets.Because = collect(m.scored, func(th *tooth, v *site, _ chart.Site) bool {
+		return int(v.depth) >= riskPocketDepth && !v.out && !th.t.ThirdMolar() && !th.t.Primary()
+	}, (*tooth).depthEvidence)
 	bleed.Recorded, bleed.Eligible, pockets.Recorded, pockets.Eligible = answered, eligible, probed, eligible
 	if answered > 0 && 100*answered >= completePercent*eligible {
 		rows[0] = riskLow

@@ -9,10 +9,11 @@ import (
 // scoresOf counts bleeding, plaque, depths and losses. Denominators are the sites with an answer,
 // never all sites; implants are never in them. A score without any answer has no value.
 func (m *mouth) scoresOf() []Finding {
-	out := []Finding{
+	out := make([]Finding, 0, 32)
+	out = append(out,
 		m.flagScore("score.bleeding_percent", "FMBS", "bleed", chart.Bleeding),
 		m.flagScore("score.plaque_percent", "FMPS", "have plaque, six sites a tooth", chart.Plaque),
-	}
+	)
 	out = append(out, m.oLeary()...)
 	out = append(out, m.gingivalBleeding())
 	out = append(out, m.counts()...)
@@ -29,11 +30,14 @@ func (m *mouth) flagScore(code, rule, what string, flag chart.Flag) Finding {
 				continue
 			case chart.Yes:
 				n++
-				f.Because = append(f.Because, Evidence{Tooth: th.t, Site: chart.Site(s), Flag: flag, Answer: chart.Yes})
 			}
 			f.Recorded++
 		}
 	}
+	f.Because = collect(m.scored, func(_ *tooth, v *site, _ chart.Site) bool { return v.flags[flag] == chart.Yes },
+		func(th *tooth, s chart.Site) Evidence {
+			return Evidence{Tooth: th.t, Site: s, Flag: flag, Answer: chart.Yes}
+		})
 	if f.Recorded == 0 {
 		f.Text = fmt.Sprintf("Not applicable: no site has an answer on %s.", flag)
 	} else {
@@ -166,10 +170,8 @@ var lossCodes = [...]struct{ sites, percent, teeth string }{
 func (m *mouth) counts() []Finding {
 	var nd [len(countedDepths)]int
 	var td [len(countedDepths)]int
-	var ed [len(countedDepths)][]Evidence
 	var nl [len(countedLosses)]int
 	var tl [len(countedLosses)]int
-	var el [len(countedLosses)][]Evidence
 	depths, losses, depthHalves, lossHalves, lossEligible := 0, 0, 0, 0, 0
 	for _, th := range m.scored {
 		var anyD [len(countedDepths)]bool
@@ -183,7 +185,6 @@ func (m *mouth) counts() []Finding {
 					if int(v.depth) >= d {
 						nd[i]++
 						anyD[i] = true
-						ed[i] = append(ed[i], th.depthEvidence(chart.Site(s)))
 					}
 				}
 			}
@@ -198,7 +199,6 @@ func (m *mouth) counts() []Finding {
 					if int(v.loss) >= d {
 						nl[i]++
 						anyL[i] = true
-						el[i] = append(el[i], th.siteEvidence(chart.Site(s)))
 					}
 				}
 			}
@@ -214,7 +214,7 @@ func (m *mouth) counts() []Finding {
 			}
 		}
 	}
-	var out []Finding
+	out := make([]Finding, 0, 3*(len(countedDepths)+len(countedLosses))+2)
 	group := func(codes struct{ sites, percent, teeth string }, what string, limit, sites, teeth, recorded, eligible int, because []Evidence) {
 		base := Finding{Rule: "COUNTS", Source: srcCommon, Recorded: recorded, Eligible: eligible, Provisional: recorded < eligible}
 		c, p, t := base, base, base
@@ -234,10 +234,12 @@ func (m *mouth) counts() []Finding {
 		out = append(out, c, p, t)
 	}
 	for i, d := range countedDepths {
-		group(countCodes[i], "depth", d, nd[i], td[i], depths, m.sitesEligible, ed[i])
+		group(countCodes[i], "depth", d, nd[i], td[i], depths, m.sitesEligible,
+			collect(m.scored, func(_ *tooth, v *site, _ chart.Site) bool { return int(v.depth) >= d }, (*tooth).depthEvidence))
 	}
 	for i, d := range countedLosses {
-		group(lossCodes[i], "loss of attachment", d, nl[i], tl[i], losses, lossEligible, el[i])
+		group(lossCodes[i], "loss of attachment", d, nl[i], tl[i], losses, lossEligible,
+			collect(m.scored, func(th *tooth, v *site, _ chart.Site) bool { return !th.t.Primary() && !v.out && int(v.loss) >= d }, (*tooth).siteEvidence))
 	}
 	mean := func(code, what string, halves, n, eligible int) {
 		f := Finding{Code: code, Rule: "MEANS", Source: srcCommon, Recorded: n, Eligible: eligible, Provisional: n < eligible}

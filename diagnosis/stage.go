@@ -284,7 +284,7 @@ func decimal(f float64) string { return strconv.FormatFloat(f, 'f', -1, 64) }
 
 // factors lists the local complexity factors with the clinician's decisions.
 func (m *mouth) factors() []factor {
-	var list []factor
+	list := make([]factor, 0, 16)
 	add := func(name string, level int, th *tooth, because Evidence) {
 		t := chart.Tooth(0)
 		if th != nil {

@@ -1,0 +1,67 @@
+package diagnosis
+
+import (
+	"bytes"
+	"testing"
+
+	"leadsman/chart"
+)
+
+// diseased is a full chart with findings everywhere: the slow case.
+func diseased() *chart.Chart {
+	c := healthy()
+	for i, r := range sites(c) {
+		d, l := 2+i%6, i*7%5
+		*c.Site(r) = reading(d, l)
+		c.Site(r).Flags[chart.Bleeding] = chart.Is(i%3 == 0)
+		c.Site(r).Flags[chart.Plaque] = chart.Is(i%2 == 0)
+	}
+	c.Tooth(36).Furcation[chart.EntranceBuccal] = chart.GradeOf(2)
+	c.Tooth(16).Mobility = chart.GradeOf(1)
+	c.Patient = chart.Patient{Age: ptr(52), BoneLossPercent: ptr(30.0), CigarettesPerDay: ptr(5), TeethLostPeriodontitis: ptr(1)}
+	return c
+}
+
+// The aim is 5,000 full charts a second on one core, from file to findings file.
+func BenchmarkAssess(b *testing.B) {
+	c := diseased()
+	b.ReportAllocs()
+	for b.Loop() {
+		Assess(c, Options{})
+	}
+	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "charts/s")
+}
+
+// From a stream of chart files, one a line, to findings files.
+func BenchmarkFileToFindings(b *testing.B) {
+	var file bytes.Buffer
+	if err := chart.Encode(&file, diseased()); err != nil {
+		b.Fatal(err)
+	}
+	charts := chart.NewReader(&again{line: file.Bytes()})
+	var out []byte
+	b.ReportAllocs()
+	for b.Loop() {
+		c, err := charts.Next()
+		if err != nil {
+			b.Fatal(err)
+		}
+		f := Assess(c, Options{})
+		out = f.AppendJSON(out[:0])
+	}
+	b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "charts/s")
+	b.ReportMetric(float64(file.Len()), "bytes-in")
+	b.ReportMetric(float64(len(out)), "bytes-out")
+}
+
+// again is a file without end that repeats one line.
+type again struct {
+	line []byte
+	at   int
+}
+
+func (a *again) Read(p []byte) (int, error) {
+	n := copy(p, a.line[a.at:])
+	a.at = (a.at + n) % len(a.line)
+	return n, nil
+}
