@@ -114,6 +114,7 @@ bench: build ## benchmarks
 	@$(GO) test -run '^$$' -bench . -benchmem ./...
 
 accuracy: build ## word and site errors on the recordings, in detail
+	@$(GO) test -list Accuracy ./tests/... | grep -q '^Test' || { echo "no test with Accuracy in its name under tests/" >&2; exit 1; }
 	@$(GO) test -count=1 -v -timeout 40m -run Accuracy ./tests/...
 
 fuzz: tools ## every fuzz target for FUZZTIME
