@@ -1,0 +1,119 @@
+// Patients: find one, add one, begin an exam or a re-evaluation.
+import { h, put } from "../core/dom.js";
+import { get, post, putTo, newID } from "../core/server.js";
+
+const day = (ms) => new Date(ms).toLocaleDateString(undefined, { year: "numeric", month: "short", day: "numeric" });
+
+function patientForm(p, done, submit) {
+  const f = {};
+  const field = (name, label, attrs) => {
+    const id = `p-${name}`;
+    f[name] = attrs.area ? h("textarea", { id, maxlength: "2000", value: p[name] || "" }) : h("input", { id, ...attrs, value: p[name] || "" });
+    return h("div", { class: attrs.area ? "field wide" : "field" }, h("label", { for: id }, label), f[name], attrs.hint ? h("span", { class: "small" }, attrs.hint) : null);
+  };
+  const fault = h("p", { class: "fault", role: "alert" });
+  return h("form", { class: "patientform", onsubmit: async (e) => {
+    e.preventDefault();
+    try {
+      done(await submit({ name: f.name.value, born: f.born.value.trim(), number: f.number.value.trim(), note: f.note.value, version: p.version || 0 }));
+    } catch (err) {
+      put(fault, err.message);
+    }
+  } },
+    h("div", { class: "fields" },
+      field("name", "Name", { required: true, maxlength: "200", autocomplete: "off" }),
+      field("born", "Born", { maxlength: "10", hint: "1971-03-28, or only the year", size: "12", autocomplete: "off" }),
+      field("number", "File number", { maxlength: "80", autocomplete: "off" }),
+      field("note", "Note", { area: true })),
+    fault, h("p", {}, h("button", { class: "main" }, p.id ? "Save" : "Add patient")));
+}
+
+class Patients extends HTMLElement {
+  app = null;
+  connectedCallback() {
+    this.search = h("input", { type: "search", id: "search", placeholder: "Name or file number", oninput: () => this.#later() });
+    this.list = h("tbody");
+    this.none = h("p", { class: "soft", role: "status" });
+    this.table = h("table", { class: "list" }, h("thead", {}, h("tr", {}, ["Name", "Born", "File number", "Last exam"].map((t) => h("th", { scope: "col" }, t)))), this.list);
+    put(this, h("div", { class: "desk" },
+      h("div", { class: "title row" }, h("h1", { class: "grow" }, this.app.settings.practice || "Patients")),
+      h("div", { class: "row end" }, h("div", { class: "field grow" }, h("label", { for: "search" }, "Find a patient"), this.search)),
+      this.none, h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": "Patients" }, this.table),
+      h("details", { class: "add" }, h("summary", {}, "Add a patient"), patientForm({}, (p) => this.app.go(`/patients/${encodeURIComponent(p.id)}`), (p) => post("/api/patients", p))),
+      h("p", { class: "small soft foot" }, "Leadsman supports the decisions of licensed clinicians; it does not diagnose by itself. Local rules and the clinician's judgement go first.")));
+    this.#load();
+  }
+  #later() {
+    clearTimeout(this.timer);
+    this.timer = setTimeout(() => this.#load(), 150);
+  }
+  async #load() {
+    const search = this.search.value.trim();
+    try {
+      const ps = await get("/api/patients?search=" + encodeURIComponent(search));
+      if (search !== this.search.value.trim()) return;
+      this.table.hidden = !ps.length;
+      put(this.none, ps.length ? "" : search ? "Nobody is found under that." : "Nobody is in the list yet. Add the first patient below.");
+      put(this.list, ps.map((p) => h("tr", {}, h("th", { scope: "row" }, h("a", { href: `/patients/${encodeURIComponent(p.id)}` }, p.name)), h("td", {}, p.born || ""), h("td", {}, p.number || ""), h("td", {}, p.last_exam ? day(p.last_exam) : "none"))));
+    } catch (e) {
+      put(this.none, e.message);
+    }
+  }
+}
+
+class PatientPage extends HTMLElement {
+  app = null;
+  recordID = "";
+  connectedCallback() {
+    this.#load();
+  }
+  async #load() {
+    try {
+      this.#draw(await get(`/api/patients/${encodeURIComponent(this.recordID)}`));
+    } catch (e) {
+      put(this, h("div", { class: "desk" }, h("div", { class: "note", role: "alert" }, e.message)));
+    }
+  }
+  #draw(p) {
+    document.title = `${p.name} – Leadsman`;
+    const last = p.visits[0];
+    const done = p.visits.find((v) => v.recorded > 0);
+    const id = newID();
+    const numbering = h("select", { id: "numbering" }, [["universal", "Universal 1–32"], ["fdi", "FDI 11–48 (ISO 3950)"]].map(([v, t]) => h("option", { value: v }, t)));
+    numbering.value = last?.numbering || this.app.settings.numbering;
+    const path = h("select", { id: "newpath" }, this.app.about.paths.map((x) => h("option", { value: x.name }, x.title)));
+    path.value = this.app.settings.path;
+    const fault = h("p", { class: "fault", role: "alert" });
+    const begin = async (earlier) => {
+      try {
+        const v = await post("/api/exams", { patient: p.id, earlier, numbering: numbering.value, path: path.value, id });
+        this.app.go(`/exams/${encodeURIComponent(v.id)}/live`);
+      } catch (e) {
+        put(fault, e.message);
+      }
+    };
+    const open = p.visits.find((v) => !v.signed_by);
+    put(this, h("div", { class: "desk" },
+      h("div", { class: "title" }, h("h1", {}, p.name), h("p", { class: "soft" }, [p.born && `born ${p.born}`, p.number && `file ${p.number}`].filter(Boolean).join(", "))),
+      p.note ? h("p", { class: "note calm" }, p.note) : null,
+      h("section", {}, h("h2", {}, "Begin"),
+        open ? h("p", {}, h("a", { class: "button main", href: `/exams/${encodeURIComponent(open.id)}/live` }, `Go on with the exam of ${day(open.began)}`)) : null,
+        h("div", { class: "row end" },
+          h("div", { class: "field" }, h("label", { for: "numbering" }, "Teeth are called by"), numbering),
+          h("div", { class: "field" }, h("label", { for: "newpath" }, "Path"), path),
+          h("button", { class: open ? null : "main", onclick: () => begin("") }, "New exam"),
+          done ? h("button", { onclick: () => begin(done.id) }, `Re-evaluation of ${day(done.began)}`) : null), fault),
+      h("section", {}, h("h2", {}, "Exams"), p.visits.length
+        ? h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": "Exams" }, h("table", { class: "list" }, h("thead", {}, h("tr", {}, ["Date", "Kind", "Sites", "Signed by", "Open"].map((t) => h("th", { scope: "col" }, t)))),
+          h("tbody", {}, p.visits.map((v) => {
+            const base = `/exams/${encodeURIComponent(v.id)}`;
+            return h("tr", {}, h("th", { scope: "row" }, day(v.began)), h("td", {}, v.kind), h("td", {}, `${v.recorded} of ${v.sites}`), h("td", {}, v.signed_by || "not signed"),
+              h("td", {}, h("span", { class: "row links" }, h("a", { href: base + "/live" }, "Live"), h("a", { href: base + "/review" }, "Review"), h("a", { href: base + "/findings" }, "Findings"))));
+          }))))
+        : h("p", { class: "soft" }, "None yet.")),
+      h("details", {}, h("summary", {}, "Change what is known of this patient"), patientForm(p, () => this.#load(), (x) => putTo(`/api/patients/${encodeURIComponent(p.id)}`, x)))));
+  }
+}
+
+customElements.define("ls-patients", Patients);
+customElements.define("ls-patient", PatientPage);

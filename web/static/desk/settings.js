@@ -1,0 +1,107 @@
+// Settings: what the practice decides (kept by the service) and what this screen does (kept here).
+import { h, put, attr } from "../core/dom.js";
+import { putTo } from "../core/server.js";
+import { prefs, setPrefs } from "../core/prefs.js";
+import { Microphone, devices, advice } from "../core/mic.js";
+import { Answers, MODES, TONES } from "../core/answers.js";
+
+const select = (id, options, value, onchange) => {
+  const el = h("select", { id, onchange }, options.map(([v, t]) => h("option", { value: v }, t)));
+  el.value = value;
+  return el;
+};
+const field = (id, label, el, hint) => h("div", { class: "field" }, h("label", { for: id }, label), el, hint ? h("span", { class: "small" }, hint) : null);
+
+class Settings extends HTMLElement {
+  app = null;
+  #mic = null;
+
+  connectedCallback() {
+    const s = this.app.settings;
+    const p = prefs();
+    const name = h("input", { id: "practice", maxlength: "200", value: s.practice });
+    const numbering = select("snumbering", [["universal", "Universal 1–32"], ["fdi", "FDI 11–48 (ISO 3950)"]], s.numbering);
+    const path = select("spath", this.app.about.paths.map((x) => [x.name, x.title]), s.path);
+    const words = select("swords", [["buccal-lingual", "buccal, lingual"], ["facial-palatal", "facial, palatal or lingual"]], s.site_words);
+    const told = h("p", { role: "status" });
+    const who = h("input", { id: "who", maxlength: "120", value: p.who, autocomplete: "name", onchange: (e) => setPrefs({ who: e.target.value.trim() }) });
+    this.answers = new Answers();
+    const volume = h("input", { id: "volume", type: "range", min: "0", max: "1", step: "0.1", value: p.volume, onchange: (e) => setPrefs({ volume: Number(e.target.value) }) });
+    this.device = select("device", [["", "the browser's default"]], "", (e) => {
+      setPrefs({ device: e.target.value });
+      if (this.#mic?.on) this.#test();
+    });
+    this.meter = h("div", { class: "meter wide", role: "img", "aria-label": "Microphone level" }, (this.bar = h("span", { class: "bar" })), (this.floor = h("span", { class: "floor" })));
+    this.result = h("p", { role: "status" });
+    this.testButton = h("button", { onclick: () => (this.#mic?.on ? this.#stop() : this.#test()) }, "Test the microphone");
+    const keys = h("input", { type: "checkbox", id: "skeys", checked: p.keys, onchange: (e) => setPrefs({ keys: e.target.checked }) });
+    put(this, h("div", { class: "desk settings" },
+      h("div", { class: "title" }, h("h1", {}, "Settings"), h("p", { class: "soft" }, `Leadsman ${this.app.about.version || ""}`)),
+      h("section", {}, h("h2", {}, "The practice"),
+        h("form", { onsubmit: async (e) => {
+          e.preventDefault();
+          try {
+            this.app.settings = await putTo("/api/settings", { practice: name.value.trim(), numbering: numbering.value, path: path.value, site_words: words.value, version: this.app.settings.version });
+            put(told, "Saved.");
+          } catch (err) {
+            put(told, err.message);
+          }
+        } },
+          h("div", { class: "fields" }, field("practice", "Name", name), field("snumbering", "New exams number teeth by", numbering), field("spath", "New exams walk", path), field("swords", "Rows of sites are called", words, "on screen; every word is understood")),
+          h("p", { class: "row" }, h("button", { class: "main" }, "Save"), told))),
+      h("section", {}, h("h2", {}, "This screen"),
+        h("div", { class: "fields" },
+          field("who", "Who sits here", who, "stands beside what is typed here"),
+          field("theme", "Colours", select("theme", [["", "as the system"], ["light", "light"], ["dark", "dark"]], p.theme, (e) => setPrefs({ theme: e.target.value }))),
+          field("answers", "Calls are answered by", select("answers", MODES, p.answers, (e) => setPrefs({ answers: e.target.value })), "at the screen whose microphone is on"),
+          field("volume", "Loudness", volume)),
+        h("label", { class: "check", for: "skeys" }, keys, "Single keys work everywhere on Live (off: only while the chart has the focus)"),
+        h("div", { class: "row tones" }, Object.keys(TONES).map((t) => h("button", { onclick: () => this.answers.tone(t, prefs().volume) }, t)))),
+      h("section", {}, h("h2", {}, "Microphone"),
+        h("p", { class: "soft" }, "A headset or lapel microphone works best. It is used only while it is switched on; the sound stays on the machine that runs Leadsman."),
+        h("div", { class: "row end" }, field("device", "Microphone", this.device), this.testButton), this.meter, this.result)));
+    this.#list();
+  }
+  disconnectedCallback() {
+    this.#stop();
+  }
+
+  async #list() {
+    const ds = await devices().catch(() => []);
+    put(this.device, h("option", { value: "" }, "the browser's default"), ds.filter((d) => d.id && d.id !== "default").map((d) => h("option", { value: d.id }, d.name)));
+    this.device.value = prefs().device;
+    if (this.device.selectedIndex < 0) this.device.value = "";
+  }
+
+  async #test() {
+    this.#stop();
+    const seen = { loud: -96, frames: 0 };
+    this.#mic = new Microphone(() => {
+      const m = this.#mic;
+      if (!m) return;
+      const share = (db) => Math.max(0, Math.min(1, (db + 70) / 70));
+      this.bar.style.transform = `scaleX(${share(m.level).toFixed(3)})`;
+      this.floor.style.left = `${(share(m.noise) * 100).toFixed(1)}%`;
+      attr(this.meter, "data-hot", m.clipped > 0.01);
+      seen.loud = Math.max(m.level, seen.loud - 0.1);
+      if (++seen.frames % 30) return;
+      const a = advice(m);
+      put(this.result, a || (seen.loud - m.noise > 20 ? `Good: speech stands ${Math.round(seen.loud - m.noise)} dB above the room.` : "Say three two four."), ` Room ${Math.round(m.noise)} dB, loudest ${Math.round(seen.loud)} dB below full scale.`);
+    });
+    this.#mic.addEventListener("state", () => {
+      if (this.#mic?.trouble) put(this.result, this.#mic.trouble);
+    });
+    if (await this.#mic.start(prefs().device)) {
+      put(this.testButton, "End the test");
+      put(this.result, "Say three two four.");
+      this.#list();
+    }
+  }
+  #stop() {
+    this.#mic?.stop();
+    this.#mic = null;
+    if (this.testButton) put(this.testButton, "Test the microphone");
+  }
+}
+
+customElements.define("ls-settings", Settings);
