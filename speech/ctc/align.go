@@ -19,16 +19,18 @@ type alignState struct {
 	pred, end int32 // preds[pred:end], itself not among them
 }
 
-// span is the place of a word: frames from..to-1, and how much worse than the best symbols of those
-// frames its phones are.
+// span is the place of a word, frames from..to-1, the negative log-probability of its path there and
+// the number of its frames that are not blank.
 type span struct {
 	from, to int
 	cost     float64
+	sounds   int
 }
 
-// align appends one span for each word to dst. lp holds the log-probabilities frame after frame, symbols
+// align appends one span for each word to dst, and returns the negative log-probability of the whole
+// path and the number of its frames that are not blank. lp holds the log-probabilities frame after frame, symbols
 // in each. ok is false if the words do not fit into the frames.
-func (a *aligner) align(dst []span, words []int32, ways [][][]uint8, lp []float32, symbols int) (spans []span, cost float64, ok bool) {
+func (a *aligner) align(dst []span, words []int32, ways [][][]uint8, lp []float32, symbols int) (spans []span, cost float64, sounds int, ok bool) {
 	frames := len(lp) / symbols
 	a.states, a.preds = a.states[:0], a.preds[:0]
 	pause := a.state(0, -1, 0)
@@ -98,7 +100,7 @@ func (a *aligner) align(dst []span, words []int32, ways [][][]uint8, lp []float3
 		}
 	}
 	if math.IsInf(cur[at], -1) {
-		return dst, 0, false
+		return dst, 0, 0, false
 	}
 	base := len(dst)
 	for range words {
@@ -107,13 +109,11 @@ func (a *aligner) align(dst []span, words []int32, ways [][][]uint8, lp []float3
 	spans = dst[base:]
 	for t := frames - 1; t >= 0; t-- {
 		s := &a.states[at]
-		row := lp[t*symbols : (t+1)*symbols]
-		top := row[0]
-		for _, v := range row {
-			top = max(top, v)
-		}
-		c := float64(top - row[s.phone])
+		c := -float64(lp[t*symbols+int(s.phone)])
 		cost += c
+		if s.phone != 0 {
+			sounds++
+		}
 		if s.word >= 0 {
 			sp := &spans[s.word]
 			if sp.from < 0 {
@@ -121,10 +121,13 @@ func (a *aligner) align(dst []span, words []int32, ways [][][]uint8, lp []float3
 			}
 			sp.from = t
 			sp.cost += c
+			if s.phone != 0 {
+				sp.sounds++
+			}
 		}
 		at = a.back[t*n+int(at)]
 	}
-	return dst, cost, true
+	return dst, cost, sounds, true
 }
 
 // state adds a state whose predecessors are preds[from:].

@@ -47,7 +47,7 @@ type Options struct {
 
 	PartialEvery time.Duration // how often the sound of a call is looked at while it goes on; 120 ms
 
-	// FillerLimit is the Hypothesis.Filler above which a reading is rejected; 0.25.
+	// FillerLimit is the Hypothesis.Filler above which a reading is rejected; 1.
 	FillerLimit float64
 }
 
@@ -72,7 +72,7 @@ func (o Options) withDefaults() Options {
 		o.MaxTokens = 600
 	}
 	if o.FillerLimit == 0 {
-		o.FillerLimit = 0.25
+		o.FillerLimit = 1
 	}
 	if o.LexiconName == "" {
 		o.LexiconName = "lexicon"

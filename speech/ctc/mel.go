@@ -62,10 +62,11 @@ func newMelFrontEnd() *melFrontEnd {
 	return m
 }
 
-// frame writes the log10 mel powers of the fftSize samples to out (melBands values).
-func (m *melFrontEnd) frame(out []float32, pcm []int16) {
-	for i, s := range pcm[:fftSize] {
-		m.buf[i] = float32(s) / 32768 * m.hann[i]
+// frame writes the log10 mel powers of fftSize samples, full scale 1, to out (melBands
+// values).
+func (m *melFrontEnd) frame(out, samples []float32) {
+	for i, s := range samples[:fftSize] {
+		m.buf[i] = s * m.hann[i]
 	}
 	m.fft.power(m.power[:], m.buf[:])
 	for b, ws := range m.weight {

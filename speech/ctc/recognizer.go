@@ -41,19 +41,20 @@ type recognizer struct {
 	muted [][2]int64
 
 	// The stream so far.
-	steps  int64                        // processed
-	recent [fftSize + stepSamples]int16 // the last samples
-	mels   []float32                    // frames of the front end from melFrom on
-	level  []float32                    // mean square of each of them
-	clips  []int32                      // and samples at full scale
-	from   int64                        // step of mels[0]
-	gate   gate                         // does the sound stand out from the noise?
-	in     []float32                    // network input
-	out    []float32                    // and output
-	lp     []float32                    // log-probabilities from frame lpFrom on
-	lpFrom int64
-	encAt  int64 // step at which the network's window begins, even
-	frozen int64 // frames before this keep their log-probabilities
+	steps       int64                          // processed
+	recent      [fftSize + stepSamples]float32 // the last samples, full scale 1
+	dcIn, dcOut float32
+	mels        []float32 // frames of the front end from melFrom on
+	level       []float32 // mean square of each of them
+	clips       []int32   // and samples at full scale
+	from        int64     // step of mels[0]
+	gate        gate      // does the sound stand out from the noise?
+	in          []float32 // network input
+	out         []float32 // and output
+	lp          []float32 // log-probabilities from frame lpFrom on
+	lpFrom      int64
+	encAt       int64 // step at which the network's window begins, even
+	frozen      int64 // frames before this keep their log-probabilities
 
 	loudest float32 // peak of the front end in the last window
 	spoken  float32 // and in the calls so far, the latest counting most
@@ -158,20 +159,24 @@ func (r *recognizer) drain(hyps []speech.Hypothesis, stop bool) ([]speech.Hypoth
 // step processes 10 ms of sound.
 func (r *recognizer) step(hyps []speech.Hypothesis, pcm []int16) ([]speech.Hypothesis, error) {
 	copy(r.recent[:], r.recent[stepSamples:])
-	copy(r.recent[fftSize:], pcm)
 	r.steps++
 	r.trim()
 	var sum float64
 	var clipped int32
-	for _, s := range pcm {
-		sum += float64(s) * float64(s)
+	for i, s := range pcm {
 		if s >= 32700 || s <= -32700 {
 			clipped++
 		}
+		// A constant offset, which cheap sound cards add, would pass for a loud low tone.
+		x := float32(s) / 32768
+		r.dcOut = x - r.dcIn + dcPole*r.dcOut
+		r.dcIn = x
+		r.recent[fftSize+i] = r.dcOut
+		sum += float64(r.dcOut) * float64(r.dcOut)
 	}
-	r.level = append(r.level, float32(sum/stepSamples/(32768*32768)))
+	r.level = append(r.level, float32(sum/stepSamples))
 	r.clips = append(r.clips, clipped)
-	r.gate.step(sum / stepSamples / (32768 * 32768))
+	r.gate.step(sum / stepSamples)
 	if r.steps > 1 { // the frame of the step before is complete only now
 		n := len(r.mels)
 		r.mels = slices.Grow(r.mels, melBands)[:n+melBands]
@@ -194,7 +199,7 @@ func (r *recognizer) step(hyps []speech.Hypothesis, pcm []int16) ([]speech.Hypot
 		if err := r.encode(); err != nil {
 			return hyps, err
 		}
-		first, _, _ := r.sounds(r.consumed)
+		first, _ := r.sounds(r.consumed)
 		if first < 0 {
 			return hyps, nil
 		}
@@ -261,8 +266,8 @@ const bestPeak = 1.3
 var soundBlank = float32(math.Log(0.7))
 
 // sounds returns the first and the last frame from the given one on in which the network hears
-// a phone, or -1, and their number.
-func (r *recognizer) sounds(from int64) (first, last int64, count int) {
+// a phone, or -1.
+func (r *recognizer) sounds(from int64) (first, last int64) {
 	first, last = -1, -1
 	sym := r.e.net.symbols
 	for f := max(from, r.lpFrom); int(f-r.lpFrom) < len(r.lp)/sym; f++ {
@@ -272,10 +277,9 @@ func (r *recognizer) sounds(from int64) (first, last int64, count int) {
 				first = f
 			}
 			last = f
-			count++
 		}
 	}
-	return first, last, count
+	return first, last
 }
 
 // look listens again to the call going on.
@@ -290,7 +294,7 @@ func (r *recognizer) look(hyps []speech.Hypothesis) ([]speech.Hypothesis, error)
 func (r *recognizer) judge(hyps []speech.Hypothesis) ([]speech.Hypothesis, error) {
 	sym := r.e.net.symbols
 	end := r.lpFrom + int64(len(r.lp)/sym)
-	first, last, count := r.sounds(r.callFrom)
+	first, last := r.sounds(r.callFrom)
 	every := r.stepsOf(r.e.opt.PartialEvery)
 	r.nextLook = r.steps + every
 	if first < 0 {
@@ -328,7 +332,7 @@ func (r *recognizer) judge(hyps []speech.Hypothesis) ([]speech.Hypothesis, error
 	waitSteps := r.stepsOf(wait)
 	quiet := 2 * (end - 1 - last)
 	if quiet >= waitSteps && (same || quiet >= waitSteps+10) || end-r.callFrom >= int64(r.e.opt.Longest/(frameMS*time.Millisecond)) {
-		h := r.hypothesis(lp, ends, first, last, count, r.e.opt.NBest)
+		h := r.hypothesis(lp, ends, first, last, r.e.opt.NBest)
 		h.Final = true
 		if !h.Rejected {
 			r.spoken = max(r.loudest, (r.spoken*3+r.loudest)/4)
@@ -344,7 +348,7 @@ func (r *recognizer) judge(hyps []speech.Hypothesis) ([]speech.Hypothesis, error
 		r.nextLook = due
 	}
 	if changed && len(best) > 0 {
-		h := r.hypothesis(lp, ends, first, last, count, 1)
+		h := r.hypothesis(lp, ends, first, last, 1)
 		hyps = append(hyps, h)
 	}
 	return hyps, nil
@@ -358,7 +362,7 @@ const unfinishedMargin = 3
 const posteriorTemperature = 2.0
 
 // hypothesis describes the call: lp are its frames, first and last those with sound.
-func (r *recognizer) hypothesis(lp []float32, ends []outcome, first, last int64, count, nbest int) speech.Hypothesis {
+func (r *recognizer) hypothesis(lp []float32, ends []outcome, first, last int64, nbest int) speech.Hypothesis {
 	h := speech.Hypothesis{
 		StartMS: first * frameMS,
 		EndMS:   (last + 1) * frameMS,
@@ -371,7 +375,7 @@ func (r *recognizer) hypothesis(lp []float32, ends []outcome, first, last int64,
 	}
 	for i, o := range ends[:min(nbest, len(ends))] {
 		words := r.s.wordsOf(nil, o.hist)
-		spans, cost, ok := r.al.align(r.spans[:0], words, r.g.ways, lp, r.e.net.symbols)
+		spans, cost, sounds, ok := r.al.align(r.spans[:0], words, r.g.ways, lp, r.e.net.symbols)
 		r.spans = spans
 		if !ok {
 			continue
@@ -385,7 +389,7 @@ func (r *recognizer) hypothesis(lp []float32, ends []outcome, first, last int64,
 			})
 		}
 		if i == 0 {
-			h.Filler = cost / float64(max(count, 1))
+			h.Filler = cost / float64(sounds)
 			h.StartMS = rd.Words[0].StartMS
 			h.EndMS = rd.Words[len(rd.Words)-1].EndMS
 		}
@@ -446,6 +450,9 @@ func (r *recognizer) signal(first, last int64) speech.Signal {
 		Clipped: float64(clipped) / float64(max(b-a, 1)*stepSamples),
 	}
 }
+
+// dcPole puts the corner of the filter against constant offsets at 13 Hz.
+const dcPole = 0.995
 
 func decibels(power float64) float64 { return 10 * math.Log10(max(power, 1e-10)) }
 
