@@ -147,7 +147,9 @@ func (s *State) Do(c Command, m Meta) ([]Event, error) {
 	home := s.Place
 	homeNext, homeEnd := s.Next, s.AtEnd
 	for i, a := range c.Acts {
-		if s.SignedBy != "" && a.Verb != VerbRemark && a.Verb != VerbSayAgain && a.Verb != VerbHelp {
+		if s.Place.Tooth == 0 {
+			b.err = refuse("the exam was not started")
+		} else if s.SignedBy != "" && a.Verb != VerbRemark && a.Verb != VerbSayAgain && a.Verb != VerbHelp {
 			b.err = ErrSigned
 		} else if b.err == nil {
 			b.act(a)

@@ -1,7 +1,9 @@
 package main
 
 import (
+	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"runtime/debug"
@@ -9,6 +11,8 @@ import (
 	"leadsman/speech"
 	"leadsman/speech/ctc"
 )
+
+var errNoSuchEngine = errors.New("use ctc, or none with serve")
 
 // engineFlags say which recognizer to use.
 type engineFlags struct {
@@ -70,5 +74,14 @@ func openEngine(f engineFlags) (speech.Engine, error) {
 		}
 		return ctc.Open(opt)
 	}
-	return nil, fmt.Errorf("engine %q: use ctc", f.name)
+	return nil, fmt.Errorf("engine %q: %w", f.name, errNoSuchEngine)
+}
+
+// engineStatus is the exit status of an engine that could not be loaded: what the user named is the
+// input's fault, the installation's files are the tool's.
+func engineStatus(err error) int {
+	if errors.Is(err, errNoSuchEngine) || errors.Is(err, fs.ErrNotExist) {
+		return exitInput
+	}
+	return exitTool
 }

@@ -95,9 +95,12 @@ func runHear(args []string, _ io.Reader, stdout, stderr io.Writer) int {
 	if err != nil {
 		return fail(stderr, exitInput, "hear: %v", err)
 	}
+	if len(pcm) < speech.Rate/10 {
+		return fail(stderr, exitInput, "hear: %s: only %d ms of sound: the recording is empty or was cut off", rest[0], len(pcm)*1000/speech.Rate)
+	}
 	engine, err := openEngine(*ef)
 	if err != nil {
-		return fail(stderr, exitTool, "hear: %v", err)
+		return fail(stderr, engineStatus(err), "hear: %v", err)
 	}
 	defer engine.Close()
 	h, st, err := listen(engine, pcm, num, *path, at, present, *realtime)

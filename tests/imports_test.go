@@ -1,0 +1,91 @@
+// Package tests checks the project as a whole.
+package tests
+
+import (
+	"encoding/json"
+	"errors"
+	"io"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+)
+
+// allowed says which of our packages each package may import; the table in DEVELOPERS.md says the same.
+var allowed = map[string][]string{
+	"leadsman/chart":           {},
+	"leadsman/grammar":         {"chart"},
+	"leadsman/diagnosis":       {"chart"},
+	"leadsman/speech":          {},
+	"leadsman/speech/ctc":      {"speech"},
+	"leadsman/speech/scripted": {"speech"},
+	"leadsman/exam":            {"chart", "grammar", "diagnosis", "speech"},
+	"leadsman/store":           {"chart"},
+	"leadsman/web":             {"exam", "diagnosis", "chart"},
+}
+
+// pure packages import nothing but the standard library beside ours, and nothing of it that reads, writes, waits or guesses.
+var pure = map[string]bool{"leadsman/chart": true, "leadsman/grammar": true, "leadsman/diagnosis": true}
+
+// clocked are the uses of package time that ask for the time of day; reckoning with dates is fine.
+var clocked = regexp.MustCompile(`\btime\.(Now|Since|Until|Sleep|After|AfterFunc|Tick|NewTimer|NewTicker)\b`)
+
+var impure = []string{"os", "net", "net/http", "math/rand", "math/rand/v2", "crypto/rand", "database/sql", "os/exec", "syscall", "log", "log/slog"}
+
+func TestImports(t *testing.T) {
+	out, err := exec.Command("go", "list", "-json=ImportPath,Imports,Dir,GoFiles", "leadsman/...").Output()
+	if err != nil {
+		t.Fatal(err)
+	}
+	dec := json.NewDecoder(strings.NewReader(string(out)))
+	seen := 0
+	for {
+		var p struct {
+			ImportPath string
+			Imports    []string
+			Dir        string
+			GoFiles    []string
+		}
+		if err := dec.Decode(&p); errors.Is(err, io.EOF) {
+			break
+		} else if err != nil {
+			t.Fatal(err)
+		}
+		may, listed := allowed[p.ImportPath]
+		if !listed {
+			// Programs and tests may import everything; any other package has to be in the table.
+			if !strings.HasPrefix(p.ImportPath, "leadsman/cmd/") && !strings.HasPrefix(p.ImportPath, "leadsman/tests") &&
+				p.ImportPath != "leadsman/speech/speechtest" && !strings.HasPrefix(p.ImportPath, "leadsman/models") {
+				t.Errorf("%s is not in the table of what may import what", p.ImportPath)
+			}
+			continue
+		}
+		seen++
+		for _, f := range p.GoFiles {
+			src, err := os.ReadFile(filepath.Join(p.Dir, f))
+			if err != nil {
+				t.Fatal(err)
+			}
+			if use := clocked.Find(src); pure[p.ImportPath] && use != nil {
+				t.Errorf("%s/%s uses %s: times come in from outside", p.ImportPath, f, use)
+			}
+		}
+		for _, imp := range p.Imports {
+			ours, isOurs := strings.CutPrefix(imp, "leadsman/")
+			switch {
+			case isOurs && !slices.Contains(may, ours):
+				t.Errorf("%s imports %s", p.ImportPath, imp)
+			case !isOurs && pure[p.ImportPath] && strings.Contains(strings.Split(imp, "/")[0], "."):
+				t.Errorf("%s imports %s: the core uses the standard library alone", p.ImportPath, imp)
+			case pure[p.ImportPath] && slices.Contains(impure, imp):
+				t.Errorf("%s imports %s: the core has no input, output, clock or chance", p.ImportPath, imp)
+			}
+		}
+	}
+	if seen != len(allowed) {
+		t.Errorf("%d of %d packages found", seen, len(allowed))
+	}
+}
