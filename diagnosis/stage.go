@@ -402,15 +402,22 @@ func (m *mouth) stageMissing(r *stageResult, cr *caseResult, sure stageInputs, l
 	} else if m.lossRecorded < m.lossEligible && r.in.severity < 3 {
 		if hi := with(func(in *stageInputs) { in.severity = 3 }); hi > s || r.in.severity == 0 {
 			f.Missing = append(f.Missing, m.lossMissing(span(max(s, 1), hi)...))
-			f.AtLeast = s > 0 && !r.byBone
+			f.AtLeast = s > 0 && hi > s && !r.byBone
 		}
 	}
+	if r.in.severity == 0 && s > 0 && s < 4 {
+		f.AtLeast = true
+	}
 	if depths := openSites(m.classed, func(th *tooth, site chart.Site) bool {
-		return th.sites[site].depth < 0 && !th.sites[site].out
-	}); len(depths) > 0 && r.in.local < 3 && m.o.Complexity != Off {
-		if hi := with(func(in *stageInputs) { in.local = 3 }); hi > s {
+		return th.sites[site].depth < 0 && !th.sites[site].out && !th.sites[site].excluded
+	}); len(depths) > 0 && m.o.Complexity != Off {
+		most := 3
+		if m.p.FactorDecision("depth_6", 0) == "rejected" {
+			most = 2
+		}
+		if hi := with(func(in *stageInputs) { in.local = max(in.local, most) }); hi > s {
 			f.Missing = append(f.Missing, Missing{Input: "depth", Sites: depths, CouldBe: span(max(s, 1), hi),
-				Question: "These sites were not probed; a depth of 6 mm or more would raise the stage."})
+				Question: "These sites were not probed; a deep one would raise the stage."})
 			f.AtLeast = f.AtLeast || s > 0 && cr.answer == isYes
 		}
 	}
