@@ -115,7 +115,7 @@ bench: build ## benchmarks
 
 accuracy: build ## word and site errors on the recordings, in detail
 	@$(GO) test -list Accuracy ./tests/... | grep -q '^Test' || { echo "no test with Accuracy in its name under tests/" >&2; exit 1; }
-	@$(GO) test -count=1 -v -timeout 40m -run Accuracy ./tests/...
+	@LEADSMAN_MEASURE=1 $(GO) test -count=1 -v -timeout 40m -run Accuracy ./tests/...
 
 fuzz: tools ## every fuzz target for FUZZTIME
 	@for p in $$($(GO) list ./...); do \

@@ -1,0 +1,231 @@
+// Package accuracy measures how well the program hears: recordings go through "leadsman hear", and what comes
+// out is compared with the truth beside the recording. The voices were never trained on; where the recordings
+// come from and how the truth was made is in tests/recordings/README.md.
+//
+//	make accuracy    # the tables of docs/measurements.md
+package accuracy
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"leadsman/chart"
+	"leadsman/speech"
+	"leadsman/tests/program"
+	"leadsman/tests/recordings"
+)
+
+// heard is the output of hear --json, as far as it matters here.
+type heard struct {
+	Chart json.RawMessage `json:"chart"`
+	Calls []struct {
+		Start      float64 `json:"start"`
+		End        float64 `json:"end"`
+		Words      string  `json:"words"`
+		Confidence float64 `json:"confidence"`
+		Did        string  `json:"did"`
+		Latency    float64 `json:"latency"`
+	} `json:"calls"`
+	Doubts []struct {
+		Tooth string `json:"tooth"`
+		Site  string `json:"site"`
+	} `json:"doubts"`
+	AudioSeconds   float64 `json:"audio_seconds"`
+	ComputeSeconds float64 `json:"compute_seconds"`
+}
+
+func hear(t testing.TB, pcm []int16, args ...string) heard {
+	t.Helper()
+	file := filepath.Join(t.TempDir(), "sound.wav")
+	if err := os.WriteFile(file, speech.WAV(pcm), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	cmd := exec.Command(program.Path(t), append([]string{"hear", "--json", file}, args...)...)
+	var out, errs bytes.Buffer
+	cmd.Stdout, cmd.Stderr = &out, &errs
+	if err := cmd.Run(); err != nil {
+		t.Fatalf("hear: %v\n%s", err, errs.String())
+	}
+	var h heard
+	if err := json.Unmarshal(out.Bytes(), &h); err != nil {
+		t.Fatal(err)
+	}
+	return h
+}
+
+// score compares a chart with the truth, site by site: depth, margin and flags.
+type score struct {
+	sites, wrong, unmarked int
+	teeth                  int // teeth with another state, mobility or furcation
+	doubts                 int
+	calls, misheard        int
+	faults                 []string
+}
+
+func judge(t testing.TB, r recordings.Recording, h heard) score {
+	t.Helper()
+	truth, err := chart.Decode(bytes.NewReader(r.Chart))
+	if err != nil {
+		t.Fatal(err)
+	}
+	got, err := chart.Decode(bytes.NewReader(h.Chart))
+	if err != nil {
+		t.Fatal(err)
+	}
+	doubted := map[string]bool{}
+	for _, d := range h.Doubts {
+		doubted[d.Tooth+"."+d.Site] = true
+	}
+	s := score{doubts: len(h.Doubts)}
+	for _, tooth := range chart.AllTeeth() {
+		a, b := truth.Tooth(tooth), got.Tooth(tooth)
+		if a.Presence != b.Presence || a.Mobility != b.Mobility || a.Furcation != b.Furcation {
+			s.teeth++
+			s.faults = append(s.faults, fmt.Sprintf("tooth %s: %v %v %v, truth %v %v %v", tooth, b.Presence, b.Mobility, b.Furcation, a.Presence, a.Mobility, a.Furcation))
+		}
+		for site := range chart.NumSites {
+			if a.Sites[site].Empty() && b.Sites[site].Empty() {
+				continue
+			}
+			s.sites++
+			if a.Sites[site] == b.Sites[site] {
+				continue
+			}
+			s.wrong++
+			marked := doubted[tooth.Label(got.Numbering)+"."+site.String()]
+			if !marked {
+				s.unmarked++
+			}
+			s.faults = append(s.faults, fmt.Sprintf("%s.%s: %v, truth %v, doubt %t", tooth, site, b.Sites[site], a.Sites[site], marked))
+		}
+	}
+	for _, c := range r.Calls {
+		if c.Did == "chatter" || c.Words == "" {
+			continue
+		}
+		s.calls++
+		var words []string
+		for _, g := range h.Calls {
+			if g.Start > c.Start-0.35 && g.Start < c.End+0.1 {
+				words = append(words, g.Words)
+			}
+		}
+		if strings.Join(words, " ") != c.Words {
+			s.misheard++
+			s.faults = append(s.faults, fmt.Sprintf("%.2f s: heard %q, said %q", c.Start, strings.Join(words, " | "), c.Words))
+		}
+	}
+	return s
+}
+
+func load(t testing.TB, name string) recordings.Recording {
+	t.Helper()
+	r, err := recordings.Load(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return r
+}
+
+// A full mouth, 28 teeth by 6 sites, by a synthetic voice and by real digits of many speakers: 98 % of the sites right
+// without any correction, and faster than twenty times real time is the aim (the speed is measured by make bench).
+func TestFullMouth(t *testing.T) {
+	for _, name := range []string{"fullmouth-joe", "fullmouth-digits"} {
+		h := hear(t, load(t, name).PCM)
+		s := judge(t, load(t, name), h)
+		t.Logf("%s: %d sites, %d wrong, %d of them without a doubt, %d doubts, %d of %d calls misheard, %.0f x real time",
+			name, s.sites, s.wrong, s.unmarked, s.doubts, s.misheard, s.calls, h.AudioSeconds/h.ComputeSeconds)
+		if s.sites != 168 || 100*(s.sites-s.wrong) < 98*168 || s.teeth > 0 {
+			t.Errorf("%s: %d of %d sites right\n%s", name, s.sites-s.wrong, s.sites, strings.Join(s.faults, "\n"))
+		}
+	}
+}
+
+// The short recording that the browser test plays: everything right.
+func TestPage(t *testing.T) {
+	r := load(t, "page-joe")
+	if s := judge(t, r, hear(t, r.PCM)); s.wrong > 0 || s.teeth > 0 {
+		t.Error(strings.Join(s.faults, "\n"))
+	}
+}
+
+// Speech that is not for the tool changes nothing: at most two actions an hour is the aim, so none in these minutes.
+func TestChatter(t *testing.T) {
+	if h := hear(t, load(t, "chatter").PCM); len(h.Calls) > 0 {
+		t.Errorf("acted on chatter: %+v", h.Calls)
+	}
+}
+
+// The figures of docs/measurements.md.
+func TestAccuracyTable(t *testing.T) {
+	if testing.Short() || os.Getenv("LEADSMAN_MEASURE") == "" {
+		t.Log("make accuracy prints the whole table")
+		return
+	}
+	fmt.Println("| recording | condition | sites | wrong | unmarked | doubts | calls | misheard | x real time |\n|---|---|---|---|---|---|---|---|---|")
+	for _, name := range []string{"fullmouth-joe", "fullmouth-digits", "arch-nicolas", "exam-joe", "exam-joe-fdi"} {
+		r := load(t, name)
+		conditions := map[string][]int16{"clean": r.PCM}
+		if strings.HasPrefix(name, "fullmouth") {
+			noises, err := recordings.Noises()
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, noise := range noises {
+				n, err := recordings.Noise(noise)
+				if err != nil {
+					t.Fatal(err)
+				}
+				for _, db := range []float64{20, 10, 5} {
+					mixed, err := recordings.Mix(r.PCM, n, db)
+					if err != nil {
+						t.Fatal(err)
+					}
+					conditions[fmt.Sprintf("%s %2.0f dB", noise, db)] = mixed
+				}
+			}
+		}
+		var keys []string
+		for k := range conditions {
+			keys = append(keys, k)
+		}
+		slices.Sort(keys)
+		for _, k := range keys {
+			var args []string
+			if r.Numbering == "fdi" {
+				args = []string{"--numbering", "fdi"}
+			}
+			h := hear(t, conditions[k], args...)
+			s := judge(t, r, h)
+			fmt.Printf("| %s | %s | %d | %d | %d | %d | %d | %d | %.0f |\n", name, k, s.sites, s.wrong, s.unmarked, s.doubts, s.calls, s.misheard,
+				h.AudioSeconds/h.ComputeSeconds)
+			if k == "clean" && s.misheard > 0 {
+				t.Log(strings.Join(s.faults, "\n"))
+			}
+		}
+	}
+	h := hear(t, load(t, "chatter").PCM)
+	fmt.Printf("chatter: %d actions in %.1f minutes\n", len(h.Calls), h.AudioSeconds/60)
+}
+
+// Time from the end of the last word to the durable value, at the pace of speech.
+func TestAccuracyLatency(t *testing.T) {
+	if testing.Short() || os.Getenv("LEADSMAN_MEASURE") == "" {
+		t.Log("make accuracy measures it")
+		return
+	}
+	h := hear(t, load(t, "fullmouth-joe").PCM, "--realtime")
+	var ms []float64
+	for _, c := range h.Calls {
+		ms = append(ms, 1000*c.Latency)
+	}
+	slices.Sort(ms)
+	fmt.Printf("end of the last word to the durable value: median %.0f ms, 95th percentile %.0f ms, %d calls\n", ms[len(ms)/2], ms[len(ms)*95/100], len(ms))
+}
