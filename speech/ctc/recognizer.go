@@ -66,7 +66,6 @@ type recognizer struct {
 	nextLook int64 // step
 	words    []int32
 	lastBest []int32 // reading of the look before
-	lastEnd  int64   // and frame of its last sound
 	spans    []span
 }
 
@@ -324,13 +323,12 @@ func (r *recognizer) judge(hyps []speech.Hypothesis) ([]speech.Hypothesis, error
 		}
 	}
 	r.words = best
-	same := slices.Equal(best, r.lastBest) && last == r.lastEnd
+	same := slices.Equal(best, r.lastBest)
 	changed := !slices.Equal(best, r.lastBest)
 	r.lastBest = append(r.lastBest[:0], best...)
-	r.lastEnd = last
 
 	waitSteps := r.stepsOf(wait)
-	quiet := 2 * (end - 1 - last)
+	quiet := r.quiet(first, last, end)
 	if quiet >= waitSteps && (same || quiet >= waitSteps+10) || end-r.callFrom >= int64(r.e.opt.Longest/(frameMS*time.Millisecond)) {
 		h := r.hypothesis(lp, ends, first, last, r.e.opt.NBest)
 		h.Final = true
@@ -353,6 +351,32 @@ func (r *recognizer) judge(hyps []speech.Hypothesis) ([]speech.Hypothesis, error
 	}
 	return hyps, nil
 }
+
+// quiet is the time in steps since the end of the sound. The network tells a phone near its begin, so
+// that a long vowel goes on after the last frame with sound: as long as the level has not fallen. In
+// steady noise it never falls; then the frames alone count, after some time for the vowel.
+func (r *recognizer) quiet(first, last, end int64) int64 {
+	silent := 2 * (end - 1 - last)
+	at := func(f int64) int64 { return min(max(2*f-r.from, 0), int64(len(r.level))) }
+	var top float32
+	for _, v := range r.level[at(first):at(last+1)] {
+		top = max(top, v)
+	}
+	limit := max(top*tailLevel, float32(math.Pow(10, (r.gate.floor()+tailAbove)/10)))
+	stop := max(at(last+1), at(end)-silent)
+	for i := at(end) - 1; i >= stop; i-- {
+		if r.level[i] > limit {
+			return max(at(end)-1-i, silent-vowelSteps)
+		}
+	}
+	return silent
+}
+
+const (
+	tailLevel  = 0.001 // power against the peak of the call: -30 dB
+	tailAbove  = 8     // dB above the background
+	vowelSteps = 20    // how much longer than its first frame a sound can last
+)
 
 // unfinishedMargin is how much better (natural log) than the best reading words that are cut off
 // in the middle may be before the call counts as unfinished.
