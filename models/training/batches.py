@@ -204,9 +204,9 @@ class Spoiler:
         t = {k: torch.as_tensor(v).to(dev, non_blocking=True) for k, v in p.items() if isinstance(v, np.ndarray)}
         longest = int(p["dur"].max())
         i = torch.arange(longest, device=dev)[None]
-        pos = t["at"][:, None] + i * t["speed"][:, None]
-        lo = pos.long().clamp(0, len(self.sound) - 2)
-        frac = pos - lo
+        pos = i * t["speed"][:, None]  # within the clip: a float cannot hold positions in hours of sound
+        frac = pos - pos.floor()
+        lo = (t["at"][:, None] + pos.long()).clamp(0, len(self.sound) - 2)
         x = self.sound[lo].float() * (1 - frac) + self.sound[lo + 1].float() * frac
         fade = 240.0
         env = ((i + 1) / fade).clamp(max=1) * ((t["dur"][:, None] - i) / fade).clamp(0, 1)
