@@ -58,7 +58,7 @@ type Word struct {
 	Text       string  `json:"text"`
 	StartMS    int64   `json:"start_ms"` // from the first sample of the stream
 	EndMS      int64   `json:"end_ms"`
-	Confidence float64 `json:"confidence"` // 0..1, share of the probability of all readings that agree on it
+	Confidence float64 `json:"confidence"` // 0..1, probability that the word is right
 }
 
 // Reading is one way to read what was said.

@@ -40,14 +40,17 @@ type Options struct {
 	MaxTokens int     // tokens of the search; 600
 
 	// How long the silence after the last sound lasts before a call counts as ended.
-	WaitComplete time.Duration // reading may stand alone; 220 ms
+	WaitComplete time.Duration // reading may stand alone; 260 ms
 	WaitOpen     time.Duration // more words could change its meaning; 400 ms
 	WaitPrefix   time.Duration // unfinished, or nothing fits; 700 ms
 	Longest      time.Duration // a call is cut after this; 12 s
 
 	PartialEvery time.Duration // how often the sound of a call is looked at while it goes on; 120 ms
 
-	// FillerLimit is the Hypothesis.Filler above which a reading is rejected; 1.
+	// FillerLimit is the Hypothesis.Filler above which a reading of up to four phones is rejected;
+	// from ten phones on twice as much may pass. Hypothesis.Filler is the negative log-probability of
+	// the best reading's phones, per phone: about 0.1 for clear words, 2 for short and above 10 for
+	// longer foreign speech. Default 1.
 	FillerLimit float64
 }
 
@@ -57,7 +60,7 @@ func (o Options) withDefaults() Options {
 			*v = time.Duration(ms) * time.Millisecond
 		}
 	}
-	def(&o.WaitComplete, 220)
+	def(&o.WaitComplete, 260)
 	def(&o.WaitOpen, 400)
 	def(&o.WaitPrefix, 700)
 	def(&o.Longest, 12000)

@@ -383,7 +383,18 @@ const (
 const unfinishedMargin = 3
 
 // posteriorTemperature flattens the scores to posteriors: the network's frames are not independent.
+// It is the one that gives the right reading the highest likelihood on 370 calls of real digits by
+// speakers outside the training.
 const posteriorTemperature = 2.0
+
+// confidence is the probability that a word is right, from the share of the probability of all
+// readings that agree on it and the cost of its phones, by a logistic regression on 753 words of the
+// same speakers: 0.39 of the words given 0.0-0.5 were right, 0.67 of those given 0.5-0.8, 0.99 of
+// those given 0.98-0.99 and 0.998 of those above.
+func confidence(share, cost float64) float64 {
+	share = min(max(share, 1e-4), 1-1e-4)
+	return 1 / (1 + math.Exp(-(1.31 + 0.569*math.Log(share/(1-share)) - 1.73*math.Sqrt(cost))))
+}
 
 // hypothesis describes the call: lp are its frames, first and last those with sound.
 func (r *recognizer) hypothesis(lp []float32, ends []outcome, first, last int64, nbest int) speech.Hypothesis {
@@ -393,13 +404,13 @@ func (r *recognizer) hypothesis(lp []float32, ends []outcome, first, last int64,
 		AtMS:    r.steps * stepMS,
 		Filler:  math.Inf(1),
 	}
-	total := 0.0
+	total, sounds := 0.0, 0
 	for _, o := range ends {
 		total += math.Exp((o.score - ends[0].score) / posteriorTemperature)
 	}
 	for i, o := range ends[:min(nbest, len(ends))] {
 		words := r.s.wordsOf(nil, o.hist)
-		spans, cost, sounds, ok := r.al.align(r.spans[:0], words, r.g.ways, lp, r.e.net.symbols)
+		spans, cost, n, ok := r.al.align(r.spans[:0], words, r.g.ways, lp, r.e.net.symbols)
 		r.spans = spans
 		if !ok {
 			continue
@@ -410,9 +421,12 @@ func (r *recognizer) hypothesis(lp []float32, ends []outcome, first, last int64,
 				Text:    r.g.words[w],
 				StartMS: (r.callFrom + int64(spans[j].from)) * frameMS,
 				EndMS:   (r.callFrom + int64(spans[j].to)) * frameMS,
+
+				Confidence: spans[j].cost / float64(spans[j].sounds), // until all readings are known
 			})
 		}
 		if i == 0 {
+			sounds = n
 			h.Filler = cost / float64(sounds)
 			h.StartMS = rd.Words[0].StartMS
 			h.EndMS = rd.Words[len(rd.Words)-1].EndMS
@@ -422,17 +436,18 @@ func (r *recognizer) hypothesis(lp []float32, ends []outcome, first, last int64,
 	for i := range h.Readings {
 		for j := range h.Readings[i].Words {
 			w := &h.Readings[i].Words[j]
+			share := 0.0
 			for _, o := range h.Readings {
 				if slices.ContainsFunc(o.Words, func(v speech.Word) bool {
 					return v.Text == w.Text && v.StartMS < w.EndMS && w.StartMS < v.EndMS
 				}) {
-					w.Confidence += o.Posterior
+					share += o.Posterior
 				}
 			}
-			w.Confidence = min(w.Confidence, 1)
+			w.Confidence = confidence(share, w.Confidence)
 		}
 	}
-	if len(h.Readings) == 0 || h.Filler > r.e.opt.FillerLimit {
+	if len(h.Readings) == 0 || h.Filler > r.e.opt.FillerLimit*leniency(sounds) {
 		h.Rejected = true
 		h.EndMS = (last + 1) * frameMS
 	}
@@ -446,6 +461,12 @@ func (r *recognizer) hypothesis(lp []float32, ends []outcome, first, last int64,
 		}
 	}
 	return h
+}
+
+// leniency raises the limit for the cost of long calls: noise and foreign words may pass for two or
+// three phones in a row by chance, but hardly for ten.
+func leniency(sounds int) float64 {
+	return 1 + min(1, max(0, float64(sounds-4)/6))
 }
 
 // noReadingFiller is the filler cost when no reading fits at all.
