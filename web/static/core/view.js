@@ -174,6 +174,9 @@ export const letters = (s) =>
     .map(([, l]) => l)
     .join("");
 
+/** day writes a date so that no country reads it otherwise. */
+export const day = (ms) => new Date(ms).toLocaleDateString(undefined, { year: "numeric", month: "short", day: "numeric" });
+
 /** clock writes a time span as 4:05 or 1:02:30. */
 export function clock(ms) {
   const s = Math.max(0, Math.floor(ms / 1000));

@@ -2,6 +2,7 @@
 // source and what is missing to be sure.
 import { h, put } from "../core/dom.js";
 import { get } from "../core/server.js";
+import { day } from "../core/view.js";
 import * as C from "../core/commands.js";
 import { inputsForm, FIELDS } from "./inputs.js";
 
@@ -86,10 +87,11 @@ function evidence(e) {
 
 const inputName = (name) => FIELDS.find(([n]) => n === name)?.[1].toLowerCase() || name.replace(/_/g, " ");
 
-function missing(m) {
+function missing(m, value) {
   const what = m.question || (m.input ? inputName(m.input) : "");
-  const at = [m.sites?.length ? `${m.sites.length} sites` : "", m.teeth?.length ? `teeth ${m.teeth.join(", ")}` : ""].filter(Boolean).join(", ");
-  return [what, at ? ` (${at})` : "", m.couldBe?.length ? ` – could be ${m.couldBe.join(" or ")}` : ""].join("");
+  const few = (m.sites || []).map((s) => (typeof s === "string" ? s : `${s.tooth} ${s.site}`));
+  const at = [few.length > 8 ? `${few.length} sites` : few.join(", "), m.teeth?.length ? `teeth ${m.teeth.join(", ")}` : ""].filter(Boolean).join(", ");
+  return [what, at ? ` (${at})` : "", m.couldBe?.length > 1 || (m.couldBe?.length && m.couldBe[0] !== value) ? ` – could be ${m.couldBe.join(" or ")}` : ""].join("");
 }
 
 class Findings extends HTMLElement {
@@ -140,7 +142,7 @@ class Findings extends HTMLElement {
     const doubts = all.open_doubts?.length || 0;
     put(this, h("div", { class: "desk findings" },
       h("div", { class: "title" }, h("h1", {}, "Findings"),
-        h("p", { class: "soft" }, `Proposed by published rules, version ${all.findings?.rules || "?"}, for ${this.app.visit.patient_name}, exam of ${new Date(this.app.visit.began).toLocaleDateString()}`)),
+        h("p", { class: "soft" }, `Proposed by published rules, version ${all.findings?.rules || "?"}, for ${this.app.visit.patient_name}, exam of ${day(this.app.visit.began)}`)),
       doubts || view.recorded < view.sites
         ? h("div", { class: "note" },
           doubts ? h("p", {}, h("b", {}, `${doubts === 1 ? "One entry is" : doubts + " entries are"} in doubt`), ` (${all.open_doubts.map((d) => `${view.teeth[d.tooth]?.label ?? d.tooth} ${d.site}`).join(", ")}) and can change what follows.`) : null,
@@ -159,9 +161,9 @@ class Findings extends HTMLElement {
     return [
       f.text ? h("p", {}, f.text) : null,
       because.length ? h("div", {}, h("h3", {}, because.length > 24 ? `Because, the first 24 of ${because.length}` : "Because"), h("ul", { class: "because" }, because.slice(0, 24).map((e) => h("li", {}, evidence(e))))) : null,
-      f.missing?.length ? h("div", {}, h("h3", {}, "Missing to be sure"), h("ul", { class: "dots" }, f.missing.map((m) => h("li", {}, missing(m))))) : null,
+      f.missing?.length ? h("div", {}, h("h3", {}, "Missing to be sure"), h("ul", { class: "dots" }, f.missing.map((m) => h("li", {}, missing(m, f.value))))) : null,
       f.notes?.length ? h("ul", { class: "dots soft" }, f.notes.map((n) => h("li", {}, n))) : null,
-      h("p", { class: "source" }, h("b", {}, `Rule ${f.rule}. `), f.source, f.eligible ? ` Rests on ${f.recorded} of ${f.eligible}.` : ""),
+      h("p", { class: "source" }, h("b", {}, `Rule ${f.rule}. `), f.source.replace(/\.?$/, "."), f.eligible ? ` Rests on ${f.recorded} of ${f.eligible}.` : ""),
     ];
   }
 

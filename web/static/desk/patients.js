@@ -1,8 +1,7 @@
 // Patients: find one, add one, begin an exam or a re-evaluation.
 import { h, put } from "../core/dom.js";
 import { get, post, putTo, newID } from "../core/server.js";
-
-const day = (ms) => new Date(ms).toLocaleDateString(undefined, { year: "numeric", month: "short", day: "numeric" });
+import { day } from "../core/view.js";
 
 function patientForm(p, done, submit) {
   const f = {};

@@ -53,6 +53,7 @@ class Review extends HTMLElement {
     const { view } = this.session;
     const locked = !!view.signed_by;
     put(this.lead, locked ? `Signed by ${view.signed_by}. Only remarks can be added.` : `${view.recorded} of ${view.sites} sites recorded, ${view.doubts.length} in doubt.`);
+    this.refused.hidden = !this.session.refused.length;
     put(this.refused, this.session.refused.map((r) => h("div", { class: "note row", role: "alert" }, h("p", { class: "grow" }, h("b", {}, `Not entered: ${r.label}. `), r.text), h("button", { onclick: () => this.session.dismiss(r.id) }, "Drop"))));
     this.#drawDoubts(view, locked);
     this.#drawMissing(view, locked);
@@ -151,7 +152,7 @@ class Review extends HTMLElement {
   }
   #signText(view) {
     const left = [view.doubts.length ? `${view.doubts.length} doubts are open` : "", view.recorded < view.sites ? `${view.sites - view.recorded} sites have no depth` : ""].filter(Boolean);
-    put(this.signNote, "After signing, values cannot be changed any more.", left.length ? h("b", {}, ` ${left.join(", ")}: both stay named in the findings.`) : "");
+    put(this.signNote, "After signing, values cannot be changed any more.", left.length ? h("b", {}, ` ${left.join(", ")}: the findings will say so.`) : "");
   }
 }
 

@@ -285,7 +285,7 @@ class Live extends HTMLElement {
   #time() {
     const ms = Date.now() - this.app.visit.began;
     const long = ms > 6 * 3600e3;
-    put(this.elapsed, long ? new Date(this.app.visit.began).toLocaleDateString() : V.clock(ms), h("small", {}, long ? " begun" : " elapsed"));
+    put(this.elapsed, long ? V.day(this.app.visit.began) : V.clock(ms), h("small", {}, long ? " begun" : " elapsed"));
   }
 
   #gate() {

@@ -13,9 +13,9 @@ const WIDTH = [1, 1.08, 1.1, 0.98, 0.98, 0.96, 0.92, 1.0];
 /** curve is the middle line of an arch: u from 0 (right end) to 1 (left end) gives the point and the
  *  outward normal. It is a half ellipse with straight legs. */
 export function curve(u) {
-  const rx = 235;
-  const ry = 255;
-  const leg = 165;
+  const rx = 300;
+  const ry = 330;
+  const leg = 150;
   // lengths of leg, half ellipse (Ramanujan's first approximation), leg
   const hh = ((rx - ry) / (rx + ry)) ** 2;
   const bow = (Math.PI * (rx + ry) * (1 + (3 * hh) / (10 + Math.sqrt(4 - 3 * hh)))) / 2;
@@ -127,7 +127,7 @@ class MapView extends HTMLElement {
     put(this,
       this.#arch(view, UPPER, 1, "Upper arch", opt),
       this.#arch(view, LOWER, -1, "Lower arch", opt),
-      h("p", { class: "key small" }, "Numerals are depths in mm at their sites, buccal outside. Lines: equal depth of 4 and of 6 mm, linear between soundings. Hatched: no tooth to probe."));
+      h("p", { class: "key small" }, "Numerals are depths in mm at their sites, buccal outside. Thin line: 4 mm deep, thick line: 6 mm, linear between soundings. Hatched: no tooth to probe."));
   }
 
   #arch(view, teeth, dir, name, { partial, picked, waiting, next }) {
@@ -164,24 +164,24 @@ class MapView extends HTMLElement {
         marks.push(svg("text", { class: c.on ? "tooth" : "tooth gone", x, y }, view.teeth[c.tooth].label));
       }
       if (!c.on) continue;
-      for (const [k, v] of [[c.kb, 1.62], [c.kl, -0.6]]) {
+      for (const [k, v] of [[c.kb, 1.42], [c.kl, -0.42]]) {
         const s = siteAt(view, k);
         const hears = partial?.soundings?.[k] ?? waiting?.get(k);
         const num = hears ?? s.depth;
         const [x, y] = at(c.u, v);
         const lv = hears == null ? depthLevel(s.depth) : 0;
         const g = svg("g", { "data-key": k, class: "site" + (k === next ? " next" : "") + (k === picked ? " picked" : "") + (hears != null ? " tentative" : "") });
-        g.append(svg("rect", { x: x - 11, y: y - 11, width: 22, height: 22, rx: 3, class: lv ? `shade s${lv}` : "shade" }));
+        g.append(svg("rect", { x: x - 10, y: y - 10, width: 20, height: 20, rx: 3, class: lv ? `shade s${lv}` : "shade" }));
         g.append(svg("text", { x, y, class: (lv ? `num n${lv}` : "num") + (num == null ? " none" : "") + (s.doubt ? " wave" : "") }, num == null ? "·" : String(num)));
         const l = letters(s);
         if (l) {
-          const [fx, fy] = at(c.u, v > 0 ? 2.2 : -1.18);
+          const [fx, fy] = at(c.u, v > 0 ? 1.86 : -0.86);
           g.append(svg("text", { x: fx, y: fy, class: "flags" }, l));
         }
         marks.push(g);
       }
     }
-    const box = dir > 0 ? "-330 -350 660 545" : "-330 -195 660 545";
+    const box = dir > 0 ? "-412 -442 824 612" : "-412 -170 824 612";
     return h("figure", {}, svg("svg", { viewBox: box, role: "img", "aria-label": `${name}: the depths of the table as a map` },
       svg("defs", {}, svg("pattern", { id: "hatch" + dir, width: 9, height: 9, patternUnits: "userSpaceOnUse", patternTransform: "rotate(45)" }, svg("path", { d: "M0 0V9", class: "hatchline" }))),
       shapes, marks, svg("text", { class: "name", x: 0, y: dir > 0 ? 40 : -30 }, name)));

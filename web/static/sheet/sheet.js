@@ -44,7 +44,7 @@ class Sheet extends HTMLElement {
       attr(c.el, "data-next", k === next);
       attr(c.el, "data-empty", s.depth == null && tentative == null);
       attr(c.el, "aria-selected", k === picked ? "true" : "false");
-      attr(c.el, "aria-label", say(view, k, this.words) + (k === next ? ", next" : ""));
+      put(c.said, say(view, k, this.words) + (k === next ? ", next" : ""));
       attr(c.el, "tabindex", k === tab ? "0" : "-1");
     }
     for (const [tooth, el] of this.#heads) {
@@ -72,7 +72,7 @@ class Sheet extends HTMLElement {
     this.#shape = shape;
     this.#cells.clear();
     this.#heads.clear();
-    put(this, QUADRANTS.map((q) => this.#quadrant(view, q)));
+    put(this, h("div", { class: "mouth" }, QUADRANTS.map((q) => this.#quadrant(view, q))));
     if (had) this.enter(had);
   }
 
@@ -90,14 +90,16 @@ class Sheet extends HTMLElement {
         if (!probed(t)) return i === 0 ? h("td", { colspan: "3", rowspan: "2", class: "gone" }, h("span", {}, t.state)) : null;
         return across(tooth, aspect).map((site, j) => {
           const k = key(tooth, site);
-          const c = { num: h("span", { class: "num" }), flags: h("span", { class: "flags" }), margin: h("span", { class: "margin" }) };
-          c.el = h("td", { role: "gridcell", data: { key: k }, class: j === 0 ? "first" : null, tabindex: "-1" }, c.margin, c.num, c.flags);
+          // Eyes get numerals and letters, ears a sentence.
+          const mark = (name) => h("span", { class: name, "aria-hidden": "true" });
+          const c = { num: mark("num"), flags: mark("flags"), margin: mark("margin"), said: h("span", { class: "unseen" }) };
+          c.el = h("td", { role: "gridcell", data: { key: k }, class: j === 0 ? "first" : null, tabindex: "-1" }, c.margin, c.num, c.flags, c.said);
           this.#cells.set(k, c);
           return c.el;
         });
       })));
     const parts = q.upper ? [head, ...rows] : [...rows, head];
-    return h("div", { class: "quadrant" }, h("table", { role: "grid", "aria-label": `${q.name}: depths, margins and flags` }, h("tbody", {}, parts)));
+    return h("div", { class: "quadrant" }, h("table", { role: "grid", "aria-label": `${q.name}: depths, margins and flags` }, h("colgroup", {}, h("col", { class: "corner" }), Array.from({ length: 24 }, () => h("col"))), h("tbody", {}, parts)));
   }
 }
 

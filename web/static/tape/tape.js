@@ -34,7 +34,9 @@ class Tape extends HTMLElement {
       const hears = partial?.soundings?.[k];
       const typed = waiting?.get(k);
       const tentative = hears ?? typed;
-      put(c.num, String(tentative ?? s.depth ?? ""));
+      put(c.num, String(tentative ?? s.depth ?? "·"));
+      attr(c.el, "data-wide", String(tentative ?? s.depth ?? "").length > 1);
+      attr(c.el, "data-empty", tentative == null && s.depth == null);
       attr(c.el, "data-d", tentative == null ? depthLevel(s.depth) || null : null);
       attr(c.el, "data-tentative", tentative != null);
       attr(c.el, "data-doubt", !!s.doubt);
@@ -92,6 +94,8 @@ class Tape extends HTMLElement {
     const mid = place.offsetLeft + place.offsetWidth / 2;
     const x = Math.max(0, Math.min(mid - w.clientWidth * 0.5, this.#line.scrollWidth - w.clientWidth));
     this.#line.style.transform = `translateX(${-Math.round(x)}px)`;
+    // It glides from place to place, but begins where it is.
+    if (!w.dataset.ready) requestAnimationFrame(() => requestAnimationFrame(() => (w.dataset.ready = "1")));
   }
 }
 

@@ -1,0 +1,258 @@
+// Tests of the pages' pure parts. They run in the browser, beside the pages' own modules; run(base)
+// gives a list of faults, empty when all is well, and the number of checks made.
+let faults;
+let checks;
+
+function same(got, want, what) {
+  checks++;
+  const [a, b] = [JSON.stringify(got), JSON.stringify(want)];
+  if (a !== b) faults.push(`${what}: got ${a}, want ${b}`);
+}
+const ok = (x, what) => same(!!x, true, what);
+
+export async function run(base) {
+  faults = [];
+  checks = 0;
+  const m = (name) => import(`${base}/${name}`);
+  for (const [name, f] of Object.entries(TESTS)) {
+    try {
+      await f(m);
+    } catch (e) {
+      faults.push(`${name}: ${e.stack || e}`);
+    }
+  }
+  return { faults, checks };
+}
+
+// A view of a mouth with three teeth, in the path's order.
+const view = () => ({
+  seq: 10, numbering: "universal", listening: true, at_end: false, place: { tooth: "17", label: "2", aspect: "buccal", next: 1, sites: ["DB", "B", "MB"] },
+  last: ["17.DB"], doubts: [], recorded: 1, sites: 12,
+  line: [["18", ["DB", "B", "MB"]], ["17", ["DB", "B", "MB"]], ["16", ["DB", "B", "MB"]]].map(([tooth, sites]) => ({ tooth, aspect: "buccal", sites })),
+  teeth: Object.fromEntries(["11", "12", "13", "14", "15", "16", "17", "18", "21", "22", "23", "24", "25", "26", "27", "28", "31", "32", "33", "34", "35", "36", "37", "38", "41", "42", "43", "44", "45", "46", "47", "48"].map((t) => [t, { label: "t" + t, state: ["17", "16", "11", "21", "47"].includes(t) ? "present" : "missing", sites: {} }])),
+  calls: [{ seq: 4, did: "soundings", source: "voice", text: "one" }, { seq: 8, did: "set", source: "keyboard", text: "two" }],
+});
+
+const TESTS = {
+  async changes(m) {
+    const { apply } = await m("core/view.js");
+    const v = { ...view(), question: { id: 1 }, undo: 8, signed_by: "x" };
+    const head = { at_end: true, listening: false };
+    const n = apply(v, { seq: 12, from: 10, head, teeth: { 17: { label: "t17", state: "present", sites: { DB: { depth: 4 } } } }, calls: [{ seq: 8, undone: true }, { seq: 11 }] });
+    same([n.seq, n.at_end, n.listening], [12, true, false], "head is taken over");
+    same([n.question, n.undo, n.signed_by], [undefined, undefined, undefined], "absent parts of a head mean none");
+    same(n.teeth["17"].sites.DB.depth, 4, "changed tooth");
+    same(n.teeth["16"], v.teeth["16"], "other teeth stay");
+    same(n.calls.map((c) => [c.seq, !!c.undone]), [[4, false], [8, true], [11, false]], "calls are merged by number");
+    same(v.seq, 10, "the old view is left alone");
+    ok(apply(n, { seq: 12, from: 10, head }) === n, "a change that came twice changes nothing");
+    ok(apply(n, { seq: 9, from: 8, head }) === n, "an older one neither");
+    same(apply(n, { seq: 20, from: 14, head }), null, "a gap asks for the whole view");
+    same(apply(n, { seq: 20, from: 0 }), null, "so does a change without content");
+    same(apply(n, { seq: 3, from: 0 }), null, "even if the service stands further back than the page");
+    ok(apply(n, { seq: 12, from: 12, answer: { tone: "misfit" } }).seq === 12, "an answer alone");
+  },
+  async places(m) {
+    const V = await m("core/view.js");
+    const v = view();
+    same(V.nextKey(v), "17.B", "next site");
+    same(V.nextKey({ ...v, at_end: true }), "", "none at the end");
+    same(V.walk(v), ["17.DB", "17.B", "17.MB", "16.DB", "16.B", "16.MB"], "missing teeth are not walked");
+    same([V.after(v, "17.MB"), V.after(v, "16.MB"), V.after(v, "36.B")], ["16.DB", "", ""], "what follows");
+    // The order of sites turns at the midline: seen from the front, distal is outside on both sides.
+    same(V.across("16", "buccal"), ["DB", "B", "MB"], "right side");
+    same(V.across("26", "lingual"), ["ML", "L", "DL"], "left side");
+    same(V.across("46", "buccal"), ["DB", "B", "MB"], "lower right");
+    same(V.GRID.map((r) => r.length), [48, 48, 48, 48], "the table has every site");
+    same(new Set(V.GRID.flat()).size, 192, "once");
+    same(V.step(v, "16.MB", 1, 0), "11.DB", "arrows step over missing teeth");
+    same(V.step(v, "11.MB", 1, 0), "21.MB", "and over the midline");
+    same(V.step(v, "21.DB", 1, 0), "21.DB", "and stay where nothing follows");
+    same(V.step(v, "17.DB", 0, 1), "17.DL", "down to the other row");
+    same(V.step(v, "17.DL", 0, 1), "47.DL", "down to the other arch");
+    same([3, 3.5, 4, 6.5, 10, 15, null].map(V.depthLevel), [0, 0, 4, 6, 10, 10, 0], "steps of the depth scale");
+    same([V.aspectName("buccal", "16", "facial-palatal"), V.aspectName("lingual", "16", "facial-palatal"), V.aspectName("lingual", "36", "facial-palatal"), V.aspectName("lingual", "16", "buccal-lingual")], ["facial", "palatal", "lingual", "lingual"], "words for rows");
+    same([V.siteName("DL", "16", "facial-palatal"), V.siteName("B", "36", "buccal-lingual")], ["disto-palatal", "mid-buccal"], "words for sites");
+    v.teeth["16"].sites.DB = { depth: 5, recession: -1, bleeding: true, plaque: false, doubt: "far from its neighbours" };
+    same(V.say(v, "16.DB", "buccal-lingual"), "Tooth t16 disto-buccal: depth 5, recession -1, bleeding, no plaque, doubtful: far from its neighbours", "a site in words");
+    same(V.letters(v.teeth["16"].sites.DB), "b", "letters");
+    same([V.clock(0), V.clock(65e3), V.clock(3723e3)], ["0:00", "1:05", "1:02:03"], "clock");
+    same(V.unprobed(v).length, 5, "sites without a depth");
+  },
+  async commands(m) {
+    const C = await m("core/commands.js");
+    const v = view();
+    v.teeth["16"].sites.DB = { depth: 5, bleeding: false };
+    v.teeth["16"].mobility = 2;
+    same([C.seen(v, [], "16.DB", "depth"), C.seen(v, [], "16.DB", "bleeding"), C.seen(v, [], "16.B", "depth"), C.seen(v, [], "16.DB", "mobility"), C.seen(v, [], "16.DB", "presence")], ["5", "0", "", "2", "1"], "what stands there, as commands name it");
+    const item = (...acts) => ({ body: { command: { acts } } });
+    const pending = [item(C.set("16.DB", "depth", 6, "5")), item(C.sounding("17.B", 4)), item(C.set("16.DB", "depth", null, "6"))];
+    same([C.seen(v, pending.slice(0, 2), "16.DB", "depth"), C.seen(v, pending, "16.DB", "depth"), C.seen(v, pending, "17.B", "depth")], ["6", "", "4"], "what was typed after it counts");
+    same([...C.typed(pending)], [["16.DB", ""], ["17.B", 4]], "depths on their way");
+    same(C.set("16.DB", "bleeding", 1, ""), { verb: "set", ref: { tooth: 16, site: "DB" }, field: "bleeding", was: "", number: 1 }, "set");
+    same(C.lastCall({ ...v, undo: 8 }).text, "two", "the call that undo takes back");
+    same(C.lastCall({ ...v, undo: undefined }), null, "none");
+  },
+  async keys(m) {
+    const { press, KEYS } = await m("core/keys.js");
+    const k = (key, more = {}) => ({ key, code: "", shiftKey: false, ctrlKey: false, altKey: false, metaKey: false, ...more });
+    const type = (...evs) => {
+      let wait = "";
+      const acts = [];
+      for (const e of evs) {
+        const r = press(wait, typeof e === "string" ? k(e) : e);
+        wait = r.wait;
+        if (r.act && r.act.do !== "nothing") acts.push(r.act);
+      }
+      return [wait, acts];
+    };
+    same(type("3", "0"), ["", [{ do: "depth", number: 3 }, { do: "depth", number: 0 }]], "digits");
+    same(type(k('"', { code: "Digit2", shiftKey: true })), ["", [{ do: "depth", number: 12 }]], "shift adds ten");
+    same(type(k("2", { code: "Digit2", shiftKey: true })), ["", [{ do: "depth", number: 2 }]], "where digits need shift, the digit counts");
+    same(type("+", "1"), ["", [{ do: "depth", number: 11 }]], "plus adds ten");
+    same(type("r", "2"), ["", [{ do: "set", field: "recession", number: 2 }]], "recession");
+    same(type("r", "-", "1"), ["", [{ do: "set", field: "recession", number: -1 }]], "margin above the CEJ");
+    same(type("m", "1"), ["", [{ do: "tooth", field: "mobility", number: 1 }]], "mobility");
+    same(type("f", "b", "2"), ["", [{ do: "tooth", field: "furcation.B", number: 2 }]], "furcation");
+    same(type("r", "Escape", "4"), ["", [{ do: "depth", number: 4 }]], "escape forgets what waited");
+    same(type("r", "q", "4"), ["", [{ do: "misfit" }, { do: "set", field: "recession", number: 4 }]], "a wrong key is said and keeps waiting");
+    same(type("b", k("B", { shiftKey: true })), ["", [{ do: "flag", field: "bleeding", no: false }, { do: "flag", field: "bleeding", no: true }]], "flags");
+    same(type(k("z", { ctrlKey: true })), ["", [{ do: "undo" }]], "control z");
+    same(type(k("c", { ctrlKey: true }), k("b", { altKey: true })), ["", []], "the browser's own keys are left alone");
+    same(type("q", "Tab", "F5"), ["", []], "other keys mean nothing");
+    ok(KEYS.length > 12, "the table of keys");
+  },
+  async ring(m) {
+    const { Ring, frame } = await m("core/ring.js");
+    const r = new Ring(10);
+    const seq = (a, b) => Int16Array.from({ length: b - a }, (_, i) => a + i);
+    r.push(seq(0, 4));
+    r.push(seq(4, 9));
+    same([r.tail, r.head, [...r.slice(2, 8)]], [0, 9, [2, 3, 4, 5, 6, 7]], "not full yet");
+    r.push(seq(9, 14));
+    same([r.tail, r.head, [...r.slice(4, 14)]], [4, 14, [4, 5, 6, 7, 8, 9, 10, 11, 12, 13]], "turns over");
+    r.push(seq(14, 40));
+    same([r.tail, r.head, [...r.slice(30, 40)]], [30, 40, [30, 31, 32, 33, 34, 35, 36, 37, 38, 39]], "more than it holds at once");
+    const b = new DataView(frame(2 ** 33 + 5, Int16Array.of(-2, 300)));
+    same([b.byteLength, Number(b.getBigUint64(0, true)), b.getInt16(8, true), b.getInt16(10, true)], [12, 2 ** 33 + 5, -2, 300], "frame");
+  },
+  async uplink(m) {
+    const { Ring } = await m("core/ring.js");
+    const { Uplink } = await m("core/uplink.js");
+    let now = 0;
+    const sockets = [];
+    const socket = (url) => {
+      const s = { url, sent: [], readyState: 0, send(d) { this.sent.push(d); }, close() { this.readyState = 3; } };
+      sockets.push(s);
+      return s;
+    };
+    const got = (s) => s.sent.filter((d) => d instanceof ArrayBuffer).map((d) => [Number(new DataView(d).getBigUint64(0, true)), (d.byteLength - 8) / 2]);
+    const ring = new Ring(32000);
+    const up = new Uplink("ws://x", ring, { socket, now: () => now });
+    up.open();
+    ring.push(new Int16Array(512));
+    up.pump();
+    same(got(sockets[0]), [], "nothing is sent before the service said what it has");
+    up.spoke(3, 9);
+    sockets[0].onmessage({ data: '{"next":0}' });
+    same([got(sockets[0]), sockets[0].sent.filter((d) => typeof d === "string")], [[[0, 512]], ['{"spoke":[3,9]}']], "then all of it");
+    sockets[0].onmessage({ data: '{"next":512}' });
+    ring.push(new Int16Array(512));
+    up.pump();
+    // The answer to the second frame never comes: the connection breaks.
+    sockets[0].onclose({ code: 1006 });
+    same(up.state, "broken", "broken");
+    ring.push(new Int16Array(20000));
+    up.open();
+    sockets[1].onmessage({ data: '{"next":512}' });
+    same(got(sockets[1]), [[512, 16000], [16512, 4512]], "sent again from where the service stands, in pieces of a second");
+    sockets[1].onclose({ code: 1006 });
+    up.open();
+    sockets[2].onmessage({ data: '{"next":1024}' });
+    same(got(sockets[2])[0][0], 1024, "what the service has is not sent again");
+    sockets[2].onclose({ code: 1006 });
+    ring.push(new Int16Array(40000));
+    up.open();
+    sockets[3].onmessage({ data: '{"next":1024}' });
+    same([got(sockets[3])[0][0], up.lost], [ring.tail, ring.tail - 1024], "what is older than the ring is counted as lost");
+    now = 10000;
+    ring.push(new Int16Array(512));
+    up.pump();
+    same([up.state, sockets[3].readyState], ["broken", 3], "a connection that does not answer is given up");
+    up.open();
+    sockets[4].onmessage({ data: '{"error":{"code":"mic_taken","text":"taken"}}' });
+    sockets[4].onclose({ code: 4001 });
+    same([up.state, up.trouble], ["taken", "taken"], "another microphone");
+    up.open(true);
+    ok(sockets[5].url.endsWith("&takeover=1"), "takeover");
+    sockets[5].onmessage({ data: '{"next":0}' });
+    up.close();
+    same([up.state, sockets[5].sent.at(-1)], ["closed", '{"end":true}'], "switched off");
+  },
+  async resampling(m) {
+    const { Resampler } = await m("core/resample.js");
+    const level = (rate, hz, block) => {
+      const r = new Resampler(rate);
+      const out = [];
+      for (let i = 0; i < rate; i += block) {
+        const x = Float32Array.from({ length: Math.min(block, rate - i) }, (_, j) => Math.sin((2 * Math.PI * hz * (i + j)) / rate));
+        out.push(...r.push(x));
+      }
+      const mid = out.slice(2000, 14000);
+      return [out.length, 20 * Math.log10(Math.sqrt(2 * mid.reduce((a, x) => a + x * x, 0) / mid.length) + 1e-9), out];
+    };
+    for (const rate of [44100, 48000, 96000, 8000]) {
+      const [n, db] = level(rate, 1000, 128);
+      ok(Math.abs(n - 16000) < 60, `${rate}: a second stays a second, ${n} samples`);
+      ok(Math.abs(db) < 0.2, `${rate}: speech keeps its level, ${db} dB`);
+      if (rate > 16000) ok(level(rate, 9500, 128)[1] < -50, `${rate}: what 16 kHz cannot hold is removed`);
+    }
+    const [, , a] = level(48000, 440, 128);
+    const [, , b] = level(48000, 440, 1111);
+    ok(a.every((x, i) => Math.abs(x - (b[i] ?? x)) < 1e-6), "blocks of any size give the same");
+  },
+  async answers(m) {
+    const { TONES, plan } = await m("core/answers.js");
+    const shape = (t) => JSON.stringify(t.map(([f, to]) => [f, to]));
+    // The tones of the service's answers: exam.Tone.
+    for (const t of ["accepted", "refused", "misfit", "doubt", "place", "arch", "listening", "standby"]) {
+      ok(TONES[t], `tone for ${t}`);
+      ok(Math.max(...TONES[t].map(([, , at, ms]) => at + ms)) <= 200, `${t} lasts 200 ms at most`);
+    }
+    same(new Set(Object.values(TONES).map(shape)).size, Object.keys(TONES).length, "all tones differ");
+    const acc = { tone: "accepted", speak: "three. two. four.", must: false };
+    const ask = { tone: "refused", speak: "which furcation", must: true };
+    same(["tone", "numbers", "doubts", "silent"].map((x) => plan(x, acc)), [{ tone: "accepted", speak: "" }, { tone: "", speak: "three. two. four." }, { tone: "", speak: "" }, { tone: "", speak: "" }], "modes, accepted");
+    same(["tone", "numbers", "doubts", "silent"].map((x) => plan(x, ask)), [{ tone: "refused", speak: "which furcation" }, { tone: "", speak: "which furcation" }, { tone: "refused", speak: "which furcation" }, { tone: "", speak: "" }], "modes, asked back");
+    same(plan("numbers", { tone: "doubt", speak: "seven" }), { tone: "doubt", speak: "seven" }, "a doubt has its tone even when spoken");
+  },
+  async map(m) {
+    const { bands, curve, field } = await m("map/map.js");
+    const col = (u, b, l, on = true) => ({ u, w: 0.1, b, l, on });
+    // Between 2 and 6 mm the line of 4 mm lies half-way, that of 6 mm at the deeper end.
+    const four = bands([col(0.05, 2, 2), col(0.15, 6, 6)], 4);
+    ok(four.edges.length > 0 && four.edges.flat().every(([u]) => Math.abs(u - 0.1) < 1e-9), "the 4 mm line lies half-way between 2 and 6");
+    const area = (polys) => polys.reduce((s, p) => s + Math.abs(p.reduce((a, [x, y], i) => a + x * p[(i + 1) % p.length][1] - p[(i + 1) % p.length][0] * y, 0)) / 2, 0);
+    ok(Math.abs(area(four.polys) - 0.1) < 1e-9, "all beyond it is deep, to the edge of the tooth");
+    same(bands([col(0.05, 3, 3), col(0.15, 3, 3)], 4), { polys: [], edges: [] }, "nothing is deep");
+    ok(Math.abs(area(bands([col(0.05, 5, null), col(0.15, 5, null)], 4).polys) - 0.1) < 1e-9, "one shore surveyed: half of the strip");
+    same(bands([col(0.05, null, null), col(0.15, 9, 9, false)], 4).polys, [], "neither blanks nor missing teeth are deep");
+    const [a, b, c] = [curve(0), curve(0.5), curve(1)];
+    ok(Math.abs(a.x + c.x) < 1e-6 && Math.abs(b.x) < 1 && a.nx === -1 && c.nx === 1 && b.ny < -0.99, "the arch is symmetric, its outside is outside");
+    const v = view();
+    v.teeth["17"].sites.MB = { depth: 7 };
+    const f = field(v, ["18", "17", "16"]);
+    same(f.map((x) => x.b), [null, null, null, null, null, 7, null, null, null], "depths by column");
+    ok(f.every((x, i) => !i || x.u > f[i - 1].u), "columns in order");
+  },
+  async microphone(m) {
+    const { remedy, advice } = await m("core/mic.js");
+    ok(/localhost/.test(remedy(null, false, false)), "insecure origin");
+    ok(/refused/.test(remedy({ name: "NotAllowedError" }, true, true)), "refused");
+    ok(/No microphone/.test(remedy({ name: "NotFoundError" }, true, true)), "none");
+    ok(/another program/.test(remedy({ name: "NotReadableError" }, true, true)), "busy");
+    same(advice({ clipped: 0, noise: -60, level: -20 }), "", "all is well");
+    ok(/loud/i.test(advice({ clipped: 0.05, noise: -60, level: -2 })), "too loud");
+    ok(/noisy/i.test(advice({ clipped: 0, noise: -25, level: -20 })), "noisy");
+  },
+};

@@ -1,0 +1,103 @@
+package e2e
+
+import (
+	"encoding/json"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/chromedp/chromedp"
+
+	"leadsman/chart"
+)
+
+// calls of an invented exam that stands on the way: pockets, flags, an implant, a doubt, missing teeth.
+var someCalls = []string{
+	"missing twelve", "three two four", "bleeding", "four three five", "bleeding all", "recession one two one",
+	"three two three three two four", "plaque mesial", "all threes", "two one two", "three two three", "two two three", "three two three",
+	"four three two", "bleeding", "two two three", "three two two", "three two four", "seven four ten", "suppuration", "bleeding distal", "mobility one",
+	"five three six", "calculus mid", "four three four", "six four five", "bleeding all",
+	"three three four four two three", "all twos", "two two two", "three two three", "two two three", "three two three",
+	"three two three three two four", "five three six", "bleeding distal", "furcation two buccal", "four two five",
+	"tooth thirty buccal", "implant", "six five eight", "suppuration", "nine four twelve", "recession two",
+}
+
+var shots = []struct {
+	name, path string
+	ready      string
+}{
+	{"live", "/exams/x1/live", `document.querySelector("ls-tape .cell")`},
+	{"review", "/exams/x1/review", `document.querySelector("ls-review td[data-key]")`},
+	{"findings", "/exams/x1/findings", `document.querySelector("ls-findings .card")`},
+	{"patients", "/", `document.querySelector("ls-patients td")`},
+	{"patient", "/patients/p1", `document.querySelector("ls-patient h1")`},
+	{"settings", "/settings", `document.querySelector("ls-settings h1")`},
+}
+
+// Every screen, in both themes: axe-core (Deque Systems, MPL-2.0) finds no violation of the WCAG 2.2
+// AA rules it can check, nor of its best practices. LEADSMAN_SHOTS=DIR also writes pictures there.
+func TestScreens(t *testing.T) {
+	axe, err := os.ReadFile("testdata/axe.min.js")
+	if err != nil {
+		t.Fatal(err)
+	}
+	w := newWorld(t, nil)
+	w.begin("x1", chart.Universal, someCalls...)
+	b := browser(t)
+	p := open(t, b, w.url+"/")
+	dir := os.Getenv("LEADSMAN_SHOTS")
+	sizes := [][2]int64{{1280, 720}}
+	if dir != "" {
+		sizes = [][2]int64{{1280, 720}, {1920, 1080}, {820, 1180}, {390, 844}}
+	}
+	for _, theme := range []string{"light", "dark"} {
+		for _, look := range []string{"sheet", "map", "calls"} {
+			for _, s := range shots {
+				if look != "sheet" && s.name != "live" {
+					continue
+				}
+				eval[bool](p, fmt.Sprintf(`localStorage.setItem("ls.prefs", JSON.stringify({theme: %q, look: %q, who: "Ada Quill"})), true`, theme, look))
+				name := s.name
+				if look != "sheet" {
+					name += "-" + look
+				}
+				for _, size := range sizes {
+					if err := chromedp.Do(p.ctx, chromedp.EmulateViewport(size[0], size[1])); err != nil {
+						t.Fatal(err)
+					}
+					p.goTo(w.url + s.path)
+					p.until(s.name+" is drawn", s.ready)
+					if dir != "" {
+						png, err := chromedp.Run(p.ctx, chromedp.CaptureScreenshot())
+						if err == nil {
+							err = os.WriteFile(filepath.Join(dir, fmt.Sprintf("%s-%s-%d.png", name, theme, size[0])), png, 0o644)
+						}
+						if err != nil {
+							t.Fatal(err)
+						}
+					}
+					// Nothing may be wider than the screen: the page itself never scrolls sideways.
+					if over := eval[int](p, `document.documentElement.scrollWidth - innerWidth`); over > 0 {
+						t.Errorf("%s, %s, %d px: the page is %d px too wide", name, theme, size[0], over)
+					}
+				}
+				scan(t, p, string(axe), name+", "+theme)
+			}
+		}
+	}
+}
+
+func scan(t *testing.T, p *page, axe, where string) {
+	t.Helper()
+	eval[bool](p, axe+"; true")
+	found := eval[string](p, `axe.run(document, {resultTypes: ["violations"]}).then((r) => JSON.stringify(r.violations.map((v) => [v.id, v.help, ...v.nodes.slice(0, 4).map((n) => n.html.slice(0, 200) + " :: " + (n.any[0]?.message || n.all[0]?.message || n.none[0]?.message || ""))])))`)
+	var violations [][]string
+	if err := json.Unmarshal([]byte(found), &violations); err != nil {
+		t.Fatal(err)
+	}
+	for _, v := range violations {
+		t.Errorf("%s: %s", where, strings.Join(v, "\n    "))
+	}
+}

@@ -1,0 +1,424 @@
+// Package e2e drives the pages in a real browser (chromium, headless). Most tests run the service in
+// this process, so that they can look behind it; the microphone test runs the built program.
+package e2e
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"net/http/httptest"
+	"os"
+	"os/exec"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"github.com/chromedp/chromedp"
+
+	"leadsman/chart"
+	"leadsman/diagnosis"
+	"leadsman/exam"
+	"leadsman/speech"
+	"leadsman/web"
+)
+
+// world is a service with an invented practice, kept in memory.
+type world struct {
+	t        *testing.T
+	srv      *httptest.Server
+	url      string
+	engine   speech.Engine
+	mu       sync.Mutex
+	exams    map[string]*exam.Exam
+	visits   map[string]web.Visit
+	patients []web.Patient
+	settings web.Settings
+	now      atomic.Int64
+}
+
+// Tuesday, 3 November 2026, 10:00 UTC.
+const morning = 1793700000000
+
+func newWorld(t *testing.T, engine speech.Engine) *world {
+	t.Helper()
+	w := &world{t: t, engine: engine, exams: map[string]*exam.Exam{}, visits: map[string]web.Visit{},
+		settings: web.Settings{Practice: "Fathom Lane Dental (invented)", Numbering: chart.Universal, Path: "arch", SiteWords: "buccal-lingual"}}
+	w.now.Store(time.Now().UnixMilli())
+	w.patients = []web.Patient{
+		{ID: "p1", Name: "Harriet Sallow", Born: "1969-04-17", Number: "FL-0112", Version: 1, Note: "Prefers the morning."},
+		{ID: "p2", Name: "Jonas Merrow", Born: "1991", Number: "FL-0127", Version: 1},
+	}
+	findings := func(c *chart.Chart, open []chart.Doubt) any {
+		ds := make([]diagnosis.Doubt, len(open))
+		for i, d := range open {
+			ds[i] = diagnosis.Doubt{Tooth: d.Tooth, Site: d.Site, Field: string(d.Field)}
+		}
+		f := diagnosis.Assess(c, diagnosis.Options{Doubts: ds})
+		return &f
+	}
+	log := slog.New(slog.NewTextHandler(io.Discard, nil))
+	if os.Getenv("LEADSMAN_TEST_LOG") != "" {
+		log = slog.New(slog.NewTextHandler(os.Stderr, nil))
+	}
+	w.srv = httptest.NewServer(web.New(web.Options{Exams: w, Practice: w, Findings: findings, Log: log, Version: "test"}))
+	w.url = w.srv.URL
+	t.Cleanup(func() {
+		for _, e := range w.exams {
+			e.Close()
+		}
+		w.srv.CloseClientConnections()
+		w.srv.Close()
+	})
+	return w
+}
+
+// begin opens an exam with the given call list already in it.
+func (w *world) begin(id string, n chart.Numbering, calls ...string) *exam.Exam {
+	w.t.Helper()
+	log := &exam.Memory{}
+	ctx := context.Background()
+	if err := exam.Start(ctx, log, n, "arch", nil, nil, w.now.Load(), ""); err != nil {
+		w.t.Fatal(err)
+	}
+	e, err := exam.Open(ctx, exam.Config{ID: id, Log: log, Engine: w.engine, Now: func() int64 { return w.now.Add(1700) }})
+	if err != nil {
+		w.t.Fatal(err)
+	}
+	for i, c := range calls {
+		if _, err := e.Words(ctx, c, "Ada Quill", fmt.Sprintf("%s-%d", id, i)); err != nil {
+			w.t.Fatalf("call %q: %v", c, err)
+		}
+	}
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.exams[id] = e
+	w.visits[id] = web.Visit{ID: id, Patient: "p1", PatientName: "Harriet Sallow", Kind: "exam", Began: time.Now().Add(-7 * time.Minute).UnixMilli(), Numbering: n, Path: "arch", Sites: 168}
+	return e
+}
+
+func (w *world) Exam(_ context.Context, id string) (web.Exam, error) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	e := w.exams[id]
+	if e == nil {
+		return nil, web.ErrNotFound
+	}
+	return web.Running(e), nil
+}
+
+func (w *world) Patients(_ context.Context, search string) ([]web.Patient, error) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	var out []web.Patient
+	for _, p := range w.patients {
+		if strings.Contains(strings.ToLower(p.Name+" "+p.Number), strings.ToLower(search)) {
+			out = append(out, p)
+		}
+	}
+	return out, nil
+}
+
+func (w *world) Patient(_ context.Context, id string) (web.Patient, error) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	for _, p := range w.patients {
+		if p.ID == id {
+			return p, nil
+		}
+	}
+	return web.Patient{}, web.ErrNotFound
+}
+
+func (w *world) SavePatient(_ context.Context, p web.Patient) (web.Patient, error) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	for i, old := range w.patients {
+		if old.ID != p.ID {
+			continue
+		}
+		if old.Version != p.Version {
+			return p, web.ErrStale
+		}
+		p.Version++
+		w.patients[i] = p
+		return p, nil
+	}
+	if p.ID != "" {
+		return p, web.ErrNotFound
+	}
+	p.ID, p.Version = fmt.Sprintf("p%d", len(w.patients)+1), 1
+	w.patients = append(w.patients, p)
+	return p, nil
+}
+
+func (w *world) Visits(_ context.Context, patient string) ([]web.Visit, error) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	var out []web.Visit
+	for _, v := range w.visits {
+		if v.Patient == patient {
+			out = append(out, v)
+		}
+	}
+	return out, nil
+}
+
+func (w *world) Visit(_ context.Context, id string) (web.Visit, error) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	v, ok := w.visits[id]
+	if !ok {
+		return v, web.ErrNotFound
+	}
+	return v, nil
+}
+
+func (w *world) Begin(_ context.Context, v web.NewVisit) (web.Visit, error) {
+	w.begin(v.ID, v.Numbering)
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	out := w.visits[v.ID]
+	out.Patient = v.Patient
+	w.visits[v.ID] = out
+	return out, nil
+}
+
+func (w *world) Settings(context.Context) (web.Settings, error) { return w.settings, nil }
+
+func (w *world) SaveSettings(_ context.Context, s web.Settings) (web.Settings, error) {
+	if s.Version != w.settings.Version {
+		return s, web.ErrStale
+	}
+	s.Version++
+	w.settings = s
+	return s, nil
+}
+
+// browser starts a chromium; extra flags are NAME or NAME=VALUE.
+func browser(t *testing.T, extra ...string) context.Context {
+	t.Helper()
+	path := ""
+	for _, name := range []string{"chromium", "chromium-browser", "google-chrome", "google-chrome-stable"} {
+		if p, err := exec.LookPath(name); err == nil {
+			path = p
+			break
+		}
+	}
+	if path == "" {
+		t.Fatal("no chromium found: make browser installs it, or says how")
+	}
+	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path),
+		chromedp.Flag("disable-component-update", true), chromedp.Flag("mute-audio", true), chromedp.Flag("autoplay-policy", "no-user-gesture-required"),
+		chromedp.Flag("lang", "en-GB"), chromedp.WSURLReadTimeout(60*time.Second))
+	if os.Geteuid() == 0 {
+		opts = append(opts, chromedp.NoSandbox) // chromium refuses to run its sandbox as root
+	}
+	for _, f := range extra {
+		name, value, has := strings.Cut(f, "=")
+		if has {
+			opts = append(opts, chromedp.Flag(name, value))
+		} else {
+			opts = append(opts, chromedp.Flag(name, true))
+		}
+	}
+	alloc, stop := chromedp.NewExecAllocator(context.Background(), opts...)
+	ctx, cancel := chromedp.NewContext(alloc)
+	t.Cleanup(func() { cancel(); stop() })
+	if err := chromedp.Do(ctx); err != nil {
+		t.Fatalf("start chromium: %v", err)
+	}
+	return ctx
+}
+
+// page is a tab.
+type page struct {
+	t   *testing.T
+	ctx context.Context
+	mu  sync.Mutex
+	// faults are uncaught errors of the page's scripts and refusals by its content policy.
+	faults []string
+}
+
+// open opens a tab in a profile of its own, as another person's browser would be.
+func open(t *testing.T, b context.Context, url string) *page {
+	t.Helper()
+	ctx, cancel := chromedp.NewContext(b, chromedp.WithNewBrowserContext())
+	p := &page{t: t, ctx: ctx}
+	t.Cleanup(cancel)
+	if err := chromedp.Do(ctx, chromedp.EmulateViewport(1280, 720)); err != nil {
+		t.Fatal(err)
+	}
+	p.watch()
+	p.goTo(url)
+	t.Cleanup(func() {
+		p.mu.Lock()
+		defer p.mu.Unlock()
+		for _, f := range p.faults {
+			t.Errorf("the page reports: %s", f)
+		}
+	})
+	return p
+}
+
+func (p *page) goTo(url string) {
+	p.t.Helper()
+	if err := chromedp.Do(p.ctx, chromedp.Navigate(url)); err != nil {
+		p.t.Fatal(err)
+	}
+	p.until("the screen is shown", `!!document.querySelector("main > *")`)
+}
+
+// eval runs an expression in the page; promises are waited for.
+func eval[T any](p *page, js string) T {
+	p.t.Helper()
+	v, err := chromedp.Run(p.ctx, chromedp.Evaluate[T](js, chromedp.EvalAwaitPromise))
+	if err != nil {
+		p.t.Fatalf("%s: %v", js, err)
+	}
+	return v
+}
+
+// until waits for a condition in the page; it is a condition, not a measurement.
+func (p *page) until(what, js string) {
+	p.t.Helper()
+	// The page itself watches the condition, at every frame.
+	_, err := chromedp.Run(p.ctx, chromedp.Evaluate[bool](fmt.Sprintf(`new Promise((yes, no) => {
+		const end = performance.now() + 30000;
+		const look = () => {
+			let ok = false;
+			try { ok = !!(%s); } catch (e) { /* not there yet */ }
+			if (ok) yes(true);
+			else if (performance.now() > end) no(new Error("timed out"));
+			else setTimeout(look, 10);
+		};
+		look();
+	})`, js), chromedp.EvalAwaitPromise))
+	if err != nil {
+		text, _ := chromedp.Run(p.ctx, chromedp.Evaluate[string](`document.querySelector("main")?.innerText || document.body.innerText`))
+		if len(text) > 1500 {
+			text = text[:1500]
+		}
+		p.t.Fatalf("waited in vain until %s (%s): %v\nthe page shows:\n%s", what, js, err, text)
+	}
+}
+
+func (p *page) keys(k string) {
+	p.t.Helper()
+	if err := chromedp.Do(p.ctx, chromedp.KeyEvent(k)); err != nil {
+		p.t.Fatal(err)
+	}
+}
+
+func (p *page) click(css string) {
+	p.t.Helper()
+	p.until(css+" is there", fmt.Sprintf(`document.querySelector(%q)`, css))
+	if err := chromedp.Do(p.ctx, chromedp.Click(chromedp.CSS(css))); err != nil {
+		p.t.Fatalf("click %s: %v", css, err)
+	}
+}
+
+// clickText clicks the first button or link with a text.
+func (p *page) clickText(text string) {
+	p.t.Helper()
+	js := fmt.Sprintf(`[...document.querySelectorAll("main button, main a, main summary, header a")].find((b) => b.offsetParent && b.textContent.trim().startsWith(%q))`, text)
+	p.until(text+" can be clicked", js)
+	eval[bool](p, "("+js+").click(), true")
+}
+
+// session is the page's session in scripts.
+const session = `document.querySelector("ls-app").session`
+
+// depth waits until the page shows a confirmed depth.
+func (p *page) depth(key string, want string) {
+	p.t.Helper()
+	tooth, site, _ := strings.Cut(key, ".")
+	p.until(fmt.Sprintf("%s is %s", key, want), fmt.Sprintf(`String(%s.view.teeth[%q].sites[%q]?.depth ?? "") === %q && %s.pending.length === 0`, session, tooth, site, want, session))
+}
+
+// cutter is a TCP proxy whose connections can be cut and which can be closed for a while.
+type cutter struct {
+	ln   net.Listener
+	to   string
+	mu   sync.Mutex
+	open map[net.Conn]bool
+	down bool
+	url  string
+	wg   sync.WaitGroup
+}
+
+func newCutter(t *testing.T, to string) *cutter {
+	t.Helper()
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := &cutter{ln: ln, to: strings.TrimPrefix(to, "http://"), open: map[net.Conn]bool{}, url: "http://" + ln.Addr().String()}
+	c.wg.Add(1)
+	go func() {
+		defer c.wg.Done()
+		for {
+			in, err := ln.Accept()
+			if err != nil {
+				return
+			}
+			c.wg.Add(1)
+			go func() { defer c.wg.Done(); c.serve(in) }()
+		}
+	}()
+	t.Cleanup(func() { ln.Close(); c.cut(true); c.wg.Wait() })
+	return c
+}
+
+func (c *cutter) serve(in net.Conn) {
+	defer in.Close()
+	out, err := net.Dial("tcp", c.to)
+	if err != nil {
+		return
+	}
+	defer out.Close()
+	c.mu.Lock()
+	if c.down {
+		c.mu.Unlock()
+		return
+	}
+	c.open[in], c.open[out] = true, true
+	c.mu.Unlock()
+	done := make(chan bool, 2)
+	pipe := func(a, b net.Conn) {
+		io.Copy(a, b)
+		a.Close()
+		b.Close()
+		done <- true
+	}
+	go pipe(in, out)
+	go pipe(out, in)
+	<-done
+	<-done
+	c.mu.Lock()
+	delete(c.open, in)
+	delete(c.open, out)
+	c.mu.Unlock()
+}
+
+// cut breaks every connection without a goodbye; down keeps new ones out as well.
+func (c *cutter) cut(down bool) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.down = down
+	for conn := range c.open {
+		if t, ok := conn.(*net.TCPConn); ok {
+			t.SetLinger(0)
+		}
+		conn.Close()
+	}
+}
+
+func (c *cutter) up() {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.down = false
+}
