@@ -113,7 +113,7 @@ func (m *mouth) caseOf() caseResult {
 		f.Source += "; " + srcGingiva
 	}
 	f.Value = Word(r.answer.word())
-	f.Provisional = len(f.Missing) > 0 || r.answer == unsure
+	f.Provisional = f.Provisional || len(f.Missing) > 0 || r.answer == unsure
 	return r
 }
 
@@ -175,7 +175,7 @@ func (m *mouth) lossMissing(couldBe ...string) Missing {
 	q := "Where does the margin stand at these sites? Attachment loss is depth plus recession; margins that were not called are not taken as zero."
 	in := "recession"
 	if noDepth {
-		q, in = "These sites lack a depth or a margin.", "depth, recession"
+		q, in = "These sites lack a depth or a margin.", "depth,recession"
 	}
 	return Missing{Input: in, Sites: sites, CouldBe: couldBe, Question: q}
 }

@@ -209,7 +209,7 @@ func (m *mouth) patientStatus(t *tally, status string) Finding {
 }
 
 func (m *mouth) bleedingMissing(couldBe ...string) Missing {
-	return Missing{Input: "depth, bleeding", CouldBe: couldBe, Question: "These sites lack a depth or an answer on bleeding.",
+	return Missing{Input: "depth,bleeding", CouldBe: couldBe, Question: "These sites lack a depth or an answer on bleeding.",
 		Sites: openSites(m.scored, func(th *tooth, s chart.Site) bool {
 			v := &th.sites[s]
 			return !v.out && (v.depth < 0 || !v.flags[chart.Bleeding].Recorded())

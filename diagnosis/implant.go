@@ -101,7 +101,7 @@ func (m *mouth) implantOf(th *tooth) Finding {
 		addInput("implant.inflamed", "true")
 	case inflamed == unsure || f.Recorded < f.Eligible:
 		f.Text = fmt.Sprintf("%s: not determinable, %d of %d sites probed and not every answer on bleeding known.", name, f.Recorded, f.Eligible)
-		f.Missing = append(f.Missing, Missing{Input: "depth, bleeding", Teeth: []chart.Tooth{th.t}, CouldBe: []string{"health", "mucositis", "peri-implantitis"},
+		f.Missing = append(f.Missing, Missing{Input: "depth,bleeding", Teeth: []chart.Tooth{th.t}, CouldBe: []string{"health", "mucositis", "peri-implantitis"},
 			Question: "The implant is not probed all around, or bleeding has no answer."})
 	case in.BoneLoss == nil && in.BoneLevelMM == nil:
 		f.Value, f.Text = Word("health"), name+": no bleeding or pus. Bone loss was not asked; depth alone does not decide."

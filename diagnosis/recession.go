@@ -35,7 +35,7 @@ func (m *mouth) recessionsOf() []Finding {
 			f.Value, f.Text = Word("RT3"), fmt.Sprintf("%s: interdental loss of %s mm is more than the facial %s mm: RT3.", name, worst.lossMM, b.lossMM)
 		case !bothKnown:
 			f.Text = name + ": recession type not determinable, interdental attachment loss is unknown."
-			f.Missing = []Missing{{Input: "depth, recession", Teeth: []chart.Tooth{th.t}, CouldBe: []string{"RT1", "RT2", "RT3"}, Question: "Depth and margin at the mesial and distal facial sites?"}}
+			f.Missing = []Missing{{Input: "depth,recession", Teeth: []chart.Tooth{th.t}, CouldBe: []string{"RT1", "RT2", "RT3"}, Question: "Depth and margin at the mesial and distal facial sites?"}}
 		case worst.lossMM.Half() == 0:
 			f.Value, f.Text = Word("RT1"), name+": facial recession without interdental loss: RT1."
 		default:

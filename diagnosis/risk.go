@@ -145,7 +145,7 @@ func (m *mouth) riskOf() []Finding {
 		bone.Text = fmt.Sprintf("Bone loss of %s percent at %d years, ratio %.2f.", decimal(*loss), *p.Age, rounded(*loss/age, 2))
 		bone.Because = []Evidence{input("bone_loss_percent", decimal(*loss)), input("age", fmt.Sprint(*p.Age))}
 	} else {
-		bone.Missing = []Missing{{Input: "bone_loss_percent, age", CouldBe: riskWords[1:], Question: "Bone loss in percent at the worst posterior site, and age?"}}
+		bone.Missing = []Missing{{Input: "bone_loss_percent,age", CouldBe: riskWords[1:], Question: "Bone loss in percent at the worst posterior site, and age?"}}
 	}
 
 	// Systemic and genetic factors; diabetes is one (from memory).

@@ -111,7 +111,7 @@ func (m *mouth) surveillanceOf() Finding {
 		f.Notes = append(f.Notes, "The survey's population was 30 years and older.")
 	}
 	if !complete && f.Value.String() != "severe" {
-		f.Missing = append(f.Missing, Missing{Input: "depth, recession", CouldBe: above(f.Value.String()),
+		f.Missing = append(f.Missing, Missing{Input: "depth,recession", CouldBe: above(f.Value.String()),
 			Question: "These interdental sites lack a depth or a margin.",
 			Sites: openSites(m.classed, func(th *tooth, s chart.Site) bool {
 				v := &th.sites[s]

@@ -1,0 +1,271 @@
+package diagnosis
+
+import (
+	"bufio"
+	"os"
+	"strconv"
+	"strings"
+	"testing"
+
+	"leadsman/chart"
+)
+
+// testdata/cases.txt holds worked cases that can be read and reviewed without the engine; its head
+// says how they are written.
+func TestCases(t *testing.T) {
+	f, err := os.Open("testdata/cases.txt")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	var name string
+	var lines []string
+	run := func() {
+		if name != "" {
+			t.Run(name, func(t *testing.T) { runCase(t, lines) })
+		}
+		lines = nil
+	}
+	cases := 0
+	for s := bufio.NewScanner(f); s.Scan(); {
+		line := strings.TrimSpace(s.Text())
+		switch {
+		case line == "" || line[0] == '#':
+		case strings.HasPrefix(line, "== "):
+			run()
+			name = line[3:]
+			cases++
+			if !strings.Contains(name, "|") {
+				t.Errorf("%s: no source after a bar", name)
+			}
+		default:
+			lines = append(lines, line)
+		}
+	}
+	run()
+	if cases < 100 {
+		t.Errorf("only %d cases", cases)
+	}
+}
+
+func runCase(t *testing.T, lines []string) {
+	c := healthy()
+	o := Options{}
+	var f *Findings
+	found := func(code string) Finding {
+		if f == nil {
+			v := Assess(c, o)
+			f = &v
+		}
+		code, tooth, _ := strings.Cut(code, "@")
+		for _, v := range f.List {
+			if v.Code == code && (tooth == "" || v.Tooth.String() == tooth) {
+				return v
+			}
+		}
+		return Finding{Value: Word("absent")}
+	}
+	for _, line := range lines {
+		w := strings.Fields(line)
+		switch w[0] {
+		case "site":
+			tooth, site := toothSite(t, w[1])
+			r := c.Site(chart.SiteRef{Tooth: tooth, Site: site})
+			loss := ""
+			for i := 2; i < len(w); i++ {
+				switch w[i] {
+				case "depth":
+					i++
+					r.Depth = mm(t, w[i])
+					r.Recession = chart.Half(-r.Depth.Half())
+				case "loss":
+					i++
+					loss = w[i]
+				case "recession":
+					i++
+					r.Recession = mm(t, w[i])
+				case "no-margin":
+					r.Recession = chart.MM{}
+				case "no-depth":
+					r.Depth = chart.MM{}
+				case "bleeding", "suppuration", "plaque", "calculus":
+					r.Flags[flagNamed(t, w[i])] = chart.Yes
+				case "exclude":
+					i++
+					ask(c, tooth, func(in *chart.ToothInputs) {
+						if in.Sites == nil {
+							in.Sites = map[chart.Site]chart.SiteInputs{}
+						}
+						in.Sites[site] = chart.SiteInputs{Exclude: w[i]}
+					})
+				default:
+					t.Fatalf("%q in %q", w[i], line)
+				}
+			}
+			if loss != "" {
+				r.Recession = chart.Half(mm(t, loss).Half() - r.Depth.Half())
+			}
+		case "teeth": // teeth 16 26 loss 3: at their mesio-buccal site
+			i := len(w) - 2
+			for _, s := range w[1:i] {
+				tooth, err := chart.ParseTooth(s, chart.FDI)
+				if err != nil {
+					t.Fatal(err)
+				}
+				c.Tooth(tooth).Presence = chart.Present
+				if w[i] == "loss" {
+					put(c, tooth, chart.MB, 2, whole(t, w[i+1]))
+				} else {
+					put(c, tooth, chart.MB, whole(t, w[i+1]), 0)
+				}
+			}
+		case "tooth":
+			tooth, err := chart.ParseTooth(w[1], chart.FDI)
+			if err != nil {
+				t.Fatal(err)
+			}
+			rec := c.Tooth(tooth)
+			switch w[2] {
+			case "mobility":
+				rec.Mobility = chart.GradeOf(whole(t, w[3]))
+			case "furcation":
+				e := map[string]chart.Entrance{"B": chart.EntranceBuccal, "L": chart.EntranceLingual, "M": chart.EntranceMesial, "D": chart.EntranceDistal}[w[3]]
+				rec.Furcation[e] = chart.GradeOf(whole(t, w[4]))
+			case "implant":
+				rec.Presence = chart.Implant
+			case "unmentioned":
+				*rec = chart.ToothRecord{}
+			case "asked":
+				p, err := chart.MergePatient(c.Patient, []byte(`{"teeth":{"`+w[1]+`":`+strings.Join(w[3:], " ")+`}}`))
+				if err != nil {
+					t.Fatal(err)
+				}
+				c.Patient = p
+			default:
+				t.Fatalf("%q", line)
+			}
+		case "remove":
+			why := w[len(w)-1]
+			ts := w[1 : len(w)-2]
+			if why == "?" {
+				why = ""
+			}
+			for _, s := range ts {
+				tooth, err := chart.ParseTooth(s, chart.FDI)
+				if err != nil {
+					t.Fatal(err)
+				}
+				remove(c, why, tooth)
+			}
+		case "leave":
+			leave(c, whole(t, w[1]))
+		case "bleeding":
+			bleedAt(c, whole(t, w[1]))
+		case "forget": // forget 16 recession: of every site after the first 16
+			for _, r := range sites(c)[whole(t, w[1]):] {
+				switch w[2] {
+				case "margins":
+					c.Site(r).Recession = chart.MM{}
+				case "sites":
+					*c.Site(r) = chart.SiteRecord{}
+				case "bleeding":
+					c.Site(r).Flags[chart.Bleeding] = chart.NotRecorded
+				}
+			}
+		case "patient":
+			p, err := chart.MergePatient(c.Patient, []byte(strings.TrimPrefix(line, "patient ")))
+			if err != nil {
+				t.Fatal(err)
+			}
+			c.Patient = p
+		case "option":
+			switch w[1] {
+			case "third-molars":
+				o.ThirdMolars = true
+			case "present-neighbour":
+				o.Adjacency = PresentNeighbour
+			case "complexity":
+				o.Complexity = Complexity(w[2])
+			case "nearest":
+				o.Nearest = true
+			case "unlisted-missing":
+				o.UnlistedMissing = true
+			case "scores-without-8":
+				o.ScoresWithout8 = true
+			default:
+				t.Fatalf("%q", line)
+			}
+		case "want":
+			v := found(w[1])
+			if v.Value.String() != w[2] && !(w[2] == "null" && v.Value == (Value{})) {
+				t.Errorf("%s is %q, want %s: %s %q", w[1], v.Value, w[2], v.Text, v.Notes)
+			}
+			rest := strings.Join(w[3:], " ")
+			if strings.Contains(rest, "at-least") != v.AtLeast {
+				t.Errorf("%s: at least %v: %s", w[1], v.AtLeast, v.Text)
+			}
+			if strings.Contains(rest, "provisional") && !v.Provisional || strings.Contains(rest, "final") && v.Provisional {
+				t.Errorf("%s: provisional %v: %+v", w[1], v.Provisional, v.Missing)
+			}
+		case "asks":
+			v := found(w[1])
+			ok := false
+			for _, m := range v.Missing {
+				if m.Input == w[2] {
+					ok = len(w) < 4 || strings.Join(m.CouldBe, "|") == w[3]
+					if !ok {
+						t.Errorf("%s: %s could be %v, want %s", w[1], w[2], m.CouldBe, w[3])
+						ok = true
+					}
+				}
+			}
+			if !ok {
+				t.Errorf("%s does not ask for %s: %+v", w[1], w[2], v.Missing)
+			}
+		case "asks-not":
+			if v := found(w[1]); asks(v, w[2]) {
+				t.Errorf("%s asks for %s", w[1], w[2])
+			}
+		case "says":
+			v := found(w[1])
+			if all := v.Text + " " + notes(v); !strings.Contains(all, strings.Join(w[2:], " ")) {
+				t.Errorf("%s does not say %q: %s", w[1], strings.Join(w[2:], " "), all)
+			}
+		case "because":
+			v := found(w[1])
+			want := strings.Join(w[2:], " ")
+			ok := false
+			for i := range v.Because {
+				ok = ok || v.Because[i].Line(chart.FDI) == want
+			}
+			if !ok {
+				t.Errorf("%s: not because of %q: %+v", w[1], want, v.Because)
+			}
+		default:
+			t.Fatalf("not understood: %q", line)
+		}
+	}
+}
+
+func mm(t *testing.T, s string) chart.MM {
+	t.Helper()
+	f, err := strconv.ParseFloat(s, 64)
+	if err != nil {
+		t.Fatal(err)
+	}
+	m, err := chart.MMFromFloat(f)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return m
+}
+
+func flagNamed(t *testing.T, s string) chart.Flag {
+	for f := chart.Bleeding; f < chart.NumFlags; f++ {
+		if f.String() == s {
+			return f
+		}
+	}
+	t.Fatalf("flag %q", s)
+	return 0
+}
