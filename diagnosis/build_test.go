@@ -1,7 +1,10 @@
 package diagnosis
 
 import (
+	"bytes"
+	"encoding/csv"
 	"fmt"
+	"os"
 	"strconv"
 	"strings"
 	"testing"
@@ -148,3 +151,25 @@ func toothSite(t *testing.T, s string) (chart.Tooth, chart.Site) {
 }
 
 func show(f float64, decimals int) string { return fmt.Sprintf("%.*f", decimals, rounded(f, decimals)) }
+
+// readCSV reads a table by the names in its first line.
+func readCSV(t *testing.T, name string) []map[string]string {
+	t.Helper()
+	b, err := os.ReadFile(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	rows, err := csv.NewReader(bytes.NewReader(b)).ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	var out []map[string]string
+	for _, r := range rows[1:] {
+		m := map[string]string{}
+		for i, k := range rows[0] {
+			m[k] = r[i]
+		}
+		out = append(out, m)
+	}
+	return out
+}

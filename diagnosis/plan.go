@@ -2,6 +2,7 @@ package diagnosis
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"leadsman/chart"
@@ -49,6 +50,7 @@ func Phases(c *chart.Chart, f *Findings, o PlanOptions) []Phase {
 		}
 	}
 	item := func(p *Phase, when bool, i PhaseItem) {
+		i.Why = slices.DeleteFunc(i.Why, func(code string) bool { _, ok := f.Get(code); return !ok })
 		if when {
 			p.Items = append(p.Items, i)
 		}

@@ -1,0 +1,352 @@
+package diagnosis
+
+import (
+	"bytes"
+	"encoding/json"
+	"math"
+	"math/rand/v2"
+	"reflect"
+	"strings"
+	"testing"
+
+	"leadsman/chart"
+)
+
+// The same chart gives the same bytes: with its teeth in any order in the file, in either numbering,
+// and asked again.
+func TestDeterministic(t *testing.T) {
+	c := diseased()
+	c.ID = "the same"
+	c.Patient.Factors = map[string]string{"depth_6.16": "rejected", "furcation": "confirmed", "depth_5": "confirmed"}
+	var file bytes.Buffer
+	if err := chart.Encode(&file, c); err != nil {
+		t.Fatal(err)
+	}
+	f := Assess(c, Options{})
+	want := f.AppendJSON(nil)
+	var whole map[string]json.RawMessage
+	var teeth map[string]json.RawMessage
+	if err := json.Unmarshal(file.Bytes(), &whole); err != nil {
+		t.Fatal(err)
+	}
+	if err := json.Unmarshal(whole["teeth"], &teeth); err != nil {
+		t.Fatal(err)
+	}
+	var keys []string
+	for k := range teeth {
+		keys = append(keys, k)
+	}
+	r := rand.New(rand.NewPCG(1, 2))
+	for range 20 {
+		r.Shuffle(len(keys), func(i, j int) { keys[i], keys[j] = keys[j], keys[i] })
+		var b strings.Builder
+		b.WriteString(`{"teeth":{`)
+		for i, k := range keys {
+			if i > 0 {
+				b.WriteByte(',')
+			}
+			b.WriteString(`"` + k + `":`)
+			b.Write(teeth[k])
+		}
+		b.WriteString(`},"id":"the same","patient":`)
+		b.Write(whole["patient"])
+		b.WriteString(`,"schema":"leadsman.chart/1"}`)
+		again, err := chart.Decode(strings.NewReader(b.String()))
+		if err != nil {
+			t.Fatal(err)
+		}
+		f := Assess(again, Options{})
+		if got := f.AppendJSON(nil); !bytes.Equal(got, want) {
+			t.Fatalf("another order of teeth, other findings:\n%s\n%s", got, want)
+		}
+	}
+	c.Numbering = chart.Universal
+	u := Assess(c, Options{})
+	for i := range f.List {
+		a, b := f.List[i], u.List[i]
+		if a.Code != b.Code || a.Tooth != b.Tooth || a.Value != b.Value || !reflect.DeepEqual(a.Because, b.Because) {
+			t.Errorf("%s differs with the numbering", a.Code)
+		}
+	}
+	if text := string(u.AppendJSON(nil)); !strings.Contains(text, `"numbering":"universal"`) || !strings.Contains(text, `"tooth":"3"`) || strings.Contains(text, `"tooth":"46"`) {
+		t.Error("teeth are not named in the chart's numbering")
+	}
+}
+
+// Assess reads a chart and changes nothing in it.
+func TestAssessLeavesTheChartAlone(t *testing.T) {
+	c := diseased()
+	var before, after bytes.Buffer
+	if err := chart.Encode(&before, c); err != nil {
+		t.Fatal(err)
+	}
+	f := Assess(c, Options{Doubts: []Doubt{{Tooth: 16, Site: chart.DB, Field: "depth"}}})
+	HomeCare(c, HomeCareOptions{})
+	Phases(c, &f, PlanOptions{})
+	Compare(c, c, CompareOptions{})
+	Agree(c, c, Options{})
+	if err := chart.Encode(&after, c); err != nil {
+		t.Fatal(err)
+	}
+	if before.String() != after.String() {
+		t.Error("the chart changed")
+	}
+}
+
+// The JSON is what docs/findings-file.md and encoding/json say it is.
+func TestFindingsJSON(t *testing.T) {
+	c := diseased()
+	c.ID = `quotes " and ü`
+	f := Assess(c, Options{Doubts: []Doubt{{Tooth: 16, Site: chart.DB, Field: "depth"}}})
+	b, err := json.Marshal(f)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var out struct {
+		Schema, Rules, ID, Numbering string
+		Cautions                     []string
+		Findings                     []struct {
+			Code, Tooth, Shown, Text, Rule, Source string
+			Value                                  any
+			AtLeast, Provisional                   *bool
+			Recorded, Eligible                     int
+			Notes                                  []string
+			Because                                []map[string]any
+			Missing                                []struct {
+				Input, Question string
+				CouldBe         []string
+				Sites, Teeth    []string
+			}
+		}
+	}
+	d := json.NewDecoder(bytes.NewReader(b))
+	d.DisallowUnknownFields()
+	if err := d.Decode(&out); err != nil {
+		t.Fatal(err)
+	}
+	if out.Schema != "leadsman.findings/1" || out.Rules != RuleSet || out.ID != c.ID || out.Numbering != "fdi" || len(out.Cautions) < 6 {
+		t.Errorf("head: %+v", out)
+	}
+	if len(out.Findings) != len(f.List) {
+		t.Fatalf("%d findings, %d written", len(f.List), len(out.Findings))
+	}
+	for i, v := range out.Findings {
+		w := f.List[i]
+		if v.Code != w.Code || v.Text != w.Text || v.Text == "" || v.Rule == "" || v.Source == "" || v.AtLeast == nil || v.Provisional == nil ||
+			len(v.Because) != len(w.Because) || len(v.Missing) != len(w.Missing) {
+			t.Errorf("%s: %+v", w.Code, v)
+		}
+		switch x := v.Value.(type) {
+		case string:
+			if x != w.Value.String() {
+				t.Errorf("%s: %s", v.Code, x)
+			}
+		case float64:
+			n, _ := w.Value.Float()
+			if d := x - n; d > 5e-5 || d < -5e-5 || v.Shown != w.Value.String() {
+				t.Errorf("%s: %v %s, want %v %s", v.Code, x, v.Shown, n, w.Value)
+			}
+		case nil:
+			if w.Value != (Value{}) {
+				t.Errorf("%s: null", v.Code)
+			}
+		}
+		if !strings.HasSuffix(w.Text, ".") && !strings.HasSuffix(w.Text, "?") || strings.Contains(w.Text, "\n") {
+			t.Errorf("%s: no plain sentence: %q", w.Code, w.Text)
+		}
+	}
+	for _, v := range []float64{-1.5, -0.5, 0.5, 2.5} {
+		e := Evidence{Tooth: 16, Site: chart.DB, Recession: chart.Half(int(2 * v))}
+		var got struct{ Recession float64 }
+		if err := json.Unmarshal(e.appendJSON(nil, chart.FDI), &got); err != nil || got.Recession != v {
+			t.Errorf("recession %v is written as %s", v, e.appendJSON(nil, chart.FDI))
+		}
+	}
+}
+
+// Percentages with one decimal, means with two, half away from zero.
+func TestShownNumbers(t *testing.T) {
+	for _, c := range []struct {
+		v        float64
+		decimals int
+		want     string
+	}{{10.119, 1, "10.1"}, {0.25, 1, "0.3"}, {2.005, 2, "2.01"}, {-0.25, 1, "-0.3"}, {100, 1, "100.0"}, {3, 0, "3"}, {1017.0 / 7, 1, "145.3"}} {
+		if got := Number(c.v, c.decimals).String(); got != c.want {
+			t.Errorf("%v: %s, want %s", c.v, got, c.want)
+		}
+	}
+}
+
+// A doubt left open is named, and what rests on it is provisional.
+func TestDoubtsAreNamed(t *testing.T) {
+	c := healthy()
+	put(c, 16, chart.MB, 2, 5)
+	put(c, 26, chart.MB, 2, 5)
+	c.Patient = chart.Patient{TeethLostPeriodontitis: ptr(0), BoneLossPercent: ptr(50.0), RehabilitationNeed: ptr(false), BiteCollapse: ptr(false), RidgeDefect: "none"}
+	if v, _ := ptr(Assess(c, Options{})).Get("periodontitis.stage"); v.Provisional {
+		t.Fatalf("provisional without a doubt: %+v", v.Missing)
+	}
+	f := Assess(c, Options{Doubts: []Doubt{{Tooth: 36, Site: chart.B, Field: "bleeding"}, {Tooth: 16, Site: chart.MB, Field: "depth"}}})
+	d := want(t, f, "chart.doubts", "2")
+	if d.Text != "2 readings are in doubt and not settled: 16 MB depth, 36 B bleeding." || len(d.Because) != 2 {
+		t.Error(d.Text)
+	}
+	for _, code := range []string{"periodontitis.case", "periodontitis.stage"} {
+		v, _ := f.Get(code)
+		if !v.Provisional || !strings.Contains(notes(v), "Rests on a reading that is in doubt: 16 MB") {
+			t.Errorf("%s: %+v", code, v.Notes)
+		}
+	}
+	if _, ok := ptr(Assess(c, Options{})).Get("chart.doubts"); ok {
+		t.Error("doubts without any")
+	}
+}
+
+// Direct evidence: two charts prove progression of 2 mm, and nothing less.
+func TestGradeFromTwoExams(t *testing.T) {
+	for _, c := range []struct {
+		before, after, years int
+		grade                string
+	}{{3, 5, 3, "C"}, {3, 4, 3, "A"}, {3, 5, 5, "C"}, {3, 5, 6, "A"}, {3, 6, 7, "C"}} {
+		before, after := healthy(), healthy()
+		for _, tooth := range []chart.Tooth{16, 26} {
+			put(before, tooth, chart.MB, 3, c.before)
+			put(after, tooth, chart.MB, 3, c.after)
+		}
+		after.Patient.Phenotype = "A"
+		f := Assess(after, Options{Earlier: &Earlier{Chart: before, Years: float64(c.years)}})
+		v := want(t, f, "periodontitis.grade", c.grade)
+		if c.grade == "C" && (len(v.Because) == 0 || v.Because[0].Tooth != 16 || !strings.Contains(notes(v), "radiographs")) {
+			t.Errorf("%+v", v)
+		}
+	}
+	// A site whose loss has another cause proves nothing, nor a middle one.
+	before, after := healthy(), healthy()
+	put(after, 16, chart.B, 3, 5)
+	put(after, 26, chart.MB, 2, 2)
+	put(after, 36, chart.MB, 2, 2)
+	put(before, 26, chart.MB, 2, 2)
+	put(before, 36, chart.MB, 2, 2)
+	after.Patient.Phenotype = "A"
+	want(t, Assess(after, Options{Earlier: &Earlier{Chart: before, Years: 2}}), "periodontitis.grade", "A")
+}
+
+// The gate asks, and says so among the cautions only when it was answered with no.
+func TestGateAmongCautions(t *testing.T) {
+	c := healthy()
+	n := len(Assess(c, Options{}).Cautions)
+	c.Patient.MedicalHistoryChecked = ptr(false)
+	if len(Assess(c, Options{}).Cautions) != n+1 {
+		t.Error("the open gate is not among the cautions")
+	}
+}
+
+func TestExplain(t *testing.T) {
+	c := healthy()
+	c.ID = "someone"
+	put(c, 16, chart.MB, 4, 5)
+	put(c, 26, chart.MB, 2, 5)
+	f := Assess(c, Options{})
+	text := Explain(&f)
+	for _, want := range []string{"someone\n", "periodontitis.stage: III (provisional)\n  Stage III: worst attachment loss 5 mm at 16 MB.\n  because  16 MB depth 4 mm, recession 1 mm, attachment loss 5 mm\n",
+		"missing  Is there bite collapse, drifting or flaring? Could be III or IV.", "rule     STAGE: Tonetti et al. 2018", "! Decision support"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("%q is missing in\n%s", want, text)
+		}
+	}
+	short := Summary(&f)
+	if !strings.Contains(short, "periodontitis.stage                III*") || strings.Count(short, "\n") != len(f.List)+1+1+len(f.Cautions) {
+		t.Error(short)
+	}
+}
+
+// Published areas: all 25 of the paper's figure as a letter quotes them, and what the curves must do.
+// Source: Nesse et al. 2008, figure 2a-c, as quoted in a draft letter (seen, secondary).
+func TestRootAreas(t *testing.T) {
+	rows := readCSV(t, "testdata/pisa_anchors.csv")
+	for _, r := range rows {
+		tooth, err := chart.ParseTooth(r["fdi"], chart.FDI)
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, _, _ := RootArea(tooth, sixths(t, r["mean_mm_sixths"]))
+		if published := num(t, r["published_area_mm2"]); got < published-0.05 || got > published+0.05 {
+			t.Errorf("tooth %s: %.3f, published %.2f", r["fdi"], got, published)
+		}
+	}
+	if len(rows) != 25 {
+		t.Errorf("%d areas", len(rows))
+	}
+	// Areas grow with the length up to 10 mm, but for the dip of the lower second molar near 1.3 mm.
+	for _, tooth := range permanent {
+		last := 0.0
+		for h := 1; h <= 60; h++ {
+			x := float64(h) / 6
+			area, outside, ok := RootArea(tooth, x)
+			if !ok || outside {
+				t.Fatalf("tooth %s at %.2f", tooth, x)
+			}
+			dip := tooth.Position() >= 7 && !tooth.Upper() && x > 1.1 && x < 1.5
+			if area < last && !dip {
+				t.Errorf("tooth %s: the area falls at %.2f mm", tooth, x)
+			}
+			last = area
+		}
+		if beyond, outside, _ := RootArea(tooth, 12); !outside || beyond != last {
+			t.Errorf("tooth %s: %v beyond 10 mm", tooth, beyond)
+		}
+	}
+	if _, _, ok := RootArea(55, 3); ok {
+		t.Error("a primary tooth has no curve")
+	}
+}
+
+// The inflamed part is never more than the whole, and bleeding does not change the whole.
+func TestSurfaceProperties(t *testing.T) {
+	r := rand.New(rand.NewPCG(3, 4))
+	for range 500 {
+		c := healthy()
+		for _, s := range sites(c) {
+			*c.Site(s) = reading(1+r.IntN(9), r.IntN(9))
+			c.Site(s).Flags[chart.Bleeding] = chart.YesNo(r.IntN(3))
+		}
+		f := Assess(c, Options{})
+		for _, codes := range [][2]string{{"score.pesa_mm2", "score.pisa_mm2"}, {"score.pesa_b_mm2", "score.pisa_b_mm2"}} {
+			e, _ := f.at(codes[0])
+			i, _ := f.at(codes[1])
+			if i > e+1e-9 {
+				t.Fatalf("%s %v is more than %v", codes[1], i, e)
+			}
+		}
+		before, _ := f.at("score.pesa_mm2")
+		for _, s := range sites(c) {
+			c.Site(s).Flags[chart.Bleeding] = chart.Yes
+		}
+		f = Assess(c, Options{})
+		after, _ := f.at("score.pesa_mm2")
+		inflamed, _ := f.at("score.pisa_mm2")
+		if before != after || math.Abs(inflamed-after) > 1e-9 {
+			t.Fatal("bleeding changes the surface, or a wholly bleeding mouth is not wholly inflamed")
+		}
+	}
+	// Four sites are enough, three are not.
+	for n, want := range map[int]bool{3: false, 4: true} {
+		c := healthy()
+		for s := n; s < int(chart.NumSites); s++ {
+			c.Tooth(16).Sites[s] = chart.SiteRecord{}
+		}
+		f := Assess(c, Options{})
+		v, _ := f.Get("score.pesa_mm2")
+		if (v.Recorded == 28) != want {
+			t.Errorf("%d sites: %d teeth scored", n, v.Recorded)
+		}
+	}
+	// A margin coronal to the CEJ on average takes method B and says so.
+	c := healthy()
+	f := Assess(c, Options{})
+	v, _ := f.Get("score.pesa_mm2")
+	b, _ := f.Get("score.pesa_b_mm2")
+	if v.Value != b.Value || !strings.Contains(notes(v), "coronal") {
+		t.Errorf("%v %v %s", v.Value, b.Value, notes(v))
+	}
+}

@@ -1,0 +1,491 @@
+package diagnosis
+
+import (
+	"fmt"
+	"reflect"
+	"strings"
+	"testing"
+	"time"
+
+	"leadsman/chart"
+)
+
+// Sources of the expected values: the definitions in compare.go, worked out by hand.
+
+func TestCompareClasses(t *testing.T) {
+	for _, c := range []struct {
+		before, after int // half-millimetres
+		other         bool
+		want          Class
+	}{{12, 9, false, WithinError}, {12, 8, false, Improved}, {8, 11, false, WithinError}, {8, 12, false, Worse},
+		{12, 8, true, NotSure}, {12, 7, true, NotSure}, {12, 6, true, Improved}, {6, 11, true, NotSure}, {6, 12, true, Worse}, {6, 9, true, WithinError}} {
+		if got := ChangeClass(chart.Half(c.before), chart.Half(c.after), c.other); got != c.want {
+			t.Errorf("%+v: %s", c, got)
+		}
+	}
+}
+
+func TestCompareTwoExams(t *testing.T) {
+	before, after := healthy(), healthy()
+	before.Numbering, after.Numbering = chart.FDI, chart.Universal
+	at := func(c *chart.Chart, tooth chart.Tooth, s chart.Site, depth, loss int, bleeds bool) {
+		put(c, tooth, s, depth, loss)
+		c.Tooth(tooth).Sites[s].Flags[chart.Bleeding] = chart.Is(bleeds)
+	}
+	at(before, 16, chart.MB, 7, 7, true)
+	at(after, 16, chart.MB, 4, 6, false) // closed
+	at(before, 16, chart.DB, 5, 5, true)
+	at(after, 16, chart.DB, 4, 5, true) // shallow, and 4 mm bleeding: treat again
+	at(before, 26, chart.MB, 6, 6, true)
+	at(after, 26, chart.MB, 6, 6, false) // residual
+	at(before, 36, chart.MB, 3, 3, false)
+	at(after, 36, chart.MB, 5, 5, true) // worse, new pocket
+	at(before, 47, chart.MB, 6, 6, true)
+	remove(after, "periodontitis", 47) // lost with its pocket
+	at(before, 46, chart.MB, 5, 5, true)
+	after.Tooth(46).Sites[chart.MB] = chart.SiteRecord{} // not probed again
+	*after.Tooth(27) = chart.ToothRecord{Presence: chart.Implant}
+	days := 57
+	cmp := Compare(before, after, CompareOptions{Days: &days})
+	got := fmt.Sprintf("pockets %d remeasured %d closed %d shallow %d new %d; improved %d worse %d; lost %v implants %v not remeasured %v residual %v bleeding %v worse %v",
+		cmp.Pockets, cmp.Remeasured, cmp.Closed, cmp.Shallow, cmp.NewPockets, cmp.Improved, cmp.Worse, cmp.LostTeeth, cmp.NewImplants, cmp.NotRemeasured, cmp.Residual6, cmp.ResidualBleeding, cmp.WorseSites)
+	want := "pockets 5 remeasured 3 closed 1 shallow 2 new 1; improved 1 worse 1; lost [47] implants [27] not remeasured [46.MB] residual [26.MB] bleeding [36.MB] worse [36.MB]"
+	if got != want {
+		t.Errorf("got  %s\nwant %s", got, want)
+	}
+	// 28 teeth less 47 and 27, less the site not probed again.
+	if cmp.Before.Depths != 155 || cmp.Before.Ge5 != 3 || cmp.After.Ge5 != 2 || cmp.Before.Ge4 != 3 || cmp.After.Ge4 != 4 || cmp.Before.Ge6 != 2 || cmp.After.Ge6 != 1 {
+		t.Errorf("%+v %+v", cmp.Before, cmp.After)
+	}
+	// Depths before: 151 sites of 2 mm and 7+5+6+3; after: 4+4+6+5.
+	if show(*cmp.Before.MeanDepth, 4) != show((151*2+21)/155.0, 4) || show(*cmp.After.MeanDepth, 4) != show((151*2+19)/155.0, 4) {
+		t.Errorf("means %v %v", *cmp.Before.MeanDepth, *cmp.After.MeanDepth)
+	}
+	if show(*cmp.Before.BleedingPercent, 2) != show(100*3/155.0, 2) || show(*cmp.After.BleedingPercent, 2) != show(100*2/155.0, 2) {
+		t.Errorf("bleeding %v %v", *cmp.Before.BleedingPercent, *cmp.After.BleedingPercent)
+	}
+	var again []string
+	for _, r := range cmp.Retreat {
+		again = append(again, r.SiteRef.String()+" "+strings.SplitN(r.Why, ":", 2)[0])
+	}
+	if got := strings.Join(again, ", "); got != "16.DB 4 to 5 mm with bleeding, 26.MB 6 mm or more, 36.MB 4 to 5 mm with bleeding" {
+		t.Error(got)
+	}
+	if cmp.Endpoint.Value.String() != "not-met" || cmp.Gingiva.Value.String() != "not-stable" || cmp.Window != "late" || !cmp.Provisional {
+		t.Errorf("%s %s %s", cmp.Endpoint.Value, cmp.Gingiva.Value, cmp.Window)
+	}
+	for _, note := range []string{"different numberings", "Lost since: tooth 31.", "Implant placed since: 15", "1 site of the first exam", "2 pockets of the first exam", "Probe the worse sites again", "later than the usual"} {
+		if !strings.Contains(strings.Join(cmp.Notes, " "), note) {
+			t.Errorf("no note %q in %q", note, cmp.Notes)
+		}
+	}
+	for _, tc := range cmp.Teeth {
+		if tc.Tooth == 16 && (tc.Matched != 6 || tc.Improved != 1 || tc.Within != 5 || tc.DeepestBefore.Whole() != 7 || tc.DeepestAfter.Whole() != 4) {
+			t.Errorf("%+v", tc)
+		}
+		if tc.Tooth == 27 || tc.Tooth == 47 {
+			t.Errorf("tooth %s is compared", tc.Tooth)
+		}
+	}
+}
+
+func TestCompareLimits(t *testing.T) {
+	before, after := healthy(), healthy()
+	put(before, 16, chart.MB, 6, 4)
+	put(after, 16, chart.MB, 3, 6)
+	put(before, 16, chart.DB, 5, 5)
+	after.Tooth(16).Sites[chart.DB] = chart.SiteRecord{Depth: chart.Millimetres(4)}
+	s := func(o CompareOptions) SiteChange {
+		for _, s := range Compare(before, after, o).Sites {
+			if s.Tooth == 16 && s.Site == chart.MB {
+				return s
+			}
+		}
+		return SiteChange{}
+	}
+	if got := s(CompareOptions{}); got.Depth != Improved || got.Loss != Worse {
+		t.Errorf("depth and loss are classed apart: %+v", got)
+	}
+	if got := s(CompareOptions{OtherMethod: true}); got.Loss != NotCompared || got.Note == "" {
+		t.Errorf("another method is not classed: %+v", got)
+	}
+	if got := s(CompareOptions{OtherExaminer: true}); got.Loss != NotSure {
+		t.Errorf("%+v", got)
+	}
+	// Clamped losses are shown and not classed.
+	after.Tooth(16).Sites[chart.MB].Recession = chart.Millimetres(-5)
+	if got := s(CompareOptions{}); got.Loss != NotCompared {
+		t.Errorf("%+v", got)
+	}
+	// A shallow site without an answer on bleeding is not closed.
+	cmp := Compare(before, after, CompareOptions{})
+	if cmp.Shallow != 2 || cmp.Closed != 1 || cmp.Unanswered != 1 || !cmp.Provisional {
+		t.Errorf("%d %d %d", cmp.Shallow, cmp.Closed, cmp.Unanswered)
+	}
+	// A periodontitis patient stays one: with a healthy second exam the status is stable.
+	sick := healthy()
+	put(sick, 16, chart.MB, 5, 5)
+	put(sick, 26, chart.MB, 5, 5)
+	if got := Compare(sick, healthy(), CompareOptions{}).Gingiva.Value.String(); got != "stable" {
+		t.Error(got)
+	}
+	// Pairing with oneself changes nothing.
+	same := Compare(before, before, CompareOptions{})
+	if same.Improved+same.Worse+same.NotSure+same.NewPockets != 0 || !reflect.DeepEqual(same.Before, same.After) {
+		t.Errorf("%+v", same)
+	}
+	// A tooth that was called missing and is there again.
+	gone := healthy()
+	remove(gone, "other", 44)
+	if cmp := Compare(gone, healthy(), CompareOptions{}); fmt.Sprint(cmp.NewTeeth) != "[44]" {
+		t.Error(cmp.NewTeeth)
+	}
+}
+
+func TestRecall(t *testing.T) {
+	d := func(s string) time.Time {
+		v, err := time.Parse(time.DateOnly, s)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return v
+	}
+	for _, c := range []struct {
+		from, to string
+		months   int
+	}{{"2025-11-25", "2026-11-24", 11}, {"2025-11-25", "2026-11-25", 12}, {"2026-01-31", "2026-02-27", 0}, {"2026-01-31", "2026-02-28", 1}, {"2026-03-01", "2026-02-01", 0}} {
+		if got := MonthsBetween(d(c.from), d(c.to)); got != c.months {
+			t.Errorf("%s to %s: %d months, want %d", c.from, c.to, got, c.months)
+		}
+	}
+	for _, c := range []struct {
+		in      RecallInputs
+		months  int
+		decided string
+	}{
+		{RecallInputs{Gingiva: "gingivitis-localized"}, 6, "severity"},
+		{RecallInputs{Gingiva: "gingivitis-generalized"}, 6, "severity"},
+		{RecallInputs{Gingiva: "health", Risk: "high"}, 12, "severity"},
+		{RecallInputs{}, 0, ""},
+		{RecallInputs{Stage: "indeterminate", Gingiva: "indeterminate"}, 0, ""},
+		{RecallInputs{Stage: "II"}, 4, "severity"},
+		{RecallInputs{Grade: "C"}, 3, "severity"},
+		{RecallInputs{Stage: "I", Grade: "A", Endpoint: "not-met"}, 3, "not-stable"},
+		{RecallInputs{Stage: "I", Grade: "A", Risk: "high"}, 3, "risk"},
+		{RecallInputs{Stage: "I", Grade: "A", Risk: "low"}, 6, "severity"},
+		{RecallInputs{MonthsSinceTherapy: ptr(11)}, 3, "first-year"},
+	} {
+		got := RecallOf(c.in)
+		if got.Months != c.months || got.Decided != c.decided {
+			t.Errorf("%+v: %d by %q, want %d by %q", c.in, got.Months, got.Decided, c.months, c.decided)
+		}
+		for _, l := range got.Lines {
+			if l.Source == "" || l.Text == "" {
+				t.Errorf("%+v", l)
+			}
+		}
+	}
+	// House and published intervals stand side by side when they differ.
+	r := RecallOf(RecallInputs{Stage: "II", Grade: "B", Risk: "low"})
+	if len(r.Lines) != 2 || !strings.Contains(r.Notes[0], "House rule: 4 months; published by risk: 12 months") {
+		t.Errorf("%+v", r)
+	}
+	if !strings.Contains(strings.Join(RecallOf(RecallInputs{Pregnant: true}).Notes, " "), "Pregnancy") {
+		t.Error("pregnancy is not named")
+	}
+	// From findings and dates.
+	c := healthy()
+	put(c, 16, chart.MB, 2, 2)
+	put(c, 26, chart.MB, 2, 2)
+	c.Patient.TherapyFinished, c.Patient.Phenotype = "2025-03-01", "A"
+	f := Assess(c, Options{})
+	for visit, months := range map[string]int{"2026-02-28": 3, "2026-03-01": 6} {
+		if got := RecallFor(&f, &c.Patient, d(visit)); got.Months != months {
+			t.Errorf("%s: %+v", visit, got)
+		}
+	}
+	if got := RecallFor(&f, &c.Patient, time.Time{}); got.Decided == "first-year" {
+		t.Error("the first year without a date of the visit")
+	}
+}
+
+func TestPhases(t *testing.T) {
+	c := healthy()
+	put(c, 16, chart.MB, 6, 6)
+	put(c, 26, chart.MB, 4, 3)
+	c.Tooth(26).Sites[chart.MB].Flags[chart.Bleeding] = chart.Yes
+	c.Tooth(16).Sites[chart.DB].Flags[chart.Plaque] = chart.Yes
+	c.Tooth(36).Furcation[chart.EntranceBuccal] = chart.GradeOf(2)
+	c.Patient = chart.Patient{CigarettesPerDay: ptr(5), Diabetes: ptr(true), MedicalHistoryChecked: ptr(true)}
+	visit := time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)
+	ids := func(c *chart.Chart, o PlanOptions) string {
+		f := Assess(c, Options{})
+		var ids []string
+		for _, p := range Phases(c, &f, o) {
+			ids = append(ids, fmt.Sprintf("%s %d", p.ID, len(p.Items)))
+			for _, i := range p.Items {
+				if i.Text == "" || i.Source == "" {
+					t.Errorf("%s: %+v", p.ID, i)
+				}
+				for _, code := range i.Why {
+					if _, ok := f.Get(code); !ok && !strings.HasPrefix(code, "implant") {
+						t.Errorf("%s rests on %s, which is no finding", p.ID, code)
+					}
+				}
+			}
+		}
+		return strings.Join(ids, ", ")
+	}
+	if got := ids(c, PlanOptions{Visit: visit}); got != "step1 4, step2 1, reevaluation 1, step3 1, supportive 1" {
+		t.Error(got)
+	}
+	f := Assess(c, Options{})
+	for _, p := range Phases(c, &f, PlanOptions{Visit: visit}) {
+		switch p.ID {
+		case "reevaluation":
+			if p.From.Format(time.DateOnly) != "2026-03-29" || p.To.Format(time.DateOnly) != "2026-04-26" {
+				t.Errorf("%s to %s", p.From, p.To)
+			}
+		case "step2":
+			if fmt.Sprint(p.Items[0].Sites) != "[16.MB 26.MB]" {
+				t.Error(p.Items[0].Sites)
+			}
+		}
+	}
+	if got := ids(c, PlanOptions{Reevaluation: true}); got != "step1 4, step3 3, supportive 1" {
+		t.Error(got)
+	}
+	for _, p := range Phases(c, &f, PlanOptions{Reevaluation: true}) {
+		if p.ID == "step3" && (fmt.Sprint(p.Items[0].Sites) != "[26.MB]" || fmt.Sprint(p.Items[1].Sites) != "[16.MB]" || fmt.Sprint(p.Items[2].Teeth) != "[36]") {
+			t.Errorf("%+v", p.Items)
+		}
+	}
+	// What comes first, stage IV, and inflamed implants.
+	c.Patient.RehabilitationNeed = ptr(true)
+	c.Tooth(31).Mobility = chart.GradeOf(3)
+	c.Tooth(11).Sites[chart.B].Flags[chart.Suppuration] = chart.Yes
+	c.Tooth(46).Presence = chart.Implant
+	c.Tooth(46).Sites[chart.B].Flags[chart.Bleeding] = chart.Yes
+	ask(c, 46, func(in *chart.ToothInputs) { in.Implant = &chart.ImplantInputs{Mobile: ptr(true)} })
+	c.Patient.MedicalHistoryChecked = ptr(false)
+	if got := ids(c, PlanOptions{}); got != "urgent 4, step1 4, step2 1, reevaluation 1, step3 2, rehabilitation 1, supportive 1" {
+		t.Error(got)
+	}
+	well := healthy()
+	well.Patient.MedicalHistoryChecked = ptr(true)
+	if got := ids(well, PlanOptions{}); got != "supportive 1" {
+		t.Error(got)
+	}
+}
+
+func TestHomeCareByGap(t *testing.T) {
+	c := healthy()
+	bleed := func(tooth chart.Tooth, s chart.Site) {
+		c.Tooth(tooth).Sites[s].Flags[chart.Bleeding] = chart.Yes
+	}
+	bleed(11, chart.MB) // gap 11-21, closed
+	bleed(15, chart.ML) // gap 15-14, size known
+	put(c, 25, chart.DB, 3, 2)
+	put(c, 26, chart.MB, 2, 0) // gap 25-26, attachment lost
+	bleed(36, chart.DB)
+	for s := range chart.NumSites { // gap 37-36: attachment unknown
+		c.Tooth(37).Sites[s].Recession = chart.MM{}
+	}
+	bleed(45, chart.DL) // gap 46-45, attachment full: floss
+	put(c, 32, chart.L, 2, 0)
+	c.Patient.Gaps = map[chart.Gap]chart.GapInputs{{A: 11, B: 21}: {Closed: ptr(true)}, {A: 15, B: 14}: {BrushMM: ptr(0.9)}}
+	plan := HomeCare(c, HomeCareOptions{})
+	var got []string
+	for _, a := range plan.Items {
+		for _, g := range a.Gaps {
+			got = append(got, a.ID+" "+g.Label(chart.FDI))
+		}
+		if a.ID == "idb" && a.Gaps[0] == (chart.Gap{A: 15, B: 14}) && (!strings.Contains(a.Text, "size 2") || fmt.Sprint(a.Sites) != "[15.ML]") {
+			t.Errorf("%+v", a)
+		}
+	}
+	if s := strings.Join(got, ", "); s != "idb 15-14, idb 25-26, floss 11-21, floss 46-45" {
+		t.Error(s)
+	}
+	if len(plan.Questions) != 2 || !strings.Contains(plan.Questions[0].Question, "25-26") || !strings.Contains(plan.Questions[1].Question, "36-37") {
+		t.Errorf("%+v", plan.Questions)
+	}
+	// A gap of a missing tooth is none.
+	remove(c, "other", 21)
+	for _, a := range HomeCare(c, HomeCareOptions{}).Items {
+		for _, g := range a.Gaps {
+			if g.A == 11 || g.B == 11 && g.A != 12 {
+				t.Errorf("gap %s", g.Label(chart.FDI))
+			}
+		}
+	}
+}
+
+func TestHomeCareChoices(t *testing.T) {
+	have := func(c *chart.Chart, o HomeCareOptions) map[string]Advice {
+		m := map[string]Advice{}
+		for _, a := range HomeCare(c, o).Items {
+			m[a.ID] = a
+		}
+		return m
+	}
+	base := have(healthy(), HomeCareOptions{})
+	for _, id := range []string{"brush_bass", "replace", "paste", "return", "brush_time"} {
+		if base[id].ID == "" || len(base) != 5 {
+			t.Errorf("%s, or more than these five: %v", id, base)
+		}
+	}
+	for _, c := range []struct {
+		name   string
+		change func(*chart.Chart)
+		with   string
+		sites  string
+	}{
+		{"plaque behind the last tooth", func(c *chart.Chart) { c.Tooth(37).Sites[chart.DL].Flags[chart.Plaque] = chart.Yes }, "behind_last", "[37.DL]"},
+		{"depth 4 behind the last tooth", func(c *chart.Chart) { put(c, 17, chart.DB, 4, 0) }, "behind_last", "[17.DB]"},
+		{"depth 3 behind the last tooth", func(c *chart.Chart) { put(c, 17, chart.DB, 3, 0) }, "-behind_last", ""},
+		{"a third molar is the last tooth", func(c *chart.Chart) {
+			put(c, 18, chart.DB, 4, 0)
+			c.Tooth(18).Presence = chart.Present
+			put(c, 17, chart.DB, 5, 0)
+		}, "behind_last", "[18.DB]"},
+		{"plaque inside the lower front", func(c *chart.Chart) { c.Tooth(33).Sites[chart.L].Flags[chart.Plaque] = chart.Yes }, "inside_front", "[33.L]"},
+		{"plaque outside the lower front", func(c *chart.Chart) { c.Tooth(33).Sites[chart.B].Flags[chart.Plaque] = chart.Yes }, "-inside_front", ""},
+		{"recession 2", func(c *chart.Chart) { c.Tooth(13).Sites[chart.B].Recession = chart.Millimetres(2) }, "recession", "[13.B]"},
+		{"recession 1", func(c *chart.Chart) { c.Tooth(13).Sites[chart.B].Recession = chart.Millimetres(1) }, "-recession", ""},
+		{"furcation", func(c *chart.Chart) { c.Tooth(36).Furcation[chart.EntranceBuccal] = chart.GradeOf(1) }, "furcation", ""},
+		{"implant", func(c *chart.Chart) { c.Tooth(36).Presence = chart.Implant }, "implant", ""},
+		{"implant and water jet", func(c *chart.Chart) { c.Tooth(36).Presence = chart.Implant }, "irrigator", ""},
+		{"braces", func(c *chart.Chart) { c.Patient.Braces = ptr(true) }, "irrigator", ""},
+		{"dexterity", func(c *chart.Chart) { c.Patient.DexterityLimited = ptr(true) }, "powered", ""},
+		{"powered brush", func(c *chart.Chart) { c.Patient.PoweredBrush = ptr(true) }, "-brush_bass", ""},
+		{"diabetes", func(c *chart.Chart) { c.Patient.Diabetes = ptr(true) }, "diabetes", ""},
+		{"smoking", func(c *chart.Chart) { c.Patient.SmokingStatus = "current" }, "smoking", ""},
+		{"dry mouth", func(c *chart.Chart) { c.Patient.DryMouth = ptr(true) }, "dry_mouth", ""},
+		{"30 percent plaque", func(c *chart.Chart) { plaque(c, 51) }, "powered", ""},
+		{"under 30 percent plaque", func(c *chart.Chart) { plaque(c, 50) }, "-powered", ""},
+	} {
+		m := healthy()
+		c.change(m)
+		got := have(m, HomeCareOptions{})
+		id, without := strings.CutPrefix(c.with, "-")
+		if _, ok := got[id]; ok == without {
+			t.Errorf("%s: %s is there: %v", c.name, id, ok)
+		}
+		if c.sites != "" && fmt.Sprint(got[id].Sites) != c.sites {
+			t.Errorf("%s: %v", c.name, got[id].Sites)
+		}
+	}
+	c := healthy()
+	c.Patient = chart.Patient{Diabetes: ptr(true), SpecialCare: ptr(true)}
+	plan := HomeCare(c, HomeCareOptions{})
+	if len(plan.Questions) != 1 || plan.Questions[0].Input != "hba1c_percent" || len(plan.Cautions) != 2 {
+		t.Errorf("%+v %q", plan.Questions, plan.Cautions)
+	}
+	if _, ok := have(c, HomeCareOptions{Achieved: []string{"brush_bass"}})["brush_bass"]; ok {
+		t.Error("what was achieved is advised again")
+	}
+	// Five on a first plan, one of each group at least; the rest waits. Attachment loss of 1 mm asks
+	// for a brush.
+	full := healthy()
+	full.Patient = chart.Patient{CigarettesPerDay: ptr(3), DexterityLimited: ptr(true), IrrigatorWished: ptr(true)}
+	put(full, 17, chart.DB, 5, 1)
+	put(full, 16, chart.MB, 2, 1)
+	full.Tooth(33).Sites[chart.L].Flags[chart.Plaque] = chart.Yes
+	now, later := 0, 0
+	groups := map[string]bool{}
+	for _, a := range HomeCare(full, HomeCareOptions{}).Items {
+		switch {
+		case a.Group == "always":
+		case a.Later:
+			later++
+		default:
+			now++
+			groups[a.Group] = true
+		}
+	}
+	if now != 5 || later != 2 || len(groups) != 4 {
+		t.Errorf("%d now, %d later, %v", now, later, groups)
+	}
+	// Between two classes the next one up; class 7 begins after 2.3 mm, 8 after 2.8.
+	for mm, class := range map[float64]int{0.3: 0, 0.65: 1, 1.0: 2, 1.1: 3, 1.5: 4, 1.6: 5, 1.9: 6, 2.3: 6, 2.4: 7, 2.8: 7, 2.9: 8, 5: 8} {
+		if got := BrushClass(mm); got != class {
+			t.Errorf("%v mm: size %d, want %d", mm, got, class)
+		}
+	}
+}
+
+func plaque(c *chart.Chart, n int) {
+	for _, r := range sites(c)[6 : 6+n] {
+		c.Site(r).Flags[chart.Plaque] = chart.Yes
+	}
+}
+
+// The gaps and the sites that face them. Source: mesial is towards the midline (common practice, no source).
+func TestGapsFaceEachOther(t *testing.T) {
+	m := newMouth(healthy(), &Options{})
+	gs := m.gaps()
+	if len(gs) != 26 {
+		t.Errorf("%d gaps between 28 teeth of two arches", len(gs))
+	}
+	for _, g := range gs {
+		got := fmt.Sprint(g.sites)
+		switch g.Label(chart.FDI) {
+		case "12-11":
+			if got != "[12.MB 11.DB 12.ML 11.DL]" {
+				t.Error(got)
+			}
+		case "11-21":
+			if got != "[11.MB 21.MB 11.ML 21.ML]" {
+				t.Error(got)
+			}
+		case "36-37":
+			if got != "[36.DB 37.MB 36.DL 37.ML]" {
+				t.Error(got)
+			}
+		}
+	}
+}
+
+func TestAgreementOfExaminers(t *testing.T) {
+	a, b := healthy(), healthy()
+	b.Numbering = chart.Universal
+	put(b, 16, chart.MB, 4, 0)
+	put(b, 11, chart.B, 3, 0)
+	b.Tooth(26).Sites[chart.DB] = chart.SiteRecord{}
+	b.Tooth(36).Sites[chart.L].Flags[chart.Bleeding] = chart.Yes
+	got := Agree(a, b, Options{})
+	g := got.Depth[0]
+	if g.Sites != 167 || show(*g.Exact, 3) != show(100*165/167.0, 3) || show(*g.Within1, 3) != show(100*166/167.0, 3) || got.Unpaired != 1 {
+		t.Errorf("%+v unpaired %d", g, got.Unpaired)
+	}
+	if *g.KappaLin != 0 {
+		t.Errorf("one examiner without variation agrees by chance only: %v", *g.KappaLin)
+	}
+	names := ""
+	for _, g := range got.Depth {
+		names += fmt.Sprintf("%s %d, ", g.Group, g.Sites)
+	}
+	if names != "all 167, interdental 111, mid 56, buccal 83, lingual 84, anterior 72, premolar 48, molar 47, " {
+		t.Error(names)
+	}
+	// 16 MB differs by 2 mm in depth and in the margin that goes with it.
+	var differ []string
+	for _, d := range got.Differ {
+		differ = append(differ, fmt.Sprintf("%s %s %s %s", d.SiteRef, d.Reading, d.First, d.Second))
+	}
+	if d := strings.Join(differ, ", "); d != "16.MB depth 2 4, 16.MB recession -2 -4" {
+		t.Error(d)
+	}
+	if f := got.Flags[chart.Bleeding]; f.Flag != "bleeding" || f.Sites != 167 || show(*f.Exact, 2) != "99.40" {
+		t.Errorf("%+v", f)
+	}
+	// No variation at all: nothing to divide by, and no number made up.
+	same := Agree(a, a, Options{}).Depth[0]
+	if same.KappaLin != nil || same.ICC != nil || *same.Exact != 100 || *same.SD != 0 {
+		t.Errorf("%+v", same)
+	}
+	if empty := Agree(&chart.Chart{}, a, Options{}); len(empty.Depth) != 0 || !strings.Contains(strings.Join(empty.Notes, " "), "No site has a depth in both") {
+		t.Errorf("%+v", empty)
+	}
+}
