@@ -133,7 +133,7 @@ func (m *mouth) completeness() Finding {
 		f.Notes = append(f.Notes, "Depth and margin give less than no attachment loss, taken as 0; look again: "+strings.Join(clamped, ", ")+".")
 	}
 	if excluded > 0 {
-		f.Notes = append(f.Notes, fmt.Sprintf("%d sites are left out of the case, stage and extent: their loss has another cause.", excluded))
+		f.Notes = append(f.Notes, many(excluded, "site")+" left out of the case, stage and extent: the loss there has another cause.")
 	}
 	if m.o.ThirdMolars || m.o.PISAThirdMolars || m.o.ScoresWithout8 || m.o.UnlistedMissing || m.o.Nearest || m.o.Adjacency == PresentNeighbour || m.o.Detectable == 2 {
 		f.Notes = append(f.Notes, "Some rules were run with other settings than the default ones.")
@@ -166,7 +166,7 @@ func (m *mouth) doubts() (Finding, bool) {
 		f.Because = append(f.Because, Evidence{Tooth: d.Tooth, Site: d.Site, Depth: rec.Depth, Recession: rec.Recession, Input: "doubt", Value: d.Field})
 		places = append(places, strings.TrimSpace(m.at(d.Tooth, d.Site)+" "+d.Field))
 	}
-	f.Text = fmt.Sprintf("%d readings are in doubt and not settled: %s.", len(ds), strings.Join(places, ", "))
+	f.Text = many(len(ds), "reading") + " in doubt and not settled: " + strings.Join(places, ", ") + "."
 	return f, true
 }
 
@@ -193,7 +193,7 @@ func (m *mouth) markDoubts(list []Finding) {
 	for i := range list {
 		switch f := &list[i]; f.Code {
 		case "periodontitis.case", "periodontitis.stage", "gingiva.status", "surveillance.cdc_aap_2012":
-			f.Notes = append(f.Notes, fmt.Sprintf("%d readings of this chart are in doubt.", len(m.o.Doubts)))
+			f.Notes = append(f.Notes, many(len(m.o.Doubts), "reading")+" of this chart in doubt.")
 			f.Provisional = true
 		}
 	}

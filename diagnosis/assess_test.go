@@ -188,7 +188,7 @@ func TestDoubtsAreNamed(t *testing.T) {
 	}
 	f := Assess(c, Options{Doubts: []Doubt{{Tooth: 36, Site: chart.B, Field: "bleeding"}, {Tooth: 16, Site: chart.MB, Field: "depth"}}})
 	d := want(t, f, "chart.doubts", "2")
-	if d.Text != "2 readings are in doubt and not settled: 16 MB depth, 36 B bleeding." || len(d.Because) != 2 {
+	if d.Text != "2 readings in doubt and not settled: 16 MB depth, 36 B bleeding." || len(d.Because) != 2 {
 		t.Error(d.Text)
 	}
 	for _, code := range []string{"periodontitis.case", "periodontitis.stage"} {

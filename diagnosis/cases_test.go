@@ -133,6 +133,8 @@ func runCase(t *testing.T, lines []string) {
 				rec.Furcation[e] = chart.GradeOf(whole(t, w[4]))
 			case "implant":
 				rec.Presence = chart.Implant
+			case "missing":
+				rec.Presence = chart.Missing
 			case "unmentioned":
 				*rec = chart.ToothRecord{}
 			case "asked":

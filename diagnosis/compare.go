@@ -2,7 +2,6 @@ package diagnosis
 
 import (
 	"fmt"
-	"strings"
 
 	"leadsman/chart"
 )
@@ -130,9 +129,9 @@ type Comparison struct {
 	WorseSites       []chart.SiteRef `json:"worseSites"`       // probe again before they count
 	Retreat          []Retreat       `json:"retreat"`
 
-	Endpoint    Finding  `json:"-"`
-	Gingiva     Finding  `json:"-"`
-	Window      string   `json:"window"` // early, inside, late or ""
+	Endpoint    Finding  `json:"endpoint"` // of the later exam
+	Gingiva     Finding  `json:"gingiva"`  // of the later exam; a patient stays one
+	Window      string   `json:"window"`   // early, inside, late or ""
 	Provisional bool     `json:"provisional"`
 	Notes       []string `json:"notes"`
 }
@@ -406,12 +405,15 @@ func (out *Comparison) afterwards(a, b *mouth, o *CompareOptions) {
 	out.Provisional = len(out.NotRemeasured) > 0 || out.Unanswered > 0
 }
 
-// many writes a number with its noun: "1 site", "3 sites".
+// many writes a number with its noun: "1 site", "3 sites", "2 teeth".
 func many(n int, noun string) string {
-	if n == 1 {
+	switch {
+	case n == 1:
 		return "1 " + noun
+	case noun == "tooth":
+		return fmt.Sprintf("%d teeth", n)
 	}
-	return fmt.Sprintf("%d %ss", n, strings.TrimSuffix(noun, "s"))
+	return fmt.Sprintf("%d %ss", n, noun)
 }
 
 // ReevaluationWindow says whether a day after non-surgical therapy lies in the usual 4 to 8 weeks:

@@ -39,8 +39,12 @@ func (m *mouth) extentOf(cr *caseResult, st *stageResult) []Finding {
 				}
 			}
 		}
-		byBone := st.byBone && th.asked.BoneLossPercent != nil && boneBand(*th.asked.BoneLossPercent) >= min(max(stage, 1), 3)
-		if loss >= m.o.detectable() || byBone {
+		bone := 0.0
+		if st.byBone && th.asked.BoneLossPercent != nil {
+			bone = *th.asked.BoneLossPercent
+		}
+		byBone := bone > 0 && boneBand(bone) >= min(max(stage, 1), 3)
+		if loss >= m.o.detectable() || bone > 0 {
 			any++
 		}
 		switch {

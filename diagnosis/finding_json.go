@@ -35,6 +35,12 @@ func (f *Findings) AppendJSON(b []byte) []byte {
 	return append(appendTexts(b, f.Cautions), '}')
 }
 
+// MarshalJSON writes one finding by itself, teeth by FDI number.
+func (f Finding) MarshalJSON() ([]byte, error) { return f.appendJSON(nil, chart.FDI), nil }
+
+// MarshalJSON writes what is missing by itself, teeth by FDI number.
+func (m Missing) MarshalJSON() ([]byte, error) { return m.appendJSON(nil, chart.FDI), nil }
+
 func (f *Finding) appendJSON(b []byte, n chart.Numbering) []byte {
 	b = append(b, `{"code":"`...)
 	b = append(b, f.Code...)

@@ -9,22 +9,22 @@ import (
 
 // Advice is one line of the home-care page, with its reason.
 type Advice struct {
-	ID     string
-	Group  string // technique, interdental, risk, extra, always
-	Text   string // for the patient
-	Why    string // for the patient and the clinician
-	Sites  []chart.SiteRef
-	Gaps   []chart.Gap
-	Teeth  []chart.Tooth
-	Source string
-	Later  bool // beyond the first five of a plan: for a later visit
+	ID     string          `json:"id"`
+	Group  string          `json:"group"` // technique, interdental, risk, extra, always
+	Text   string          `json:"text"`  // for the patient
+	Why    string          `json:"why"`   // for the patient and the clinician
+	Sites  []chart.SiteRef `json:"sites"`
+	Gaps   []chart.Gap     `json:"gaps"`
+	Teeth  []chart.Tooth   `json:"teeth"`
+	Source string          `json:"source"`
+	Later  bool            `json:"later"` // beyond the first five of a plan: for a later visit
 }
 
 // HomeCarePlan is what the patient is advised to do, a proposal that the clinician edits.
 type HomeCarePlan struct {
-	Items     []Advice
-	Questions []Missing // what would have to be known to choose better
-	Cautions  []string
+	Items     []Advice  `json:"items"`
+	Questions []Missing `json:"questions"` // what would have to be known to choose better
+	Cautions  []string  `json:"cautions"`
 }
 
 // HomeCareOptions are the settings of the home-care plan.

@@ -11,20 +11,20 @@ import (
 // Phase is a phase of therapy to consider. Everything in it is a suggestion with reasons, for the
 // clinician to edit.
 type Phase struct {
-	ID    string // urgent, step1, step2, reevaluation, step3, rehabilitation, supportive
-	Title string
-	Items []PhaseItem
-	From  time.Time // usual window, only of the re-evaluation; zero if the visit's date is not known
-	To    time.Time
+	ID    string      `json:"id"` // urgent, step1, step2, reevaluation, step3, rehabilitation, supportive
+	Title string      `json:"title"`
+	Items []PhaseItem `json:"items"`
+	From  time.Time   `json:"from,omitzero"` // usual window, only of the re-evaluation; zero if the visit's date is not known
+	To    time.Time   `json:"to,omitzero"`
 }
 
 // PhaseItem is one thing to consider, with what speaks for it.
 type PhaseItem struct {
-	Text   string
-	Sites  []chart.SiteRef
-	Teeth  []chart.Tooth
-	Why    []string // codes of findings
-	Source string
+	Text   string          `json:"text"`
+	Sites  []chart.SiteRef `json:"sites"`
+	Teeth  []chart.Tooth   `json:"teeth"`
+	Why    []string        `json:"why"` // codes of findings
+	Source string          `json:"source"`
 }
 
 // PlanOptions say where in the therapy the patient is.

@@ -102,7 +102,7 @@ func (m *mouth) riskOf() []Finding {
 	}
 	if probed > 0 {
 		rows[1] = level(deep, riskPocketsModerate, riskPocketsHigh)
-		pockets.Text = fmt.Sprintf("%d sites of 5 mm or more.", deep)
+		pockets.Text = many(deep, "site") + " of 5 mm or more."
 		if 100*probed < completePercent*eligible && rows[1] < riskHigh {
 			if rows[1] == riskLow {
 				rows[1] = riskUnknown

@@ -229,7 +229,7 @@ func (m *mouth) counts() []Finding {
 			c.Value, p.Value, t.Value = Number(float64(sites), 0), Number(share, 1), Number(float64(teeth), 0)
 			c.Text = fmt.Sprintf("%d of %d sites have a %s of %d mm or more.", sites, recorded, what, limit)
 			p.Text = fmt.Sprintf("%.1f percent of %d sites have a %s of %d mm or more.", rounded(share, 1), recorded, what, limit)
-			t.Text = fmt.Sprintf("%d teeth have a site with a %s of %d mm or more.", teeth, what, limit)
+			t.Text = fmt.Sprintf("%s with a %s of %d mm or more.", many(teeth, "tooth"), what, limit)
 		}
 		out = append(out, c, p, t)
 	}
@@ -299,11 +299,11 @@ func (m *mouth) summaries() []Finding {
 	mob.Text, fur.Text = "No mobility is recorded.", "No furcation is recorded."
 	if most >= 0 {
 		mob.Value = Number(float64(most), 0)
-		mob.Text = fmt.Sprintf("Greatest mobility: grade %d; %d teeth are mobile.", most, len(mob.Because))
+		mob.Text = fmt.Sprintf("Greatest mobility: grade %d; %s mobile.", most, many(len(mob.Because), "tooth"))
 	}
 	if worst >= 0 {
 		fur.Value = Number(float64(worst), 0)
-		fur.Text = fmt.Sprintf("Greatest furcation: grade %d; %d entrances are involved.", worst, len(fur.Because))
+		fur.Text = fmt.Sprintf("Greatest furcation: grade %d; %s involved.", worst, many(len(fur.Because), "entrance"))
 	}
 	return []Finding{pus, mob, fur}
 }

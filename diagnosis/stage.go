@@ -168,7 +168,7 @@ func (m *mouth) stageOf(cr *caseResult) stageResult {
 		why = append(why, fmt.Sprintf("worst attachment loss %s mm at %s", worst.Loss, m.at(worst.Tooth, worst.Site)))
 	}
 	if in.lost > 0 {
-		why = append(why, fmt.Sprintf("%d teeth lost to periodontitis", in.lost))
+		why = append(why, many(in.lost, "tooth")+" lost to periodontitis")
 	}
 	for i := range r.factors {
 		fc := &r.factors[i]
