@@ -228,10 +228,10 @@ func runCase(t *testing.T, lines []string) {
 			if v := found(w[1]); asks(v, w[2]) {
 				t.Errorf("%s asks for %s", w[1], w[2])
 			}
-		case "says":
+		case "says", "says-not":
 			v := found(w[1])
-			if all := v.Text + " " + notes(v); !strings.Contains(all, strings.Join(w[2:], " ")) {
-				t.Errorf("%s does not say %q: %s", w[1], strings.Join(w[2:], " "), all)
+			if all := v.Text + " " + notes(v); strings.Contains(all, strings.Join(w[2:], " ")) != (w[0] == "says") {
+				t.Errorf("%s: %s: %s", w[1], line, all)
 			}
 		case "because":
 			v := found(w[1])

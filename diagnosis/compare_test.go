@@ -122,6 +122,12 @@ func TestCompareLimits(t *testing.T) {
 	if cmp.Shallow != 2 || cmp.Closed != 1 || cmp.Unanswered != 1 || !cmp.Provisional {
 		t.Errorf("%d %d %d", cmp.Shallow, cmp.Closed, cmp.Unanswered)
 	}
+	// Five millimetres are no closed pocket, dry or not.
+	five := healthy()
+	put(five, 16, chart.MB, 5, 4)
+	if got := Compare(before, five, CompareOptions{}); got.Closed != 1 || got.Shallow != 1 || got.Remeasured != 2 { // 16 DB went from 5 to 2
+		t.Errorf("%d closed, %d shallow of %d", got.Closed, got.Shallow, got.Remeasured)
+	}
 	// A periodontitis patient stays one: with a healthy second exam the status is stable.
 	sick := healthy()
 	put(sick, 16, chart.MB, 5, 5)
@@ -173,6 +179,9 @@ func TestRecall(t *testing.T) {
 		{RecallInputs{Stage: "I", Grade: "A", Endpoint: "not-met"}, 3, "not-stable"},
 		{RecallInputs{Stage: "I", Grade: "A", Risk: "high"}, 3, "risk"},
 		{RecallInputs{Stage: "I", Grade: "A", Risk: "low"}, 6, "severity"},
+		{RecallInputs{Stage: "I", Grade: "A", Risk: "moderate"}, 6, "severity"},
+		{RecallInputs{Stage: "III", Grade: "B"}, 3, "severity"},
+		{RecallInputs{Stage: "IV"}, 3, "severity"},
 		{RecallInputs{MonthsSinceTherapy: ptr(11)}, 3, "first-year"},
 	} {
 		got := RecallOf(c.in)
@@ -180,6 +189,24 @@ func TestRecall(t *testing.T) {
 			t.Errorf("%+v: %d by %q, want %d by %q", c.in, got.Months, got.Decided, c.months, c.decided)
 		}
 		for _, l := range got.Lines {
+			// House rule: common practice, no source; by risk: seen, secondary.
+			want := map[string]int{"first-year": 3, "not-stable": 3, "risk high": 3, "risk moderate": 6, "risk low": 12,
+				"severity III": 3, "severity IV": 3, "severity C": 3, "severity II": 4, "severity I": 6, "severity health": 12,
+				"severity gingivitis-localized": 6, "severity gingivitis-generalized": 6}
+			key := l.Rule
+			switch {
+			case key == "risk":
+				key += " " + c.in.Risk
+			case key == "severity" && c.in.Stage != "":
+				key += " " + c.in.Stage
+			case key == "severity" && c.in.Grade != "":
+				key += " " + c.in.Grade
+			case key == "severity":
+				key += " " + c.in.Gingiva
+			}
+			if want[key] != l.Months {
+				t.Errorf("%s: %d months, want %d", key, l.Months, want[key])
+			}
 			if l.Source == "" || l.Text == "" {
 				t.Errorf("%+v", l)
 			}

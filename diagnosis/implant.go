@@ -69,7 +69,7 @@ func (m *mouth) implantOf(th *tooth) Finding {
 	}
 	noBaselineMet := in.BoneLevelMM != nil && *in.BoneLevelMM >= implantBoneMM && depth >= implantDepth
 	switch {
-	case inflamed == isYes && yes(in.BoneLoss) && (increase || in.BaselineDepth == nil && depth >= implantDepth):
+	case inflamed == isYes && yes(in.BoneLoss) && increase:
 		f.Value, f.Text = Word("peri-implantitis"), name+": bleeding or pus, deeper than before, and bone loss: peri-implantitis."
 		addDepth()
 		addInput("implant.bone_loss", "true")
@@ -104,11 +104,13 @@ func (m *mouth) implantOf(th *tooth) Finding {
 		f.Missing = append(f.Missing, Missing{Input: "depth,bleeding", Teeth: []chart.Tooth{th.t}, CouldBe: []string{"health", "mucositis", "peri-implantitis"},
 			Question: "The implant is not probed all around, or bleeding has no answer."})
 	case in.BoneLoss == nil && in.BoneLevelMM == nil:
-		f.Value, f.Text = Word("health"), name+": no bleeding or pus. Bone loss was not asked; depth alone does not decide."
-		f.Provisional = true
+		f.Text = name + ": no bleeding or pus, but bone was not asked about: health is not said; depth alone does not decide."
 		f.Missing = append(f.Missing, Missing{Input: "implant.bone_loss", Teeth: []chart.Tooth{th.t}, CouldBe: []string{"health", "indeterminate"},
 			Question: "Does a radiograph show bone loss beyond first remodelling?"})
 		addDepth()
+	case in.BoneLoss == nil && *in.BoneLevelMM >= implantBoneMM:
+		f.Text = name + ": low bone level without bleeding or pus fits none of the three; the clinician judges."
+		addInput("implant.bone_level_mm", decimal(*in.BoneLevelMM))
 	case increase:
 		f.Value, f.Text = Word("health"), name+": no bleeding, no pus and no bone loss, but deeper than at the baseline: look again."
 		f.Provisional = true

@@ -35,7 +35,7 @@ type Recall struct {
 }
 
 // RecallOf proposes a recall interval in months: the first year after active therapy every 3 months,
-// then by severity, beside the interval by the risk table; the shortest counts, between 3 and 12.
+// then by severity, beside the interval by the risk table; the shortest counts. All lie between 3 and 12.
 // Source: house rule, common practice, no source; supportive care at 3 to at most 12 months by risk:
 // Sanz et al. 2020, doi:10.1111/jcpe.13290 (from memory).
 func RecallOf(in RecallInputs) Recall {
@@ -81,9 +81,6 @@ func RecallOf(in RecallInputs) Recall {
 		if r.Months == 0 || l.Months < r.Months {
 			r.Months, r.Decided = l.Months, l.Rule
 		}
-	}
-	if r.Months > 0 {
-		r.Months = min(max(r.Months, recallShortest), recallLongest)
 	}
 	if len(r.Lines) > 1 && r.Lines[0].Months != r.Lines[1].Months {
 		r.Notes = append(r.Notes, fmt.Sprintf("House rule: %d months; published by risk: %d months.", r.Lines[0].Months, r.Lines[1].Months))

@@ -186,8 +186,6 @@ const (
 	recallRiskModerate    = 6
 	recallRiskLow         = 12
 	recallNotStable       = 3
-	recallShortest        = 3
-	recallLongest         = 12
 )
 
 // Home care. Engineering choices and common practice, no source.
