@@ -28,6 +28,7 @@ const (
 	amendMS    = 1500 // how long more words may change the last call
 	askAfterMS = 800  // silence before a doubt is asked about
 	askForMS   = 6000 // how long a question stays open
+	breathMS   = 500  // shorter gaps are within one breath
 	aloneMS    = 900  // a number that nothing follows for so long, while a doubt is asked about, is the answer
 
 	keptChanges = 256 // changes kept for pages that come back
@@ -50,10 +51,13 @@ type Exam struct {
 	due       [][]chart.SiteRef // doubts to ask about, each entry in one question
 	singles   bool              // the last call held one number: numbers are being called one by one
 	streamMS  int64             // stream time of the last tick
-	soundedMS int64             // stream time at which the last soundings ended
-	held      *held             // a number that may answer the question or be the next sounding
-	remark    bool              // the next speech is a remark
-	spokeNow  string            // what the tool says at the moment, for its own echo
+	unheardMS int64             // stream time at which the last rejected speech ended
+	breath    breath
+	alsoDoubt []chart.SiteRef // earlier soundings that the next call puts in doubt as well
+	soundedMS int64           // stream time at which the last soundings ended
+	held      *held           // a number that may answer the question or be the next sounding
+	remark    bool            // the next speech is a remark
+	spokeNow  string          // what the tool says at the moment, for its own echo
 	changes   []Change
 	subs      map[*Subscription]bool
 	micView   *MicView
@@ -272,6 +276,8 @@ func (e *Exam) addDoubts(evs []chart.Event, m chart.Meta, doubt mark) []chart.Ev
 	if doubt == nil {
 		return evs
 	}
+	also := e.alsoDoubt
+	e.alsoDoubt = nil
 	after := e.state.Chart
 	for _, ev := range evs {
 		if ev.Kind == chart.KindSet && ev.Value != nil && ev.Field == chart.FieldDepth {
@@ -279,6 +285,13 @@ func (e *Exam) addDoubts(evs []chart.Event, m chart.Meta, doubt mark) []chart.Ev
 		}
 	}
 	n := len(evs)
+	for _, ref := range also {
+		if _, open := e.state.Doubts[ref]; !open && e.state.Chart.Site(ref).Depth.Known() {
+			site := ref.Site
+			evs = append(evs, chart.Event{Seq: evs[len(evs)-1].Seq + 1, Call: evs[0].Call, Time: m.Time, Kind: chart.KindDoubt, Tooth: ref.Tooth,
+				Site: &site, Field: chart.FieldDepth, Text: runsOver})
+		}
+	}
 	for i := range n {
 		ev := evs[i]
 		if ev.Kind != chart.KindSet || ev.Value == nil || ev.Field != chart.FieldDepth && ev.Field != chart.FieldRecession {
@@ -538,7 +551,13 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis) error {
 		return e.keepRemark(ctx, h)
 	}
 	if h.Rejected || len(h.Readings) == 0 {
-		// Chatter: no tone, no change.
+		// Chatter: no tone, no change. But speech in one breath with soundings was meant for the chart.
+		e.unheardMS = h.EndMS
+		if e.soundedMS > 0 && h.StartMS-e.soundedMS < breathMS && e.state.Listening {
+			a := Answer{Text: "a word was not understood", Tone: ToneMisfit, EndMS: h.EndMS, AtMS: h.AtMS}
+			e.tell(Change{Answer: &a, Partial: &Partial{}})
+			return nil
+		}
 		e.tell(Change{Partial: &Partial{}})
 		return nil
 	}
@@ -608,9 +627,16 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis) error {
 	if m.result.Ending == grammar.Open {
 		e.amend = phrase{m.result.Words, h.EndMS + amendMS}
 	}
+	lost := e.lost(do, h)
+	if lost == runsOver {
+		e.alsoDoubt = e.breath.refs
+	}
 	doubt := func(c *chart.Chart, r chart.Reading, v chart.MM) (string, string) {
 		if conf < doubtBelow {
 			return unclear, rival
+		}
+		if lost != "" {
+			return lost, ""
 		}
 		return e.implausible(c, r, v), ""
 	}
@@ -636,6 +662,39 @@ func expected(err error) error {
 		return nil
 	}
 	return err
+}
+
+// Reasons to doubt a whole call because a number before it may have been lost, so that all of them
+// stand one site off.
+const (
+	runsOver  = "runs over two teeth: a number may be missing before it"
+	gapBeside = "a word beside it was not understood"
+)
+
+// lost looks for signs that a number went unheard. People call the sites of an aspect in one
+// breath; three numbers that begin in the middle of one tooth and end in the middle of the next
+// do not fit that.
+func (e *Exam) lost(c chart.Command, h speech.Hypothesis) string {
+	if c.Verb() != chart.VerbSoundings || len(c.Acts) != 1 {
+		return ""
+	}
+	if e.breath.first == nil || h.StartMS-e.soundedMS >= breathMS {
+		next := e.state.Next
+		e.breath = breath{first: &next}
+	}
+	switch n := len(e.breath.refs) + len(c.Acts[0].Numbers); {
+	case e.unheardMS > 0 && h.StartMS-e.unheardMS < breathMS:
+		return gapBeside
+	case n%3 == 0 && *e.breath.first != 0:
+		return runsOver
+	}
+	return ""
+}
+
+// breath is the soundings called without a pause, however the recognizer cut them up.
+type breath struct {
+	first *int // State.Next when it began; nil before the first one
+	refs  []chart.SiteRef
 }
 
 // isValue reports whether a call writes values at sites or teeth and can so be marked as a doubt.
@@ -767,6 +826,11 @@ func (e *Exam) release(ctx context.Context, answers bool) error {
 func (e *Exam) after(a Answer, v chart.Verb, c chart.Command, h speech.Hypothesis) {
 	if v == chart.VerbSoundings {
 		e.soundedMS = h.EndMS
+		for _, ev := range e.state.Log()[max(a.Call, 1)-1:] {
+			if ev.Kind == chart.KindSet && ev.Sounding {
+				e.breath.refs = append(e.breath.refs, chart.SiteRef{Tooth: ev.Tooth, Site: *ev.Site})
+			}
+		}
 		n := 0
 		for _, act := range c.Acts {
 			n += len(act.Numbers)
@@ -783,7 +847,7 @@ func (e *Exam) after(a Answer, v chart.Verb, c chart.Command, h speech.Hypothesi
 			continue
 		}
 		ref := chart.SiteRef{Tooth: ev.Tooth, Site: *ev.Site}
-		if ev.Text == unclear {
+		if ev.Text == unclear || ev.Text == runsOver || ev.Text == gapBeside {
 			whole = append(whole, ref)
 		} else {
 			e.due = append(e.due, []chart.SiteRef{ref})

@@ -185,6 +185,46 @@ func TestImplausibleIsAsked(t *testing.T) {
 	}
 }
 
+// A number that went unheard puts all that follow one site off: that is noticed and marked.
+func TestLostNumberIsNoticed(t *testing.T) {
+	e, log := open(t, chart.FDI, say(1000, "three two"), say(4000, "three two four"))
+	play(t, e, 5800)
+	s := state(t, log)
+	if row(s, 17, chart.Buccal) != "3 2 3" || len(s.Doubts) != 3 || s.Doubts[chart.SiteRef{Tooth: 16, Site: chart.DB}].Reason != runsOver {
+		t.Error(row(s, 17, chart.Buccal), s.Doubts)
+	}
+	e, log = open(t, chart.FDI, say(1000, "three two"), say(4000, "three"), say(4400, "two"), say(4800, "four"))
+	play(t, e, 5800)
+	if s = state(t, log); len(s.Doubts) != 3 {
+		t.Error("cut up, the same:", s.Doubts)
+	}
+	unheard := say(1800, "seven")
+	unheard.Rejected = true
+	e, log = open(t, chart.FDI, say(1000, "three two"), unheard, say(2300, "four"))
+	sub := e.Subscribe(state(t, log).Seq())
+	play(t, e, 3200)
+	s = state(t, log)
+	if s.Doubts[chart.SiteRef{Tooth: 17, Site: chart.MB}].Reason != gapBeside {
+		t.Error(s.Doubts)
+	}
+	sub.Close()
+	tones := ""
+	for ch := range sub.C {
+		if ch.Answer != nil {
+			tones += string(ch.Answer.Tone) + " "
+		}
+	}
+	if tones != "accepted misfit doubt " {
+		t.Error(tones)
+	}
+	// Numbers called one by one, or in pairs, have no such rhythm.
+	e, log = open(t, chart.FDI, say(1000, "three"), say(3000, "two"), say(5000, "four"), say(7000, "three two"), say(9000, "two three"))
+	play(t, e, 12000)
+	if s = state(t, log); len(s.Doubts) != 0 {
+		t.Error(s.Doubts)
+	}
+}
+
 func TestChatterAndMisfits(t *testing.T) {
 	chatter := say(1000, "two four")
 	chatter.Rejected = true
