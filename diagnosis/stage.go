@@ -205,7 +205,7 @@ func (m *mouth) stageOf(cr *caseResult) stageResult {
 	f.Provisional = r.stage == 0 || f.AtLeast || sure.stage() != in.stage() || f.open()
 
 	r.alone = Finding{Code: "periodontitis.stage_by_severity", Rule: "STAGE", Source: srcStage, Value: Word("indeterminate"),
-		AtLeast: f.AtLeast, Provisional: f.Provisional, Recorded: f.Recorded, Eligible: f.Eligible,
+		AtLeast: f.AtLeast, Provisional: f.AtLeast || in.severity == 0, Recorded: f.Recorded, Eligible: f.Eligible,
 		Text: "Stage by severity and tooth loss alone: not determinable."}
 	if alone > 0 && cr.answer == isYes {
 		r.alone.Value = Word(stageWords[alone])
@@ -431,10 +431,11 @@ func (m *mouth) stageMissing(r *stageResult, cr *caseResult, sure stageInputs, l
 		f.Missing = append(f.Missing, Missing{Input: "bone_loss_percent", CouldBe: could, Question: q})
 	}
 	if !lostKnown && r.in.lost < stageLostIV {
-		hi := with(func(in *stageInputs) { in.lost += len(m.lostUnknown) })
-		f.Missing = append(f.Missing, Missing{Input: "teeth_lost_periodontitis", Teeth: m.lostUnknown, CouldBe: span(s, hi),
-			Question: "How many of these missing teeth were lost to periodontitis?"})
-		f.AtLeast = f.AtLeast || s > 0 && hi > s
+		if hi := with(func(in *stageInputs) { in.lost += len(m.lostUnknown) }); hi > s {
+			f.Missing = append(f.Missing, Missing{Input: "teeth_lost_periodontitis", Teeth: m.lostUnknown, CouldBe: span(s, hi),
+				Question: "How many of these missing teeth were lost to periodontitis?"})
+			f.AtLeast = f.AtLeast || s > 0
+		}
 	}
 	if s > 0 && s < 3 && cr.answer == isYes && m.o.Complexity != Off {
 		could := span(s, 3)
