@@ -106,7 +106,7 @@ func Open(opt Options) (*Engine, error) {
 	}
 	lex, err := newLexicon(symbols)
 	if err != nil {
-		return nil, err
+		return nil, fmt.Errorf("%s does not list all 39 phones: put back the file that came with the model (%w)", filepath.Join(opt.ModelDir, PhonesFile), err)
 	}
 	if opt.Lexicon != nil {
 		if err := lex.read(opt.LexiconName, opt.Lexicon); err != nil {

@@ -102,9 +102,12 @@ func (r *recognizer) SetNet(net speech.Net) error {
 
 // Muted implements speech.Recognizer.
 func (r *recognizer) Muted(fromMS, toMS int64) {
-	if toMS > fromMS {
-		r.muted = append(r.muted, [2]int64{fromMS, toMS})
+	if toMS <= fromMS {
+		return
 	}
+	old := r.steps*stepMS - 60_000 // no call lasts so long
+	r.muted = slices.DeleteFunc(r.muted, func(m [2]int64) bool { return m[1] < old })
+	r.muted = append(r.muted, [2]int64{fromMS, toMS})
 }
 
 // Close implements speech.Recognizer.
@@ -294,8 +297,8 @@ func (r *recognizer) judge(hyps []speech.Hypothesis) ([]speech.Hypothesis, error
 	sym := r.e.net.symbols
 	end := r.lpFrom + int64(len(r.lp)/sym)
 	first, last := r.sounds(r.callFrom)
-	every := r.stepsOf(r.e.opt.PartialEvery)
-	r.nextLook = r.steps + every
+	// A long call is looked at less often: each look costs as much as it is long.
+	r.nextLook = r.steps + max(r.stepsOf(r.e.opt.PartialEvery), (end-r.callFrom)/8)
 	if first < 0 {
 		if end-r.callFrom > 40 { // what seemed a sound was none
 			r.active = false

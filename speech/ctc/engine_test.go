@@ -1,0 +1,438 @@
+//go:build cgo
+
+package ctc
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"runtime"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"leadsman/speech"
+	"leadsman/speech/speechtest"
+	"leadsman/tests/recordings"
+)
+
+// library finds ONNX Runtime in the module that carries it.
+var library = sync.OnceValues(func() (string, error) {
+	out, err := exec.Command("go", "list", "-m", "-f", "{{.Dir}}", "github.com/k2-fsa/sherpa-onnx-go-linux").Output()
+	dir := strings.TrimSpace(string(out))
+	if err != nil || dir == "" {
+		return "", fmt.Errorf("the module github.com/k2-fsa/sherpa-onnx-go-linux is not here (%v): run go mod download", err)
+	}
+	arch := map[string]string{"amd64": "x86_64-unknown-linux-gnu", "arm64": "aarch64-unknown-linux-gnu", "arm": "arm-unknown-linux-gnueabihf"}[runtime.GOARCH]
+	return filepath.Join(dir, "lib", arch, LibraryFile), nil
+})
+
+func testOptions(t testing.TB) Options {
+	lib, err := library()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return Options{ModelDir: filepath.Join("..", "..", "models"), Library: lib}
+}
+
+func openEngine(t testing.TB) *Engine {
+	e, err := Open(testOptions(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return e
+}
+
+// hear plays sound in 20 ms frames and returns the finals.
+func hear(t testing.TB, e *Engine, net speech.Net, pcm []int16) []speech.Hypothesis {
+	t.Helper()
+	r, err := e.NewRecognizer()
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	if err := r.SetNet(net); err != nil {
+		t.Fatal(err)
+	}
+	var finals []speech.Hypothesis
+	take := func(hyps []speech.Hypothesis, err error) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, h := range hyps {
+			if h.Final {
+				finals = append(finals, h)
+			}
+		}
+	}
+	for len(pcm) > 0 {
+		n := min(320, len(pcm))
+		take(r.Accept(pcm[:n]))
+		pcm = pcm[n:]
+	}
+	take(r.Flush())
+	return finals
+}
+
+// texts joins what was not rejected.
+func texts(finals []speech.Hypothesis) string {
+	var s []string
+	for _, h := range finals {
+		if !h.Rejected {
+			s = append(s, h.Readings[0].Text())
+		}
+	}
+	return strings.Join(s, " / ")
+}
+
+func load(t testing.TB, name string) recordings.Recording {
+	t.Helper()
+	r, err := recordings.Load(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return r
+}
+
+// excerpt cuts calls out of a recording, with half a second around them.
+func excerpt(r recordings.Recording, from, to int) (pcm []int16, words []string) {
+	a := max(0, int((r.Calls[from].Start-0.5)*speech.Rate))
+	b := min(len(r.PCM), int((r.Calls[to-1].End+0.7)*speech.Rate))
+	for _, c := range r.Calls[from:to] {
+		words = append(words, c.Words)
+	}
+	return r.PCM[a:b], words
+}
+
+func TestContract(t *testing.T) {
+	pcm, words := excerpt(load(t, "page-joe"), 0, 4)
+	other := &testNet{key: "other"}
+	s := other.state(speech.NoEnding, 0)
+	other.arc(s, "overgrowth", other.state(speech.Complete, 0), 0)
+	speechtest.TestRecognizer(t, func(t testing.TB) speech.Engine { return openEngine(t) },
+		speechtest.Sample{PCM: pcm, Net: callNet(), Want: words, Other: other})
+}
+
+// digitNet allows from..to digits.
+func digitNet(from, to int) *testNet {
+	n := &testNet{key: fmt.Sprintf("%d-%d digits", from, to)}
+	s := n.state(speech.NoEnding, 0)
+	for i := 1; i <= to; i++ {
+		e := speech.NoEnding
+		if i >= from {
+			e = speech.Complete
+		}
+		next := n.state(e, 0)
+		for _, w := range strings.Fields("zero oh one two three four five six seven eight nine") {
+			n.arc(s, w, next, math.Log(1.0/11))
+		}
+		s = next
+	}
+	return n
+}
+
+// Real digits of speakers outside the training (Speech Commands, Warden 2018, CC BY 4.0; Free Spoken
+// Digit Dataset, CC BY-SA 4.0). The floors are below what is reached, so that only a real loss fails.
+func TestRealDigits(t *testing.T) {
+	e := openEngine(t)
+	defer e.Close()
+	for _, set := range []struct {
+		name  string
+		floor float64
+	}{{"speech-commands", 0.90}, {"nicolas-groups", 0.45}} {
+		clips, err := recordings.Clips(set.name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		right := 0
+		for _, c := range clips {
+			n := len(strings.Fields(c.Words))
+			pause := make([]int16, speech.Rate/4)
+			got := strings.ReplaceAll(texts(hear(t, e, digitNet(1, n), slices.Concat(pause, c.PCM, pause))), " / ", " ")
+			if strings.ReplaceAll(got, "oh", "zero") == c.Words {
+				right++
+			}
+		}
+		share := float64(right) / float64(len(clips))
+		t.Logf("%s: %d of %d clips whole (%.1f %%)", set.name, right, len(clips), 100*share)
+		if share < set.floor {
+			t.Errorf("%s: %.1f %% of the clips are right, want at least %.0f %%", set.name, 100*share, 100*set.floor)
+		}
+	}
+}
+
+// Read sentences (LibriSpeech, CC BY 4.0) and noises (ESC-10 and others) are no calls.
+func TestChatterAndNoise(t *testing.T) {
+	e := openEngine(t)
+	defer e.Close()
+	r := load(t, "chatter")
+	if got := texts(hear(t, e, callNet(), r.PCM)); got != "" {
+		t.Errorf("heard in %.0f s of read sentences: %q", r.Seconds, got)
+	}
+	names, err := recordings.Noises()
+	if err != nil {
+		t.Fatal(err)
+	}
+	calls := 0
+	for _, n := range names {
+		pcm, err := recordings.Noise(n)
+		if err != nil {
+			t.Fatal(err)
+		}
+		finals := hear(t, e, callNet(), pcm)
+		if got := texts(finals); got != "" {
+			t.Logf("heard in %s: %q", n, got)
+			calls++
+		}
+	}
+	if calls > 1 {
+		t.Errorf("calls in %d of %d noises", calls, len(names))
+	}
+}
+
+// Steady noise, as of suction, holds no call open, and a call in it is heard and ends.
+func TestSteadyNoise(t *testing.T) {
+	e := openEngine(t)
+	defer e.Close()
+	pcm, words := excerpt(load(t, "page-joe"), 0, 1)
+	pause := make([]int16, 3*speech.Rate)
+	pcm = slices.Concat(pause, pcm, pause, pause)
+	rng := rand.New(rand.NewPCG(1, 2))
+	noise := make([]int16, len(pcm))
+	for i := range noise {
+		noise[i] = int16(rng.NormFloat64() * 500)
+	}
+	for i := range pcm {
+		pcm[i] = int16(min(max(int(pcm[i])+int(noise[i]), -32768), 32767))
+	}
+	finals := hear(t, e, callNet(), pcm)
+	if texts(finals) != words[0] {
+		t.Fatalf("heard %q in noise, want %q", texts(finals), words[0])
+	}
+	for _, h := range finals {
+		if w := h.AtMS - h.EndMS; !h.Rejected && w > 900 {
+			t.Errorf("the call ended only %d ms after its last word", w)
+		}
+		if s := h.Signal; !h.Rejected && (s.NoiseDB < -45 || s.NoiseDB > -30 || s.LevelDB < s.NoiseDB+5) {
+			t.Errorf("signal %+v, want noise near -36 dB and speech above it", s)
+		}
+	}
+}
+
+// Level, a constant offset and the split between calls make no difference to what is heard.
+func TestLevelAndOffset(t *testing.T) {
+	e := openEngine(t)
+	defer e.Close()
+	pcm, words := excerpt(load(t, "page-joe"), 0, 4)
+	want := strings.Join(words, " / ")
+	for _, c := range []struct {
+		gain   float64
+		offset int
+	}{{1, 0}, {0.03, 0}, {0.3, 0}, {2, 0}, {0.5, 6000}, {0.3, -9000}} {
+		changed := make([]int16, len(pcm))
+		for i, v := range pcm {
+			changed[i] = int16(min(max(float64(v)*c.gain+float64(c.offset), -32768), 32767))
+		}
+		if got := texts(hear(t, e, callNet(), changed)); got != want {
+			t.Errorf("gain %v, offset %d: heard %q, want %q", c.gain, c.offset, got, want)
+		}
+	}
+}
+
+// Speech that goes on and on is cut.
+func TestEndlessSpeechIsCut(t *testing.T) {
+	e := openEngine(t)
+	defer e.Close()
+	r := load(t, "chatter")
+	var pcm []int16 // the sentences without the pauses between them
+	for _, c := range r.Calls {
+		pcm = append(pcm, r.PCM[int(c.Start*speech.Rate):int(c.End*speech.Rate)]...)
+	}
+	longest := int64(0)
+	for _, h := range hear(t, e, callNet(), pcm) {
+		longest = max(longest, h.AtMS-h.StartMS)
+	}
+	if longest > 12500 {
+		t.Errorf("a stretch of %d ms, want none much above 12 s", longest)
+	}
+}
+
+func TestClippingIsTold(t *testing.T) {
+	e := openEngine(t)
+	defer e.Close()
+	pcm, _ := excerpt(load(t, "page-joe"), 0, 1)
+	loud := make([]int16, len(pcm))
+	for i, v := range pcm {
+		loud[i] = int16(min(max(int(v)*30, -32768), 32767))
+	}
+	clean, over := hear(t, e, callNet(), pcm), hear(t, e, callNet(), loud)
+	if len(clean) == 0 || clean[0].Signal.Clipped != 0 {
+		t.Errorf("clean sound: %+v", clean)
+	}
+	if len(over) == 0 || over[0].Signal.Clipped < 0.05 {
+		t.Errorf("clipped sound: %+v", over)
+	}
+}
+
+// An engine serves several chairs at once.
+func TestChairsBesideEachOther(t *testing.T) {
+	e := openEngine(t)
+	defer e.Close()
+	pcm, words := excerpt(load(t, "page-joe"), 0, 3)
+	var wg sync.WaitGroup
+	for range 4 {
+		wg.Go(func() {
+			if got := texts(hear(t, e, callNet(), pcm)); got != strings.Join(words, " / ") {
+				t.Errorf("heard %q, want %q", got, words)
+			}
+		})
+	}
+	wg.Wait()
+}
+
+// Words of a practice's own are recognized once they have a pronunciation.
+func TestOwnLexicon(t *testing.T) {
+	opt := testOptions(t)
+	opt.Lexicon = strings.NewReader("sonde TH R IY\n")
+	e, err := Open(opt)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer e.Close()
+	if got := e.Lacks([]string{"sonde", "three", "quux", "quux"}); !slices.Equal(got, []string{"quux"}) {
+		t.Errorf("Lacks: %q", got)
+	}
+	opt.Lexicon, opt.LexiconName = strings.NewReader("sonde TH QQ\n"), "practice words"
+	if _, err := Open(opt); err == nil || !strings.Contains(err.Error(), "practice words, line 1") {
+		t.Errorf("faulty lexicon: %v", err)
+	}
+}
+
+func TestOpenRefuses(t *testing.T) {
+	good := testOptions(t)
+	read := func(name string) []byte {
+		b, err := os.ReadFile(filepath.Join(good.ModelDir, name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return b
+	}
+	model, phones := read(ModelFile), read(PhonesFile)
+	sum := sha256.Sum256(model)
+	manifest := func(sha string) []byte {
+		return fmt.Appendf(nil, `{"name":"x","files":[{"name":%q,"sha256":%q},{"name":"card.md","sha256":"00"}]}`, ModelFile, sha)
+	}
+	damaged := bytes.Clone(model)
+	damaged[len(damaged)/2] ^= 1
+	for _, c := range []struct {
+		name  string
+		files map[string][]byte
+		want  string // "" = opens
+		none  bool   // wraps speech.ErrNoModel
+	}{
+		{"complete", map[string][]byte{ModelFile: model, PhonesFile: phones, ManifestFile: manifest(hex.EncodeToString(sum[:]))}, "", false},
+		{"no model", map[string][]byte{PhonesFile: phones}, ModelFile, true},
+		{"no phones", map[string][]byte{ModelFile: model}, PhonesFile, true},
+		{"truncated", map[string][]byte{ModelFile: model[:len(model)/2], PhonesFile: phones}, "truncated", false},
+		{"empty", map[string][]byte{ModelFile: nil, PhonesFile: phones}, ModelFile, false},
+		{"damaged", map[string][]byte{ModelFile: damaged, PhonesFile: phones, ManifestFile: manifest(hex.EncodeToString(sum[:]))}, "SHA-256", false},
+		{"another version", map[string][]byte{ModelFile: model, PhonesFile: phones, ManifestFile: manifest(strings.Repeat("0", 64))}, "SHA-256", false},
+		{"broken manifest", map[string][]byte{ModelFile: model, PhonesFile: phones, ManifestFile: []byte("{")}, ManifestFile, false},
+		{"other phones", map[string][]byte{ModelFile: model, PhonesFile: append(bytes.Clone(phones), "\nQQ\n"...)}, "shape", false},
+		{"too few phones", map[string][]byte{ModelFile: model, PhonesFile: []byte("<blank>\nAA\nB\n")}, "39 phones", false},
+		{"no list of phones", map[string][]byte{ModelFile: model, PhonesFile: []byte("hello")}, "list of phones", false},
+	} {
+		dir := t.TempDir()
+		for name, b := range c.files {
+			if err := os.WriteFile(filepath.Join(dir, name), b, 0o644); err != nil {
+				t.Fatal(err)
+			}
+		}
+		e, err := Open(Options{ModelDir: dir, Library: good.Library})
+		if err == nil {
+			e.Close()
+		}
+		switch {
+		case c.want == "" && err != nil:
+			t.Errorf("%s: %v", c.name, err)
+		case c.want != "" && (err == nil || !strings.Contains(err.Error(), c.want) || !strings.Contains(err.Error(), dir) || strings.Contains(err.Error(), "\n")):
+			t.Errorf("%s: %v, want one line with %q and the folder", c.name, err, c.want)
+		case c.none != errors.Is(err, speech.ErrNoModel):
+			t.Errorf("%s: errors.Is(%v, ErrNoModel) is %v", c.name, err, !c.none)
+		}
+	}
+	for name, lib := range map[string]string{"none": filepath.Join(t.TempDir(), "x.so"), "default": ""} {
+		if _, err := Open(Options{ModelDir: good.ModelDir, Library: lib}); !errors.Is(err, speech.ErrNoModel) || !strings.Contains(err.Error(), LibraryFile) {
+			t.Errorf("library %s: %v, want ErrNoModel and %s", name, err, LibraryFile)
+		}
+	}
+	if e, err := Open(Options{ModelDir: good.ModelDir, Library: filepath.Dir(good.Library)}); err != nil {
+		t.Errorf("folder of the library: %v", err)
+	} else {
+		e.Close()
+	}
+}
+
+func TestClosedRecognizer(t *testing.T) {
+	e := openEngine(t)
+	defer e.Close()
+	r, err := e.NewRecognizer()
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.Close()
+	if _, err := r.Accept(nil); err == nil {
+		t.Error("a closed recognizer listens")
+	}
+	if _, err := r.Flush(); err == nil {
+		t.Error("a closed recognizer can be flushed")
+	}
+}
+
+func BenchmarkEncodeSecond(b *testing.B) {
+	e := openEngine(b)
+	defer e.Close()
+	in := make([]float32, melBands*200)
+	out := make([]float32, 100*e.net.symbols)
+	for b.Loop() {
+		if err := e.net.run(out, in, 200); err != nil {
+			b.Fatal(err)
+		}
+	}
+	b.ReportMetric(float64(b.Elapsed().Microseconds())/1000/2/float64(b.N), "ms/s-of-sound")
+}
+
+// BenchmarkChair listens to an exam in frames of 20 ms: x-real-time is how much faster than the sound
+// one core is, core-% the share of a core that a live chair
+// costs. The second time is how often partial readings are looked for.
+func BenchmarkChair(b *testing.B) {
+	e := openEngine(b)
+	defer e.Close()
+	for _, name := range []string{"fullmouth-joe", "chatter"} {
+		r := load(b, name)
+		pcm := r.PCM[:min(len(r.PCM), 60*speech.Rate)]
+		for _, every := range []time.Duration{120 * time.Millisecond, 300 * time.Millisecond} {
+			b.Run(fmt.Sprintf("%s/%v", name, every), func(b *testing.B) {
+				was := e.opt.PartialEvery
+				e.opt.PartialEvery = every
+				defer func() { e.opt.PartialEvery = was }()
+				b.ReportAllocs()
+				for b.Loop() {
+					hear(b, e, callNet(), pcm)
+				}
+				s := float64(len(pcm)) / speech.Rate
+				b.ReportMetric(s*float64(b.N)/b.Elapsed().Seconds(), "x-real-time")
+				b.ReportMetric(100*b.Elapsed().Seconds()/float64(b.N)/s, "core-%")
+			})
+		}
+	}
+}
