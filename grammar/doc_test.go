@@ -1,0 +1,79 @@
+package grammar
+
+import (
+	flags "flag"
+	"fmt"
+	"os"
+	"slices"
+	"strings"
+	"testing"
+)
+
+var update = flags.Bool("update", false, "write docs/calls.md anew from the grammar")
+
+const callsDoc = "../docs/calls.md"
+
+// callsText is docs/calls.md: every call of testdata/calls.txt with the meaning that the grammar gives it.
+func callsText(t *testing.T) string {
+	b, err := os.ReadFile("testdata/calls.txt")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var out strings.Builder
+	out.WriteString(`# Calls
+
+Made from the grammar and its table of tests by ` + "`go test ./grammar -run CallsDoc -update`" + `; every row is tested as text and as a
+path through the network that the recognizer hears.
+
+Numbers are millimetres; teeth in the column *means* are FDI. A flag, a margin, a grade or a named site belongs to the aspect
+sounded last or, after a change of place, to that place. A breath may hold several acts: "three two four bleeding mesial".
+What only begins a call ("recession") waits a few seconds for the rest. A call that names what does not exist is refused aloud;
+what is no call changes nothing.
+
+| when | say | means |
+|---|---|---|
+`)
+	when := map[string]string{"u": "", "f": "FDI numbering", "uq": "after a question", "u standby": "standing by"}
+	for _, line := range strings.Split(string(b), "\n") {
+		if line == "" || line[0] == '#' {
+			continue
+		}
+		f := strings.Split(line, "|")
+		state := strings.TrimSpace(f[0])
+		st, words := stateOf(t, state), strings.Fields(f[1])
+		r, err := Parse(st, words)
+		got := outcome(r, err)
+		w, plain := when[state]
+		switch {
+		case st.Pending != nil:
+			w = fmt.Sprintf("after \"%s ...\"", strings.Join(st.Pending, " "))
+		case st.Amend != nil:
+			w = fmt.Sprintf("soon after \"%s\"", strings.Join(st.Amend, " "))
+		case !plain:
+			t.Fatalf("state %q has no words in the table", state)
+		}
+		got = map[string]string{"misfit": "no call: nothing changes", "refused": "refused: no such tooth", "prefix": "waits for the rest"}[got]
+		if got == "" {
+			got = strings.TrimPrefix(strings.TrimPrefix(outcome(r, err), "pending "), "amends ")
+			if r.Amends {
+				got = "instead: " + got
+			}
+		}
+		fmt.Fprintf(&out, "| %s | `%s` | %s |\n", w, strings.Join(words, " "), got)
+	}
+	fmt.Fprintf(&out, "\nEvery word that is heard: %s.\n", strings.Join(slices.Sorted(slices.Values(Vocabulary())), ", "))
+	return out.String()
+}
+
+func TestCallsDoc(t *testing.T) {
+	want := callsText(t)
+	if *update {
+		if err := os.WriteFile(callsDoc, []byte(want), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	got, err := os.ReadFile(callsDoc)
+	if err != nil || string(got) != want {
+		t.Errorf("docs/calls.md is not what the grammar says (%v): go test ./grammar -run CallsDoc -update", err)
+	}
+}
