@@ -1,10 +1,12 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
 	"strconv"
 	"sync"
 	"time"
@@ -136,10 +138,21 @@ func (p *practice) Exam(ctx context.Context, id string) (web.Exam, error) {
 func (p *practice) patient(ctx context.Context, sp store.Patient) (web.Patient, error) {
 	w := web.Patient{ID: sp.ID, Name: sp.Name, Born: sp.Born, Number: sp.Number, Note: sp.Notes, Version: sp.Version}
 	xs, err := p.store.Exams(ctx, sp.ID)
-	if err == nil && len(xs) > 0 {
-		w.LastExam = xs[0].Created.UnixMilli()
+	for _, x := range xs {
+		w.LastExam = max(w.LastExam, p.began(ctx, x))
 	}
 	return w, err
+}
+
+// began is when an exam began by its log.
+func (p *practice) began(ctx context.Context, x store.Exam) int64 {
+	for e, err := range p.store.Log(x.ID).All(ctx) {
+		if err == nil {
+			return e.Time
+		}
+		break
+	}
+	return x.Created.UnixMilli()
 }
 
 func (p *practice) Patients(ctx context.Context, search string) ([]web.Patient, error) {
@@ -185,7 +198,7 @@ func (p *practice) SavePatient(ctx context.Context, w web.Patient) (web.Patient,
 }
 
 func (p *practice) visit(ctx context.Context, x store.Exam) (web.Visit, error) {
-	v := web.Visit{ID: x.ID, Patient: x.Patient, Kind: x.Kind, Earlier: x.Earlier, Began: x.Created.UnixMilli(), SignedBy: x.SignedBy}
+	v := web.Visit{ID: x.ID, Patient: x.Patient, Kind: x.Kind, Earlier: x.Earlier, Began: p.began(ctx, x), SignedBy: x.SignedBy}
 	sp, err := p.store.Patient(ctx, x.Patient)
 	if err != nil {
 		return v, known(err)
@@ -217,6 +230,7 @@ func (p *practice) Visits(ctx context.Context, patient string) ([]web.Visit, err
 		return nil, known(err)
 	}
 	out := []web.Visit{}
+	slices.SortStableFunc(xs, func(a, b store.Exam) int { return cmp.Compare(p.began(ctx, b), p.began(ctx, a)) })
 	for _, x := range xs {
 		v, err := p.visit(ctx, x)
 		if err != nil {
