@@ -28,6 +28,8 @@ type Config struct {
 	Earlier *chart.Chart
 	// KeepClip stores the sound of a call, 16 kHz mono, beside its Seq; may be nil. It must not block.
 	KeepClip func(call uint64, pcm []int16)
+	// Signed is called once the exam is signed; may be nil. It must not block.
+	Signed func()
 }
 
 // Memory is a Log that is gone with the process: for recordings and tests.

@@ -268,6 +268,9 @@ func (e *Exam) settle(ctx context.Context, c chart.Command, m chart.Meta, evs []
 		e.question = e.confirm(c, evs[0].Call, m.EndMS)
 	}
 	e.publish(from, &before, beforeDoubts, path, evs, &a)
+	if cause == nil && c.Verb() == chart.VerbSign && e.cfg.Signed != nil {
+		e.cfg.Signed()
+	}
 	return a, cause
 }
 

@@ -158,7 +158,7 @@ func Parse(s State, words []string) (Result, error) {
 		}
 	}
 	r, err, _ := try(nil)
-	if err == nil && r.Ending > Prefix {
+	if err == nil && r.Ending > Prefix && (len(s.Amend) == 0 || possible(r.Command)) {
 		return r, nil
 	}
 	if len(s.Amend) > 0 {
@@ -171,6 +171,19 @@ func Parse(s State, words []string) (Result, error) {
 		return *prefix, nil
 	}
 	return r, err
+}
+
+// possible reports whether all numbers of a command can be depths. "missing one ... sixteen" goes on
+// with the list, it is no sounding of 16 mm.
+func possible(c chart.Command) bool {
+	for _, a := range c.Acts {
+		for _, n := range a.Numbers {
+			if n.Half() > 2*chart.MaxDepth {
+				return false
+			}
+		}
+	}
+	return true
 }
 
 func (s State) misfit(words []string, reached int) error {

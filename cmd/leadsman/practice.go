@@ -31,6 +31,7 @@ type practice struct {
 	wg      sync.WaitGroup
 }
 
+// clip is the sound of a call; without sound it says that the exam's clips are no longer needed.
 type clip struct {
 	exam string
 	call uint64
@@ -56,10 +57,17 @@ func (p *practice) Close() {
 	p.wg.Wait()
 }
 
-// keepClips writes sound clips beside the calls, away from the exams' own goroutines.
+// keepClips writes sound clips beside the calls, away from the exams' own goroutines. They serve the
+// review and go when the exam is signed.
 func (p *practice) keepClips() {
 	defer p.wg.Done()
 	for c := range p.clips {
+		if c.pcm == nil {
+			if _, err := p.store.DeleteClips(context.Background(), c.exam, p.now().Add(time.Minute)); err != nil {
+				p.log.Warn("sound clips of a signed exam not deleted", "exam", c.exam, "err", err)
+			}
+			continue
+		}
 		if err := p.store.AddClip(context.Background(), c.exam, c.call, speech.WAV(c.pcm)); err != nil {
 			p.log.Warn("sound clip not kept", "exam", c.exam, "seq", c.call, "err", err)
 		}
@@ -85,6 +93,7 @@ func (p *practice) open(ctx context.Context, id string) (*exam.Exam, error) {
 				p.log.Warn("sound clip not kept: too many at once", "exam", id, "seq", call)
 			}
 		}}
+	cfg.Signed = func() { p.clips <- clip{exam: id} }
 	if x.Earlier != "" {
 		st, err := p.fold(ctx, x.Earlier)
 		if err != nil {
