@@ -264,6 +264,7 @@ def main():
     ap.add_argument("--noise", required=True)
     ap.add_argument("--weights", default="")
     ap.add_argument("--json", help="where to write all figures")
+    ap.add_argument("--best", help="where to write the path of the model with the highest mean over sets")
     ap.add_argument("--workers", type=int, default=max(1, (os.cpu_count() or 2) // 2))
     ap.add_argument("--wrong", action="store_true", help="list the wrong ones")
     a = ap.parse_args()
@@ -287,6 +288,8 @@ def main():
             cells.append(f"{100 * d['right'] / d['n']:.1f}" + (f" ({100 * min(big):.0f})" if len(big) > 1 else ""))
         print("\t".join([k, str(results[a.models[0]][k]["n"])] + cells))
     print("\t".join(["mean over sets", ""] + [f"{figure(results[m]):.2f}" for m in a.models]), flush=True)
+    if a.best:
+        pathlib.Path(a.best).write_text(max(a.models, key=lambda m: figure(results[m])))
     if a.json:
         json.dump({pathlib.Path(m).stem: r for m, r in results.items()}, open(a.json, "w"), indent=1)
 

@@ -1,0 +1,60 @@
+"""Write manifest.json and FIGURES.md for an exported model.
+
+    python card.py --onnx DIR --test test.json --out DIR [--version 2]
+"""
+import argparse
+import hashlib
+import json
+import pathlib
+
+import lexicon
+
+HERE = pathlib.Path(__file__).resolve().parent
+
+
+def sha(path):
+    return hashlib.sha256(pathlib.Path(path).read_bytes()).hexdigest()
+
+
+def main():
+    ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    ap.add_argument("--onnx", required=True, type=pathlib.Path)
+    ap.add_argument("--test", required=True)
+    ap.add_argument("--out", required=True, type=pathlib.Path)
+    ap.add_argument("--version", default="2")
+    a = ap.parse_args()
+    model, head = a.onnx / "model.int8.onnx", a.onnx / "head.f32"
+    manifest = {
+        "name": "leadsman-phones",
+        "version": a.version,
+        "file": "model.int8.onnx",
+        "sha256": sha(model),
+        "size": model.stat().st_size,
+        "licence": "CC-BY-SA-4.0",
+        "sample_rate": 16000,
+        "input": {"name": "mel", "bands": 80, "frames_per_second": 100},
+        "output": {"name": "logp", "frames_per_second": 50},
+        "hidden": {"name": "hidden", "width": head.stat().st_size // 4 // len(lexicon.PHONES) - 1},
+        "head": {"file": "head.f32", "sha256": sha(head)},
+        "symbols": lexicon.PHONES,
+        "phones_sha256": sha(HERE.parent / "phones.txt"),
+        "split_sha256": sha(HERE.parent / "split.tsv"),
+    }
+    (a.out / "manifest.json").write_text(json.dumps(manifest, indent=1) + "\n")
+    results = json.load(open(a.test))
+    names = list(results)
+    out = ["| set | clips | " + " | ".join(names) + " |", "|---|---|" + "---|" * len(names)]
+    for k in sorted({s for r in results.values() for s in r}):
+        cells = []
+        for m in names:
+            d = results[m][k]
+            # Speakers with fewer clips than this say nothing by themselves.
+            shares = sorted(r / n for r, n in d["speakers"].values() if n >= 5)
+            cells.append(f"{100 * d['right'] / d['n']:.1f}" +
+                         (f" ({100 * shares[0]:.0f}, {100 * shares[len(shares) // 2]:.0f})" if len(shares) > 1 else ""))
+        out.append(f"| {k} | {results[names[0]][k]['n']} | " + " | ".join(cells) + " |")
+    (a.out / "FIGURES.md").write_text("\n".join(out) + "\n")
+
+
+if __name__ == "__main__":
+    main()
