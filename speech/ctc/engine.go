@@ -50,7 +50,7 @@ type Options struct {
 	// FillerLimit is the Hypothesis.Filler above which a reading of up to four phones is rejected;
 	// from ten phones on twice as much may pass. Hypothesis.Filler is the negative log-probability of
 	// the best reading's phones, per phone: about 0.1 for clear words, 2 for short and above 10 for
-	// longer foreign speech. Default 1.
+	// longer foreign speech. Default: that of the model's manifest, else 1.
 	FillerLimit float64
 }
 
@@ -74,9 +74,6 @@ func (o Options) withDefaults() Options {
 	if o.MaxTokens == 0 {
 		o.MaxTokens = 600
 	}
-	if o.FillerLimit == 0 {
-		o.FillerLimit = 1
-	}
 	if o.LexiconName == "" {
 		o.LexiconName = "lexicon"
 	}
@@ -90,6 +87,7 @@ type Engine struct {
 	net    *network
 	lex    *lexicon
 	graphs *graphCache
+	cal    Calibration
 	name   string
 }
 
@@ -100,9 +98,12 @@ var _ speech.Engine = (*Engine)(nil)
 // to do.
 func Open(opt Options) (*Engine, error) {
 	opt = opt.withDefaults()
-	model, symbols, sum, err := loadModel(opt.ModelDir)
+	model, symbols, sum, cal, err := loadModel(opt.ModelDir)
 	if err != nil {
 		return nil, err
+	}
+	if opt.FillerLimit == 0 {
+		opt.FillerLimit = cal.FillerLimit
 	}
 	lex, err := newLexicon(symbols)
 	if err != nil {
@@ -122,7 +123,7 @@ func Open(opt Options) (*Engine, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Engine{opt: opt, net: net, lex: lex, graphs: newGraphCache(64), name: "ctc " + sum[:8]}, nil
+	return &Engine{opt: opt, net: net, lex: lex, graphs: newGraphCache(64), cal: cal, name: "ctc " + sum[:8]}, nil
 }
 
 // Name gives the kind of engine and the first digits of the model's SHA-256.
@@ -136,9 +137,9 @@ func (e *Engine) Close() error { return e.net.close() }
 
 // loadModel reads the files of a model directory and checks them against the manifest, if there
 // is one.
-func loadModel(dir string) (model []byte, symbols []string, sum string, err error) {
+func loadModel(dir string) (model []byte, symbols []string, sum string, cal Calibration, err error) {
 	if dir == "" {
-		return nil, nil, "", fmt.Errorf("%w: no model folder given", speech.ErrNoModel)
+		return nil, nil, "", cal, fmt.Errorf("%w: no model folder given", speech.ErrNoModel)
 	}
 	read := func(name string) []byte {
 		var b []byte
@@ -154,12 +155,12 @@ func loadModel(dir string) (model []byte, symbols []string, sum string, err erro
 	model = read(ModelFile)
 	phones := read(PhonesFile)
 	if err != nil {
-		return nil, nil, "", err
+		return nil, nil, "", cal, err
 	}
 	hash := sha256.Sum256(model)
 	sum = hex.EncodeToString(hash[:])
-	if err := checkManifest(dir, map[string][]byte{ModelFile: model, PhonesFile: phones}); err != nil {
-		return nil, nil, "", err
+	if cal, err = readManifest(dir, map[string][]byte{ModelFile: model, PhonesFile: phones}); err != nil {
+		return nil, nil, "", cal, err
 	}
 	sc := bufio.NewScanner(bytes.NewReader(phones))
 	for sc.Scan() {
@@ -168,30 +169,32 @@ func loadModel(dir string) (model []byte, symbols []string, sum string, err erro
 		}
 	}
 	if len(symbols) < 2 || symbols[0] != "<blank>" || len(symbols) > 255 {
-		return nil, nil, "", fmt.Errorf("%s is not a list of phones that begins with <blank>: put back the file that came with the model", filepath.Join(dir, PhonesFile))
+		return nil, nil, "", cal, fmt.Errorf("%s is not a list of phones that begins with <blank>: put back the file that came with the model", filepath.Join(dir, PhonesFile))
 	}
-	return model, symbols, sum, nil
+	return model, symbols, sum, cal, nil
 }
 
-// checkManifest compares the files with the SHA-256 sums in the manifest of the folder, if it has
-// one: {"files":[{"name":..., "sha256":...}]}. Files that the manifest does not name pass.
-func checkManifest(dir string, files map[string][]byte) error {
+// readManifest compares the files with the SHA-256 sums in the manifest of the folder, if it has
+// one, and returns its calibration: {"files":[{"name":..., "sha256":...}], "calibration":{...}}.
+// Files that the manifest does not name pass; it may hold more.
+func readManifest(dir string, files map[string][]byte) (Calibration, error) {
 	path := filepath.Join(dir, ManifestFile)
 	b, err := os.ReadFile(path)
 	if errors.Is(err, fs.ErrNotExist) {
-		return nil
+		return defaultCalibration, nil
 	}
 	if err != nil {
-		return err
+		return Calibration{}, err
 	}
 	var m struct {
 		Files []struct {
 			Name   string `json:"name"`
 			SHA256 string `json:"sha256"`
 		} `json:"files"`
+		Calibration *Calibration `json:"calibration"`
 	}
 	if err := json.Unmarshal(b, &m); err != nil {
-		return fmt.Errorf("%s: %w: put back the file that came with the model", path, err)
+		return Calibration{}, fmt.Errorf("%s: %w: put back the file that came with the model", path, err)
 	}
 	for _, f := range m.Files {
 		data, ok := files[f.Name]
@@ -199,10 +202,16 @@ func checkManifest(dir string, files map[string][]byte) error {
 			continue
 		}
 		if sum := sha256.Sum256(data); !strings.EqualFold(hex.EncodeToString(sum[:]), f.SHA256) {
-			return fmt.Errorf("%s (%d bytes) is not the file that %s names (SHA-256 differs): it is damaged or of another version; put back model and manifest together", filepath.Join(dir, f.Name), len(data), path)
+			return Calibration{}, fmt.Errorf("%s (%d bytes) is not the file that %s names (SHA-256 differs): it is damaged or of another version; put back model and manifest together", filepath.Join(dir, f.Name), len(data), path)
 		}
 	}
-	return nil
+	if m.Calibration == nil {
+		return defaultCalibration, nil
+	}
+	if err := m.Calibration.validate(); err != nil {
+		return Calibration{}, fmt.Errorf("%s: %w: put back the file that came with the model", path, err)
+	}
+	return *m.Calibration, nil
 }
 
 // findLibrary looks for the ONNX Runtime library.

@@ -4,7 +4,7 @@ package ctc
 
 import "errors"
 
-type network struct{}
+type network struct{ symbols int }
 
 func newNetwork(lib, path string, model []byte, symbols int) (*network, error) {
 	return nil, errors.New("this program was built without cgo and cannot load an acoustic model: build it with CGO_ENABLED=1 and a C compiler")

@@ -385,20 +385,6 @@ const (
 // in the middle may be before the call counts as unfinished.
 const unfinishedMargin = 3
 
-// posteriorTemperature flattens the scores to posteriors: the network's frames are not independent.
-// It is the one that gives the right reading the highest likelihood on 370 calls of real digits by
-// speakers outside the training.
-const posteriorTemperature = 2.0
-
-// confidence is the probability that a word is right, from the share of the probability of all
-// readings that agree on it and the cost of its phones, by a logistic regression on 753 words of the
-// same speakers: 0.39 of the words given 0.0-0.5 were right, 0.67 of those given 0.5-0.8, 0.99 of
-// those given 0.98-0.99 and 0.998 of those above.
-func confidence(share, cost float64) float64 {
-	share = min(max(share, 1e-4), 1-1e-4)
-	return 1 / (1 + math.Exp(-(1.31 + 0.569*math.Log(share/(1-share)) - 1.73*math.Sqrt(cost))))
-}
-
 // hypothesis describes the call: lp are its frames, first and last those with sound.
 func (r *recognizer) hypothesis(lp []float32, ends []outcome, first, last int64, nbest int) speech.Hypothesis {
 	h := speech.Hypothesis{
@@ -409,7 +395,7 @@ func (r *recognizer) hypothesis(lp []float32, ends []outcome, first, last int64,
 	}
 	total, sounds := 0.0, 0
 	for _, o := range ends {
-		total += math.Exp((o.score - ends[0].score) / posteriorTemperature)
+		total += math.Exp((o.score - ends[0].score) / r.e.cal.Temperature)
 	}
 	for i, o := range ends[:min(nbest, len(ends))] {
 		words := r.s.wordsOf(nil, o.hist)
@@ -418,7 +404,7 @@ func (r *recognizer) hypothesis(lp []float32, ends []outcome, first, last int64,
 		if !ok {
 			continue
 		}
-		rd := speech.Reading{Ending: o.ending, LogScore: o.score, Posterior: math.Exp((o.score-ends[0].score)/posteriorTemperature) / total}
+		rd := speech.Reading{Ending: o.ending, LogScore: o.score, Posterior: math.Exp((o.score-ends[0].score)/r.e.cal.Temperature) / total}
 		for j, w := range words {
 			rd.Words = append(rd.Words, speech.Word{
 				Text:    r.g.words[w],
@@ -447,7 +433,7 @@ func (r *recognizer) hypothesis(lp []float32, ends []outcome, first, last int64,
 					share += o.Posterior
 				}
 			}
-			w.Confidence = confidence(share, w.Confidence)
+			w.Confidence = r.e.cal.confidence(share, w.Confidence)
 		}
 	}
 	if len(h.Readings) == 0 || h.Filler > r.e.opt.FillerLimit*leniency(sounds) {

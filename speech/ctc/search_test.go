@@ -245,7 +245,7 @@ func TestBeamKeepsTheBest(t *testing.T) {
 		t.Fatal(err)
 	}
 	opt := Options{}.withDefaults()
-	narrow, wide := newSearch(opt.Beam, opt.MaxTokens), newSearch(40, 1<<20)
+	narrow, wide := newSearch(opt.Beam, opt.MaxTokens), newSearch(25, 20000)
 	rapid.Check(t, func(t *rapid.T) {
 		var phones []uint8
 		for range rapid.IntRange(1, 5).Draw(t, "words") {
