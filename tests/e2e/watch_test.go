@@ -5,6 +5,7 @@ import (
 
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/log"
+	cdppage "github.com/chromedp/cdproto/page"
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 )
@@ -27,6 +28,11 @@ func (p *page) watch() {
 				text += " " + d.Exception.Description
 			}
 			add(text)
+		case *cdppage.EventJavascriptDialogOpening:
+			// The page warns before it is left with something unsent: leave all the same.
+			go func() { // a listener must not wait for the answer to a command
+				_, _ = chromedp.Call(p.ctx, cdppage.HandleJavaScriptDialog, cdppage.HandleJavaScriptDialogParams{Accept: true})
+			}()
 		case *log.EventEntryAdded:
 			if strings.Contains(e.Entry.Text, "Content Security Policy") {
 				add(e.Entry.Text)

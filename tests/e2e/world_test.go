@@ -17,7 +17,9 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto/input"
 	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
 
 	"leadsman/chart"
 	"leadsman/diagnosis"
@@ -34,18 +36,16 @@ type world struct {
 	engine   speech.Engine
 	mu       sync.Mutex
 	exams    map[string]*exam.Exam
+	logs     map[string]*exam.Memory
 	visits   map[string]web.Visit
 	patients []web.Patient
 	settings web.Settings
 	now      atomic.Int64
 }
 
-// Tuesday, 3 November 2026, 10:00 UTC.
-const morning = 1793700000000
-
 func newWorld(t *testing.T, engine speech.Engine) *world {
 	t.Helper()
-	w := &world{t: t, engine: engine, exams: map[string]*exam.Exam{}, visits: map[string]web.Visit{},
+	w := &world{t: t, engine: engine, exams: map[string]*exam.Exam{}, logs: map[string]*exam.Memory{}, visits: map[string]web.Visit{},
 		settings: web.Settings{Practice: "Fathom Lane Dental (invented)", Numbering: chart.Universal, Path: "arch", SiteWords: "buccal-lingual"}}
 	w.now.Store(time.Now().UnixMilli())
 	w.patients = []web.Patient{
@@ -95,7 +95,7 @@ func (w *world) begin(id string, n chart.Numbering, calls ...string) *exam.Exam 
 	}
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	w.exams[id] = e
+	w.exams[id], w.logs[id] = e, log
 	w.visits[id] = web.Visit{ID: id, Patient: "p1", PatientName: "Harriet Sallow", Kind: "exam", Began: time.Now().Add(-7 * time.Minute).UnixMilli(), Numbering: n, Path: "arch", Sites: 168}
 	return e
 }
@@ -306,10 +306,22 @@ func (p *page) until(what, js string) {
 	}
 }
 
+// keys types, key by key, as a keyboard does: a key whose keydown was taken by the page types nothing.
 func (p *page) keys(k string) {
 	p.t.Helper()
-	if err := chromedp.Do(p.ctx, chromedp.KeyEvent(k)); err != nil {
-		p.t.Fatal(err)
+	for _, r := range k {
+		evs := kb.Encode(r)
+		down := *evs[0]
+		for _, ev := range evs {
+			if ev.Type == input.DispatchKeyEventTypeChar {
+				down.Type, down.Text, down.UnmodifiedText = input.DispatchKeyEventTypeKeyDown, ev.Text, ev.UnmodifiedText
+			}
+		}
+		for _, ev := range []input.DispatchKeyEventParams{down, *evs[len(evs)-1]} {
+			if _, err := chromedp.Call(p.ctx, input.DispatchKeyEvent, ev); err != nil {
+				p.t.Fatal(err)
+			}
+		}
 	}
 }
 
