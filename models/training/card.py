@@ -27,17 +27,14 @@ def main():
     manifest = {
         "name": "leadsman-phones",
         "version": a.version,
-        "file": "model.int8.onnx",
-        "sha256": sha(model),
-        "size": model.stat().st_size,
+        "files": [{"name": n, "sha256": sha(p), "size": p.stat().st_size}
+                  for n, p in (("model.int8.onnx", model), ("head.f32", head), ("phones.txt", HERE.parent / "phones.txt"))],
         "licence": "CC-BY-SA-4.0",
         "sample_rate": 16000,
         "input": {"name": "mel", "bands": 80, "frames_per_second": 100},
         "output": {"name": "logp", "frames_per_second": 50},
-        "hidden": {"name": "hidden", "width": head.stat().st_size // 4 // len(lexicon.PHONES) - 1},
-        "head": {"file": "head.f32", "sha256": sha(head)},
+        "hidden": {"name": "hidden", "frames_per_second": 50, "width": head.stat().st_size // 4 // len(lexicon.PHONES) - 1},
         "symbols": lexicon.PHONES,
-        "phones_sha256": sha(HERE.parent / "phones.txt"),
         "split_sha256": sha(HERE.parent / "split.tsv"),
     }
     (a.out / "manifest.json").write_text(json.dumps(manifest, indent=1) + "\n")

@@ -8,7 +8,7 @@ MEASURED = {"zero": ["Z IH R OW", "Z IY R OW"], "four": ["F AO R", "F AO"]}
 
 
 class Graph:
-    """Nodes joined by word arcs; node 0 is the start. A word between underscores is empty (no sound)."""
+    """Nodes joined by word arcs; node 0 is the start."""
 
     def __init__(self):
         self.n, self.arcs, self.finals = 1, [], set()
@@ -28,6 +28,13 @@ class Graph:
             self.arc(a, b, *([item] if isinstance(item, str) else item))
             a = b
         return a
+
+    def accepts(self, words):
+        """Whether some path from the start to a final node says these words."""
+        at = {0}
+        for w in words:
+            at = {b for a, b, x in self.arcs if a in at and x == w}
+        return bool(at & self.finals)
 
     def compile(self):
         sym, start, skip, first_node, final_state, final_node, words = [], [], [], [], [], [], []
