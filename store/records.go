@@ -6,6 +6,7 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -32,10 +33,13 @@ func (p *Patient) check() error {
 	if p.Name == "" {
 		return fmt.Errorf("name: must not be empty: %w", ErrInvalid)
 	}
-	for _, d := range []struct{ field, value string }{{"born", p.Born}, {"due", p.Due}} {
-		if _, err := time.Parse(time.DateOnly, d.value); d.value != "" && err != nil {
-			return fmt.Errorf("%s %q: write year-month-day such as 1971-03-28: %w", d.field, d.value, ErrInvalid)
-		}
+	if _, err := time.Parse(time.DateOnly, p.Due); p.Due != "" && err != nil {
+		return fmt.Errorf("due %q: write year-month-day such as 2027-03-28: %w", p.Due, ErrInvalid)
+	}
+	// Of a birth, the year alone or year and month will do.
+	layout := time.DateOnly[:min(len(p.Born), len(time.DateOnly))]
+	if _, err := time.Parse(layout, p.Born); p.Born != "" && (err != nil || !slices.Contains([]int{4, 7, 10}, len(p.Born))) {
+		return fmt.Errorf("born %q: write year-month-day such as 1971-03-28, or less of it: %w", p.Born, ErrInvalid)
 	}
 	for _, f := range []struct {
 		field, value string

@@ -420,3 +420,13 @@ func TestClips(t *testing.T) {
 		}
 	}
 }
+
+func TestBornMayBeLessThanADay(t *testing.T) {
+	for born, ok := range map[string]bool{"": true, "1971": true, "1971-03": true, "1971-03-28": true, "197": false, "1971-": false, "1971-13": false,
+		"1971-02-30": false, "28.3.1971": false, "1971-03-28x": false, "1": false} {
+		p := Patient{Name: "Nell Ashby", Born: born}
+		if err := p.check(); (err == nil) != ok {
+			t.Errorf("born %q: %v", born, err)
+		}
+	}
+}

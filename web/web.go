@@ -31,6 +31,9 @@ type Options struct {
 	// always allowed. A request under any other name is refused: it may come from a page that
 	// points its own name at this machine.
 	Hosts []string
+	// Invent fills an empty practice with invented patients and exams to look around in; nil where
+	// that is not offered.
+	Invent func(context.Context) error
 	// Version is shown in Settings.
 	Version string
 	Log     *slog.Logger
@@ -86,6 +89,7 @@ func New(o Options) http.Handler {
 	api("GET /api/about", s.about)
 	api("GET /api/patients", s.patients)
 	api("POST /api/patients", s.addPatient)
+	api("POST /api/invented", s.invent)
 	api("GET /api/patients/{id}", s.patient)
 	api("PUT /api/patients/{id}", s.changePatient)
 	api("POST /api/exams", s.begin)
@@ -192,7 +196,7 @@ func (s *server) about(*http.Request) (any, error) {
 	for _, p := range chart.Paths() {
 		paths = append(paths, path{p.Name, p.Title})
 	}
-	return map[string]any{"version": s.Version, "build": s.static.hash, "paths": paths}, nil
+	return map[string]any{"version": s.Version, "build": s.static.hash, "paths": paths, "invent": s.Invent != nil}, nil
 }
 
 func (s *server) view(r *http.Request) (any, error) {
@@ -211,6 +215,17 @@ func (s *server) visit(r *http.Request) (any, error) {
 // that a command is either entered with its answer or not at all.
 func working(r *http.Request) (context.Context, context.CancelFunc) {
 	return context.WithTimeout(context.WithoutCancel(r.Context()), 20*time.Second)
+}
+
+// invent fills a practice that has no patients yet; one that has some is left alone.
+func (s *server) invent(r *http.Request) (any, error) {
+	if s.Invent == nil {
+		return nil, &inputError{http.StatusNotFound, "no_such_address", "no invented practice is offered here"}
+	}
+	if err := s.Invent(r.Context()); err != nil {
+		return nil, err
+	}
+	return s.patients(r)
 }
 
 func (s *server) words(r *http.Request) (any, error) {

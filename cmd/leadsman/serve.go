@@ -104,7 +104,8 @@ func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready
 			names = append(names, n)
 		}
 	}
-	h := web.New(web.Options{Exams: p, Practice: p, Findings: pageFindings, Hosts: names, Version: version(), Log: log})
+	h := web.New(web.Options{Exams: p, Practice: p, Findings: pageFindings, Hosts: names, Version: version(), Log: log,
+		Invent: func(ctx context.Context) error { return invent(ctx, st, time.Now()) }})
 	ln, err := net.Listen("tcp", f.addr)
 	if err != nil {
 		return fail(stderr, exitTool, "serve: cannot listen on %s: %v; another leadsman may run there: use --addr with another port", f.addr, err)

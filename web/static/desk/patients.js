@@ -53,10 +53,26 @@ class Patients extends HTMLElement {
       if (search !== this.search.value.trim()) return;
       this.table.hidden = !ps.length;
       put(this.none, ps.length ? "" : search ? "Nobody is found under that." : "Nobody is in the list yet. Add the first patient below.");
+      if (!ps.length && !search) await this.#offerInvented();
       put(this.list, ps.map((p) => h("tr", {}, h("th", { scope: "row" }, h("a", { href: `/patients/${encodeURIComponent(p.id)}` }, p.name)), h("td", {}, p.born || ""), h("td", {}, p.number || ""), h("td", {}, p.last_exam ? day(p.last_exam) : "none"))));
     } catch (e) {
       put(this.none, e.message);
     }
+  }
+  // An empty practice can be filled with invented patients, to look around in.
+  async #offerInvented() {
+    if (!(await get("/api/about")).invent) return;
+    const button = h("button", { onclick: async () => {
+      button.disabled = true;
+      try {
+        await post("/api/invented", {});
+        this.app.settings = await get("/api/settings");
+        this.app.go("/");
+      } catch (e) {
+        put(this.none, e.message);
+      }
+    } }, "Fill with an invented practice");
+    this.none.append(" ", button);
   }
 }
 
