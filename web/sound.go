@@ -132,6 +132,11 @@ func (s *server) sound(w http.ResponseWriter, r *http.Request) {
 			continue
 		}
 		next, err := mic.Write(first, pcm)
+		if errors.Is(err, exam.ErrClosed) {
+			if _, open := e.View(r.Context()); open == nil {
+				err = exam.ErrMicTaken // the exam goes on: its stream was taken over
+			}
+		}
 		if err != nil {
 			s.hangUp(c, r, err)
 			return

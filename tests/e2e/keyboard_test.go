@@ -30,7 +30,7 @@ func text(p *page, css string) string {
 func TestKeyboardEntry(t *testing.T) {
 	w := newWorld(t, nil)
 	e := w.begin("x1", chart.FDI)
-	p := w.live(browser(t), "Ann", w.url)
+	p := w.live(startBrowser(t), "Ann", w.url)
 
 	p.keys("3")
 	p.keys("2")
@@ -149,7 +149,7 @@ func TestKeyboardEntry(t *testing.T) {
 func TestTwoBrowsers(t *testing.T) {
 	w := newWorld(t, nil)
 	e := w.begin("x1", chart.Universal)
-	b := browser(t)
+	b := startBrowser(t)
 	ann := w.live(b, "Ann", w.url)
 	cut := newCutter(t, w.url)
 	ben := w.live(b, "Ben", cut.url)
@@ -232,7 +232,7 @@ func sets(t *testing.T, w *world, at chart.SiteRef) []int {
 func TestReconnect(t *testing.T) {
 	w := newWorld(t, nil)
 	w.begin("x1", chart.FDI)
-	b := browser(t)
+	b := startBrowser(t)
 	other := w.live(b, "Ben", w.url)
 	cut := newCutter(t, w.url)
 	p := w.live(b, "Ann", cut.url)

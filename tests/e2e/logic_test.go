@@ -16,7 +16,7 @@ func TestPageLogic(t *testing.T) {
 	mux.Handle("/", web.New(web.Options{Exams: w, Practice: w}))
 	srv := httptest.NewServer(mux)
 	defer srv.Close()
-	p := open(t, browser(t), srv.URL+"/")
+	p := open(t, startBrowser(t), srv.URL+"/")
 	hash := eval[string](p, `document.querySelector("script[type=module]").src.match(/static\/([0-9a-f]+)\//)[1]`)
 	type result struct {
 		Faults []string

@@ -45,7 +45,7 @@ func TestScreens(t *testing.T) {
 	}
 	w := newWorld(t, nil)
 	w.begin("x1", chart.Universal, someCalls...)
-	b := browser(t)
+	b := startBrowser(t)
 	p := open(t, b, w.url+"/")
 	dir := os.Getenv("LEADSMAN_SHOTS")
 	sizes := [][2]int64{{1280, 720}}

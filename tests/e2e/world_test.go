@@ -198,8 +198,8 @@ func (w *world) SaveSettings(_ context.Context, s web.Settings) (web.Settings, e
 	return s, nil
 }
 
-// browser starts a chromium; extra flags are NAME or NAME=VALUE.
-func browser(t *testing.T, extra ...string) context.Context {
+// startBrowser starts a chromium; extra flags are NAME or NAME=VALUE.
+func startBrowser(t *testing.T, extra ...string) context.Context {
 	t.Helper()
 	path := ""
 	for _, name := range []string{"chromium", "chromium-browser", "google-chrome", "google-chrome-stable"} {

@@ -1,0 +1,333 @@
+package e2e
+
+import (
+	"bufio"
+	"context"
+	"encoding/base64"
+	"encoding/binary"
+	"encoding/json"
+	"fmt"
+	"math"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+
+	"github.com/chromedp/cdproto/browser"
+	"github.com/chromedp/chromedp"
+
+	"leadsman/chart"
+	"leadsman/speech"
+	"leadsman/speech/scripted"
+	"leadsman/tests/program"
+	"leadsman/tests/recordings"
+	"leadsman/web"
+)
+
+// listener is an engine that hears a script, and keeps every sample that it got.
+type listener struct {
+	speech.Engine
+	mu  sync.Mutex
+	pcm []int16
+}
+
+func (l *listener) NewRecognizer() (speech.Recognizer, error) {
+	r, err := l.Engine.NewRecognizer()
+	return &keeper{r, l}, err
+}
+
+type keeper struct {
+	speech.Recognizer
+	l *listener
+}
+
+func (k *keeper) Accept(pcm []int16) ([]speech.Hypothesis, error) {
+	k.l.mu.Lock()
+	k.l.pcm = append(k.l.pcm, pcm...)
+	k.l.mu.Unlock()
+	return k.Recognizer.Accept(pcm)
+}
+
+// withMic starts a browser whose microphone plays a WAV file once.
+func withMic(t *testing.T, wav string) context.Context {
+	t.Helper()
+	return startBrowser(t, "use-fake-ui-for-media-stream", "use-fake-device-for-media-stream", "use-file-for-fake-audio-capture="+wav+"%noloop")
+}
+
+func recording(t *testing.T, name string) (string, recordings.Recording) {
+	t.Helper()
+	r, err := recordings.Load(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	path := filepath.Join(t.TempDir(), name+".wav")
+	if err := os.WriteFile(path, speech.WAV(r.PCM), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	return path, r
+}
+
+const ear = `document.querySelector("ls-app").ear`
+
+// The microphone's sound reaches the recognizer whole and once, whatever happens to the connection;
+// what is heard stands on the page, tentative first, and in the chart once.
+func TestSoundSurvivesCuts(t *testing.T) {
+	say := func(at int64, text string) scripted.Utterance {
+		return scripted.Utterance{StartMS: at, EndMS: at + 600, Text: text}
+	}
+	l := &listener{Engine: scripted.New(say(1000, "three two four"), say(2500, "bleeding"), say(4000, "five three six"), say(6500, "two one two"))}
+	w := newWorld(t, l)
+	w.begin("x1", chart.FDI)
+	wav, _ := recording(t, "page-joe")
+	cut := newCutter(t, w.url)
+	p := w.live(withMic(t, wav), "Ann", cut.url)
+	eval[bool](p, `(() => { window.heard = []; `+session+`.addEventListener("partial", () => `+session+`.partial && window.heard.push(`+session+`.partial.words)); return true; })()`)
+	p.clickText("Microphone on")
+	p.until("it says that it listens", `document.querySelector(".listen").dataset.state === "listening" && `+ear+`.uplink.state === "open"`)
+	sent := func(n int) {
+		p.until(fmt.Sprintf("%d samples have arrived", n), fmt.Sprintf(`%s.uplink.acked > %d`, ear, n))
+	}
+	sent(8000)
+	cut.cut(false) // in the middle of the first call's way
+	sent(30000)
+	cut.cut(false)
+	sent(50000)
+	cut.cut(true) // gone for longer: the page goes on recording
+	p.until("the page says that the connection is broken", `document.querySelector(".trouble").innerText.includes("connection is broken")`)
+	p.until("two seconds of sound wait", ear+`.uplink.ring.head - `+ear+`.uplink.acked > 32000`)
+	cut.up()
+	p.until("all is caught up", ear+`.uplink.acked > 120000`)
+	eval[bool](p, ear+`.mic.stop(), true`)
+	p.until("nothing is left in the page", ear+`.uplink.state === "open" && `+ear+`.uplink.acked === `+ear+`.uplink.ring.head`)
+	if n := eval[int](p, ear+`.uplink.lost`); n != 0 {
+		t.Errorf("%d samples were given up", n)
+	}
+	in := eval[string](p, `(() => {
+		const ring = `+ear+`.uplink.ring;
+		const b = new Uint8Array(ring.slice(0, ring.head).buffer);
+		let s = "";
+		for (let i = 0; i < b.length; i += 4096) s += String.fromCharCode(...b.subarray(i, i + 4096));
+		return btoa(s);
+	})()`)
+	raw, err := base64.StdEncoding.DecodeString(in)
+	if err != nil {
+		t.Fatal(err)
+	}
+	l.mu.Lock()
+	got := l.pcm
+	l.mu.Unlock()
+	if len(raw) != 2*len(got) {
+		t.Fatalf("the page recorded %d samples, the recognizer got %d", len(raw)/2, len(got))
+	}
+	loud := int16(0)
+	for i := range got {
+		v := int16(binary.LittleEndian.Uint16(raw[2*i:]))
+		if v != got[i] {
+			t.Fatalf("sample %d differs: %d in the page, %d at the recognizer", i, v, got[i])
+		}
+		loud = max(loud, v)
+	}
+	if loud < 1000 {
+		t.Errorf("the sound is empty: peak %d", loud)
+	}
+	p.depth("17.MB", "4")
+	p.depth("16.MB", "6")
+	p.depth("15.MB", "2")
+	if n := len(sets(t, w, chart.SiteRef{Tooth: 16, Site: chart.DB})); n != 1 {
+		t.Errorf("16 DB was written %d times", n)
+	}
+	p.until("the last call is shown", `document.querySelector(".last").innerText.includes("two one two")`)
+	if heard := eval[string](p, `window.heard.join("|")`); !strings.Contains(heard, "five three") {
+		t.Errorf("tentative words were %q", heard)
+	}
+	// What was sounded along the way bleeds, as called.
+	p.until("17 MB bleeds", session+`.view.teeth["17"].sites.MB.bleeding === true`)
+}
+
+// A second microphone is refused until it takes over; the first one's page says so.
+func TestSecondMicrophone(t *testing.T) {
+	w := newWorld(t, scripted.New())
+	w.begin("x1", chart.FDI)
+	wav, _ := recording(t, "page-joe")
+	b := withMic(t, wav)
+	ann := w.live(b, "Ann", w.url)
+	ann.clickText("Microphone on")
+	ann.until("Ann's is on", ear+`.uplink?.state === "open"`)
+	ben := w.live(b, "Ben", w.url)
+	ben.until("Ben sees that one is on", `document.querySelector("ls-live").innerText.includes("another screen")`)
+	ben.clickText("Microphone on")
+	ben.until("Ben's is refused", `document.querySelector(".trouble").innerText.includes("Another microphone")`)
+	ben.clickText("Take over here")
+	ben.until("Ben's is on", ear+`.uplink?.state === "open"`)
+	ann.until("Ann's page says so", `!`+ear+`.on && document.querySelector(".trouble").innerText.includes("Another microphone")`)
+	ben.clickText("Microphone off")
+	ben.until("it is off", `!`+ear+`.on`)
+	ann.clickText("Take over here")
+	ann.until("Ann's is on again", ear+`.uplink?.state === "open"`)
+}
+
+// Everything that can be wrong with a microphone is said, with what to do.
+func TestMicrophoneTroubles(t *testing.T) {
+	w := newWorld(t, scripted.New())
+	w.begin("x1", chart.FDI)
+	trouble := func(p *page, what, words string) {
+		t.Helper()
+		p.until(what, fmt.Sprintf(`document.querySelector(".trouble").innerText.includes(%q)`, words))
+	}
+	t.Run("refused, missing, insecure", func(t *testing.T) {
+		w := &world{t: t, srv: w.srv, url: w.url}
+		b := startBrowser(t, "use-fake-device-for-media-stream", "host-resolver-rules=MAP chart.example 127.0.0.1")
+		if _, err := chromedp.CallBrowser(b, browser.SetPermission, browser.SetPermissionParams{Permission: &browser.PermissionDescriptor{Name: "microphone"}, Setting: browser.PermissionSettingDenied}); err != nil {
+			t.Fatal(err)
+		}
+		p := w.live(b, "Ann", w.url)
+		p.clickText("Microphone on")
+		trouble(p, "refused", "The microphone was refused. Allow it")
+		eval[bool](p, `navigator.mediaDevices.getUserMedia = async () => { throw new DOMException("no", "NotFoundError"); }, true`)
+		p.clickText("Microphone on")
+		trouble(p, "none there", "No microphone was found. Plug one in")
+	})
+	t.Run("from another machine without https", func(t *testing.T) {
+		far := newWorld(t, scripted.New())
+		far.begin("x1", chart.FDI)
+		far.srv.Config.Handler = web.New(web.Options{Exams: far, Practice: far, Hosts: []string{"chart.example"}})
+		b := startBrowser(t, "host-resolver-rules=MAP chart.example 127.0.0.1")
+		p := far.live(b, "Ann", strings.Replace(far.url, "127.0.0.1", "chart.example", 1))
+		p.clickText("Microphone on")
+		trouble(p, "said why", "only to pages of this machine or with https")
+		p.keys("3") // the keyboard works all the same
+		p.depth("17.DB", "3")
+	})
+	t.Run("unplugged and muted", func(t *testing.T) {
+		wav, _ := recording(t, "page-joe")
+		w := &world{t: t, srv: w.srv, url: w.url}
+		p := w.live(withMic(t, wav), "Ann", w.url)
+		eval[bool](p, `(() => { const open = navigator.mediaDevices.getUserMedia.bind(navigator.mediaDevices); navigator.mediaDevices.getUserMedia = async (c) => (window.stream = await open(c)); return true; })()`)
+		p.clickText("Microphone on")
+		p.until("it is on", ear+`.uplink?.state === "open" && window.stream`)
+		if got := eval[string](p, `JSON.stringify((({echoCancellation, noiseSuppression, autoGainControl}) => [echoCancellation, noiseSuppression, autoGainControl])(window.stream.getAudioTracks()[0].getSettings()))`); got != "[false,false,false]" {
+			t.Errorf("the browser's own processing is %s, want it off", got)
+		}
+		eval[bool](p, `window.stream.getAudioTracks()[0].dispatchEvent(new Event("mute")), true`)
+		trouble(p, "muted", "The microphone is muted")
+		eval[bool](p, `window.stream.getAudioTracks()[0].dispatchEvent(new Event("unmute")), true`)
+		p.until("not any more", `document.querySelector(".trouble").hidden || !document.querySelector(".trouble").innerText.includes("muted")`)
+		eval[bool](p, `window.stream.getAudioTracks()[0].dispatchEvent(new Event("ended")), true`)
+		trouble(p, "unplugged", "was unplugged. Plug it in again")
+		head := eval[int](p, ear+`.uplink.ring.head`)
+		eval[bool](p, `navigator.mediaDevices.dispatchEvent(new Event("devicechange")), true`)
+		p.until("it goes on by itself", fmt.Sprintf(`%s.on && %s.uplink.ring.head > %d && %s.uplink.state === "open"`, ear, ear, head+2000, ear))
+	})
+	t.Run("silent", func(t *testing.T) {
+		wav := tone(t, 0)
+		w := &world{t: t, srv: w.srv, url: w.url}
+		p := w.live(withMic(t, wav), "Ann", w.url)
+		p.clickText("Microphone o")
+		trouble(p, "nothing comes", "Nothing at all comes from the microphone")
+	})
+	t.Run("too loud", func(t *testing.T) {
+		wav := tone(t, 3)
+		w := &world{t: t, srv: w.srv, url: w.url}
+		p := w.live(withMic(t, wav), "Ann", w.url)
+		p.clickText("Microphone o")
+		trouble(p, "clipped", "Too loud")
+	})
+}
+
+// tone writes ten seconds of a tone, cut off at full scale if it is louder than 1.
+func tone(t *testing.T, loudness float64) string {
+	t.Helper()
+	pcm := make([]int16, 10*speech.Rate)
+	for i := range pcm {
+		v := loudness * math.Sin(2*math.Pi*440*float64(i)/speech.Rate)
+		pcm[i] = int16(32767 * max(-1, min(1, v)))
+	}
+	path := filepath.Join(t.TempDir(), "tone.wav")
+	if err := os.WriteFile(path, speech.WAV(pcm), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	return path
+}
+
+// The real program, the real model, a real browser: a recorded exam played into its microphone ends
+// in the chart that was spoken. (The voice is synthetic; tests/recordings/README.md.)
+func TestSpokenExam(t *testing.T) {
+	cmd := exec.Command(program.Path(t), "serve", "--addr", "127.0.0.1:0", "--data", t.TempDir())
+	out, err := cmd.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	cmd.Stderr = os.Stderr
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { cmd.Process.Signal(syscall.SIGTERM); cmd.Wait() })
+	base := ""
+	sc := bufio.NewScanner(out)
+	for base == "" && sc.Scan() {
+		if _, after, ok := strings.Cut(sc.Text(), "http://"); ok {
+			base = "http://" + strings.TrimRight(strings.Fields(after)[0], "/")
+		}
+	}
+	if base == "" {
+		t.Fatal("the service did not say where it is")
+	}
+	go func() {
+		for sc.Scan() { // keep the pipe empty until the program ends
+		}
+	}()
+	wav, rec := recording(t, "page-joe")
+	p := open(t, withMic(t, wav), base+"/")
+
+	// As a person would: add a patient, begin an exam, switch the microphone on.
+	p.clickText("Add a patient")
+	p.click("#p-name")
+	p.keys("Harriet Sallow")
+	p.clickText("Add patient")
+	p.until("the patient's page is shown", `document.querySelector("ls-patient #numbering")`)
+	eval[bool](p, fmt.Sprintf(`document.querySelector("#numbering").value = %q, true`, rec.Numbering))
+	p.clickText("New exam")
+	p.until("Live is connected", session+`?.online && document.querySelector("ls-tape .cell")`)
+	p.clickText("I have checked it")
+	p.clickText("Microphone on")
+	p.until("it listens", ear+`.uplink?.state === "open"`)
+
+	var want struct {
+		Teeth map[string]struct {
+			State string
+			Sites map[string]map[string]any
+		}
+	}
+	if err := json.Unmarshal(rec.Chart, &want); err != nil {
+		t.Fatal(err)
+	}
+	// The last call's values: once they stand, everything before them was heard or missed for good.
+	last := rec.Calls[len(rec.Calls)-1].Sets
+	at, value, _ := strings.Cut(last[len(last)-1], "=")
+	site := strings.TrimSuffix(at, ".depth")
+	p.until("the last call is in the chart", fmt.Sprintf(`%s.uplink.acked > %d || String(%s.view.teeth[%q].sites[%q]?.depth) === %q`,
+		ear, len(rec.PCM)+16000, session, site[:2], site[3:], value))
+	var got map[string]struct {
+		State string
+		Sites map[string]map[string]any
+	}
+	if err := json.Unmarshal([]byte(eval[string](p, `JSON.stringify(`+session+`.view.teeth)`)), &got); err != nil {
+		t.Fatal(err)
+	}
+	for tooth, w := range want.Teeth {
+		g := got[tooth]
+		if g.State != w.State {
+			t.Errorf("%s is %s, want %s", tooth, g.State, w.State)
+		}
+		for _, s := range []string{"DB", "B", "MB", "DL", "L", "ML"} {
+			for _, f := range []string{"depth", "recession", "bleeding", "suppuration", "plaque", "calculus"} {
+				if a, b := fmt.Sprint(g.Sites[s][f]), fmt.Sprint(w.Sites[s][f]); a != b {
+					t.Errorf("%s %s %s is %s, want %s", tooth, s, f, a, b)
+				}
+			}
+		}
+	}
+}
