@@ -186,6 +186,7 @@ func (m *mouth) stageOf(cr *caseResult) stageResult {
 		f.Because = append(f.Because, input("earlier_stage", m.p.EarlierStage))
 	}
 	m.stageMissing(&r, cr, sure, lostKnown)
+	f.AtLeast = f.AtLeast && r.stage > 0
 	switch {
 	case cr.answer == unsure:
 		f.Text = "No stage: it is not clear whether this is a periodontitis case."
