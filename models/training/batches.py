@@ -14,9 +14,9 @@ SYNTH = {"kokoro": .40, "hibari": .25, "espeak": .20, "flite": .15}
 
 class Plan:
     """Draws batches: which clips, where, how fast. Kinds of utterance and their shares are the recipe of the model card."""
-    KINDS = ("digits", "words", "read", "synth", "single", "mixed")
+    KINDS = ("digits", "words", "read", "synth", "single", "mixed", "nothing")
 
-    def __init__(self, clips, batch, seed, shares=(.30, .10, .22, .24, .08, .06)):
+    def __init__(self, clips, batch, seed, shares=(.28, .09, .20, .23, .07, .05, .08)):
         self.clips, self.batch, self.rng, self.shares = clips, batch, np.random.default_rng(seed), shares
         by = {}
         for i, c in enumerate(clips):
@@ -82,8 +82,9 @@ class Plan:
         return [(t, c["at"], c["n"] / RATE / s, s, 1.0, c)], t + c["n"] / RATE / s
 
     def utterance(self):
-        kind = self.rng.choice(len(self.KINDS), p=self.shares)
-        kind = self.KINDS[kind]
+        kind = self.KINDS[self.rng.choice(len(self.KINDS), p=self.shares)]
+        if kind == "nothing":  # noise alone says nothing: else it is heard as short words
+            return [], self.rng.uniform(1, 5)
         if kind == "digits":
             self.p = (.45, .35, .20)
             segs, end = self.strung([("digit", "fsdd"), ("digit", "real"), ("digit", "synth")], 8)
@@ -107,7 +108,7 @@ class Plan:
     def batches(self):
         """Endless: dict of numpy arrays. Four batches are drawn at once and sorted by length, to waste little."""
         while True:
-            drawn = [u for u in (self.utterance() for _ in range(self.batch * 4)) if u[0] and u[1] < 9.9]
+            drawn = [u for u in (self.utterance() for _ in range(self.batch * 4)) if u[1] < 9.9]
             drawn.sort(key=lambda u: u[1])
             cuts = [drawn[i:i + self.batch] for i in range(0, len(drawn) - self.batch // 2, self.batch)]
             for i in self.rng.permutation(len(cuts)):
@@ -125,7 +126,7 @@ class Plan:
                 lab += [p for w in c["phones"] for p in w]
             labels += lab
             lens.append(len(lab))
-            active.append((segs[0][0] + shift, segs[-1][0] + segs[-1][2] + shift))
+            active.append((segs[0][0] + shift, segs[-1][0] + segs[-1][2] + shift) if segs else (0, end))
         r = np.array(rows, np.float64)
         return dict(n=n, b=len(us), row=r[:, 0].astype(np.int64), off=r[:, 1].astype(np.int64), at=r[:, 2].astype(np.int64),
                     dur=r[:, 3].astype(np.int64), speed=r[:, 4].astype(np.float32), gain=r[:, 5].astype(np.float32),
@@ -243,6 +244,7 @@ class Spoiler:
         times = torch.arange(n, device=self.dev)[None] / RATE
         on = (times >= t["active"][:, :1]) & (times <= t["active"][:, 1:])
         power = ((x ** 2) * on).sum(1) / on.sum(1).clamp(min=1)
+        power = torch.where(power < 1e-9, torch.full_like(power, 1e-3), power)
         y = self.noises(b, n)
         if self.rng.random() < .4:
             y = y + self.noises(b, n) * (self.u(b, 1) < .6)
