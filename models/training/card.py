@@ -1,6 +1,6 @@
 """Write manifest.json and FIGURES.md for an exported model.
 
-    python card.py --onnx DIR --test test.json --out DIR [--version 2]
+    python card.py --onnx DIR --test test.json --out DIR [--version 2] [--calibration JSON]
 """
 import argparse
 import hashlib
@@ -21,6 +21,7 @@ def main():
     ap.add_argument("--onnx", required=True, type=pathlib.Path)
     ap.add_argument("--test", required=True)
     ap.add_argument("--out", required=True, type=pathlib.Path)
+    ap.add_argument("--calibration", help="the JSON object that speech/ctc's TestCalibrate prints for this model")
     ap.add_argument("--version", default="2")
     a = ap.parse_args()
     model, head = a.onnx / "model.int8.onnx", a.onnx / "head.f32"
@@ -37,6 +38,8 @@ def main():
         "symbols": lexicon.PHONES,
         "split_sha256": sha(HERE.parent / "split.tsv"),
     }
+    if a.calibration:
+        manifest["calibration"] = json.loads(a.calibration)
     (a.out / "manifest.json").write_text(json.dumps(manifest, indent=1) + "\n")
     results = json.load(open(a.test))
     names = list(results)
