@@ -21,18 +21,21 @@ class Review extends HTMLElement {
     this.sheet = h("ls-sheet");
     this.sheet.words = this.words;
     this.sheet.onpick = () => {};
-    this.sheet.onopen = (k) => this.editor.open(this.app, k);
     this.editor = h("ls-editor");
     this.calls = h("tbody");
     this.sign = h("section", { "aria-label": "Sign" });
     put(this, h("div", { class: "desk review" },
       h("div", { class: "title" }, h("h1", {}, "Review"), (this.lead = h("p", { class: "soft" }))),
       this.refused, this.doubts, this.missing, this.rest,
-      h("section", {}, h("h2", {}, "The chart"), h("p", { class: "soft" }, "Double-click a value, or press Enter on it, to change it."), this.sheet),
+      h("section", {}, h("h2", {}, "The chart"), h("p", { class: "soft" }, "Choose a value to change it; the arrows move, Enter opens."), this.sheet),
       this.sign,
       h("section", {}, h("h2", {}, "Calls, newest first"), h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": "Calls" },
         h("table", { class: "list" }, h("thead", {}, h("tr", {}, ["Time", "Who", "Said or typed", "What it did"].map((t) => h("th", { scope: "col" }, t)))), this.calls))),
       this.editor));
+    this.sheet.addEventListener("click", (e) => {
+      const c = e.target.closest("td[data-key]");
+      if (c) this.editor.open(this.app, c.dataset.key);
+    });
     this.sheet.addEventListener("keydown", (e) => {
       const k = e.target.dataset?.key;
       if (!k) return;

@@ -56,7 +56,7 @@ class Settings extends HTMLElement {
           field("answers", "Calls are answered by", select("answers", MODES, p.answers, (e) => setPrefs({ answers: e.target.value })), "at the screen whose microphone is on"),
           field("volume", "Loudness", volume)),
         h("label", { class: "check", for: "skeys" }, keys, "Single keys work everywhere on Live (off: only while the chart has the focus)"),
-        h("div", { class: "row tones" }, Object.keys(TONES).map((t) => h("button", { onclick: () => this.answers.tone(t, prefs().volume) }, t)))),
+        h("div", { class: "row tones" }, h("span", {}, "Hear the tones:"), Object.keys(TONES).map((t) => h("button", { onclick: () => this.answers.tone(t, prefs().volume) }, t)))),
       h("section", {}, h("h2", {}, "Microphone"),
         h("p", { class: "soft" }, "A headset or lapel microphone works best. It is used only while it is switched on; the sound stays on the machine that runs Leadsman."),
         h("div", { class: "row end" }, field("device", "Microphone", this.device), this.testButton), this.meter, this.result)));

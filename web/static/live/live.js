@@ -156,7 +156,10 @@ class Live extends HTMLElement {
     if (k) {
       const { tooth, site } = V.parts(k);
       put(this.place, h("b", {}, view.teeth[tooth].label), h("span", {}, V.siteName(site, tooth, this.words)));
-      put(this.then, "Editing here. Escape: back to the path.");
+      if (this.then.dataset.for !== k) {
+        put(this.then, h("button", { onclick: () => this.#open(k) }, "More"), h("button", { onclick: () => this.#pick("") }, "Back to the path"));
+        this.then.dataset.for = k;
+      }
     } else if (view.at_end) {
       put(this.place, h("b", {}, "End"), h("span", {}, "of the path"));
       put(this.then, view.recorded < view.sites ? `${view.sites - view.recorded} sites are without a depth` : "every site has a depth");
@@ -164,6 +167,7 @@ class Live extends HTMLElement {
       put(this.place, h("b", {}, view.place.label), h("span", {}, V.aspectName(view.place.aspect, view.place.tooth, this.words)));
       put(this.then, view.then ? `then ${view.then.label} ${V.aspectName(view.then.aspect, view.then.tooth, this.words)}` : "last place of the path");
     }
+    if (!k) delete this.then.dataset.for;
     attr(this.place, "data-picked", !!k);
     put(this.progress, `${view.recorded}`, h("small", {}, ` of ${view.sites} sites`));
     this.progressBar.value = view.sites ? view.recorded / view.sites : 0;

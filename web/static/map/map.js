@@ -171,7 +171,7 @@ class MapView extends HTMLElement {
         const [x, y] = at(c.u, v);
         const lv = hears == null ? depthLevel(s.depth) : 0;
         const g = svg("g", { "data-key": k, class: "site" + (k === next ? " next" : "") + (k === picked ? " picked" : "") + (hears != null ? " tentative" : "") });
-        g.append(svg("rect", { x: x - 10, y: y - 10, width: 20, height: 20, rx: 3, class: lv ? `shade s${lv}` : "shade" }));
+        g.append(svg("rect", { x: x - 10.5, y: y - 10.5, width: 21, height: 21, rx: 3, class: lv ? `shade s${lv}` : "shade" }));
         g.append(svg("text", { x, y, class: (lv ? `num n${lv}` : "num") + (num == null ? " none" : "") + (s.doubt ? " wave" : "") }, num == null ? "·" : String(num)));
         const l = letters(s);
         if (l) {

@@ -1,0 +1,136 @@
+package e2e
+
+import (
+	"context"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"github.com/chromedp/chromedp"
+
+	"leadsman/chart"
+	"leadsman/speech"
+	"leadsman/speech/scripted"
+)
+
+// What stands on the page while somebody speaks: tentative words and numerals, then the call and what
+// it did; a doubtful value is marked and asked about, and the answer settles it.
+func TestHeard(t *testing.T) {
+	clear := speech.Signal{LevelDB: -20, NoiseDB: -60}
+	l := scripted.New(
+		scripted.Utterance{StartMS: 800, EndMS: 1600, Text: "four three five", Signal: clear},
+		scripted.Utterance{StartMS: 2000, EndMS: 2500, Text: "three two", Signal: clear},
+		scripted.Utterance{StartMS: 3200, EndMS: 3600, Text: "seven", Confidence: 0.95, Rivals: []string{"eleven"}, Signal: clear},
+		scripted.Utterance{StartMS: 7000, EndMS: 9400, Text: "three two four", Signal: clear},
+	)
+	w := newWorld(t, l)
+	e := w.begin("x1", chart.Universal, someCalls...)
+	if _, err := e.Do(context.Background(), chart.Command{Acts: []chart.Act{{Verb: chart.VerbPatient, Text: `{"medical_history_checked":true}`}}}, "Ada Quill", "gate"); err != nil {
+		t.Fatal(err)
+	}
+	wav, _ := recording(t, "page-joe")
+	p := w.live(withMic(t, wav), "Ada Quill", w.url)
+	p.clickText("Microphone on")
+	p.until("the first call is in the chart", session+`.view.teeth["47"].sites.ML?.depth === 5`)
+	p.until("the doubtful value is marked", `document.querySelector('ls-tape .cell[data-doubt]') && document.querySelector(".doubt a, a.doubt")?.innerText === "1 doubt"`)
+	p.until("and asked about", `!document.querySelector(".question").hidden && document.querySelector(".question").innerText.includes("7")`)
+	p.until("tentative numerals are shown apart", `document.querySelectorAll("ls-tape .cell[data-tentative]").length >= 2 && document.querySelector(".partial").innerText.includes("three two")`)
+	if dir := os.Getenv("LEADSMAN_SHOTS"); dir != "" {
+		png, err := chromedp.Run(p.ctx, chromedp.CaptureScreenshot())
+		if err == nil {
+			err = os.WriteFile(filepath.Join(dir, "heard.png"), png, 0o644)
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	if n := eval[int](p, session+`.view.recorded`); n != 96 {
+		t.Errorf("%d sites are recorded while the last call is only tentative, want 96", n)
+	}
+	p.until("the call is entered", session+`.view.recorded === 99 && !document.querySelector("ls-tape .cell[data-tentative]")`)
+
+	// The doubt stays until somebody decides: here at the Review screen.
+	p.goTo(w.url + "/exams/x1/review")
+	p.clickText("It is right")
+	p.until("no doubt is left", session+`.view.doubts.length === 0`)
+}
+
+// Review: the uncalled rest, a missing site, signing, and that nothing can be changed after it.
+func TestReviewAndSign(t *testing.T) {
+	w := newWorld(t, nil)
+	e := w.begin("x1", chart.FDI, "three two four", "bleeding", "three three three")
+	p := w.live(startBrowser(t), "Ada Quill", w.url)
+	p.clickText("Review")
+	p.clickText("The other 5 sites did not bleed")
+	p.until("five are answered no", session+`.view.teeth["16"].sites.DB.bleeding === false && `+session+`.view.teeth["17"].sites.MB.bleeding === true`)
+	p.clickText("54 places")
+	p.clickText("36 buccal")
+	p.until("it goes there, on Live", session+`.view.place.tooth === "36" && document.querySelector("ls-live")`)
+	p.keys("4")
+	p.depth("36.DB", "4")
+	p.clickText("Review")
+	p.click("#sure")
+	p.clickText("Sign")
+	p.until("signed", session+`.view.signed_by === "Ada Quill" && document.querySelector("ls-review").innerText.includes("Signed by Ada Quill")`)
+	p.clickText("Live")
+	p.until("Live is shown", `document.querySelector("ls-live")`)
+	seq := eval[int](p, session+`.view.seq`)
+	p.keys("7")
+	p.keys("b")
+	p.keys("u")
+	if n := eval[int](p, session+`.pending.length`); n != 0 || eval[int](p, session+`.view.seq`) != seq {
+		t.Error("a signed exam takes values")
+	}
+	p.clickText("Findings")
+	p.until("the findings are shown, with their cautions", `document.querySelectorAll("ls-findings .card").length > 2 && document.querySelector(".cautions").innerText.includes("Decision support") && document.querySelector("ls-findings").innerText.includes("have no depth")`)
+	v, err := e.View(context.Background())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if v.SignedBy != "Ada Quill" {
+		t.Errorf("signed by %q", v.SignedBy)
+	}
+}
+
+// Findings ask for what probing cannot tell, and follow the answers.
+func TestFindingsAsk(t *testing.T) {
+	w := newWorld(t, nil)
+	w.begin("x1", chart.FDI, someCalls[1:12]...)
+	p := open(t, startBrowser(t), w.url+"/exams/x1/findings")
+	p.until("they are shown", `document.querySelector("ls-findings .card")`)
+	p.until("the age is asked for", `[...document.querySelectorAll("label")].some((l) => l.textContent === "Age")`)
+	eval[bool](p, `(() => { const l = [...document.querySelectorAll("label")].find((l) => l.textContent === "Age"); document.getElementById(l.htmlFor).value = "52"; return true; })()`)
+	p.clickText("Save answers")
+	p.until("the answer is in the chart", `fetch("/api/exams/x1/inputs").then((r) => r.json()).then((x) => (window.age = x.age)) && window.age === 52`)
+}
+
+// Patients: add, refuse what is impossible, edit without overwriting somebody else, begin an exam.
+func TestPatients(t *testing.T) {
+	w := newWorld(t, nil)
+	p := open(t, startBrowser(t), w.url+"/")
+	p.until("the list is shown", `document.querySelectorAll("ls-patients tbody tr").length === 2`)
+	p.click("#search")
+	p.keys("merrow")
+	p.until("found", `document.querySelectorAll("ls-patients tbody tr").length === 1`)
+	p.clickText("Add a patient")
+	p.click("#p-name")
+	p.keys("Mara <b>Lindqvist")
+	p.click("#p-born")
+	p.keys("soon")
+	p.clickText("Add patient")
+	p.until("a date that is none is named", `document.querySelector(".fault").innerText.includes("write it as")`)
+	eval[bool](p, `document.querySelector("#p-born").value = "1983-09-09", true`)
+	p.clickText("Add patient")
+	p.until("the page of the new patient, the name as typed", `document.querySelector("ls-patient h1")?.innerText === "Mara <b>Lindqvist"`)
+	// Somebody else edits the record meanwhile.
+	if _, err := w.SavePatient(context.Background(), w.patients[2]); err != nil {
+		t.Fatal(err)
+	}
+	p.clickText("Change what is known")
+	p.clickText("Save")
+	p.until("the edit is refused", `document.querySelector("ls-patient .patientform .fault").innerText.includes("changed at another screen")`)
+	p.clickText("New exam")
+	p.until("Live of the new exam", `document.querySelector("ls-live") && `+session+`.view.recorded === 0`)
+	p.keys("3")
+	p.depth("17.DB", "3")
+}
