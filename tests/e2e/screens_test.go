@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
 
 	"leadsman/chart"
 )
@@ -48,9 +49,9 @@ func TestScreens(t *testing.T) {
 	b := startBrowser(t)
 	p := open(t, b, w.url+"/")
 	dir := os.Getenv("LEADSMAN_SHOTS")
-	sizes := [][2]int64{{1280, 720}}
+	sizes := [][2]int64{{390, 844}, {1280, 720}}
 	if dir != "" {
-		sizes = [][2]int64{{1280, 720}, {1920, 1080}, {820, 1180}, {390, 844}}
+		sizes = [][2]int64{{390, 844}, {820, 1180}, {1920, 1080}, {1280, 720}}
 	}
 	for _, theme := range []string{"light", "dark"} {
 		for _, look := range []string{"sheet", "map", "calls"} {
@@ -84,6 +85,16 @@ func TestScreens(t *testing.T) {
 					}
 				}
 				scan(t, p, string(axe), name+", "+theme)
+				if name == "live" {
+					p.keys("?")
+					p.until("the keys are shown", `document.querySelector("dialog.help").open`)
+					scan(t, p, string(axe), "keys and calls, "+theme)
+					p.keys(kb.Escape)
+					p.click(`td[data-key="16.DB"]`)
+					p.keys(kb.Enter)
+					p.until("the dialog of a site is shown", `document.querySelector("dialog.editor")?.open`)
+					scan(t, p, string(axe), "dialog of a site, "+theme)
+				}
 			}
 		}
 	}
