@@ -1,6 +1,6 @@
 // The commands that the screen sends (chart.Command). Each names what the page saw when it decided,
 // so that the service refuses it if someone else was faster.
-import { key, parts, value, flagNumber } from "./view.js";
+import { key, parts, value } from "./view.js";
 
 const ref = (k) => {
   const { tooth, site } = parts(k);
@@ -51,7 +51,6 @@ export const patient = (inputs) => ({ verb: "patient", text: JSON.stringify(inpu
 export const rest = (field) => ({ verb: "rest", field });
 export const path = (name) => ({ verb: "path", text: name });
 export const plain = (verb) => ({ verb });
-export const allFlag = (name) => ({ verb: "flag", flag: flagNumber(name), value: 2, whole: true });
 export const toothKey = (tooth) => key(tooth, "DB");
 export const STATES = ["", "present", "missing", "implant", "unerupted"];
 

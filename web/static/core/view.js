@@ -55,8 +55,6 @@ export const FLAGS = [
   ["plaque", "p"],
   ["calculus", "c"],
 ];
-// The numbers of chart.Flag are the places in this list.
-export const flagNumber = (name) => FLAGS.findIndex(([f]) => f === name);
 
 /** walk lists the sites of the path that can be probed, in walking order. */
 export function walk(view) {

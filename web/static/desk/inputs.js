@@ -1,5 +1,5 @@
 // What is asked about the patient because probing cannot tell it: never assumed, each may stay open.
-import { h, put } from "../core/dom.js";
+import { h } from "../core/dom.js";
 
 const YES_NO = [["true", "yes"], ["false", "no"]];
 
