@@ -50,7 +50,7 @@ type Options struct {
 	// FillerLimit is the Hypothesis.Filler above which a reading of up to four phones is rejected;
 	// from ten phones on twice as much may pass. Hypothesis.Filler is the negative log-probability of
 	// the best reading's phones, per phone: about 0.1 for clear words, 2 for short and above 10 for
-	// longer foreign speech. Default: that of the model's manifest, else 0.7.
+	// longer foreign speech. Default: that of the model's manifest, else 1.
 	FillerLimit float64
 }
 
