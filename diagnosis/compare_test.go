@@ -122,6 +122,16 @@ func TestCompareLimits(t *testing.T) {
 	if cmp.Shallow != 2 || cmp.Closed != 1 || cmp.Unanswered != 1 || !cmp.Provisional {
 		t.Errorf("%d %d %d", cmp.Shallow, cmp.Closed, cmp.Unanswered)
 	}
+	// A depth of 0 is a reading.
+	zero, sixth := healthy(), healthy()
+	put(zero, 16, chart.MB, 0, 0)
+	put(sixth, 16, chart.MB, 6, 6)
+	if a, b := Compare(zero, sixth, CompareOptions{}), Compare(sixth, zero, CompareOptions{}); a.Worse != 1 || b.Improved != 1 || b.Closed != 1 || a.Before.Depths != 168 || len(a.NotRemeasured)+len(b.NotRemeasured) != 0 {
+		t.Errorf("%+v\n%+v", a.Before, b.Before)
+	}
+	if got := Agree(zero, healthy(), Options{}); got.Depth[0].Sites != 168 || got.Unpaired != 0 {
+		t.Errorf("%+v", got.Depth[0])
+	}
 	// Five millimetres are no closed pocket, dry or not.
 	five := healthy()
 	put(five, 16, chart.MB, 5, 4)
