@@ -350,3 +350,36 @@ func TestSurfaceProperties(t *testing.T) {
 		t.Errorf("%v %v %s", v.Value, b.Value, notes(v))
 	}
 }
+
+// All 52 teeth against a table of the numbering systems and of root anatomy. Source: ISO 3950 and
+// the Universal system (seen, secondary); furcation entrances: periodontal reviews (seen, secondary).
+func TestTeethAgainstTable(t *testing.T) {
+	rows := readCSV(t, "testdata/teeth.csv")
+	m := mouth{o: &Options{}}
+	scored := func(n chart.Tooth) bool { return m.hasSurface(&tooth{t: n}) }
+	for _, r := range rows {
+		tooth, err := chart.ParseTooth(r["fdi"], chart.FDI)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if tooth.Label(chart.Universal) != r["universal"] || tooth.Upper() != (r["arch"] == "upper") || tooth.RightSide() != (r["side"] == "right") || tooth.Primary() != (r["dentition"] == "primary") {
+			t.Errorf("%s: %+v", tooth, r)
+		}
+		if !tooth.Primary() && tooth.ArchPosition() != whole(t, r["arch_position_right_to_left"]) {
+			t.Errorf("%s stands at %d", tooth, tooth.ArchPosition())
+		}
+		entrances := ""
+		for _, e := range tooth.Entrances() {
+			entrances += e.String() + " "
+		}
+		if strings.TrimSpace(entrances) != r["furcation_entrances"] {
+			t.Errorf("%s: entrances %q, the table has %q", tooth, entrances, r["furcation_entrances"])
+		}
+		if scored(tooth) != (r["pisa_key"] != "") {
+			t.Errorf("%s: scored for its surface against the table", tooth)
+		}
+	}
+	if len(rows) != 52 {
+		t.Errorf("%d teeth", len(rows))
+	}
+}
