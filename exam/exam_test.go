@@ -460,3 +460,22 @@ func TestLogFailureEntersNothing(t *testing.T) {
 		t.Error("the chart shows what is not stored")
 	}
 }
+
+// Rows CAL-15 to CAL-17 of diagnosis/testdata/check-values.csv: 9 mm after 8 is not read back, 10 after 8 and 15 are
+// (engineering choice, site model 1.2).
+func TestReadBackRows(t *testing.T) {
+	for depth, want := range map[int]bool{9: false, 10: true, 15: true} {
+		e, _ := open(t, chart.FDI)
+		ref := chart.SiteRef{Tooth: 16, Site: chart.B}
+		e.cfg.Earlier = &chart.Chart{}
+		earlier := 8
+		if depth == 15 {
+			earlier = 14
+		}
+		e.cfg.Earlier.Site(ref).Depth = chart.Millimetres(earlier)
+		c := chart.Chart{}
+		if got := e.implausible(&c, chart.Reading{SiteRef: ref, Field: chart.FieldDepth}, chart.Millimetres(depth)); (got != "") != want {
+			t.Errorf("%d mm after %d: read back %q, want %t", depth, earlier, got, want)
+		}
+	}
+}
