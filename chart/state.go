@@ -74,6 +74,19 @@ func NewState() *State {
 // Log is the list of all events applied, in order. It must not be changed.
 func (s *State) Log() []Event { return s.log }
 
+// CallEvents is the part of the log that belongs to one call: its KindCall and what it caused. They
+// stand together, since a call is applied as a whole. Nil if there is no such call.
+func (s *State) CallEvents(call uint64) []Event {
+	if call == 0 || call > s.Seq() {
+		return nil
+	}
+	end := call - 1
+	for end < s.Seq() && s.log[end].Call == call {
+		end++
+	}
+	return s.log[call-1 : end : end]
+}
+
 // Seq is the number of the last event, 0 before the first.
 func (s *State) Seq() uint64 { return uint64(len(s.log)) }
 

@@ -7,17 +7,22 @@ import (
 	"leadsman/chart"
 )
 
+// title writes the chart's id, if it has one, and gives the numbering of tooth labels.
+func (f *Findings) title(b *strings.Builder) chart.Numbering {
+	if f.ID != "" {
+		fmt.Fprintf(b, "%s\n", f.ID)
+	}
+	if f.Numbering == "" {
+		return chart.FDI
+	}
+	return f.Numbering
+}
+
 // Explain writes findings for people: each with its sentence, the readings that led to it, what is
 // missing and what that could change, and the rule with its source.
 func Explain(f *Findings) string {
 	var b strings.Builder
-	n := f.Numbering
-	if n == "" {
-		n = chart.FDI
-	}
-	if f.ID != "" {
-		fmt.Fprintf(&b, "%s\n", f.ID)
-	}
+	n := f.title(&b)
 	fmt.Fprintf(&b, "Rules %s, teeth in %s numbering\n", RuleSet, n)
 	for i := range f.List {
 		explain(&b, &f.List[i], n)
@@ -124,13 +129,7 @@ func (m *Missing) Line(n chart.Numbering) string {
 // Summary writes findings for people in a line each: code, value, sentence; and the cautions.
 func Summary(f *Findings) string {
 	var b strings.Builder
-	n := f.Numbering
-	if n == "" {
-		n = chart.FDI
-	}
-	if f.ID != "" {
-		fmt.Fprintf(&b, "%s\n", f.ID)
-	}
+	n := f.title(&b)
 	for i := range f.List {
 		v := &f.List[i]
 		code, value := v.Code, v.Value.String()

@@ -66,19 +66,13 @@ type surface struct {
 // surfaceA is method A: the area down to the attachment less the area down to the margin. Where the
 // mean margin lies coronal to the CEJ the polynomial has no meaning and method B is used (engineering choice).
 func surfaceA(th *tooth) surface {
-	loss, recession, n, answered, bleeding := 0, 0, 0, 0, 0
+	loss, recession, n := 0, 0, 0
 	for s := range th.sites {
 		v := &th.sites[s]
 		if v.loss >= 0 {
 			n++
 			loss += v.lossMM.Half()
 			recession += v.recession.Half()
-		}
-		if v.flags[chart.Bleeding].Recorded() {
-			answered++
-		}
-		if v.flags[chart.Bleeding] == chart.Yes {
-			bleeding++
 		}
 	}
 	if n < pisaSites {
@@ -91,33 +85,37 @@ func surfaceA(th *tooth) surface {
 	}
 	deep, out, _ := RootArea(th.t, float64(loss)/2/float64(n))
 	shallow, _, _ := RootArea(th.t, float64(recession)/2/float64(n))
-	return bleed(surface{pesa: max(0, deep-shallow), enough: true, outside: out}, bleeding, answered)
+	return bleed(surface{pesa: max(0, deep-shallow), enough: true, outside: out}, th)
 }
 
 // surfaceB is method B: the area over the mean depth.
 func surfaceB(th *tooth) surface {
-	depth, n, answered, bleeding := 0, 0, 0, 0
+	depth, n := 0, 0
 	for s := range th.sites {
 		v := &th.sites[s]
 		if v.depth >= 0 {
 			n++
 			depth += v.rec.Depth.Half()
 		}
-		if v.flags[chart.Bleeding].Recorded() {
-			answered++
-		}
-		if v.flags[chart.Bleeding] == chart.Yes {
-			bleeding++
-		}
 	}
 	if n < pisaSites {
 		return surface{}
 	}
 	area, out, _ := RootArea(th.t, float64(depth)/2/float64(n))
-	return bleed(surface{pesa: area, enough: true, outside: out}, bleeding, answered)
+	return bleed(surface{pesa: area, enough: true, outside: out}, th)
 }
 
-func bleed(s surface, bleeding, answered int) surface {
+// bleed adds the part of the area that bleeds, by the answers on bleeding at the tooth's sites.
+func bleed(s surface, th *tooth) surface {
+	answered, bleeding := 0, 0
+	for i := range th.sites {
+		if f := th.sites[i].flags[chart.Bleeding]; f.Recorded() {
+			answered++
+			if f == chart.Yes {
+				bleeding++
+			}
+		}
+	}
 	if answered > 0 {
 		s.bled = true
 		s.pisa = s.pesa * float64(bleeding) / float64(answered)

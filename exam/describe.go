@@ -19,10 +19,7 @@ func viewOf(id string, s *chart.State) View {
 	if len(calls) > most {
 		calls = calls[len(calls)-most:]
 	}
-	texts := callTexts(s, calls)
-	for i, c := range calls {
-		v.Calls = append(v.Calls, CallView{CallInfo: c, Text: texts[i]})
-	}
+	v.Calls = callViews(s, calls)
 	return v
 }
 
@@ -165,24 +162,11 @@ func boolOf(y chart.YesNo) *bool {
 	return &b
 }
 
-// callTexts says in words what calls did.
-func callTexts(s *chart.State, calls []chart.CallInfo) []string {
-	out := make([]string, len(calls))
-	if len(calls) == 0 {
-		return out
-	}
-	at := map[uint64]int{}
-	for i, c := range calls {
-		at[c.Seq] = i
-	}
-	evs := map[uint64][]chart.Event{}
-	for _, e := range s.Log()[calls[0].Seq-1:] {
-		if _, ok := at[e.Call]; ok {
-			evs[e.Call] = append(evs[e.Call], e)
-		}
-	}
-	for i, c := range calls {
-		out[i] = Describe(s, evs[c.Seq])
+// callViews says in words what calls did.
+func callViews(s *chart.State, calls []chart.CallInfo) []CallView {
+	var out []CallView
+	for _, c := range calls {
+		out = append(out, CallView{CallInfo: c, Text: Describe(s, s.CallEvents(c.Seq))})
 	}
 	return out
 }

@@ -53,11 +53,9 @@ type Exam struct {
 	streamMS  int64             // stream time of the last tick
 	unheardMS int64             // stream time at which the last rejected speech ended
 	breath    breath
-	alsoDoubt []chart.SiteRef // earlier soundings that the next call puts in doubt as well
-	soundedMS int64           // stream time at which the last soundings ended
-	held      *held           // a number that may answer the question or be the next sounding
-	remark    bool            // the next speech is a remark
-	spokeNow  string          // what the tool says at the moment, for its own echo
+	soundedMS int64 // stream time at which the last soundings ended
+	held      *held // a number that may answer the question or be the next sounding
+	remark    bool  // the next speech is a remark
 	changes   []Change
 	subs      map[*Subscription]bool
 	micView   *MicView
@@ -80,7 +78,7 @@ type phrase struct {
 type held struct {
 	number chart.MM
 	meta   chart.Meta
-	doubt  mark
+	doubt  *suspicion
 	hyp    speech.Hypothesis
 }
 
@@ -234,11 +232,16 @@ func (e *Exam) repeated(id string) Answer {
 	return Answer{Text: "already entered", Tone: ToneAccepted}
 }
 
-// mark gives a reason to doubt a reading, or "". The chart is the one after the call.
-type mark func(c *chart.Chart, r chart.Reading, v chart.MM) (reason, rival string)
+// suspicion says which readings of a call deserve a doubt.
+type suspicion struct {
+	// of gives a reason to doubt a reading, or "". The chart is the one after the call.
+	of func(c *chart.Chart, r chart.Reading, v chart.MM) (reason, rival string)
+	// also are earlier soundings that the call puts in doubt as well, because of runsOver.
+	also []chart.SiteRef
+}
 
 // perform does a command: events, log, fold, answer, subscribers. It runs in the owner.
-func (e *Exam) perform(ctx context.Context, c chart.Command, m chart.Meta, doubt mark) (Answer, error) {
+func (e *Exam) perform(ctx context.Context, c chart.Command, m chart.Meta, doubt *suspicion) (Answer, error) {
 	m.Time = e.cfg.Now()
 	evs, cause := e.state.Do(c, m)
 	if cause == nil {
@@ -275,38 +278,34 @@ func (e *Exam) settle(ctx context.Context, c chart.Command, m chart.Meta, evs []
 }
 
 // addDoubts appends a doubt to the events of a call for each reading that deserves one.
-func (e *Exam) addDoubts(evs []chart.Event, m chart.Meta, doubt mark) []chart.Event {
+func (e *Exam) addDoubts(evs []chart.Event, m chart.Meta, doubt *suspicion) []chart.Event {
 	if doubt == nil {
 		return evs
 	}
-	also := e.alsoDoubt
-	e.alsoDoubt = nil
 	after := e.state.Chart
 	for _, ev := range evs {
 		if ev.Kind == chart.KindSet && ev.Value != nil && ev.Field == chart.FieldDepth {
 			after.Site(chart.SiteRef{Tooth: ev.Tooth, Site: *ev.Site}).Depth = chart.Half(*ev.Value)
 		}
 	}
-	n := len(evs)
-	for _, ref := range also {
+	called := evs
+	raise := func(r chart.Reading, reason, rival string) {
+		evs = append(evs, chart.Event{Seq: evs[len(evs)-1].Seq + 1, Call: evs[0].Call, Time: m.Time, Kind: chart.KindDoubt, Tooth: r.Tooth, Site: &r.Site,
+			Field: r.Field, Text: reason, Rival: rival})
+	}
+	for _, ref := range doubt.also {
 		if _, open := e.state.Doubts[ref]; !open && e.state.Chart.Site(ref).Depth.Known() {
-			site := ref.Site
-			evs = append(evs, chart.Event{Seq: evs[len(evs)-1].Seq + 1, Call: evs[0].Call, Time: m.Time, Kind: chart.KindDoubt, Tooth: ref.Tooth,
-				Site: &site, Field: chart.FieldDepth, Text: runsOver})
+			raise(chart.Reading{SiteRef: ref, Field: chart.FieldDepth}, runsOver, "")
 		}
 	}
-	for i := range n {
-		ev := evs[i]
+	for _, ev := range called {
 		if ev.Kind != chart.KindSet || ev.Value == nil || ev.Field != chart.FieldDepth && ev.Field != chart.FieldRecession {
 			continue
 		}
-		reason, rival := doubt(&after, chart.Reading{SiteRef: chart.SiteRef{Tooth: ev.Tooth, Site: *ev.Site}, Field: ev.Field}, chart.Half(*ev.Value))
-		if reason == "" {
-			continue
+		r := chart.Reading{SiteRef: chart.SiteRef{Tooth: ev.Tooth, Site: *ev.Site}, Field: ev.Field}
+		if reason, rival := doubt.of(&after, r, chart.Half(*ev.Value)); reason != "" {
+			raise(r, reason, rival)
 		}
-		site := *ev.Site
-		evs = append(evs, chart.Event{Seq: evs[len(evs)-1].Seq + 1, Call: ev.Call, Time: m.Time, Kind: chart.KindDoubt, Tooth: ev.Tooth, Site: &site,
-			Field: ev.Field, Text: reason, Rival: rival})
 	}
 	return evs
 }
@@ -397,12 +396,7 @@ func (e *Exam) sayAgain(whole bool) (speak, text string) {
 		if !ok {
 			return "nothing was entered", "nothing was entered"
 		}
-		var evs []chart.Event
-		for _, ev := range e.state.Log()[last.Seq-1:] {
-			if ev.Call == last.Seq {
-				evs = append(evs, ev)
-			}
-		}
+		evs := e.state.CallEvents(last.Seq)
 		text = Describe(e.state, evs)
 		if speak = spoken(evs); speak == "" {
 			speak = text
@@ -434,11 +428,16 @@ func (e *Exam) sayAgain(whole bool) (speak, text string) {
 	return fmt.Sprintf("tooth %s. %s. %s", label, strings.Join(sp, ". "), next), fmt.Sprintf("%s: %s; %s", label, strings.Join(tx, "; "), next)
 }
 
+// head is the changing part of the view, with what is being asked.
+func (e *Exam) head() *Head {
+	h := headOf(e.state)
+	h.Question = e.question
+	return &h
+}
+
 // publish tells every subscriber what a call changed.
 func (e *Exam) publish(from uint64, before *chart.Chart, beforeDoubts map[chart.SiteRef]string, path string, evs []chart.Event, a *Answer) {
-	head := headOf(e.state)
-	head.Question = e.question
-	ch := Change{Seq: e.state.Seq(), From: from, Head: &head, Teeth: map[string]ToothView{}, Answer: a, Partial: &Partial{}}
+	ch := Change{Seq: e.state.Seq(), From: from, Head: e.head(), Teeth: map[string]ToothView{}, Answer: a, Partial: &Partial{}}
 	changed := map[chart.Tooth]bool{}
 	now := e.doubtSites()
 	for r, reason := range now {
@@ -465,9 +464,7 @@ func (e *Exam) publish(from uint64, before *chart.Chart, beforeDoubts map[chart.
 			calls = append(calls, c)
 		}
 	}
-	for i, text := range callTexts(e.state, calls) {
-		ch.Calls = append(ch.Calls, CallView{CallInfo: calls[i], Text: text})
-	}
+	ch.Calls = callViews(e.state, calls)
 	e.changes = append(e.changes, ch)
 	if len(e.changes) > keptChanges {
 		e.changes = e.changes[len(e.changes)-keptChanges:]
@@ -544,7 +541,7 @@ func (e *Exam) cut(s *Subscription) {
 type meaning struct {
 	result    grammar.Result
 	err       error // of parsing
-	words     string
+	key       string
 	posterior float64
 }
 
@@ -576,13 +573,13 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis) error {
 		key := fmt.Sprintf("%t %t %v %s", res.Pending, res.Amends, err, keyOf(res))
 		found := false
 		for i := range ms {
-			if ms[i].words == key {
+			if ms[i].key == key {
 				ms[i].posterior += r.Posterior
 				found = true
 			}
 		}
 		if !found {
-			ms = append(ms, meaning{result: res, err: err, words: key, posterior: r.Posterior})
+			ms = append(ms, meaning{result: res, err: err, key: key, posterior: r.Posterior})
 		}
 	}
 	if len(ms) == 0 {
@@ -592,10 +589,6 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis) error {
 	slices.SortStableFunc(ms, func(a, b meaning) int { return cmp.Compare(b.posterior, a.posterior) })
 	m := ms[0]
 	conf := math.Min(1, m.posterior)
-	spokenWords := h.Readings[0].Text()
-	if h.Echo && e.spokeNow != "" && strings.Contains(e.spokeNow, spokenWords) {
-		return nil
-	}
 	if conf < refuseBelow {
 		e.misfit(h)
 		return nil
@@ -631,10 +624,7 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis) error {
 		e.amend = phrase{m.result.Words, h.EndMS + amendMS}
 	}
 	lost := e.lost(do, h)
-	if lost == runsOver {
-		e.alsoDoubt = e.breath.refs
-	}
-	doubt := func(c *chart.Chart, r chart.Reading, v chart.MM) (string, string) {
+	doubt := &suspicion{of: func(c *chart.Chart, r chart.Reading, v chart.MM) (string, string) {
 		if conf < doubtBelow {
 			return unclear, rival
 		}
@@ -642,6 +632,9 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis) error {
 			return lost, ""
 		}
 		return e.implausible(c, r, v), ""
+	}}
+	if lost == runsOver {
+		doubt.also = e.breath.refs
 	}
 	if e.held != nil {
 		follows := verb == chart.VerbSoundings && h.StartMS-e.held.meta.EndMS < aloneMS
@@ -743,7 +736,7 @@ func (e *Exam) misfit(h speech.Hypothesis) {
 }
 
 // replyTo handles calls that answer a question. done means that nothing is left to perform.
-func (e *Exam) replyTo(ctx context.Context, c chart.Command, m chart.Meta, doubt mark, h speech.Hypothesis) (done bool, a Answer, err error) {
+func (e *Exam) replyTo(ctx context.Context, c chart.Command, m chart.Meta, doubt *suspicion, h speech.Hypothesis) (done bool, a Answer, err error) {
 	q := e.question
 	if q == nil || len(c.Acts) != 1 {
 		return false, a, nil
@@ -778,9 +771,7 @@ func (e *Exam) replyTo(ctx context.Context, c chart.Command, m chart.Meta, doubt
 		e.asked++
 		e.question = &Question{ID: e.asked, Speak: "say the value", Text: "say the value for " + q.Text, Tooth: q.Tooth, Site: q.Site,
 			value: true, refs: q.refs, until: max(m.EndMS, e.streamMS) + askForMS}
-		head := headOf(e.state)
-		head.Question = e.question
-		e.tell(Change{Head: &head, Partial: &Partial{}})
+		e.tell(Change{Head: e.head(), Partial: &Partial{}})
 		return true, Answer{Did: c.Acts[0].Verb, Words: m.Words, Text: "asked", Tone: ToneAccepted}, nil
 	case act.Verb == chart.VerbSoundings && q.value && len(act.Numbers) > 1 && len(act.Numbers) == len(q.refs):
 		a, err = e.perform(ctx, q.values(e.state, act.Numbers), m, nil)
@@ -827,9 +818,10 @@ func (e *Exam) release(ctx context.Context, answers bool) error {
 
 // after keeps what later calls depend on.
 func (e *Exam) after(a Answer, v chart.Verb, c chart.Command, h speech.Hypothesis) {
+	evs := e.state.CallEvents(a.Call)
 	if v == chart.VerbSoundings {
 		e.soundedMS = h.EndMS
-		for _, ev := range e.state.Log()[max(a.Call, 1)-1:] {
+		for _, ev := range evs {
 			if ev.Kind == chart.KindSet && ev.Sounding {
 				e.breath.refs = append(e.breath.refs, chart.SiteRef{Tooth: ev.Tooth, Site: *ev.Site})
 			}
@@ -845,7 +837,7 @@ func (e *Exam) after(a Answer, v chart.Verb, c chart.Command, h speech.Hypothesi
 	}
 	// Doubts of one call are asked about together, if it is heard badly as a whole.
 	var whole []chart.SiteRef
-	for _, ev := range e.state.Log()[max(a.Call, 1)-1:] {
+	for _, ev := range evs {
 		if ev.Kind != chart.KindDoubt {
 			continue
 		}
@@ -922,8 +914,7 @@ func (e *Exam) tick(ctx context.Context, nowMS, heardMS int64, speaking bool) er
 	}
 	if e.question != nil && !speaking && nowMS > e.question.until {
 		e.question = nil
-		head := headOf(e.state)
-		e.tell(Change{Head: &head})
+		e.tell(Change{Head: e.head()})
 	}
 	if e.pending.words != nil && nowMS > e.pending.until && !speaking {
 		e.pending = phrase{}
@@ -956,9 +947,7 @@ func (e *Exam) tick(ctx context.Context, nowMS, heardMS int64, speaking bool) er
 		}
 		e.question = &Question{ID: e.asked, Speak: strings.Join(spoken, ". ") + "?", Text: where + ": " + strings.Join(spoken, " ") + "?",
 			Tooth: first.Tooth.String(), Site: first.Site.String(), refs: refs, until: nowMS + askForMS}
-		head := headOf(e.state)
-		head.Question = e.question
-		e.tell(Change{Head: &head})
+		e.tell(Change{Head: e.head()})
 		return nil
 	}
 	return nil

@@ -2,6 +2,7 @@ package grammar
 
 import (
 	"encoding/binary"
+	"maps"
 	"slices"
 	"sort"
 )
@@ -220,57 +221,41 @@ func (g *nfa) best(words []string) (p path, ok bool, reached int) {
 	}
 	var trail []step
 	cur := map[int]node{0: {0, -1}}
+	// follow takes an arc into a set of nodes, unless a way at least as likely is there.
+	follow := func(into map[int]node, n node, a arc) bool {
+		if old, have := into[a.to]; have && old.prior >= n.prior+a.prior {
+			return false
+		}
+		from := n.from
+		if a.tok.kind != noToken {
+			trail = append(trail, step{a.tok, from})
+			from = len(trail) - 1
+		}
+		into[a.to] = node{n.prior + a.prior, from}
+		return true
+	}
 	// spread follows arcs without words; they are acyclic but for the loops, which never gain.
 	spread := func() {
-		var todo []int
-		for s := range cur {
-			todo = append(todo, s)
-		}
-		sort.Ints(todo)
+		todo := slices.Sorted(maps.Keys(cur))
 		for len(todo) > 0 {
 			s := todo[0]
 			todo = todo[1:]
 			n := cur[s]
 			for _, a := range g.arcs[s] {
-				if a.word != "" {
-					continue
+				if a.word == "" && follow(cur, n, a) {
+					todo = append(todo, a.to)
 				}
-				if old, have := cur[a.to]; have && old.prior >= n.prior+a.prior {
-					continue
-				}
-				from := n.from
-				if a.tok.kind != noToken {
-					trail = append(trail, step{a.tok, from})
-					from = len(trail) - 1
-				}
-				cur[a.to] = node{n.prior + a.prior, from}
-				todo = append(todo, a.to)
 			}
 		}
 	}
 	spread()
 	for i, word := range words {
 		next := map[int]node{}
-		var keys []int
-		for s := range cur {
-			keys = append(keys, s)
-		}
-		sort.Ints(keys)
-		for _, s := range keys {
-			n := cur[s]
+		for _, s := range slices.Sorted(maps.Keys(cur)) {
 			for _, a := range g.arcs[s] {
-				if a.word != word {
-					continue
+				if a.word == word {
+					follow(next, cur[s], a)
 				}
-				if old, have := next[a.to]; have && old.prior >= n.prior+a.prior {
-					continue
-				}
-				from := n.from
-				if a.tok.kind != noToken {
-					trail = append(trail, step{a.tok, from})
-					from = len(trail) - 1
-				}
-				next[a.to] = node{n.prior + a.prior, from}
 			}
 		}
 		if len(next) == 0 {
@@ -280,13 +265,8 @@ func (g *nfa) best(words []string) (p path, ok bool, reached int) {
 		spread()
 	}
 	bestState := -1
-	var keys []int
-	for s := range cur {
-		keys = append(keys, s)
-	}
-	sort.Ints(keys)
 	rank := func(s int) (Ending, float64) { return g.endings[s], cur[s].prior + g.priors[s] }
-	for _, s := range keys {
+	for _, s := range slices.Sorted(maps.Keys(cur)) {
 		e, pr := rank(s)
 		if e == NoEnding {
 			continue

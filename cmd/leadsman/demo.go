@@ -156,7 +156,7 @@ func (v *inventedVisit) write(ctx context.Context, log exam.Log, at int64, rnd *
 			if p.Aspect == chart.Buccal {
 				m = v.recession[p.Tooth]
 			}
-			if d <= 4 && m == 0 && d > 3 {
+			if d == 4 && m == 0 {
 				m = -1 // a swollen margin rather than lost attachment
 			}
 			margins = append(margins, chart.Millimetres(m))

@@ -183,10 +183,6 @@ func listen(engine speech.Engine, pcm []int16, num chart.Numbering, path string,
 		return nil, nil, err
 	}
 	h := &heard{Calls: []heardCall{}, Doubts: []heardDoubt{}, AudioSeconds: float64(len(pcm)) / speech.Rate, ComputeSeconds: compute.Seconds()}
-	byCall := map[uint64][]chart.Event{}
-	for _, e := range log.Events {
-		byCall[e.Call] = append(byCall[e.Call], e)
-	}
 	undone := map[uint64]bool{}
 	for _, c := range st.Calls {
 		undone[c.Seq] = c.Undone
@@ -194,7 +190,7 @@ func listen(engine speech.Engine, pcm []int16, num chart.Numbering, path string,
 	for _, e := range log.Events {
 		if e.Kind == chart.KindCall && e.Source == chart.Voice {
 			c := heardCall{Start: float64(e.StartMS) / 1000, End: float64(e.EndMS) / 1000, Words: e.Words, Confidence: e.Confidence, Did: string(e.Did),
-				Refused: e.Refused, Undone: undone[e.Seq], Events: []uint64{}, Latency: decided[e.Seq] - float64(e.EndMS)/1000, text: exam.Describe(st, byCall[e.Seq])}
+				Refused: e.Refused, Undone: undone[e.Seq], Events: []uint64{}, Latency: decided[e.Seq] - float64(e.EndMS)/1000, text: exam.Describe(st, st.CallEvents(e.Seq))}
 			if e.Refused != "" {
 				c.Did = "refused"
 			}

@@ -239,7 +239,6 @@ func (p *practice) Visits(ctx context.Context, patient string) ([]web.Visit, err
 		return nil, known(err)
 	}
 	out := []web.Visit{}
-	slices.SortStableFunc(xs, func(a, b store.Exam) int { return cmp.Compare(p.began(ctx, b), p.began(ctx, a)) })
 	for _, x := range xs {
 		v, err := p.visit(ctx, x)
 		if err != nil {
@@ -248,6 +247,7 @@ func (p *practice) Visits(ctx context.Context, patient string) ([]web.Visit, err
 		}
 		out = append(out, v)
 	}
+	slices.SortStableFunc(out, func(a, b web.Visit) int { return cmp.Compare(b.Began, a.Began) })
 	return out, nil
 }
 
