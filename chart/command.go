@@ -41,6 +41,7 @@ const (
 	VerbSettle  Verb = "settle"  // Ref: the doubt there is settled
 	VerbPatient Verb = "patient" // Text: JSON of patient inputs
 	VerbRest    Verb = "rest"    // Field: probed sites without an answer get Number (bleeding by exception, margin at the CEJ)
+	VerbPlan    Verb = "plan"    // Text: JSON of the clinician's Plan, Was: Call of the decision seen, "" none
 	VerbSign    Verb = "sign"
 	VerbStart   Verb = "start"
 )
@@ -109,8 +110,8 @@ func (r *Refusal) Error() string { return r.Text }
 
 func refuse(format string, a ...any) error { return &Refusal{fmt.Sprintf(format, a...)} }
 
-// ErrSigned means that the exam is signed: only remarks may be added.
-var ErrSigned = errors.New("the exam is signed: only remarks can be added")
+// ErrSigned means that the exam is signed: only remarks and plans may be added.
+var ErrSigned = errors.New("the exam is signed: only remarks and the plan can be added")
 
 // Start makes the first events of an exam. present gives the presence of teeth known from before (an
 // earlier exam, a list); it may be nil.
@@ -149,7 +150,7 @@ func (s *State) Do(c Command, m Meta) ([]Event, error) {
 	for i, a := range c.Acts {
 		if s.Place.Tooth == 0 {
 			b.err = refuse("the exam was not started")
-		} else if s.SignedBy != "" && a.Verb != VerbRemark && a.Verb != VerbSayAgain && a.Verb != VerbHelp {
+		} else if s.SignedBy != "" && a.Verb != VerbRemark && a.Verb != VerbPlan && a.Verb != VerbSayAgain && a.Verb != VerbHelp {
 			b.err = ErrSigned
 		} else if b.err == nil {
 			b.act(a)
@@ -181,6 +182,7 @@ func (s *State) clone() *State {
 		// fold marks the last call as having effects: give that entry a place of its own.
 		c.Calls = append(c.Calls[:n-1:n-1], c.Calls[n-1])
 	}
+	c.Plans = s.Plans[:len(s.Plans):len(s.Plans)]
 	c.Recent = append([]Reading(nil), s.Recent...)
 	c.Doubts = make(map[SiteRef]Doubt, len(s.Doubts))
 	for k, v := range s.Doubts {
@@ -437,6 +439,8 @@ func (b *builder) act(a Act) {
 		b.emit(Event{Kind: KindPatient, Text: a.Text})
 	case VerbRest:
 		b.rest(a)
+	case VerbPlan:
+		b.plan(a)
 	case VerbSign:
 		if strings.TrimSpace(b.meta.Who) == "" {
 			b.err = refuse("signing needs the examiner's name")

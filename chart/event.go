@@ -33,7 +33,8 @@ const (
 	KindPatient  Kind = "patient"  // Text: a JSON object of patient inputs, merged into the former ones
 	KindRemark   Kind = "remark"   // Tooth, Aspect, Text: words or the name of a sound clip
 	KindComplete Kind = "complete" // the examiner called the exam complete
-	KindSign     Kind = "sign"     // Who signed; after it only remarks
+	KindPlan     Kind = "plan"     // Who decided, Text: the whole Plan as JSON; replaces the plan before
+	KindSign     Kind = "sign"     // Who signed; after it only remarks and plans
 )
 
 // Field names what a KindSet or KindTooth event sets. Values are half-millimetres for depth and
@@ -100,6 +101,9 @@ func DecodeEvent(b []byte) (Event, error) {
 	}
 	return e, e.check()
 }
+
+// AfterSigning reports whether events of the kind may follow the signature.
+func (k Kind) AfterSigning() bool { return k == KindCall || k == KindRemark || k == KindPlan }
 
 // check refuses events that no chart could hold, so that a damaged log is noticed and not folded.
 func (e *Event) check() error {
@@ -170,7 +174,7 @@ func (e *Event) check() error {
 		if _, err := PathNamed(e.Path); err != nil {
 			return bad(err.Error())
 		}
-	case KindCall, KindListen, KindUndo, KindPatient, KindRemark, KindComplete, KindSign:
+	case KindCall, KindListen, KindUndo, KindPatient, KindRemark, KindComplete, KindPlan, KindSign:
 	default:
 		return bad("unknown kind")
 	}

@@ -56,6 +56,7 @@ type State struct {
 	Listening bool
 	Doubts    map[SiteRef]Doubt
 	Remarks   []Remark
+	Plans     []Decision // oldest first; the last one is in force
 	Calls     []CallInfo
 	Complete  bool
 	SignedBy  string
@@ -220,6 +221,12 @@ func (s *State) fold(e *Event) {
 		s.Remarks = append(s.Remarks, Remark{Place: Place{e.Tooth, e.Aspect}, Text: e.Text, Time: e.Time, Who: e.Who})
 	case KindComplete:
 		s.Complete = true
+	case KindPlan:
+		// Checked by Do; an unreadable one changes nothing.
+		if d, ok := DecisionOf(*e); ok {
+			d.Added = s.SignedBy != ""
+			s.Plans = append(s.Plans, d)
+		}
 	case KindSign:
 		s.SignedBy = e.Who
 	}

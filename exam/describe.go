@@ -270,6 +270,8 @@ func Describe(s *chart.State, evs []chart.Event) string {
 			parts = append(parts, fmt.Sprintf("%s %s settled", e.Tooth.Label(num), e.Site))
 		case chart.KindStart:
 			parts = append(parts, fmt.Sprintf("exam started, %s numbering", e.Numbering))
+		case chart.KindPlan:
+			parts = append(parts, "plan decided by "+e.Who)
 		case chart.KindComplete:
 			parts = append(parts, "exam complete")
 		case chart.KindSign:

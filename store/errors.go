@@ -16,7 +16,7 @@ var (
 	ErrConflict = errors.New("changed by somebody else in the meantime: read it again, then change it")
 	// ErrOutOfOrder means that events do not follow the last one of the log. Nothing was written.
 	ErrOutOfOrder = errors.New("events do not follow the end of the log")
-	// ErrSigned means that the exam is signed: only remarks can be added.
+	// ErrSigned means that the exam is signed: only remarks and plans can be added.
 	ErrSigned = chart.ErrSigned
 	// ErrLocked means that another process has the store open.
 	ErrLocked = errors.New("the data folder is in use by another leadsman")

@@ -37,7 +37,7 @@ func link(prev, body []byte) []byte {
 
 // Append writes the events of a call in one transaction: all of them are on the disk when it returns
 // nil, none of them after an error. Events must carry the numbers that follow the end of the log
-// (ErrOutOfOrder). After a sign event only calls without effect and remarks are taken (ErrSigned).
+// (ErrOutOfOrder). After a sign event only calls without effect, remarks and plans are taken (ErrSigned).
 func (l *Log) Append(ctx context.Context, evs ...chart.Event) error {
 	if len(evs) == 0 {
 		return nil
@@ -81,7 +81,7 @@ func (l *Log) Append(ctx context.Context, evs ...chart.Event) error {
 			if e.Seq != last+1 {
 				return fmt.Errorf("event %d after event %d: %w", e.Seq, last, ErrOutOfOrder)
 			}
-			if signed.Valid && e.Kind != chart.KindCall && e.Kind != chart.KindRemark {
+			if signed.Valid && !e.Kind.AfterSigning() {
 				return ErrSigned
 			}
 			if e.Kind == chart.KindSign {

@@ -11,6 +11,8 @@ import (
 	"time"
 
 	"github.com/mattn/go-sqlite3"
+
+	"leadsman/chart"
 )
 
 // Patient is what the practice knows of a person beside the exams. Clinical inputs (age, smoking and
@@ -22,8 +24,7 @@ type Patient struct {
 	Number  string    `json:"number,omitempty"`  // the practice's own record number
 	Contact string    `json:"contact,omitempty"` // free text
 	Notes   string    `json:"notes,omitempty"`
-	Due     string    `json:"due,omitempty"` // next recall, YYYY-MM-DD, "" none
-	Version int64     `json:"version"`       // grows with every change
+	Version int64     `json:"version"` // grows with every change
 	Created time.Time `json:"created"`
 	Changed time.Time `json:"changed"`
 }
@@ -32,9 +33,6 @@ func (p *Patient) check() error {
 	p.Name = strings.TrimSpace(p.Name)
 	if p.Name == "" {
 		return fmt.Errorf("name: must not be empty: %w", ErrInvalid)
-	}
-	if _, err := time.Parse(time.DateOnly, p.Due); p.Due != "" && err != nil {
-		return fmt.Errorf("due %q: write year-month-day such as 2027-03-28: %w", p.Due, ErrInvalid)
 	}
 	// Of a birth, the year alone or year and month will do.
 	layout := time.DateOnly[:min(len(p.Born), len(time.DateOnly))]
@@ -54,11 +52,11 @@ func (p *Patient) check() error {
 
 func (p *Patient) searchKey() string { return strings.ToLower(p.Name + " " + p.Number + " " + p.Born) }
 
-const patientCols = "id, name, born, number, contact, notes, due, version, created, changed"
+const patientCols = "id, name, born, number, contact, notes, version, created, changed"
 
 func scanPatient(scan func(...any) error) (p Patient, err error) {
 	var created, changed int64
-	err = scan(&p.ID, &p.Name, &p.Born, &p.Number, &p.Contact, &p.Notes, &p.Due, &p.Version, &created, &changed)
+	err = scan(&p.ID, &p.Name, &p.Born, &p.Number, &p.Contact, &p.Notes, &p.Version, &created, &changed)
 	p.Created, p.Changed = fromMillis(created), fromMillis(changed)
 	return p, err
 }
@@ -76,8 +74,8 @@ func (s *Store) AddPatient(ctx context.Context, p Patient) (Patient, error) {
 	now := millis(s.now())
 	p.ID, p.Version, p.Created, p.Changed = id, 1, fromMillis(now), fromMillis(now)
 	err = s.write(ctx, "add patient", func(tx *sql.Tx) error {
-		_, err := tx.ExecContext(ctx, "INSERT INTO patients ("+patientCols+", search) VALUES (?,?,?,?,?,?,?,?,?,?,?)",
-			p.ID, p.Name, p.Born, p.Number, p.Contact, p.Notes, p.Due, p.Version, now, now, p.searchKey())
+		_, err := tx.ExecContext(ctx, "INSERT INTO patients ("+patientCols+", search) VALUES (?,?,?,?,?,?,?,?,?,?)",
+			p.ID, p.Name, p.Born, p.Number, p.Contact, p.Notes, p.Version, now, now, p.searchKey())
 		return taken("id "+p.ID, err)
 	})
 	if err != nil {
@@ -140,9 +138,9 @@ func (s *Store) UpdatePatient(ctx context.Context, p Patient) (Patient, error) {
 		return Patient{}, fmt.Errorf("update patient: %w", err)
 	}
 	err := s.write(ctx, "update patient", func(tx *sql.Tx) error {
-		r, err := tx.ExecContext(ctx, `UPDATE patients SET name=?, born=?, number=?, contact=?, notes=?, due=?, search=?,
+		r, err := tx.ExecContext(ctx, `UPDATE patients SET name=?, born=?, number=?, contact=?, notes=?, search=?,
 			version=version+1, changed=? WHERE id=? AND version=?`,
-			p.Name, p.Born, p.Number, p.Contact, p.Notes, p.Due, p.searchKey(), millis(s.now()), p.ID, p.Version)
+			p.Name, p.Born, p.Number, p.Contact, p.Notes, p.searchKey(), millis(s.now()), p.ID, p.Version)
 		if err != nil {
 			return err
 		}
@@ -256,6 +254,42 @@ func (s *Store) Exam(ctx context.Context, id string) (Exam, error) {
 func (s *Store) Exams(ctx context.Context, patient string) ([]Exam, error) {
 	return list(ctx, s, "list exams", scanExam,
 		"SELECT "+examCols+" FROM exams WHERE ?1 = '' OR patient = ?1 ORDER BY created DESC, rowid DESC", patient)
+}
+
+// Decisions gives the plan in force of every exam that has one, by exam. It reads the plans alone; the
+// chain of the whole log is checked by Log.All.
+func (s *Store) Decisions(ctx context.Context) (map[string]chart.Decision, error) {
+	const op = "list plans"
+	type row struct {
+		exam string
+		body []byte
+	}
+	rows, err := list(ctx, s, op, func(scan func(...any) error) (r row, err error) {
+		err = scan(&r.exam, &r.body)
+		return
+	}, "SELECT exam, body FROM events WHERE kind IN ('plan', 'undo') ORDER BY exam, seq")
+	if err != nil {
+		return nil, err
+	}
+	made := map[string][]chart.Decision{}
+	for _, r := range rows {
+		e, err := chart.DecodeEvent(r.body)
+		if err != nil {
+			return nil, s.fail(op, corrupt(r.exam, e.Seq, "%w", err))
+		}
+		if e.Kind == chart.KindUndo {
+			made[r.exam] = slices.DeleteFunc(made[r.exam], func(d chart.Decision) bool { return d.Call == e.Undo })
+		} else if d, ok := chart.DecisionOf(e); ok {
+			made[r.exam] = append(made[r.exam], d)
+		}
+	}
+	out := make(map[string]chart.Decision, len(made))
+	for exam, ds := range made {
+		if len(ds) > 0 {
+			out[exam] = ds[len(ds)-1]
+		}
+	}
+	return out, nil
 }
 
 // Examiner is somebody who makes exams.

@@ -94,6 +94,14 @@ CREATE TABLE clips (
 	wav     BLOB NOT NULL,
 	PRIMARY KEY (exam, call)
 ) STRICT;
+`, `
+-- Plans may follow the signature; what is due stands in them and nowhere else.
+DROP TRIGGER events_after_sign;
+CREATE TRIGGER events_after_sign BEFORE INSERT ON events
+WHEN NEW.kind NOT IN ('call', 'remark', 'plan') AND (SELECT signed FROM exams WHERE id = NEW.exam) IS NOT NULL
+BEGIN SELECT RAISE(ABORT, 'the exam is signed'); END;
+CREATE INDEX events_of_plans ON events (exam, seq) WHERE kind IN ('plan', 'undo');
+ALTER TABLE patients DROP COLUMN due;
 `}
 
 // version reads the file's schema version and refuses files that are not ours or are too new.

@@ -55,7 +55,7 @@ class Review extends HTMLElement {
   #draw() {
     const { view } = this.session;
     const locked = !!view.signed_by;
-    put(this.lead, locked ? `Signed by ${view.signed_by}. Only remarks can be added.` : `${view.recorded} of ${view.sites} sites recorded, ${view.doubts.length} in doubt.`);
+    put(this.lead, locked ? `Signed by ${view.signed_by}. Only remarks and the plan can be added.` : `${view.recorded} of ${view.sites} sites recorded, ${view.doubts.length} in doubt.`);
     this.refused.hidden = !this.session.refused.length;
     put(this.refused, this.session.refused.map((r) => h("div", { class: "note row", role: "alert" }, h("p", { class: "grow" }, h("b", {}, `Not entered: ${r.label}. `), r.text), h("button", { onclick: () => this.session.dismiss(r.id) }, "Drop"))));
     this.#drawDoubts(view, locked);
@@ -134,7 +134,7 @@ class Review extends HTMLElement {
 
   #drawSign(view, locked) {
     if (locked) {
-      put(this.sign, h("h2", {}, "Signed"), h("p", {}, `By ${view.signed_by}. Values stay as they are; remarks can still be added.`));
+      put(this.sign, h("h2", {}, "Signed"), h("p", {}, `By ${view.signed_by}. Values stay as they are; remarks and the plan can still be added.`));
       this.signForm = null;
       return;
     }

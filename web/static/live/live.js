@@ -409,7 +409,7 @@ class Live extends HTMLElement {
     const { view } = this.session;
     if (view.signed_by && !["move", "row", "path", "open", "help", "nothing"].includes(act.do)) {
       e.preventDefault();
-      this.app.announce("The exam is signed: only remarks can be added.");
+      this.app.announce("The exam is signed: only remarks and the plan can be added.");
       return;
     }
     e.preventDefault();

@@ -1,0 +1,175 @@
+package chart
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+	"time"
+)
+
+// Plan is what the clinician decided about what comes after an exam. It is only ever the clinician's
+// own: what the rules propose is worked out anew each time and is never stored in its place.
+//
+// An absent part is not decided; an empty list is a decision, for nothing. Dates are YYYY-MM-DD.
+type Plan struct {
+	Phases       []PlanPhase `json:"phases,omitzero"`
+	PhaseOneDone string      `json:"phase_one_done,omitempty"` // end of non-surgical therapy
+	Reevaluation string      `json:"reevaluation,omitempty"`   // day of the re-evaluation
+	RecallMonths int         `json:"recall_months,omitempty"`  // 1 to 24; 0 not decided
+	Recall       string      `json:"recall,omitempty"`         // day of the recall
+	HomeCare     []PlanCare  `json:"home_care,omitzero"`
+	Achieved     []string    `json:"achieved,omitempty"` // ids of home care that needs no more teaching
+	Note         string      `json:"note,omitempty"`
+}
+
+// PlanPhase is a phase of therapy with what is to be done in it, in the clinician's words.
+type PlanPhase struct {
+	ID    string   `json:"id"`
+	Title string   `json:"title"`
+	Items []string `json:"items"`
+}
+
+// PlanCare is a line of the home-care page as it is handed out.
+type PlanCare struct {
+	ID    string `json:"id"`
+	Text  string `json:"text"`
+	Why   string `json:"why,omitempty"`
+	Where string `json:"where,omitempty"` // places, in words
+}
+
+// Decision is a plan as it was decided. The last one of an exam is in force.
+type Decision struct {
+	Plan
+	Call  uint64 `json:"call"` // Seq of the call that made it
+	Who   string `json:"who"`
+	Time  int64  `json:"time"`            // Unix milliseconds
+	Added bool   `json:"added,omitempty"` // after the exam was signed
+}
+
+// Limits of a plan: engineering choices, more than a page holds.
+const (
+	maxPlanLines = 60
+	maxPlanText  = 500 // bytes of a line
+	maxPlanYear  = 2100
+	maxRecall    = 24 // months
+)
+
+// DecodePlan reads a plan. Unknown keys and values out of range are refused by name.
+func DecodePlan(text string) (Plan, error) {
+	var p Plan
+	dec := json.NewDecoder(strings.NewReader(text))
+	dec.DisallowUnknownFields()
+	if err := dec.Decode(&p); err != nil {
+		return Plan{}, fmt.Errorf("plan: %w", err)
+	}
+	if _, err := dec.Token(); !errors.Is(err, io.EOF) {
+		return Plan{}, errors.New("plan: something follows its JSON object")
+	}
+	return p, p.check()
+}
+
+func (p *Plan) check() error {
+	for _, d := range []struct{ what, day string }{{"phase_one_done", p.PhaseOneDone}, {"reevaluation", p.Reevaluation}, {"recall", p.Recall}} {
+		if t, err := time.Parse(time.DateOnly, d.day); d.day != "" && (err != nil || t.Year() > maxPlanYear) {
+			return fmt.Errorf("plan: %s %q: write a day as 2027-03-28", d.what, d.day)
+		}
+	}
+	if p.RecallMonths < 0 || p.RecallMonths > maxRecall {
+		return &RangeError{At: "recall", Got: float64(p.RecallMonths), Min: 1, Max: maxRecall, Unit: " months"}
+	}
+	lines := 0
+	text := func(what, s string, max int) error {
+		if lines++; lines > 4*maxPlanLines {
+			return errors.New("plan: too many lines")
+		}
+		if len(s) > max {
+			return fmt.Errorf("plan: %s is longer than %d bytes", what, max)
+		}
+		return nil
+	}
+	err := text("the note", p.Note, LongestText)
+	for _, ph := range p.Phases {
+		if strings.TrimSpace(ph.ID) == "" {
+			return errors.New("plan: a phase has no id")
+		}
+		err = errors.Join(err, text("an id", ph.ID, maxPlanText), text("a title", ph.Title, maxPlanText))
+		for _, item := range ph.Items {
+			if strings.TrimSpace(item) == "" {
+				return fmt.Errorf("plan: phase %s has an empty line", ph.ID)
+			}
+			err = errors.Join(err, text("a line of phase "+ph.ID, item, maxPlanText))
+		}
+	}
+	for _, c := range p.HomeCare {
+		if strings.TrimSpace(c.Text) == "" {
+			return errors.New("plan: a line of home care is empty")
+		}
+		for _, s := range []string{c.ID, c.Text, c.Why} {
+			err = errors.Join(err, text("a line of home care", s, maxPlanText))
+		}
+		err = errors.Join(err, text("the places of a line of home care", c.Where, LongestText))
+	}
+	for _, id := range p.Achieved {
+		err = errors.Join(err, text("an id", id, maxPlanText))
+	}
+	return err
+}
+
+// plan enters the clinician's plan. It is refused without a name, since it is somebody's decision.
+func (b *builder) plan(a Act) {
+	if strings.TrimSpace(b.meta.Who) == "" {
+		b.err = refuse("a plan needs the name of the clinician who decides it")
+		return
+	}
+	if a.Was != nil {
+		is := ""
+		if d, ok := b.st.Plan(); ok {
+			is = fmt.Sprint(d.Call)
+		}
+		if is != *a.Was {
+			b.err = refuse("the plan was changed at another screen meanwhile: look at the newer one, then decide")
+			return
+		}
+	}
+	p, err := DecodePlan(a.Text)
+	if err != nil {
+		b.err = refuse("%v", err)
+		return
+	}
+	// A slip in a year would take a patient off the list. A day of grace, since days differ by place.
+	decided := time.UnixMilli(b.meta.Time).UTC().AddDate(0, 0, -1).Format(time.DateOnly)
+	for _, d := range []struct{ what, day string }{{"re-evaluation", p.Reevaluation}, {"recall", p.Recall}} {
+		if d.day != "" && d.day < decided {
+			b.err = refuse("the %s of %s lies before today", d.what, d.day)
+			return
+		}
+	}
+	var text bytes.Buffer
+	enc := json.NewEncoder(&text)
+	enc.SetEscapeHTML(false)
+	if err := enc.Encode(p); err != nil {
+		b.err = refuse("plan: %v", err)
+		return
+	}
+	b.emit(Event{Kind: KindPlan, Who: b.meta.Who, Text: strings.TrimSpace(text.String())})
+}
+
+// Plan is the decision in force; ok is false if none was made.
+func (s *State) Plan() (d Decision, ok bool) {
+	if len(s.Plans) == 0 {
+		return Decision{}, false
+	}
+	return s.Plans[len(s.Plans)-1], true
+}
+
+// DecisionOf reads the decision that a KindPlan event holds, but for Added; ok is false for others.
+func DecisionOf(e Event) (d Decision, ok bool) {
+	p, err := DecodePlan(e.Text)
+	if e.Kind != KindPlan || err != nil {
+		return Decision{}, false
+	}
+	return Decision{Plan: p, Call: e.Call, Who: e.Who, Time: e.Time}, true
+}
