@@ -66,7 +66,7 @@ $(LIBRARY): modules
 
 build: $(LIBRARY) ## the program with all it needs, in bin/ (the default)
 	@mkdir -p $(BIN)/models; \
-	for f in models/*.onnx models/*.txt models/*.json models/*.md; do \
+	for f in models/*.onnx models/*.f32 models/*.txt models/*.json models/*.md; do \
 		[ ! -f $$f ] || cmp -s $$f $(BIN)/$$f || { install -m 644 $$f $(BIN)/$$f.new && mv $(BIN)/$$f.new $(BIN)/$$f; }; \
 	done
 	@[ -x $(BIN)/leadsman ] || echo "==> Compiling; the first time SQLite and the ONNX binding take a minute or two"

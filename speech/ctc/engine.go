@@ -22,6 +22,7 @@ import (
 const (
 	ModelFile    = "model.int8.onnx"
 	PhonesFile   = "phones.txt"
+	HeadFile     = "head.f32" // the model's last layer, from which voice profiles begin; may be absent
 	ManifestFile = "manifest.json"
 	LibraryFile  = "libonnxruntime.so"
 )
@@ -89,6 +90,8 @@ type Engine struct {
 	graphs *graphCache
 	cal    Calibration
 	name   string
+	sum    string // SHA-256 of the model, hexadecimal
+	head   *head  // its last layer; nil: it cannot be adapted to a voice
 }
 
 var _ speech.Engine = (*Engine)(nil)
@@ -98,7 +101,7 @@ var _ speech.Engine = (*Engine)(nil)
 // to do.
 func Open(opt Options) (*Engine, error) {
 	opt = opt.withDefaults()
-	model, symbols, sum, cal, err := loadModel(opt.ModelDir)
+	model, headFile, symbols, sum, cal, err := loadModel(opt.ModelDir)
 	if err != nil {
 		return nil, err
 	}
@@ -123,7 +126,14 @@ func Open(opt Options) (*Engine, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Engine{opt: opt, net: net, lex: lex, graphs: newGraphCache(64), cal: cal, name: "ctc " + sum[:8]}, nil
+	e := &Engine{opt: opt, net: net, lex: lex, graphs: newGraphCache(64), cal: cal, name: "ctc " + sum[:8], sum: sum}
+	if net.width > 0 && headFile != nil {
+		if e.head, err = readHead(headFile, len(symbols), net.width); err != nil {
+			net.close()
+			return nil, fmt.Errorf("%s: %w; put back the file that came with the model", filepath.Join(opt.ModelDir, HeadFile), err)
+		}
+	}
+	return e, nil
 }
 
 // Name gives the kind of engine and the first digits of the model's SHA-256.
@@ -137,9 +147,9 @@ func (e *Engine) Close() error { return e.net.close() }
 
 // loadModel reads the files of a model directory and checks them against the manifest, if there
 // is one.
-func loadModel(dir string) (model []byte, symbols []string, sum string, cal Calibration, err error) {
+func loadModel(dir string) (model, head []byte, symbols []string, sum string, cal Calibration, err error) {
 	if dir == "" {
-		return nil, nil, "", cal, fmt.Errorf("%w: no model folder given", speech.ErrNoModel)
+		return nil, nil, nil, "", cal, fmt.Errorf("%w: no model folder given", speech.ErrNoModel)
 	}
 	read := func(name string) []byte {
 		var b []byte
@@ -155,12 +165,19 @@ func loadModel(dir string) (model []byte, symbols []string, sum string, cal Cali
 	model = read(ModelFile)
 	phones := read(PhonesFile)
 	if err != nil {
-		return nil, nil, "", cal, err
+		return nil, nil, nil, "", cal, err
+	}
+	if head, err = os.ReadFile(filepath.Join(dir, HeadFile)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return nil, nil, nil, "", cal, err
+	}
+	files := map[string][]byte{ModelFile: model, PhonesFile: phones}
+	if head != nil {
+		files[HeadFile] = head
 	}
 	hash := sha256.Sum256(model)
 	sum = hex.EncodeToString(hash[:])
-	if cal, err = readManifest(dir, map[string][]byte{ModelFile: model, PhonesFile: phones}); err != nil {
-		return nil, nil, "", cal, err
+	if cal, err = readManifest(dir, files); err != nil {
+		return nil, nil, nil, "", cal, err
 	}
 	sc := bufio.NewScanner(bytes.NewReader(phones))
 	for sc.Scan() {
@@ -169,9 +186,9 @@ func loadModel(dir string) (model []byte, symbols []string, sum string, cal Cali
 		}
 	}
 	if len(symbols) < 2 || symbols[0] != "<blank>" || len(symbols) > 255 {
-		return nil, nil, "", cal, fmt.Errorf("%s is not a list of phones that begins with <blank>: put back the file that came with the model", filepath.Join(dir, PhonesFile))
+		return nil, nil, nil, "", cal, fmt.Errorf("%s is not a list of phones that begins with <blank>: put back the file that came with the model", filepath.Join(dir, PhonesFile))
 	}
-	return model, symbols, sum, cal, nil
+	return model, head, symbols, sum, cal, nil
 }
 
 // readManifest compares the files with the SHA-256 sums in the manifest of the folder, if it has

@@ -353,6 +353,8 @@ func TestOpenRefuses(t *testing.T) {
 		{"broken manifest", map[string][]byte{ModelFile: model, PhonesFile: phones, ManifestFile: []byte("{")}, ManifestFile, false},
 		{"other phones", map[string][]byte{ModelFile: model, PhonesFile: append(bytes.Clone(phones), "\nQQ\n"...)}, "shape", false},
 		{"too few phones", map[string][]byte{ModelFile: model, PhonesFile: []byte("<blank>\nAA\nB\n")}, "39 phones", false},
+		{"head cut short", map[string][]byte{ModelFile: model, PhonesFile: phones, HeadFile: make([]byte, 100)}, HeadFile, false},
+		{"head of another model", map[string][]byte{ModelFile: model, PhonesFile: phones, HeadFile: bytes.Repeat([]byte{0xff}, 4*40*257)}, HeadFile, false},
 		{"no list of phones", map[string][]byte{ModelFile: model, PhonesFile: []byte("hello")}, "list of phones", false},
 	} {
 		dir := t.TempDir()
@@ -408,7 +410,7 @@ func BenchmarkEncodeSecond(b *testing.B) {
 	in := make([]float32, melBands*200)
 	out := make([]float32, 100*e.net.symbols)
 	for b.Loop() {
-		if err := e.net.run(out, in, 200); err != nil {
+		if err := e.net.run(out, nil, in, 200); err != nil {
 			b.Fatal(err)
 		}
 	}

@@ -3,6 +3,7 @@
 package ctc
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"sync"
@@ -14,7 +15,11 @@ import (
 type network struct {
 	session *ort.DynamicAdvancedSession
 	symbols int
+	width   int // of the input of its last layer; 0: it does not give that out
 }
+
+// hiddenName is the second output that a model may have: what goes into its last, linear layer.
+const hiddenName = "hidden"
 
 // The runtime's environment belongs to the process: it is made once, from the library first used,
 // and stays.
@@ -47,6 +52,14 @@ func newNetwork(lib, path string, model []byte, symbols int) (*network, error) {
 	if d := outs[0].Dimensions; len(d) != 3 || d[2] != int64(symbols) {
 		return nil, foreign("output %s has shape %v, wanted [1 frames %d] for the phones in %s", outs[0].Name, d, symbols, PhonesFile)
 	}
+	n := &network{symbols: symbols}
+	names := []string{outs[0].Name}
+	for _, o := range outs[1:] {
+		if d := o.Dimensions; o.Name == hiddenName && len(d) == 3 && d[2] > 0 {
+			n.width = int(d[2])
+			names = append(names, o.Name)
+		}
+	}
 	so, err := ort.NewSessionOptions()
 	if err != nil {
 		return nil, err
@@ -60,15 +73,14 @@ func newNetwork(lib, path string, model []byte, symbols int) (*network, error) {
 	if err := so.SetInterOpNumThreads(1); err != nil {
 		return nil, err
 	}
-	session, err := ort.NewDynamicAdvancedSessionWithONNXData(model, []string{ins[0].Name}, []string{outs[0].Name}, so)
+	n.session, err = ort.NewDynamicAdvancedSessionWithONNXData(model, []string{ins[0].Name}, names, so)
 	if err != nil {
 		return nil, fmt.Errorf("%s cannot be loaded: %w; put back the file that came with the program", path, err)
 	}
-	n := &network{session, symbols}
 	// The longest window must be accepted and give log-probabilities.
 	in := make([]float32, melBands*maxWindow)
 	out := make([]float32, maxWindow/2*symbols)
-	if err := n.run(out, in, maxWindow); err != nil {
+	if err := n.run(out, nil, in, maxWindow); err != nil {
 		n.close()
 		return nil, foreign("it does not take %d frames: %v", maxWindow, err)
 	}
@@ -83,19 +95,36 @@ func newNetwork(lib, path string, model []byte, symbols int) (*network, error) {
 	return n, nil
 }
 
-// run computes the log-probabilities out, [frames/2, symbols], of mel, [melBands, frames]. frames is even.
-func (n *network) run(out, mel []float32, frames int) error {
+// run computes the log-probabilities out, [frames/2, symbols], of mel, [melBands, frames], and what goes into the last
+// layer, hidden, [frames/2, width], if it is not nil. frames is even.
+func (n *network) run(out, hidden, mel []float32, frames int) error {
 	in, err := ort.NewTensor(ort.NewShape(1, melBands, int64(frames)), mel[:melBands*frames])
 	if err != nil {
 		return err
 	}
 	defer in.Destroy()
-	res, err := ort.NewTensor(ort.NewShape(1, int64(frames/2), int64(n.symbols)), out[:frames/2*n.symbols])
+	half := int64(frames / 2)
+	res, err := ort.NewTensor(ort.NewShape(1, half, int64(n.symbols)), out[:frames/2*n.symbols])
 	if err != nil {
 		return err
 	}
 	defer res.Destroy()
-	return n.session.Run([]ort.Value{in}, []ort.Value{res})
+	outs := []ort.Value{res}
+	if n.width > 0 {
+		outs = append(outs, nil) // left to the runtime, unless it is wanted
+		if hidden != nil {
+			h, err := ort.NewTensor(ort.NewShape(1, half, int64(n.width)), hidden[:frames/2*n.width])
+			if err != nil {
+				return err
+			}
+			outs[1] = h
+		}
+	}
+	err = n.session.Run([]ort.Value{in}, outs)
+	if len(outs) > 1 && outs[1] != nil {
+		err = errors.Join(err, outs[1].Destroy())
+	}
+	return err
 }
 
 func (n *network) close() error { return n.session.Destroy() }

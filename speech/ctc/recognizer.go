@@ -51,6 +51,7 @@ type recognizer struct {
 	gate        gate      // does the sound stand out from the noise?
 	in          []float32 // network input
 	out         []float32 // and output
+	voice       *voice    // whose voice it listens to; nil: anybody's
 	lp          []float32 // log-probabilities from frame lpFrom on
 	lpFrom      int64
 	encAt       int64 // step at which the network's window begins, even
@@ -81,7 +82,7 @@ func (e *Engine) NewRecognizer() (speech.Recognizer, error) {
 
 func (r *recognizer) reset() {
 	*r = recognizer{
-		e: r.e, g: r.g, s: r.s, al: r.al, mel: r.mel, in: r.in, out: r.out,
+		e: r.e, g: r.g, s: r.s, al: r.al, mel: r.mel, in: r.in, out: r.out, voice: r.voice,
 		queue: r.queue[:0], mels: r.mels[:0], level: r.level[:0], clips: r.clips[:0], lp: r.lp[:0],
 		words: r.words[:0], lastBest: r.lastBest[:0], spans: r.spans[:0],
 	}
@@ -238,7 +239,7 @@ func (r *recognizer) encode() error {
 	}
 	window := r.mels[(max(r.encAt, 0)-r.from)*melBands : (end-r.from)*melBands]
 	scaleMel(r.in[:melBands*(n+tailPad)], window, r.gain(window), n-len(window)/melBands, tailPad)
-	if err := r.e.net.run(r.out, r.in, n+tailPad); err != nil {
+	if err := r.score(n + tailPad); err != nil {
 		return err
 	}
 	sym := r.e.net.symbols
