@@ -3,6 +3,7 @@ module leadsman
 go 1.26
 
 require (
+	github.com/arran4/golang-ical v0.3.4
 	github.com/chromedp/cdproto v0.159.0
 	github.com/chromedp/chromedp v0.23.0
 	github.com/go-audio/audio v1.0.0

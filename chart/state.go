@@ -1,6 +1,7 @@
 package chart
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 )
@@ -287,6 +288,16 @@ func (s *State) Unrecorded() []SiteRef {
 			}
 		}
 	}
+	return out
+}
+
+// OpenDoubts lists the doubts that nobody has settled, by tooth and site; never nil.
+func (s *State) OpenDoubts() []Doubt {
+	out := make([]Doubt, 0, len(s.Doubts))
+	for _, d := range s.Doubts {
+		out = append(out, d)
+	}
+	slices.SortFunc(out, func(a, b Doubt) int { return cmp.Or(cmp.Compare(a.Tooth, b.Tooth), cmp.Compare(a.Site, b.Site)) })
 	return out
 }
 

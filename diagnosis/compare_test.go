@@ -289,6 +289,14 @@ func TestPhases(t *testing.T) {
 			}
 		}
 	}
+	// From the end of phase one once that is known; the text says from what it is counted.
+	for done, want := range map[time.Time]string{{}: "2026-03-29 true", visit.AddDate(0, 0, 10): "2026-04-08 false"} {
+		for _, p := range Phases(c, &f, PlanOptions{Visit: visit, PhaseOneDone: done}) {
+			if got := fmt.Sprint(p.From.Format(time.DateOnly), " ", len(p.Items) > 0 && strings.Contains(p.Items[0].Text, "counted from this exam")); p.ID == "reevaluation" && got != want {
+				t.Errorf("phase one done %s: %s, want %s", done, got, want)
+			}
+		}
+	}
 	if got := ids(c, PlanOptions{Reevaluation: true}); got != "step1 4, step3 3, supportive 1" {
 		t.Error(got)
 	}

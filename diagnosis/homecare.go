@@ -13,6 +13,7 @@ type Advice struct {
 	Group  string          `json:"group"` // technique, interdental, risk, extra, always
 	Text   string          `json:"text"`  // for the patient
 	Why    string          `json:"why"`   // for the patient and the clinician
+	Where  string          `json:"where"` // the places in words that a patient knows; "" everywhere
 	Sites  []chart.SiteRef `json:"sites"`
 	Gaps   []chart.Gap     `json:"gaps"`
 	Teeth  []chart.Tooth   `json:"teeth"`
@@ -98,6 +99,7 @@ func HomeCare(c *chart.Chart, o HomeCareOptions) HomeCarePlan {
 	var plan HomeCarePlan
 	add := func(a Advice) {
 		if !slices.Contains(o.Achieved, a.ID) {
+			a.Where = a.where()
 			plan.Items = append(plan.Items, a)
 		}
 	}

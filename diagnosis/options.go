@@ -44,6 +44,15 @@ type Doubt struct {
 	Field string // what is doubted: depth, recession, bleeding ...
 }
 
+// DoubtsOf are the doubts that an exam left open, as the rules take them.
+func DoubtsOf(open []chart.Doubt) []Doubt {
+	out := make([]Doubt, len(open))
+	for i, d := range open {
+		out[i] = Doubt{Tooth: d.Tooth, Site: d.Site, Field: string(d.Field)}
+	}
+	return out
+}
+
 // Earlier is an exam before the one that is assessed.
 type Earlier struct {
 	Chart *chart.Chart

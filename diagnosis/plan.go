@@ -32,6 +32,7 @@ type PlanOptions struct {
 	Options
 	Reevaluation bool      // this exam re-evaluates phase one: step 3 is planned from what is left
 	Visit        time.Time // of this exam; zero if not known
+	PhaseOneDone time.Time // the end of non-surgical therapy; zero: as if it were the day of the exam
 }
 
 // Phases lists the phases of therapy to consider for a mouth, in order, from its findings.
@@ -98,9 +99,15 @@ func Phases(c *chart.Chart, f *Findings, o PlanOptions) []Phase {
 
 	re := Phase{ID: "reevaluation", Title: "Re-evaluation, 4 to 8 weeks after phase one"}
 	if len(two.Items) > 0 {
-		item(&re, true, PhaseItem{Text: "Probe the whole mouth again and compare site by site. The window is common practice, no source; texts disagree.", Why: []string{"endpoint.reached"}, Source: srcCommon})
-		if !o.Visit.IsZero() {
-			re.From, re.To = o.Visit.AddDate(0, 0, reevaluationFirstDay), o.Visit.AddDate(0, 0, reevaluationLastDay)
+		text := "Probe the whole mouth again and compare site by site. The window is common practice, no source; texts disagree."
+		start := o.PhaseOneDone
+		if start.IsZero() {
+			start = o.Visit
+			text += " It is counted from this exam until the end of phase one is known."
+		}
+		item(&re, true, PhaseItem{Text: text, Why: []string{"endpoint.reached"}, Source: srcCommon})
+		if !start.IsZero() {
+			re.From, re.To = start.AddDate(0, 0, reevaluationFirstDay), start.AddDate(0, 0, reevaluationLastDay)
 		}
 	}
 	add(re)

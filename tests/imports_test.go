@@ -24,6 +24,7 @@ var allowed = map[string][]string{
 	"leadsman/speech/scripted": {"speech"},
 	"leadsman/exam":            {"chart", "grammar", "diagnosis", "speech"},
 	"leadsman/store":           {"chart"},
+	"leadsman/report":          {"chart", "diagnosis"},
 	"leadsman/web":             {"exam", "diagnosis", "chart"},
 }
 

@@ -91,6 +91,22 @@ type Settings struct {
 	Version   int64           `json:"version"`    // as for Patient
 }
 
+// Due says when a patient is to come again. The clinician's plan of the newest exam is the source;
+// without one Day is "".
+type Due struct {
+	Patient string `json:"patient"`
+	Name    string `json:"name"`
+	Number  string `json:"number,omitempty"`
+	Exam    string `json:"exam"`             // the newest exam
+	Began   int64  `json:"began"`            // of it, Unix milliseconds
+	What    string `json:"what,omitempty"`   // re-evaluation or recall
+	Day     string `json:"day,omitempty"`    // YYYY-MM-DD; "" nothing was decided
+	Months  int    `json:"months,omitempty"` // the recall interval
+	Who     string `json:"who,omitempty"`    // decided it
+	Decided int64  `json:"decided,omitempty"`
+	Call    uint64 `json:"call,omitempty"` // of the decision
+}
+
 // Practice keeps patients, the list of their exams and the practice's defaults.
 type Practice interface {
 	// Patients finds those whose name or number contains search, all for ""; sorted by name.
@@ -102,6 +118,11 @@ type Practice interface {
 	Visits(ctx context.Context, patient string) ([]Visit, error)
 	Visit(ctx context.Context, id string) (Visit, error)
 	Begin(ctx context.Context, v NewVisit) (Visit, error)
+	// State is the fold of an exam's log as it stands. It must not be changed.
+	State(ctx context.Context, exam string) (*chart.State, error)
+	// Due lists when patients who had an exam are to come again, the earliest first and those for
+	// whom nothing was decided last. A patient with a re-evaluation and a recall is in it twice.
+	Due(ctx context.Context) ([]Due, error)
 	Settings(ctx context.Context) (Settings, error)
 	SaveSettings(ctx context.Context, s Settings) (Settings, error)
 }

@@ -25,8 +25,8 @@ import (
 type Options struct {
 	Exams    Exams
 	Practice Practice
-	// Findings makes the findings of a chart, as JSON values of docs/findings.md. earlier may be nil.
-	Findings func(c *chart.Chart, open []chart.Doubt) any
+	// Calendar writes days on which patients are due as an iCalendar file.
+	Calendar func(w io.Writer, days []Due) error
 	// Hosts are the names under which the service may be reached, without port. Loopback names are
 	// always allowed. A request under any other name is refused: it may come from a page that
 	// points its own name at this machine.
@@ -98,9 +98,15 @@ func New(o Options) http.Handler {
 	api("POST /api/exams/{id}/words", s.words)
 	api("POST /api/exams/{id}/do", s.do)
 	api("GET /api/exams/{id}/findings", s.findings)
+	api("GET /api/exams/{id}/compare", s.compare)
+	api("GET /api/exams/{id}/plan", s.plan)
 	api("GET /api/exams/{id}/inputs", s.inputs)
+	api("GET /api/patients/{id}/course", s.course)
+	api("GET /api/due", s.due)
 	api("GET /api/settings", s.settings)
 	api("PUT /api/settings", s.changeSettings)
+	mux.HandleFunc("GET /api/due.ics", s.calendar)
+	mux.HandleFunc("GET /api/exams/{id}/due.ics", s.calendar)
 	mux.HandleFunc("GET /api/exams/{id}/changes", s.changes)
 	mux.HandleFunc("GET /api/exams/{id}/sound", s.sound)
 	mux.HandleFunc("/api/", func(w http.ResponseWriter, r *http.Request) {
@@ -283,22 +289,6 @@ func (s *server) do(r *http.Request) (any, error) {
 	ctx, done := working(r)
 	defer done()
 	return answered(e.Do(ctx, in.Command, in.Who, in.ID))
-}
-
-func (s *server) findings(r *http.Request) (any, error) {
-	e, err := s.running(r)
-	if err != nil {
-		return nil, err
-	}
-	c, open, err := e.Chart(r.Context())
-	if err != nil {
-		return nil, err
-	}
-	return struct {
-		Findings any           `json:"findings"`
-		Patient  chart.Patient `json:"patient"`
-		Open     []chart.Doubt `json:"open_doubts"`
-	}{s.Findings(c, open), c.Patient, append([]chart.Doubt{}, open...)}, nil
 }
 
 // inputs are what was asked about the patient, as a VerbPatient takes them.

@@ -29,6 +29,10 @@ type practice struct {
 	exam         web.Exam
 	patient      web.Patient
 	saved        []web.NewVisit
+	log          *exam.Memory // of x1
+	visits       []web.Visit  // newest first
+	states       map[string]*chart.State
+	due          []web.Due
 }
 
 func (p *practice) Exam(_ context.Context, id string) (web.Exam, error) {
@@ -51,6 +55,29 @@ func (p *practice) Begin(_ context.Context, v web.NewVisit) (web.Visit, error) {
 	p.saved = append(p.saved, v)
 	return web.Visit{ID: v.ID}, nil
 }
+
+func (p *practice) Patient(_ context.Context, id string) (web.Patient, error) {
+	if id != p.patient.ID {
+		return web.Patient{}, web.ErrNotFound
+	}
+	return p.patient, nil
+}
+func (p *practice) Visits(context.Context, string) ([]web.Visit, error) { return p.visits, nil }
+func (p *practice) Visit(_ context.Context, id string) (web.Visit, error) {
+	for _, v := range p.visits {
+		if v.ID == id {
+			return v, nil
+		}
+	}
+	return web.Visit{}, web.ErrNotFound
+}
+func (p *practice) State(_ context.Context, id string) (*chart.State, error) {
+	if id == "x1" {
+		return chart.Fold(p.log.Events)
+	}
+	return p.states[id], nil
+}
+func (p *practice) Due(context.Context) ([]web.Due, error) { return p.due, nil }
 
 // mic records what an exam hears.
 type mic struct {
@@ -120,9 +147,9 @@ func start(t *testing.T) *service {
 		t.Fatal(err)
 	}
 	h := &hearing{Exam: web.Running(e)}
-	p := &practice{exam: h, patient: web.Patient{ID: "p1", Version: 3}}
+	p := &practice{exam: h, patient: web.Patient{ID: "p1", Version: 3}, log: log, visits: []web.Visit{{ID: "x1", Patient: "p1", Kind: "exam", Began: 1}}}
 	srv := httptest.NewServer(web.New(web.Options{Exams: p, Practice: p, Hosts: []string{"chart.practice.example"},
-		Findings: func(c *chart.Chart, open []chart.Doubt) any { return map[string]int{"doubts": len(open)} }, Beat: 20 * time.Millisecond}))
+		Calendar: func(w io.Writer, days []web.Due) error { _, err := fmt.Fprint(w, days); return err }, Beat: 20 * time.Millisecond}))
 	t.Cleanup(func() { e.Close(); srv.CloseClientConnections(); srv.Close() })
 	return &service{srv, t, p, h}
 }
@@ -305,7 +332,7 @@ func TestCommands(t *testing.T) {
 	if code, a := set("5", "5.5", 40); code != 200 || a.Tone != exam.ToneRefused || depth("17", "MB") != 5.5 {
 		t.Errorf("depth 40: %d %+v", code, a)
 	}
-	if code, text := s.ask("GET", "/api/exams/x1/findings", ""); code != 200 || !strings.Contains(text, `"findings":{"doubts":0}`) {
+	if code, text := s.ask("GET", "/api/exams/x1/findings", ""); code != 200 || !strings.Contains(text, `"code":"chart.completeness"`) || !strings.Contains(text, `"open_doubts":[]`) {
 		t.Errorf("findings: %d %s", code, text)
 	}
 	if code, a := post("do", `{"id":"6","command":{"acts":[{"verb":"patient","text":"{\"age\":52}"}]}}`); code != 200 || a.Tone != exam.ToneAccepted {

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	_ "embed"
+	"encoding/json"
 	"fmt"
 	"io"
 	"math/rand/v2"
@@ -16,6 +17,7 @@ import (
 	"time"
 
 	"leadsman/chart"
+	"leadsman/diagnosis"
 	"leadsman/exam"
 	"leadsman/speech"
 	"leadsman/store"
@@ -41,6 +43,31 @@ type inventedVisit struct {
 	plaque    int    // likewise
 	inputs    string // patient inputs, JSON
 	sign      bool
+	repeats   bool          // the same mouth once more, read by somebody else
+	plan      *inventedPlan // decided after signing
+}
+
+// inventedPlan is what the examiner decided, counted from the day of the exam.
+type inventedPlan struct {
+	phases                []chart.PlanPhase
+	doneAfter, checkAfter int // days to the end of phase one and to the re-evaluation; 0 not decided
+	months                int // recall
+}
+
+// of makes the plan for an exam of a day.
+func (p *inventedPlan) of(day time.Time) chart.Plan {
+	out := chart.Plan{Phases: p.phases, RecallMonths: p.months}
+	in := func(days int) string {
+		if days == 0 {
+			return ""
+		}
+		return day.AddDate(0, 0, days).Format(time.DateOnly)
+	}
+	out.PhaseOneDone, out.Reevaluation = in(p.doneAfter), in(p.checkAfter)
+	if p.months > 0 {
+		out.Recall = diagnosis.AddMonths(day, p.months).Format(time.DateOnly)
+	}
+	return out
 }
 
 type inventedPatient struct {
@@ -57,20 +84,30 @@ func inventedPatients() []inventedPatient {
 			{daysAgo: 62, examiner: "Ada Quill", missing: []chart.Tooth{24, 46}, deep: merge(molars(6), map[chart.Tooth]int{11: 5, 12: 5, 31: 5, 41: 5, 14: 6, 15: 5}),
 				recession: map[chart.Tooth]int{16: 2, 26: 2, 31: 1, 41: 1, 36: 1}, mobility: map[chart.Tooth]int{31: 1, 41: 1},
 				furcation: map[chart.Tooth]map[chart.Entrance]int{16: {chart.EntranceBuccal: 1, chart.EntranceDistal: 2}, 36: {chart.EntranceBuccal: 1}},
-				bleeding:  30, plaque: 45, inputs: `{"age":57,"cigarettes_per_day":12,"hba1c_percent":6.1,"teeth_lost_periodontitis":2,"bone_loss_percent":40}`, sign: true},
+				bleeding:  30, plaque: 45, inputs: `{"medical_history_checked":true,"age":57,"cigarettes_per_day":12,"hba1c_percent":6.1,"teeth_lost_periodontitis":2,"bone_loss_percent":40}`, sign: true,
+				plan: &inventedPlan{doneAfter: 14, checkAfter: 56, phases: []chart.PlanPhase{
+					{ID: "step1", Title: "Step 1", Items: []string{"Show how to clean between the teeth; ask about smoking at every visit."}},
+					{ID: "step2", Title: "Step 2", Items: []string{"Subgingival instrumentation in two sessions, right side first."}}}}},
 			{daysAgo: 6, examiner: "Ada Quill", missing: []chart.Tooth{24, 46}, deep: merge(molars(4), map[chart.Tooth]int{16: 6, 14: 4, 36: 5}),
 				recession: map[chart.Tooth]int{16: 2, 26: 2, 31: 2, 41: 2, 36: 1}, mobility: map[chart.Tooth]int{31: 1},
 				furcation: map[chart.Tooth]map[chart.Entrance]int{16: {chart.EntranceDistal: 2}},
-				bleeding:  9, plaque: 18, inputs: `{"age":57,"cigarettes_per_day":5,"hba1c_percent":6.1,"teeth_lost_periodontitis":2,"bone_loss_percent":40}`, sign: true},
+				bleeding:  9, plaque: 18, inputs: `{"medical_history_checked":true,"age":57,"cigarettes_per_day":5,"hba1c_percent":6.1,"teeth_lost_periodontitis":2,"bone_loss_percent":40}`, sign: true},
 		}},
 		{"Jonas Merrow", "1991-11-02", "FL-0127", []inventedVisit{
-			{daysAgo: 20, examiner: "Ada Quill", bleeding: 14, plaque: 25, inputs: `{"age":35,"cigarettes_per_day":0,"bone_loss_percent":0,"teeth_lost_periodontitis":0}`, sign: true}}},
+			{daysAgo: 20, examiner: "Ada Quill", bleeding: 14, plaque: 25, inputs: `{"medical_history_checked":true,"age":35,"cigarettes_per_day":0,"bone_loss_percent":0,"teeth_lost_periodontitis":0}`, sign: true,
+				plan: &inventedPlan{months: 6}}}},
 		{"Ines Tidewell", "1998-06-25", "FL-0131", []inventedVisit{
-			{daysAgo: 12, examiner: "Ben Oakley", bleeding: 3, plaque: 9, inputs: `{"age":28,"cigarettes_per_day":0,"bone_loss_percent":0,"teeth_lost_periodontitis":0}`, sign: true}}},
+			{daysAgo: 12, examiner: "Ben Oakley", deep: map[chart.Tooth]int{16: 4, 26: 5, 37: 4}, bleeding: 3, plaque: 9, inputs: `{"medical_history_checked":true,"age":28,"cigarettes_per_day":0,"bone_loss_percent":0,"teeth_lost_periodontitis":0}`, sign: true},
+			// The same mouth the same day by another examiner, for calibration.
+			{daysAgo: 12, examiner: "Ada Quill", repeats: true, bleeding: 4, plaque: 8, inputs: `{"medical_history_checked":true,"age":28,"cigarettes_per_day":0,"bone_loss_percent":0,"teeth_lost_periodontitis":0}`, sign: true,
+				plan: &inventedPlan{months: 12}}}},
 		{"Walter Brack", "1956-01-30", "FL-0098", []inventedVisit{
 			{daysAgo: 3, examiner: "Ben Oakley", missing: []chart.Tooth{16, 27, 37, 47}, implants: []chart.Tooth{36}, deep: map[chart.Tooth]int{36: 6, 17: 4, 26: 4, 46: 4},
 				recession: map[chart.Tooth]int{13: 1, 23: 2, 33: 1}, bleeding: 11, plaque: 22,
 				inputs: `{"age":70,"cigarettes_per_day":0,"bone_loss_percent":15,"teeth_lost_periodontitis":0}`}}},
+		{"Oskar Fenn", "1974-08-19", "FL-0119", []inventedVisit{
+			{daysAgo: 205, examiner: "Ben Oakley", deep: map[chart.Tooth]int{16: 5, 26: 5, 37: 5, 47: 4}, recession: map[chart.Tooth]int{16: 1, 26: 1}, bleeding: 18, plaque: 30,
+				inputs: `{"medical_history_checked":true,"age":52,"cigarettes_per_day":0,"bone_loss_percent":20,"teeth_lost_periodontitis":0}`, sign: true, plan: &inventedPlan{months: 6}}}},
 		{"Mara Lindqvist", "1983-09-09", "FL-0140", nil},
 	}
 }
@@ -99,15 +136,17 @@ func invent(ctx context.Context, s *store.Store, now time.Time) error {
 			return err
 		}
 		earlier := ""
-		for _, v := range ip.visits {
+		var mouth *chart.Chart
+		for i, v := range ip.visits {
 			x := store.Exam{Patient: p.ID, Kind: store.KindExam, Examiner: v.examiner, Earlier: earlier, Title: "invented"}
-			if earlier != "" {
+			if i > 0 && !v.repeats {
 				x.Kind = store.KindReevaluation
 			}
 			if x, err = s.NewExam(ctx, x); err != nil {
 				return err
 			}
-			if err := v.write(ctx, s.Log(x.ID), now.AddDate(0, 0, -v.daysAgo).UnixMilli(), rnd); err != nil {
+			day := now.AddDate(0, 0, -v.daysAgo).Add(time.Duration(i) * time.Hour)
+			if mouth, err = v.write(ctx, s.Log(x.ID), day, rnd, mouth); err != nil {
 				return fmt.Errorf("invented exam of %s: %w", ip.name, err)
 			}
 			earlier = x.ID
@@ -116,8 +155,9 @@ func invent(ctx context.Context, s *store.Store, now time.Time) error {
 	return nil
 }
 
-// write calls the whole mouth.
-func (v *inventedVisit) write(ctx context.Context, log exam.Log, at int64, rnd *rand.Rand) error {
+// write calls the whole mouth and gives its chart. before is the mouth of the exam before, if any.
+func (v *inventedVisit) write(ctx context.Context, log exam.Log, day time.Time, rnd *rand.Rand, before *chart.Chart) (*chart.Chart, error) {
+	at := day.UnixMilli()
 	present := map[chart.Tooth]chart.Presence{}
 	for _, t := range v.missing {
 		present[t] = chart.Missing
@@ -127,11 +167,11 @@ func (v *inventedVisit) write(ctx context.Context, log exam.Log, at int64, rnd *
 	}
 	evs, err := chart.Start(chart.Universal, "", nil, present, chart.Meta{Time: at})
 	if err != nil {
-		return err
+		return nil, err
 	}
 	st, err := chart.Fold(evs)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	do := func(acts ...chart.Act) error {
 		at += 2500
@@ -150,6 +190,17 @@ func (v *inventedVisit) write(ctx context.Context, log exam.Log, at int64, rnd *
 			d := 2 + rnd.IntN(2)
 			if deep := v.deep[p.Tooth]; deep > 0 && site.Interdental() {
 				d = deep - rnd.IntN(2)
+			}
+			if v.repeats {
+				d = before.Site(chart.SiteRef{Tooth: p.Tooth, Site: site}).Depth.Whole()
+				switch rnd.IntN(40) {
+				case 0:
+					d += 2
+				case 1, 2, 3:
+					d++
+				case 4, 5, 6:
+					d--
+				}
 			}
 			depths = append(depths, chart.Millimetres(d))
 			m := 0
@@ -185,17 +236,26 @@ func (v *inventedVisit) write(ctx context.Context, log exam.Log, at int64, rnd *
 			}
 		}
 		if err := do(acts...); err != nil {
-			return err
+			return nil, err
 		}
 	}
 	last := []chart.Act{{Verb: chart.VerbRest, Field: chart.FieldOf(chart.Bleeding)}, {Verb: chart.VerbRest, Field: chart.FieldOf(chart.Plaque)},
 		{Verb: chart.VerbPatient, Text: v.inputs}, {Verb: chart.VerbComplete}}
 	if err := do(last...); err != nil {
-		return err
+		return nil, err
 	}
 	if v.sign {
 		if err := do(chart.Act{Verb: chart.VerbSign}); err != nil {
-			return err
+			return nil, err
+		}
+	}
+	if v.plan != nil {
+		text, err := json.Marshal(v.plan.of(day))
+		if err != nil {
+			return nil, err
+		}
+		if err := do(chart.Act{Verb: chart.VerbPlan, Text: string(text)}); err != nil {
+			return nil, err
 		}
 	}
 	for len(evs) > 0 { // one call a transaction, as it happened
@@ -204,11 +264,11 @@ func (v *inventedVisit) write(ctx context.Context, log exam.Log, at int64, rnd *
 			n++
 		}
 		if err := log.Append(ctx, evs[:n]...); err != nil {
-			return err
+			return nil, err
 		}
 		evs = evs[n:]
 	}
-	return nil
+	return &st.Chart, nil
 }
 
 // demoSound is a short spoken exam by a synthetic voice; its licence is in THIRD_PARTY.md.

@@ -214,7 +214,7 @@ func listen(engine speech.Engine, pcm []int16, num chart.Numbering, path string,
 		return nil, nil, err
 	}
 	h.Chart = cb.Bytes()
-	h.findings = diagnosis.Assess(&st.Chart, diagnosis.Options{Doubts: doubtsOf(open)})
+	h.findings = diagnosis.Assess(&st.Chart, diagnosis.Options{Doubts: diagnosis.DoubtsOf(open)})
 	h.Findings = h.findings.AppendJSON(nil)
 	return h, st, nil
 }

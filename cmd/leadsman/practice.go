@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"log/slog"
 	"slices"
 	"strconv"
@@ -13,6 +14,7 @@ import (
 
 	"leadsman/chart"
 	"leadsman/exam"
+	"leadsman/report"
 	"leadsman/speech"
 	"leadsman/store"
 	"leadsman/web"
@@ -299,6 +301,73 @@ func (p *practice) Begin(ctx context.Context, n web.NewVisit) (web.Visit, error)
 		return web.Visit{}, err
 	}
 	return p.visit(ctx, x)
+}
+
+// State reads the log anew: an exam that runs has written there all that it shows.
+func (p *practice) State(ctx context.Context, id string) (*chart.State, error) {
+	st, err := p.fold(ctx, id)
+	return st, known(err)
+}
+
+func (p *practice) Due(ctx context.Context) ([]web.Due, error) {
+	decided, err := p.store.Decisions(ctx)
+	if err != nil {
+		return nil, err
+	}
+	xs, err := p.store.Exams(ctx, "")
+	if err != nil {
+		return nil, err
+	}
+	newest := map[string]web.Due{}
+	for _, x := range xs {
+		if at := p.began(ctx, x); at >= newest[x.Patient].Began {
+			newest[x.Patient] = web.Due{Patient: x.Patient, Exam: x.ID, Began: at}
+		}
+	}
+	ps, err := p.store.Patients(ctx, "")
+	if err != nil {
+		return nil, err
+	}
+	var out []web.Due
+	for _, sp := range ps {
+		d, seen := newest[sp.ID]
+		if !seen {
+			continue
+		}
+		d.Name, d.Number = sp.Name, sp.Number
+		c := decided[d.Exam]
+		for _, on := range []struct{ what, day string }{{"re-evaluation", c.Reevaluation}, {"recall", c.Recall}} {
+			if on.day != "" {
+				e := d
+				e.What, e.Day, e.Months, e.Who, e.Decided, e.Call = on.what, on.day, c.RecallMonths, c.Who, c.Time, c.Call
+				out = append(out, e)
+			}
+		}
+		if c.Reevaluation == "" && c.Recall == "" {
+			out = append(out, d)
+		}
+	}
+	slices.SortStableFunc(out, func(a, b web.Due) int {
+		if (a.Day == "") != (b.Day == "") {
+			return cmp.Compare(b.Day, a.Day)
+		}
+		return cmp.Compare(a.Day, b.Day)
+	})
+	return out, nil
+}
+
+// calendar writes days in the form that calendars read.
+func calendar(w io.Writer, days []web.Due) error {
+	out := make([]report.Appointment, len(days))
+	for i, d := range days {
+		day, err := time.Parse(time.DateOnly, d.Day)
+		if err != nil {
+			return err
+		}
+		out[i] = report.Appointment{Exam: d.Exam, What: d.What, Patient: d.Name, Number: d.Number, Day: day, Months: d.Months, Who: d.Who,
+			Decided: time.UnixMilli(d.Decided), Version: int(d.Call)}
+	}
+	return report.Calendar(w, out)
 }
 
 // Keys of the practice's settings in the store.

@@ -16,8 +16,6 @@ import (
 	"syscall"
 	"time"
 
-	"leadsman/chart"
-	"leadsman/diagnosis"
 	"leadsman/exam"
 	"leadsman/speech"
 	"leadsman/store"
@@ -104,7 +102,7 @@ func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready
 			names = append(names, n)
 		}
 	}
-	h := web.New(web.Options{Exams: p, Practice: p, Findings: pageFindings, Hosts: names, Version: version(), Log: log,
+	h := web.New(web.Options{Exams: p, Practice: p, Calendar: calendar, Hosts: names, Version: version(), Log: log,
 		Invent: func(ctx context.Context) error { return invent(ctx, st, time.Now()) }})
 	ln, err := net.Listen("tcp", f.addr)
 	if err != nil {
@@ -146,20 +144,6 @@ func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready
 		fmt.Fprintln(stdout, "stopped; nothing is lost")
 		return exitOK
 	}
-}
-
-// pageFindings are the findings of a chart as pages get them.
-func pageFindings(c *chart.Chart, open []chart.Doubt) any {
-	f := diagnosis.Assess(c, diagnosis.Options{Doubts: doubtsOf(open)})
-	return &f
-}
-
-func doubtsOf(open []chart.Doubt) []diagnosis.Doubt {
-	out := make([]diagnosis.Doubt, len(open))
-	for i, d := range open {
-		out[i] = diagnosis.Doubt{Tooth: d.Tooth, Site: d.Site, Field: string(d.Field)}
-	}
-	return out
 }
 
 var _ web.Exams = (*practice)(nil)

@@ -3,6 +3,7 @@
 package e2e
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"io"
@@ -11,6 +12,7 @@ import (
 	"net/http/httptest"
 	"os"
 	"os/exec"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -22,7 +24,6 @@ import (
 	"github.com/chromedp/chromedp/kb"
 
 	"leadsman/chart"
-	"leadsman/diagnosis"
 	"leadsman/exam"
 	"leadsman/speech"
 	"leadsman/web"
@@ -36,35 +37,39 @@ type world struct {
 	engine   speech.Engine
 	mu       sync.Mutex
 	exams    map[string]*exam.Exam
-	logs     map[string]*exam.Memory
+	logs     map[string]*memory
 	visits   map[string]web.Visit
 	patients []web.Patient
 	settings web.Settings
 	now      atomic.Int64
 }
 
+// memory is a log in memory that may be read while the exam runs.
+type memory struct {
+	mu sync.Mutex
+	exam.Memory
+}
+
+func (m *memory) Append(ctx context.Context, evs ...chart.Event) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.Memory.Append(ctx, evs...)
+}
+
 func newWorld(t *testing.T, engine speech.Engine) *world {
 	t.Helper()
-	w := &world{t: t, engine: engine, exams: map[string]*exam.Exam{}, logs: map[string]*exam.Memory{}, visits: map[string]web.Visit{},
+	w := &world{t: t, engine: engine, exams: map[string]*exam.Exam{}, logs: map[string]*memory{}, visits: map[string]web.Visit{},
 		settings: web.Settings{Practice: "Fathom Lane Dental (invented)", Numbering: chart.Universal, Path: "arch", SiteWords: "buccal-lingual"}}
 	w.now.Store(time.Now().UnixMilli())
 	w.patients = []web.Patient{
 		{ID: "p1", Name: "Harriet Sallow", Born: "1969-04-17", Number: "FL-0112", Version: 1, Note: "Prefers the morning."},
 		{ID: "p2", Name: "Jonas Merrow", Born: "1991", Number: "FL-0127", Version: 1},
 	}
-	findings := func(c *chart.Chart, open []chart.Doubt) any {
-		ds := make([]diagnosis.Doubt, len(open))
-		for i, d := range open {
-			ds[i] = diagnosis.Doubt{Tooth: d.Tooth, Site: d.Site, Field: string(d.Field)}
-		}
-		f := diagnosis.Assess(c, diagnosis.Options{Doubts: ds})
-		return &f
-	}
 	log := slog.New(slog.NewTextHandler(io.Discard, nil))
 	if os.Getenv("LEADSMAN_TEST_LOG") != "" {
 		log = slog.New(slog.NewTextHandler(os.Stderr, nil))
 	}
-	w.srv = httptest.NewServer(web.New(web.Options{Exams: w, Practice: w, Findings: findings, Log: log, Version: "test"}))
+	w.srv = httptest.NewServer(web.New(web.Options{Exams: w, Practice: w, Log: log, Version: "test"}))
 	w.url = w.srv.URL
 	t.Cleanup(func() {
 		for _, e := range w.exams {
@@ -79,7 +84,7 @@ func newWorld(t *testing.T, engine speech.Engine) *world {
 // begin opens an exam with the given call list already in it.
 func (w *world) begin(id string, n chart.Numbering, calls ...string) *exam.Exam {
 	w.t.Helper()
-	log := &exam.Memory{}
+	log := &memory{}
 	ctx := context.Background()
 	if err := exam.Start(ctx, log, n, "arch", nil, nil, w.now.Load(), ""); err != nil {
 		w.t.Fatal(err)
@@ -164,8 +169,23 @@ func (w *world) Visits(_ context.Context, patient string) ([]web.Visit, error) {
 			out = append(out, v)
 		}
 	}
+	slices.SortFunc(out, func(a, b web.Visit) int { return cmp.Compare(b.Began, a.Began) })
 	return out, nil
 }
+
+func (w *world) State(_ context.Context, id string) (*chart.State, error) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	log := w.logs[id]
+	if log == nil {
+		return nil, web.ErrNotFound
+	}
+	log.mu.Lock()
+	defer log.mu.Unlock()
+	return chart.Fold(log.Events)
+}
+
+func (w *world) Due(context.Context) ([]web.Due, error) { return nil, nil }
 
 func (w *world) Visit(_ context.Context, id string) (web.Visit, error) {
 	w.mu.Lock()

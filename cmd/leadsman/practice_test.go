@@ -1,0 +1,221 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"io"
+	"log/slog"
+	"net/http"
+	"net/http/httptest"
+	"strings"
+	"testing"
+	"time"
+
+	"leadsman/chart"
+	"leadsman/store"
+	"leadsman/web"
+)
+
+// A Wednesday in winter, so that dates are the same at every run.
+var inventedNow = time.Date(2026, 11, 25, 9, 0, 0, 0, time.Local)
+
+// invented is the invented practice behind its pages.
+func invented(t *testing.T) (*practice, func(path string, into any) string) {
+	t.Helper()
+	ctx := context.Background()
+	st, err := store.Open(ctx, t.TempDir(), func() time.Time { return inventedNow })
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { st.Close() })
+	if err := invent(ctx, st, inventedNow); err != nil {
+		t.Fatal(err)
+	}
+	p := newPractice(st, nil, func() time.Time { return inventedNow }, slog.New(slog.DiscardHandler))
+	t.Cleanup(p.Close)
+	srv := httptest.NewServer(web.New(web.Options{Exams: p, Practice: p, Calendar: calendar}))
+	t.Cleanup(srv.Close)
+	return p, func(path string, into any) string {
+		t.Helper()
+		res, err := http.Get(srv.URL + path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer res.Body.Close()
+		b, err := io.ReadAll(res.Body)
+		if err != nil || res.StatusCode != 200 {
+			t.Fatalf("%s: %s %s %v", path, res.Status, b, err)
+		}
+		if into != nil {
+			if err := json.Unmarshal(b, into); err != nil {
+				t.Fatalf("%s: %v\n%s", path, err, b)
+			}
+		}
+		return string(b)
+	}
+}
+
+func patientNamed(t *testing.T, p *practice, name string) (web.Patient, []web.Visit) {
+	t.Helper()
+	ps, err := p.Patients(context.Background(), name)
+	if err != nil || len(ps) != 1 {
+		t.Fatalf("%s: %+v, %v", name, ps, err)
+	}
+	vs, err := p.Visits(context.Background(), ps[0].ID)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return ps[0], vs
+}
+
+// The invented practice has what every screen needs: a re-evaluation, a calibration pair, recalls that
+// are due, overdue and not decided.
+func TestInventedPractice(t *testing.T) {
+	p, get := invented(t)
+	var due []web.Due
+	get("/api/due", &due)
+	var got []string
+	for _, d := range due {
+		got = append(got, strings.TrimSpace(strings.Join([]string{d.Day, d.What, d.Name, d.Who}, " ")))
+	}
+	want := `2026-11-04 recall Oskar Fenn Ben Oakley
+2027-05-05 recall Jonas Merrow Ada Quill
+2027-11-13 recall Ines Tidewell Ada Quill
+Harriet Sallow
+Walter Brack`
+	if s := strings.Join(got, "\n"); s != want {
+		t.Errorf("due:\n%s\nwant\n%s", s, want)
+	}
+	for _, path := range []string{"/api/due.ics", "/api/exams/" + due[0].Exam + "/due.ics"} {
+		if ics := get(path, nil); !strings.Contains(ics, "DTSTART;VALUE=DATE:20261104\r\n") || !strings.Contains(ics, "Oskar Fenn") || strings.Contains(ics, "Harriet") {
+			t.Errorf("%s:\n%s", path, ics)
+		}
+	}
+
+	_, vs := patientNamed(t, p, "Harriet Sallow")
+	if len(vs) != 2 || vs[0].Kind != "re-evaluation" || vs[0].Earlier != vs[1].ID {
+		t.Fatalf("%+v", vs)
+	}
+	var pair struct {
+		First, Second web.Visit
+		Other         bool
+		Comparison    struct {
+			Pockets, Closed, Improved int
+			ClosedPercent             float64
+			Window                    string
+			Notes                     []string
+			Retreat                   []any
+		}
+	}
+	get("/api/exams/"+vs[0].ID+"/compare", &pair)
+	c := pair.Comparison
+	if pair.First.ID != vs[1].ID || pair.Second.ID != vs[0].ID || pair.Other || c.Pockets < 20 || c.Closed < 10 || c.ClosedPercent < 40 || c.Improved < 20 || c.Window != "inside" || len(c.Retreat) < 3 {
+		t.Errorf("%+v", pair)
+	}
+	// Asked from the other side it is the same pair.
+	if a, b := get("/api/exams/"+vs[0].ID+"/compare", nil), get("/api/exams/"+vs[1].ID+"/compare?with="+vs[0].ID, nil); a != b {
+		t.Error("the pair depends on which exam is open")
+	}
+	var course struct {
+		Exams []struct {
+			ID       string
+			Findings []struct {
+				Code  string
+				Value any
+			}
+		}
+	}
+	get("/api/patients/"+vs[0].Patient+"/course", &course)
+	if len(course.Exams) != 2 || course.Exams[0].ID != vs[1].ID || len(course.Exams[0].Findings) < 12 {
+		t.Errorf("%+v", course)
+	}
+	for i := range course.Exams[0].Findings {
+		a, b := course.Exams[0].Findings[i], course.Exams[1].Findings[i]
+		if a.Code == "sites.ge5" && a.Value.(float64) <= b.Value.(float64) {
+			t.Errorf("sites of 5 mm: %v, then %v", a.Value, b.Value)
+		}
+	}
+
+	var plan struct {
+		Phases    []struct{ ID string }
+		Recall    struct{ Months int }
+		RecallDay string `json:"recall_day"`
+		Decisions []chart.Decision
+		Earlier   *chart.Decision
+	}
+	get("/api/exams/"+vs[0].ID+"/plan", &plan)
+	// 3 months after 19 November (common practice, no source).
+	if plan.Recall.Months != 3 || plan.RecallDay != "2027-02-19" || len(plan.Decisions) != 0 || plan.Earlier == nil || plan.Earlier.PhaseOneDone != "2026-10-08" {
+		t.Errorf("%+v", plan)
+	}
+
+	// Two examiners on one day.
+	_, vs = patientNamed(t, p, "Ines Tidewell")
+	var agree struct {
+		Other     bool
+		Agreement struct {
+			Depth []struct {
+				Group          string
+				Sites          int
+				ExactPercent   float64
+				Within1Percent float64
+				KappaQuadratic float64
+			}
+			Differ []any
+		}
+	}
+	get("/api/exams/"+vs[0].ID+"/compare", &agree)
+	if d := agree.Agreement.Depth[0]; !agree.Other || d.Group != "all" || d.Sites != 168 || d.ExactPercent < 70 || d.Within1Percent < 90 || d.KappaQuadratic < 0.5 || len(agree.Agreement.Differ) == 0 {
+		t.Errorf("%+v", agree)
+	}
+}
+
+// What is decided under Plan is in the log, in the list of what is due, and moves with the decision; a
+// new exam takes the patient off the list until something is decided there.
+func TestDueFollowsDecisions(t *testing.T) {
+	p, _ := invented(t)
+	ctx := context.Background()
+	pt, vs := patientNamed(t, p, "Harriet Sallow")
+	days := func() (out []string) {
+		t.Helper()
+		ds, err := p.Due(ctx)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, d := range ds {
+			if d.Patient == pt.ID {
+				out = append(out, d.What+" "+d.Day)
+			}
+		}
+		return out
+	}
+	e, err := p.open(ctx, vs[0].ID)
+	if err != nil {
+		t.Fatal(err)
+	}
+	decide := func(text, id string) {
+		t.Helper()
+		if _, err := e.Do(ctx, chart.Command{Acts: []chart.Act{{Verb: chart.VerbPlan, Text: text}}}, "Ada Quill", id); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if got := strings.Join(days(), ", "); got != " " {
+		t.Errorf("before: %q", got)
+	}
+	decide(`{"recall_months":3,"recall":"2027-02-19"}`, "1")
+	decide(`{"recall_months":4,"recall":"2027-03-19","reevaluation":"2027-01-05"}`, "2")
+	decide(`{"recall_months":4}`, "2") // sent twice: entered once
+	if got := strings.Join(days(), ", "); got != "re-evaluation 2027-01-05, recall 2027-03-19" {
+		t.Errorf("decided: %q", got)
+	}
+	st, err := p.State(ctx, vs[0].ID)
+	if d, ok := st.Plan(); err != nil || !ok || len(st.Plans) != 2 || d.RecallMonths != 4 || !d.Added || d.Who != "Ada Quill" {
+		t.Errorf("%+v, %v", st.Plans, err)
+	}
+	if _, err := p.Begin(ctx, web.NewVisit{Patient: pt.ID, Earlier: vs[0].ID, ID: "new"}); err != nil {
+		t.Fatal(err)
+	}
+	if got := strings.Join(days(), ", "); got != " " {
+		t.Errorf("after a new exam: %q", got)
+	}
+}

@@ -1,0 +1,281 @@
+package web
+
+import (
+	"bytes"
+	"cmp"
+	"context"
+	"fmt"
+	"net/http"
+	"slices"
+	"time"
+
+	"leadsman/chart"
+	"leadsman/diagnosis"
+)
+
+// record is an exam as the rules take it: who and when, and the fold of its log.
+type record struct {
+	Visit
+	state *chart.State
+}
+
+func (s *server) record(ctx context.Context, id string) (r record, err error) {
+	if r.Visit, err = s.Practice.Visit(ctx, id); err != nil {
+		return r, err
+	}
+	r.state, err = s.Practice.State(ctx, id)
+	return r, err
+}
+
+// day is when the exam was made, as a date.
+func (v *Visit) day() time.Time {
+	y, m, d := time.UnixMilli(v.Began).Date()
+	return time.Date(y, m, d, 0, 0, 0, 0, time.UTC)
+}
+
+// before is the exam that v is compared with: the one it re-evaluates, else the newest one before it
+// with anything recorded. ok is false if there is none.
+func (s *server) before(ctx context.Context, v *Visit) (id string, ok bool, err error) {
+	if v.Earlier != "" {
+		return v.Earlier, true, nil
+	}
+	all, err := s.Practice.Visits(ctx, v.Patient)
+	for _, x := range all { // newest first
+		if x.ID != v.ID && x.Began < v.Began && x.Recorded > 0 {
+			return x.ID, true, err
+		}
+	}
+	return "", false, err
+}
+
+// dayOf reads a date of a plan or an input; zero if there is none.
+func dayOf(s string) time.Time {
+	t, _ := time.Parse(time.DateOnly, s) // checked when it was entered
+	return t
+}
+
+// assessed gives the findings of an exam, with the exam before as direct evidence of progression.
+func (s *server) assessed(ctx context.Context, r *record) (f diagnosis.Findings, earlier *Visit, err error) {
+	o := diagnosis.Options{Doubts: diagnosis.DoubtsOf(r.state.OpenDoubts())}
+	id, ok, err := s.before(ctx, &r.Visit)
+	if err != nil {
+		return f, nil, err
+	}
+	if ok {
+		e, err := s.record(ctx, id)
+		if err != nil {
+			return f, nil, err
+		}
+		o.Earlier = &diagnosis.Earlier{Chart: &e.state.Chart, Years: float64(r.Began-e.Began) / (365.25 * 24 * 3600 * 1000)}
+		earlier = &e.Visit
+	}
+	return diagnosis.Assess(&r.state.Chart, o), earlier, nil
+}
+
+func (s *server) findings(r *http.Request) (any, error) {
+	rec, err := s.record(r.Context(), r.PathValue("id"))
+	if err != nil {
+		return nil, err
+	}
+	f, earlier, err := s.assessed(r.Context(), &rec)
+	return struct {
+		Findings diagnosis.Findings `json:"findings"`
+		Patient  chart.Patient      `json:"patient"`
+		Open     []chart.Doubt      `json:"open_doubts"`
+		Earlier  *Visit             `json:"earlier,omitempty"` // the exam that was taken as direct evidence
+	}{f, rec.state.Chart.Patient, rec.state.OpenDoubts(), earlier}, err
+}
+
+// compare pairs an exam with another one of the patient, by default the one before it. The earlier of
+// the two is the first, whichever was asked for.
+func (s *server) compare(r *http.Request) (any, error) {
+	ctx := r.Context()
+	var out struct {
+		First      *Visit                `json:"first,omitempty"`
+		Second     *Visit                `json:"second,omitempty"`
+		Other      bool                  `json:"other"` // compared as of two examiners or probes
+		Comparison *diagnosis.Comparison `json:"comparison,omitempty"`
+		Agreement  *diagnosis.Agreement  `json:"agreement,omitempty"`
+		Cautions   []string              `json:"cautions"`
+	}
+	out.Cautions = diagnosis.Cautions()
+	b, err := s.record(ctx, r.PathValue("id"))
+	if err != nil {
+		return nil, err
+	}
+	with := r.URL.Query().Get("with")
+	if with == "" {
+		var ok bool
+		if with, ok, err = s.before(ctx, &b.Visit); err != nil || !ok {
+			return out, err
+		}
+	}
+	a, err := s.record(ctx, with)
+	if err != nil {
+		return nil, err
+	}
+	if a.ID == b.ID || a.Patient != b.Patient {
+		return nil, &inputError{http.StatusUnprocessableEntity, "pair", "choose two different exams of the same patient"}
+	}
+	if a.Began > b.Began {
+		a, b = b, a
+	}
+	switch r.URL.Query().Get("other") {
+	case "":
+		out.Other = a.SignedBy != "" && b.SignedBy != "" && a.SignedBy != b.SignedBy
+	case "1":
+		out.Other = true
+	}
+	o := diagnosis.CompareOptions{OtherExaminer: out.Other, Days: daysAfterTherapy(&a, &b)}
+	o.Doubts = diagnosis.DoubtsOf(b.state.OpenDoubts())
+	c := diagnosis.Compare(&a.state.Chart, &b.state.Chart, o)
+	g := diagnosis.Agree(&a.state.Chart, &b.state.Chart, diagnosis.Options{})
+	out.First, out.Second, out.Comparison, out.Agreement = &a.Visit, &b.Visit, &c, &g
+	return out, nil
+}
+
+// daysAfterTherapy are the days from the end of non-surgical therapy to the second exam: by the plan
+// made at the first one, else by what was asked at the second.
+func daysAfterTherapy(a, b *record) *int {
+	done := dayOf(b.state.Chart.Patient.TherapyFinished)
+	if d, ok := a.state.Plan(); ok && d.PhaseOneDone != "" {
+		done = dayOf(d.PhaseOneDone)
+	}
+	if done.IsZero() || done.After(b.day()) {
+		return nil
+	}
+	n := int(b.day().Sub(done).Hours() / 24)
+	return &n
+}
+
+// courseCodes are the findings whose way over all exams is shown.
+var courseCodes = []string{"score.bleeding_percent", "score.plaque_percent", "score.pisa_mm2", "sites.ge4", "sites.ge5", "sites.ge6", "depth.mean",
+	"attachment_loss.mean", "periodontitis.stage", "periodontitis.extent", "periodontitis.grade", "gingiva.status", "endpoint.reached", "risk.progression"}
+
+// course gives the main findings of every exam of a patient, oldest first.
+func (s *server) course(r *http.Request) (any, error) {
+	ctx := r.Context()
+	p, err := s.Practice.Patient(ctx, r.PathValue("id"))
+	if err != nil {
+		return nil, err
+	}
+	visits, err := s.Practice.Visits(ctx, p.ID)
+	if err != nil {
+		return nil, err
+	}
+	type point struct {
+		Visit
+		Findings []diagnosis.Finding `json:"findings"`
+	}
+	out := []point{}
+	for _, v := range visits {
+		if v.Recorded == 0 {
+			continue
+		}
+		rec, err := s.record(ctx, v.ID)
+		if err != nil {
+			return nil, err
+		}
+		f, _, err := s.assessed(ctx, &rec)
+		if err != nil {
+			return nil, err
+		}
+		pt := point{Visit: v, Findings: []diagnosis.Finding{}}
+		for _, code := range courseCodes {
+			if x, ok := f.Get(code); ok {
+				x.Because, x.Missing = nil, nil // the exam's own findings have them
+				pt.Findings = append(pt.Findings, x)
+			}
+		}
+		out = append(out, pt)
+	}
+	slices.SortStableFunc(out, func(a, b point) int { return cmp.Compare(a.Began, b.Began) })
+	return map[string]any{"patient": p, "exams": out, "cautions": diagnosis.Cautions()}, nil
+}
+
+// plan gives what the rules propose after an exam, and beside it what the clinician decided.
+func (s *server) plan(r *http.Request) (any, error) {
+	ctx := r.Context()
+	rec, err := s.record(ctx, r.PathValue("id"))
+	if err != nil {
+		return nil, err
+	}
+	f, earlier, err := s.assessed(ctx, &rec)
+	if err != nil {
+		return nil, err
+	}
+	var out struct {
+		Visit     Visit                  `json:"visit"`
+		Phases    []diagnosis.Phase      `json:"phases"`
+		Recall    diagnosis.Recall       `json:"recall"`
+		RecallDay string                 `json:"recall_day,omitempty"` // the exam's day and the proposed months
+		HomeCare  diagnosis.HomeCarePlan `json:"home_care"`
+		Decisions []chart.Decision       `json:"decisions"`         // oldest first; the last is in force
+		Earlier   *chart.Decision        `json:"earlier,omitempty"` // in force at the exam before
+		Patient   chart.Patient          `json:"patient"`           // what was asked
+		Findings  []diagnosis.Finding    `json:"findings"`          // the headlines that the plan rests on
+		Cautions  []string               `json:"cautions"`
+	}
+	out.Visit, out.Cautions, out.Patient = rec.Visit, f.Cautions, rec.state.Chart.Patient
+	out.Decisions = append([]chart.Decision{}, rec.state.Plans...)
+	o := diagnosis.PlanOptions{Reevaluation: rec.Kind == "re-evaluation", Visit: rec.day()}
+	var care diagnosis.HomeCareOptions
+	if d, ok := rec.state.Plan(); ok {
+		o.PhaseOneDone, care.Achieved = dayOf(d.PhaseOneDone), d.Achieved
+	}
+	if earlier != nil {
+		st, err := s.Practice.State(ctx, earlier.ID)
+		if err != nil {
+			return nil, err
+		}
+		if d, ok := st.Plan(); ok {
+			out.Earlier = &d
+		}
+	}
+	c := &rec.state.Chart
+	out.Phases = append([]diagnosis.Phase{}, diagnosis.Phases(c, &f, o)...)
+	out.Recall = diagnosis.RecallFor(&f, &c.Patient, o.Visit)
+	if out.Recall.Months > 0 {
+		out.RecallDay = diagnosis.AddMonths(o.Visit, out.Recall.Months).Format(time.DateOnly)
+	}
+	out.HomeCare = diagnosis.HomeCare(c, care)
+	for _, code := range []string{"periodontitis.case", "periodontitis.stage", "periodontitis.extent", "periodontitis.grade", "gingiva.status", "endpoint.reached", "risk.progression"} {
+		if x, ok := f.Get(code); ok {
+			out.Findings = append(out.Findings, x)
+		}
+	}
+	return out, nil
+}
+
+func (s *server) due(r *http.Request) (any, error) {
+	ds, err := s.Practice.Due(r.Context())
+	return append([]Due{}, ds...), err
+}
+
+// calendar answers with days as an iCalendar file: those of one exam, or of everybody.
+func (s *server) calendar(w http.ResponseWriter, r *http.Request) {
+	ds, err := s.Practice.Due(r.Context())
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	name := "recalls"
+	if id := r.PathValue("id"); id != "" {
+		name = "recall"
+		ds = slices.DeleteFunc(slices.Clone(ds), func(d Due) bool { return d.Exam != id })
+	}
+	ds = slices.DeleteFunc(slices.Clone(ds), func(d Due) bool { return d.Day == "" })
+	if len(ds) == 0 {
+		s.fail(w, r, &inputError{http.StatusNotFound, "not_decided", "no day was decided here yet: decide the recall under Plan first"})
+		return
+	}
+	var b bytes.Buffer
+	if err := s.Calendar(&b, ds); err != nil {
+		s.fail(w, r, fmt.Errorf("write the calendar: %w", err))
+		return
+	}
+	w.Header().Set("Content-Type", "text/calendar; charset=utf-8")
+	w.Header().Set("Content-Disposition", `attachment; filename="`+name+`.ics"`)
+	w.Header().Set("Cache-Control", "no-store")
+	_, _ = w.Write(b.Bytes()) // nobody left to be told if the connection broke
+}
