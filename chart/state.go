@@ -39,6 +39,7 @@ type CallInfo struct {
 // Remark is free speech or text kept beside a place.
 type Remark struct {
 	Place
+	Call uint64 `json:"call"`
 	Text string `json:"text"`
 	Time int64  `json:"time"`
 	Who  string `json:"who,omitempty"`
@@ -219,7 +220,7 @@ func (s *State) fold(e *Event) {
 			s.Chart.Patient = p
 		}
 	case KindRemark:
-		s.Remarks = append(s.Remarks, Remark{Place: Place{e.Tooth, e.Aspect}, Text: e.Text, Time: e.Time, Who: e.Who})
+		s.Remarks = append(s.Remarks, Remark{Place: Place{e.Tooth, e.Aspect}, Call: e.Call, Text: e.Text, Time: e.Time, Who: e.Who})
 	case KindComplete:
 		s.Complete = true
 	case KindPlan:

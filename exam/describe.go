@@ -46,7 +46,7 @@ var sayListening = []string{"three two four", "all threes", "bleeding mesial", "
 
 func headOf(s *chart.State) Head {
 	h := Head{Focus: PlaceView{}, AtEnd: s.AtEnd, Listening: s.Listening, Complete: s.Complete, SignedBy: s.SignedBy, Path: s.Path.Name,
-		Doubts: []DoubtView{}, Last: []string{}, Say: sayListening}
+		Doubts: []DoubtView{}, Last: []string{}, Say: sayListening, Remarks: []Remark{}}
 	if !s.Listening {
 		h.Say = []string{"go ahead"}
 	}
@@ -83,9 +83,13 @@ func headOf(s *chart.State) Head {
 	}
 	for _, d := range s.Doubts {
 		h.Doubts = append(h.Doubts, DoubtView{Tooth: d.Tooth.String(), Label: d.Tooth.Label(s.Chart.Numbering), Site: d.Site.String(),
-			Field: string(d.Field), Value: valueOf(s, d.SiteRef, d.Field), Reason: d.Reason, Rival: d.Rival})
+			Field: string(d.Field), Value: valueOf(s, d.SiteRef, d.Field), Reason: d.Reason, Rival: d.Rival,
+			Call: s.Writer(d.SiteRef, d.Field)})
 	}
 	sort.Slice(h.Doubts, func(i, j int) bool { return doubtRank(rank, h.Doubts[i]) < doubtRank(rank, h.Doubts[j]) })
+	for _, r := range s.Remarks {
+		h.Remarks = append(h.Remarks, Remark{Call: r.Call, Place: r.Tooth.Label(s.Chart.Numbering) + " " + r.Aspect.String(), Text: r.Text, Time: r.Time, Who: r.Who})
+	}
 	if c, ok := s.LastCall(""); ok {
 		h.Undo = c.Seq
 	}

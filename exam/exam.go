@@ -56,6 +56,7 @@ type Exam struct {
 	soundedMS int64 // stream time at which the last soundings ended
 	held      *held // a number that may answer the question or be the next sounding
 	remark    bool  // the next speech is a remark
+	uttered   []utterance
 	changes   []Change
 	subs      map[*Subscription]bool
 	micView   *MicView
@@ -71,6 +72,12 @@ const unclear = "not heard clearly"
 type phrase struct {
 	words []string
 	until int64
+}
+
+// utterance is a call that was just logged, and where it stands in the sound of the microphone.
+type utterance struct {
+	call           uint64
+	startMS, endMS int64
 }
 
 // held is a lone number heard while a doubt is asked about. If more numbers follow it was the first
@@ -175,6 +182,12 @@ func (e *Exam) Chart(ctx context.Context) (c *chart.Chart, doubts []chart.Doubt,
 	return c, doubts, err
 }
 
+// History is everything that was ever entered for a tooth and one of its sites, oldest first.
+func (e *Exam) History(ctx context.Context, r chart.SiteRef) (h []chart.Entry, err error) {
+	err = e.run(func() { h = e.state.History(r.Tooth, &r.Site) })
+	return h, err
+}
+
 // Words enters typed words through the same door as spoken ones. id, if not empty, makes a repeated
 // call harmless. Errors: *grammar.Misfit, *chart.Refusal, *chart.RangeError, chart.ErrSigned.
 func (e *Exam) Words(ctx context.Context, text, who, id string) (a Answer, err error) {
@@ -264,6 +277,9 @@ func (e *Exam) settle(ctx context.Context, c chart.Command, m chart.Meta, evs []
 	if err := e.state.Apply(evs...); err != nil {
 		// Do applied the same events to a copy: only a fault of the program leads here.
 		return Answer{}, fmt.Errorf("apply call %d: %w", evs[0].Call, err)
+	}
+	if m.Source == chart.Voice && e.cfg.KeepClip != nil {
+		e.uttered = append(e.uttered, utterance{evs[0].Call, m.StartMS, m.EndMS})
 	}
 	a := e.answer(c, m, evs, cause, place)
 	e.question = nil
@@ -458,9 +474,13 @@ func (e *Exam) publish(from uint64, before *chart.Chart, beforeDoubts map[chart.
 	if e.state.Path.Name != path {
 		ch.Line = lineOf(e.state)
 	}
+	altered := map[uint64]bool{evs[0].Call: true}
+	for _, ev := range evs {
+		altered[ev.Undo] = true
+	}
 	var calls []chart.CallInfo
 	for _, c := range e.state.Calls {
-		if c.Seq == evs[0].Call || c.Undone {
+		if altered[c.Seq] {
 			calls = append(calls, c)
 		}
 	}

@@ -179,7 +179,10 @@ func (m *Mic) feed(pcm []int16) error {
 		if now-m.ticked >= 100 {
 			m.ticked = now
 			var err error
-			runErr := m.e.run(func() { err = m.e.tick(context.Background(), now, m.heard, m.speak) })
+			runErr := m.e.run(func() {
+				err = m.e.tick(context.Background(), now, m.heard, m.speak)
+				m.clips()
+			})
 			if err := errors.Join(err, runErr); err != nil {
 				return err
 			}
@@ -202,9 +205,8 @@ func (m *Mic) take(hyps []speech.Hypothesis) error {
 		m.speak, m.last = false, ""
 		var err error
 		runErr := m.e.run(func() {
-			before := m.e.state.Seq()
 			err = m.e.heard(context.Background(), h)
-			m.clip(before, h)
+			m.clips()
 			m.e.micView = &MicView{On: true, Owner: m.owner, LevelDB: h.Signal.LevelDB, NoiseDB: h.Signal.NoiseDB, Clipped: h.Signal.Clipped,
 				Trouble: troubleOf(h.Signal), StreamMS: h.AtMS}
 			m.e.tell(Change{Mic: m.e.micView})
@@ -219,16 +221,15 @@ func (m *Mic) take(hyps []speech.Hypothesis) error {
 	return nil
 }
 
-// clip keeps the sound of a call that was logged.
-func (m *Mic) clip(before uint64, h speech.Hypothesis) {
-	if m.e.cfg.KeepClip == nil || m.e.state.Seq() == before {
-		return
-	}
+// clips keeps the sound of the calls that were just logged. It runs in the exam's owner.
+func (m *Mic) clips() {
 	const margin = speech.Rate / 4
-	from, to := h.StartMS*speech.Rate/1000-margin, h.EndMS*speech.Rate/1000+margin
-	if pcm := m.ring.cut(from, to); len(pcm) > 0 {
-		m.e.cfg.KeepClip(before+1, pcm)
+	for _, c := range m.e.uttered {
+		if pcm := m.ring.cut(c.startMS*speech.Rate/1000-margin, c.endMS*speech.Rate/1000+margin); len(pcm) > 0 {
+			m.e.cfg.KeepClip(c.call, pcm)
+		}
 	}
+	m.e.uttered = m.e.uttered[:0]
 }
 
 // troubleOf says what is wrong with the sound and what to do, or "".
@@ -331,7 +332,10 @@ func (m *Mic) flush() error {
 	err = m.take(hyps)
 	m.base = m.next
 	var heldErr error
-	runErr := m.e.run(func() { heldErr = m.e.release(context.Background(), true) })
+	runErr := m.e.run(func() {
+		heldErr = m.e.release(context.Background(), true)
+		m.clips()
+	})
 	return errors.Join(err, heldErr, runErr)
 }
 

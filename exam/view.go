@@ -35,6 +35,7 @@ type Head struct {
 	SignedBy  string      `json:"signed_by,omitempty"` //
 	Path      string      `json:"path"`                // name of the path
 	Unprobed  []string    `json:"unprobed,omitempty"`  // sites without depth, once the exam is complete
+	Remarks   []Remark    `json:"remarks"`             // oldest first
 }
 
 // PlaceView is a place in words.
@@ -84,6 +85,16 @@ type DoubtView struct {
 	Value  *float64 `json:"value,omitempty"`
 	Reason string   `json:"reason"`
 	Rival  string   `json:"rival,omitempty"`
+	Call   uint64   `json:"call"` // that entered the value: its sound is the doubt's
+}
+
+// Remark is speech or text kept beside a place.
+type Remark struct {
+	Call  uint64 `json:"call"`
+	Place string `json:"place"` // in words: "3 buccal"
+	Text  string `json:"text"`
+	Time  int64  `json:"time"` // Unix milliseconds
+	Who   string `json:"who,omitempty"`
 }
 
 // CallView is a line of the call list.

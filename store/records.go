@@ -400,19 +400,53 @@ func (s *Store) Clips(ctx context.Context, exam string) ([]uint64, error) {
 	}, "SELECT call FROM clips WHERE exam = ? ORDER BY call", exam)
 }
 
+// aid picks the clips that only help to review a call. Where a remark was spoken the sound is the
+// entry itself: it stays with the exam.
+const aid = " AND call NOT IN (SELECT call FROM events WHERE exam = clips.exam AND kind = 'remark')"
+
 // DeleteClips wipes sound clips and returns how many: those of an exam, or of all exams for "", made
-// before the given time, or whenever for the zero time. Clips are not part of the log: they may go.
+// before the given time, or whenever for the zero time. Clips are not part of the log: they may go;
+// those of remarks stay.
 func (s *Store) DeleteClips(ctx context.Context, exam string, before time.Time) (n int64, err error) {
 	limit := int64(1<<63 - 1)
 	if !before.IsZero() {
 		limit = millis(before)
 	}
 	err = s.write(ctx, "delete clips", func(tx *sql.Tx) error {
-		r, err := tx.ExecContext(ctx, "DELETE FROM clips WHERE (?1 = '' OR exam = ?1) AND created < ?2", exam, limit)
+		r, err := tx.ExecContext(ctx, "DELETE FROM clips WHERE (?1 = '' OR exam = ?1) AND created < ?2"+aid, exam, limit)
 		if err == nil {
 			n, err = r.RowsAffected()
 		}
 		return err
 	})
 	return n, err
+}
+
+// ClipBytes is the size of all clips of an exam, or of all exams for "".
+func (s *Store) ClipBytes(ctx context.Context, exam string) (n int64, err error) {
+	err = s.r.QueryRowContext(ctx, "SELECT COALESCE(SUM(length(wav)), 0) FROM clips WHERE ?1 = '' OR exam = ?1", exam).Scan(&n)
+	return n, s.fail("size of clips", err)
+}
+
+// MakeRoom wipes the clips of exams until at least need bytes are free, and returns how many went:
+// first of signed exams, the longest signed first, then of those begun before the given time.
+func (s *Store) MakeRoom(ctx context.Context, need int64, before time.Time) (freed int64, err error) {
+	type old struct {
+		exam  string
+		bytes int64
+	}
+	exams, err := list(ctx, s, "list clips", func(scan func(...any) error) (o old, err error) {
+		err = scan(&o.exam, &o.bytes)
+		return
+	}, `SELECT exam, SUM(length(wav)) FROM clips JOIN exams ON exams.id = clips.exam
+		WHERE (signed IS NOT NULL OR exams.created < ?1)`+aid+` GROUP BY exam ORDER BY signed IS NULL, signed, exams.created`, millis(before))
+	for _, o := range exams {
+		if err != nil || freed >= need {
+			break
+		}
+		if _, err = s.DeleteClips(ctx, o.exam, time.Time{}); err == nil {
+			freed += o.bytes
+		}
+	}
+	return freed, err
 }

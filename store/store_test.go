@@ -422,6 +422,59 @@ func TestClips(t *testing.T) {
 	}
 }
 
+// Room is made by the exams that need their sound least; the sound of remarks stays.
+func TestMakeRoom(t *testing.T) {
+	s := openT(t, t.TempDir())
+	wav := append([]byte("RIFF\x24\x00\x00\x00WAVEfmt "), make([]byte, 84)...)
+	var exams []Exam
+	for i := range 4 {
+		x := newExam(t, s)
+		evs := play(t, s, x.ID, 1)
+		call := evs[len(evs)-1].Call
+		next := evs[len(evs)-1].Seq + 1
+		more := []chart.Event{{Seq: next, Call: next, Time: 9, Kind: chart.KindCall, Source: chart.Voice, Did: chart.VerbRemark},
+			{Seq: next + 1, Call: next, Time: 9, Kind: chart.KindRemark, Tooth: 16, Text: "sound clip"}}
+		if i < 2 { // the second one is signed before the first
+			more = append(more, chart.Event{Seq: next + 2, Call: next, Time: int64(20 - i), Kind: chart.KindSign, Who: "Ada Quill"})
+		}
+		if err := s.Log(x.ID).Append(ctx, more...); err != nil {
+			t.Fatal(err)
+		}
+		for _, c := range []uint64{call, next} {
+			if err := s.AddClip(ctx, x.ID, c, wav); err != nil {
+				t.Fatal(err)
+			}
+		}
+		exams = append(exams, x)
+	}
+	if n, err := s.ClipBytes(ctx, ""); n != 800 || err != nil {
+		t.Fatalf("%d bytes in all, want 800: %v", n, err)
+	}
+	left := func() (out string) {
+		for _, x := range exams {
+			n, err := s.ClipBytes(ctx, x.ID)
+			if err != nil {
+				t.Fatal(err)
+			}
+			out += fmt.Sprint(n/100, " ")
+		}
+		return out
+	}
+	for _, step := range []struct {
+		need   int64
+		before time.Time
+		freed  int64
+		left   string
+	}{
+		{1, exams[2].Created.Add(1), 100, "2 1 2 2 "}, {200, exams[2].Created.Add(time.Millisecond), 200, "1 1 1 2 "}, {100, exams[2].Created.Add(time.Millisecond), 0, "1 1 1 2 "},
+	} {
+		freed, err := s.MakeRoom(ctx, step.need, step.before)
+		if err != nil || freed != step.freed || left() != step.left {
+			t.Errorf("need %d: freed %d, left %s, want %d, %s (%v)", step.need, freed, left(), step.freed, step.left, err)
+		}
+	}
+}
+
 func TestBornMayBeLessThanADay(t *testing.T) {
 	for born, ok := range map[string]bool{"": true, "1971": true, "1971-03": true, "1971-03-28": true, "197": false, "1971-": false, "1971-13": false,
 		"1971-02-30": false, "28.3.1971": false, "1971-03-28x": false, "1": false} {

@@ -24,6 +24,25 @@ type Exam interface {
 	OpenMic(owner string, takeover bool) (Mic, error)
 	// Chart is a copy of the chart as it stands, with the doubts still open.
 	Chart(ctx context.Context) (*chart.Chart, []chart.Doubt, error)
+	// History is everything that was ever entered for a tooth and one of its sites, oldest first.
+	History(ctx context.Context, r chart.SiteRef) ([]chart.Entry, error)
+}
+
+// Clips keeps the sound of spoken calls. It fails with ErrNotFound.
+type Clips interface {
+	Clips(ctx context.Context, exam string) (ClipList, error)
+	// Clip is the sound of a call, a WAV file.
+	Clip(ctx context.Context, exam string, call uint64) ([]byte, error)
+	// ClipUse is how many bytes the clips of all exams take, and how many they may.
+	ClipUse(ctx context.Context) (bytes, limit int64, err error)
+}
+
+// ClipList says whose sound of an exam is kept.
+type ClipList struct {
+	Calls []uint64 `json:"calls"` // in order
+	Bytes int64    `json:"bytes"`
+	Limit int64    `json:"limit"`          // bytes kept of an exam at most
+	Note  string   `json:"note,omitempty"` // why sound is missing
 }
 
 // Mic is an open stream of sound, 16 kHz mono. Positions count samples from the stream's start.
@@ -88,6 +107,7 @@ type Settings struct {
 	Numbering chart.Numbering `json:"numbering"`
 	Path      string          `json:"path"`
 	SiteWords string          `json:"site_words"` // buccal-lingual or facial-palatal: how rows are named on screen
+	KeepClips bool            `json:"keep_clips"` // sound of calls stays after an exam is signed
 	Version   int64           `json:"version"`    // as for Patient
 }
 

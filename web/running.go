@@ -38,3 +38,7 @@ func (r running) OpenMic(owner string, takeover bool) (Mic, error) {
 func (r running) Chart(ctx context.Context) (*chart.Chart, []chart.Doubt, error) {
 	return r.e.Chart(ctx)
 }
+
+func (r running) History(ctx context.Context, at chart.SiteRef) ([]chart.Entry, error) {
+	return r.e.History(ctx, at)
+}

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
@@ -25,6 +26,7 @@ import (
 type Options struct {
 	Exams    Exams
 	Practice Practice
+	Clips    Clips // nil: no sound is kept
 	// Calendar writes days on which patients are due as an iCalendar file.
 	Calendar func(w io.Writer, days []Due) error
 	// Hosts are the names under which the service may be reached, without port. Loopback names are
@@ -103,6 +105,10 @@ func New(o Options) http.Handler {
 	api("GET /api/exams/{id}/inputs", s.inputs)
 	api("GET /api/patients/{id}/course", s.course)
 	api("GET /api/due", s.due)
+	api("GET /api/exams/{id}/history", s.history)
+	api("GET /api/exams/{id}/clips", s.clips)
+	mux.HandleFunc("GET /api/exams/{id}/clips/{call}", s.clip)
+	api("GET /api/clips", s.clipUse)
 	api("GET /api/settings", s.settings)
 	api("PUT /api/settings", s.changeSettings)
 	mux.HandleFunc("GET /api/due.ics", s.calendar)
@@ -302,6 +308,72 @@ func (s *server) inputs(r *http.Request) (any, error) {
 		return nil, err
 	}
 	return c.Patient, nil
+}
+
+// history is what was ever entered at a site and its tooth.
+func (s *server) history(r *http.Request) (any, error) {
+	q := r.URL.Query()
+	tooth, err := chart.ParseTooth(q.Get("tooth"), chart.FDI)
+	if err != nil {
+		return nil, &inputError{http.StatusUnprocessableEntity, "no_such_tooth", err.Error()}
+	}
+	site, err := chart.ParseSite(q.Get("site"))
+	if err != nil {
+		return nil, &inputError{http.StatusUnprocessableEntity, "no_such_site", err.Error()}
+	}
+	e, err := s.running(r)
+	if err != nil {
+		return nil, err
+	}
+	h, err := e.History(r.Context(), chart.SiteRef{Tooth: tooth, Site: site})
+	return append([]chart.Entry{}, h...), err
+}
+
+func (s *server) clips(r *http.Request) (any, error) {
+	if s.Clips == nil {
+		return ClipList{Calls: []uint64{}}, nil
+	}
+	l, err := s.Clips.Clips(r.Context(), r.PathValue("id"))
+	l.Calls = append([]uint64{}, l.Calls...)
+	return l, err
+}
+
+// clip is the sound of a call.
+func (s *server) clip(w http.ResponseWriter, r *http.Request) {
+	call, err := strconv.ParseUint(r.PathValue("call"), 10, 63)
+	if err != nil {
+		s.fail(w, r, &inputError{http.StatusBadRequest, "number", "the call is its number"})
+		return
+	}
+	var wav []byte
+	if err = error(ErrNotFound); s.Clips != nil {
+		wav, err = s.Clips.Clip(r.Context(), r.PathValue("id"), call)
+	}
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	sendWAV(w, r, wav)
+}
+
+// sendWAV answers with sound. It belongs to a patient: no cache keeps it.
+func sendWAV(w http.ResponseWriter, r *http.Request, wav []byte) {
+	w.Header().Set("Content-Type", "audio/wav")
+	w.Header().Set("Cache-Control", "no-store")
+	http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(wav))
+}
+
+func (s *server) clipUse(r *http.Request) (any, error) {
+	var use struct {
+		Bytes int64 `json:"bytes"`
+		Limit int64 `json:"limit"`
+	}
+	if s.Clips == nil {
+		return use, nil
+	}
+	var err error
+	use.Bytes, use.Limit, err = s.Clips.ClipUse(r.Context())
+	return use, err
 }
 
 func (s *server) patients(r *http.Request) (any, error) {

@@ -183,6 +183,47 @@ func (s *service) ask(method, path, body string, header ...string) (int, string)
 	return res.StatusCode, string(b)
 }
 
+// oneClip is the sound of one call.
+type oneClip struct{}
+
+func (oneClip) Clips(context.Context, string) (web.ClipList, error) {
+	return web.ClipList{Calls: []uint64{7}, Bytes: 20, Limit: 100}, nil
+}
+func (oneClip) Clip(_ context.Context, _ string, call uint64) ([]byte, error) {
+	if call != 7 {
+		return nil, web.ErrNotFound
+	}
+	return []byte("RIFFxxxxWAVE"), nil
+}
+func (oneClip) ClipUse(context.Context) (int64, int64, error) { return 20, 100, nil }
+
+func TestHistoryAndClips(t *testing.T) {
+	s := start(t)
+	s.Config.Handler = web.New(web.Options{Exams: s.practice, Practice: s.practice, Clips: oneClip{}})
+	if status, body := s.ask("POST", "/api/exams/x1/words", `{"text":"5","who":"Ann","id":"a"}`); status != 200 {
+		t.Fatal(status, body)
+	}
+	status, body := s.ask("GET", "/api/exams/x1/history?tooth=17&site=DB", "")
+	var h []map[string]any
+	if err := json.Unmarshal([]byte(body), &h); err != nil || status != 200 || len(h) != 1 {
+		t.Fatal(status, body, err)
+	}
+	for k, want := range map[string]any{"site": "DB", "field": "depth", "value": "5", "was": "", "who": "Ann", "source": "keyboard", "words": "five"} {
+		if h[0][k] != want {
+			t.Errorf("%s is %v, want %v", k, h[0][k], want)
+		}
+	}
+	if status, body := s.ask("GET", "/api/exams/x1/clips", ""); status != 200 || !strings.Contains(body, `"calls":[7]`) {
+		t.Error(status, body)
+	}
+	if status, body := s.ask("GET", "/api/exams/x1/clips/7", ""); status != 200 || body != "RIFFxxxxWAVE" {
+		t.Error(status, body)
+	}
+	if status, body := s.ask("GET", "/api/exams/x1/clips/8", ""); status != 404 {
+		t.Error(status, body)
+	}
+}
+
 func TestRequestsThatAreWrong(t *testing.T) {
 	s := start(t)
 	long := strings.Repeat("x", 70<<10)
@@ -205,6 +246,10 @@ func TestRequestsThatAreWrong(t *testing.T) {
 		{"POST", "/api/exams/x1/do", `{"id":"a","command":{"acts":[]}}`, nil, 422, "missing"},
 		{"POST", "/api/exams/x1/do", `{"id":"a","command":{"acts":[{"verb":"set","ref":{"tooth":16,"site":"XX"}}]}}`, nil, 400, "bad_json"},
 		{"GET", "/api/exams/x1/changes?from=soon", "", nil, 400, "number"},
+		{"GET", "/api/exams/x1/history?tooth=19&site=DB", "", nil, 422, "no_such_tooth"},
+		{"GET", "/api/exams/x1/history?tooth=16", "", nil, 422, "no_such_site"},
+		{"GET", "/api/exams/x1/clips/2", "", nil, 404, "not_found"},
+		{"GET", "/api/exams/x1/clips/two", "", nil, 400, "number"},
 		{"GET", "/api/exams/x1/sound?owner=a", "", nil, 426, "websocket"},
 		{"GET", "/api/exams/x1/sound", "", nil, 422, "missing"},
 		{"POST", "/api/patients", `{"name":""}`, nil, 422, "missing"},

@@ -29,21 +29,13 @@ type practice struct {
 
 	mu      sync.Mutex
 	running map[string]*exam.Exam
-	clips   chan clip
-	wg      sync.WaitGroup
-}
-
-// clip is the sound of a call; without sound it says that the exam's clips are no longer needed.
-type clip struct {
-	exam string
-	call uint64
-	pcm  []int16
+	clips   *clipKeeper
+	wg      sync.WaitGroup // of goroutines that play into an exam
 }
 
 func newPractice(s *store.Store, engine speech.Engine, now func() time.Time, log *slog.Logger) *practice {
-	p := &practice{store: s, engine: engine, now: now, log: log, running: map[string]*exam.Exam{}, clips: make(chan clip, 64)}
-	p.wg.Add(1)
-	go p.keepClips()
+	p := &practice{store: s, engine: engine, now: now, log: log, running: map[string]*exam.Exam{}, clips: newClipKeeper(s, now, log)}
+	go p.clips.run()
 	return p
 }
 
@@ -55,25 +47,8 @@ func (p *practice) Close() {
 		delete(p.running, id)
 	}
 	p.mu.Unlock()
-	close(p.clips)
 	p.wg.Wait()
-}
-
-// keepClips writes sound clips beside the calls, away from the exams' own goroutines. They serve the
-// review and go when the exam is signed.
-func (p *practice) keepClips() {
-	defer p.wg.Done()
-	for c := range p.clips {
-		if c.pcm == nil {
-			if _, err := p.store.DeleteClips(context.Background(), c.exam, p.now().Add(time.Minute)); err != nil {
-				p.log.Warn("sound clips of a signed exam not deleted", "exam", c.exam, "err", err)
-			}
-			continue
-		}
-		if err := p.store.AddClip(context.Background(), c.exam, c.call, speech.WAV(c.pcm)); err != nil {
-			p.log.Warn("sound clip not kept", "exam", c.exam, "seq", c.call, "err", err)
-		}
-	}
+	p.clips.close()
 }
 
 // open finds a running exam or takes it up from its log.
@@ -88,14 +63,8 @@ func (p *practice) open(ctx context.Context, id string) (*exam.Exam, error) {
 		return nil, known(err)
 	}
 	cfg := exam.Config{ID: id, Log: p.store.Log(id), Engine: p.engine, Now: func() int64 { return p.now().UnixMilli() },
-		KeepClip: func(call uint64, pcm []int16) {
-			select {
-			case p.clips <- clip{id, call, pcm}:
-			default:
-				p.log.Warn("sound clip not kept: too many at once", "exam", id, "seq", call)
-			}
-		}}
-	cfg.Signed = func() { p.clips <- clip{exam: id} }
+		KeepClip: func(call uint64, pcm []int16) { p.clips.add(clip{id, call, pcm}) },
+		Signed:   func() { p.clips.signed(id) }}
 	if x.Earlier != "" {
 		st, err := p.fold(ctx, x.Earlier)
 		if err != nil {
@@ -376,12 +345,14 @@ const (
 	keyNumbering = "numbering"
 	keyPath      = "path"
 	keySiteWords = "site_words"
+	keyKeepClips = "keep_clips" // not empty: sound stays after signing
 	keyVersion   = "version"
 )
 
 func (p *practice) Settings(ctx context.Context) (web.Settings, error) {
 	kv, err := p.store.Settings(ctx, "")
-	s := web.Settings{Practice: kv[keyPractice], Numbering: chart.Numbering(kv[keyNumbering]), Path: kv[keyPath], SiteWords: kv[keySiteWords]}
+	s := web.Settings{Practice: kv[keyPractice], Numbering: chart.Numbering(kv[keyNumbering]), Path: kv[keyPath], SiteWords: kv[keySiteWords],
+		KeepClips: kv[keyKeepClips] != ""}
 	if s.Numbering == "" {
 		s.Numbering = chart.Universal
 	}
@@ -406,7 +377,11 @@ func (p *practice) SaveSettings(ctx context.Context, s web.Settings) (web.Settin
 		return s, web.ErrStale
 	}
 	s.Version++
+	keep := ""
+	if s.KeepClips {
+		keep = "yes"
+	}
 	err = p.store.SetSettings(ctx, "", map[string]string{keyPractice: s.Practice, keyNumbering: string(s.Numbering), keyPath: s.Path,
-		keySiteWords: s.SiteWords, keyVersion: strconv.FormatInt(s.Version, 10)})
+		keySiteWords: s.SiteWords, keyKeepClips: keep, keyVersion: strconv.FormatInt(s.Version, 10)})
 	return s, err
 }

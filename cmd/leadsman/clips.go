@@ -1,0 +1,165 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"sync"
+	"time"
+
+	"leadsman/speech"
+	"leadsman/store"
+	"leadsman/web"
+)
+
+// How much sound is kept. An exam's bound is half an hour of calls, many times what one takes; the
+// practice's is about thirty such exams, or hundreds of usual ones.
+const (
+	examClips     = 64 << 20
+	practiceClips = 2 << 30
+	// Sound of an exam that was not signed for so long may make room for that of others.
+	staleAfter = 30 * 24 * time.Hour
+)
+
+// clipKeeper writes the sound of calls beside them, away from the exams' own goroutines. Sound serves the
+// review: it is bounded, goes when the exam is signed unless the practice keeps it, and where it
+// cannot be kept the exam goes on without it.
+type clipKeeper struct {
+	store *store.Store
+	now   func() time.Time
+	log   *slog.Logger
+	exam  int64 // bounds in bytes
+	all   int64
+
+	in   chan clip
+	done chan struct{}
+
+	mu    sync.Mutex
+	notes map[string]string // by exam: why sound of it is missing
+}
+
+// clip is the sound of a call; without sound it says that the exam was signed.
+type clip struct {
+	exam string
+	call uint64
+	pcm  []int16
+}
+
+func newClipKeeper(s *store.Store, now func() time.Time, log *slog.Logger) *clipKeeper {
+	return &clipKeeper{store: s, now: now, log: log, exam: examClips, all: practiceClips,
+		in: make(chan clip, 64), done: make(chan struct{}), notes: map[string]string{}}
+}
+
+// add takes a clip; it never waits.
+func (k *clipKeeper) add(c clip) {
+	select {
+	case k.in <- c:
+	default:
+		k.miss(c, "too many came at once")
+	}
+}
+
+// signed says that an exam needs its clips no more.
+func (k *clipKeeper) signed(exam string) { k.in <- clip{exam: exam} }
+
+func (k *clipKeeper) close() {
+	close(k.in)
+	<-k.done
+}
+
+func (k *clipKeeper) miss(c clip, why string) {
+	k.log.Warn("sound of a call not kept", "exam", c.exam, "seq", c.call, "why", why)
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	k.notes[c.exam] = "The sound of some calls was not kept: " + why + ". Their values are entered as always."
+}
+
+// run works until close.
+func (k *clipKeeper) run() {
+	defer close(k.done)
+	ctx := context.Background()
+	// used counts the bytes of the whole practice, "", and of the exams heard since the start.
+	used := map[string]int64{}
+	for c := range k.in {
+		if c.pcm == nil {
+			if err := k.release(ctx, c.exam); err != nil {
+				k.log.Warn("sound clips of a signed exam not deleted", "exam", c.exam, "err", err)
+			}
+			clear(used)
+			continue
+		}
+		if why := k.keep(ctx, c, used); why != "" {
+			k.miss(c, why)
+		}
+	}
+}
+
+// release deletes the clips of a signed exam, unless the practice keeps them.
+func (k *clipKeeper) release(ctx context.Context, exam string) error {
+	kv, err := k.store.Settings(ctx, "")
+	if err != nil || kv[keyKeepClips] != "" {
+		return err
+	}
+	_, err = k.store.DeleteClips(ctx, exam, time.Time{})
+	return err
+}
+
+// keep stores a clip and says why it could not.
+func (k *clipKeeper) keep(ctx context.Context, c clip, used map[string]int64) (why string) {
+	for _, of := range []string{"", c.exam} {
+		if _, known := used[of]; known {
+			continue
+		}
+		n, err := k.store.ClipBytes(ctx, of)
+		if err != nil {
+			return err.Error()
+		}
+		used[of] = n
+	}
+	wav := speech.WAV(c.pcm)
+	n := int64(len(wav))
+	if used[c.exam]+n > k.exam {
+		return fmt.Sprintf("an exam keeps at most %s", size(uint64(k.exam)))
+	}
+	if over := used[""] + n - k.all; over > 0 {
+		freed, err := k.store.MakeRoom(ctx, over, k.now().Add(-staleAfter))
+		if err != nil {
+			return err.Error()
+		}
+		k.log.Info("sound clips of former exams deleted to make room", "bytes", freed)
+		used[""] -= freed
+		if freed < over {
+			return fmt.Sprintf("all exams together keep at most %s; sign exams that are finished", size(uint64(k.all)))
+		}
+	}
+	if err := k.store.AddClip(ctx, c.exam, c.call, wav); err != nil {
+		return err.Error()
+	}
+	used[""] += n
+	used[c.exam] += n
+	return ""
+}
+
+// Clips and Clip serve web.Clips.
+func (k *clipKeeper) Clips(ctx context.Context, exam string) (l web.ClipList, err error) {
+	if _, err = k.store.Exam(ctx, exam); err != nil {
+		return l, known(err)
+	}
+	if l.Calls, err = k.store.Clips(ctx, exam); err == nil {
+		l.Bytes, err = k.store.ClipBytes(ctx, exam)
+	}
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	l.Limit, l.Note = k.exam, k.notes[exam]
+	return l, err
+}
+
+func (k *clipKeeper) Clip(ctx context.Context, exam string, call uint64) ([]byte, error) {
+	wav, err := k.store.Clip(ctx, exam, call)
+	return wav, known(err)
+}
+
+func (k *clipKeeper) ClipUse(ctx context.Context) (bytes, limit int64, err error) {
+	bytes, err = k.store.ClipBytes(ctx, "")
+	return bytes, k.all, err
+}

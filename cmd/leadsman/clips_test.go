@@ -1,0 +1,212 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"log/slog"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"leadsman/chart"
+	"leadsman/speech"
+	"leadsman/speech/scripted"
+	"leadsman/store"
+	"leadsman/web"
+)
+
+// opened is a practice over a fresh store, with one patient and an engine that hears a script.
+func opened(t *testing.T, script ...scripted.Utterance) (p *practice, patient string) {
+	t.Helper()
+	ctx := context.Background()
+	st, err := store.Open(ctx, t.TempDir(), time.Now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	p = newPractice(st, scripted.New(script...), time.Now, slog.New(slog.DiscardHandler))
+	t.Cleanup(func() { p.Close(); st.Close() })
+	sp, err := st.AddPatient(ctx, store.Patient{Name: "Harriet Sallow"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return p, sp.ID
+}
+
+// hear begins an exam and feeds its microphone for some milliseconds; each sample is the millisecond of
+// the stream that it belongs to.
+func hear(t *testing.T, p *practice, patient string, ms int64) string {
+	t.Helper()
+	ctx := context.Background()
+	v, err := p.Begin(ctx, web.NewVisit{Patient: patient, Numbering: chart.FDI, Path: "arch"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	e, err := p.Exam(ctx, v.ID)
+	if err != nil {
+		t.Fatal(err)
+	}
+	m, err := e.OpenMic("a", false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	pcm := make([]int16, ms*speech.Rate/1000)
+	for i := range pcm {
+		pcm[i] = int16(i * 1000 / speech.Rate)
+	}
+	for i := 0; i < len(pcm); i += 480 {
+		if _, err := m.Write(int64(i), pcm[i:min(i+480, len(pcm))]); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return v.ID
+}
+
+// settled waits until the keeper has stored what was handed to it before.
+func settled(t *testing.T, p *practice, exam string, clips int) web.ClipList {
+	t.Helper()
+	for end := time.Now().Add(10 * time.Second); ; time.Sleep(5 * time.Millisecond) {
+		l, err := p.clips.Clips(context.Background(), exam)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(l.Calls) == clips || time.Now().After(end) {
+			return l
+		}
+	}
+}
+
+func sign(t *testing.T, p *practice, exam string) {
+	t.Helper()
+	e, err := p.Exam(context.Background(), exam)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := e.Do(context.Background(), chart.Command{Acts: []chart.Act{{Verb: chart.VerbSign}}}, "Ada Quill", "sign"); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// Each spoken call has its own sound; signing deletes it, but not what a remark says.
+func TestClipsOfAnExam(t *testing.T) {
+	ctx := context.Background()
+	say := func(at int64, text string) scripted.Utterance {
+		return scripted.Utterance{StartMS: at, EndMS: at + 300*int64(len(strings.Fields(text))), Text: text}
+	}
+	// Ten is asked about; the lone three waits until it is clear that it is no answer.
+	p, patient := opened(t, say(1000, "three two ten"), say(5000, "three"), say(5600, "three two"), say(8000, "remark"), say(9500, "bleeding"))
+	id := hear(t, p, patient, 12000)
+	l := settled(t, p, id, 5)
+	e, err := p.Exam(ctx, id)
+	if err != nil {
+		t.Fatal(err)
+	}
+	v, err := e.View(ctx)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var calls []uint64
+	for _, c := range v.Calls {
+		if c.Source != chart.Voice {
+			continue
+		}
+		calls = append(calls, c.Seq)
+		wav, err := p.clips.Clip(ctx, id, c.Seq)
+		if err != nil {
+			t.Errorf("call %q: %v", c.Words, err)
+			continue
+		}
+		pcm, _, err := speech.ReadWAV(bytes.NewReader(wav))
+		if err != nil {
+			t.Fatal(err)
+		}
+		want := map[string]int64{"three two ten": 1000, "three": 5000, "three two": 5600, "remark": 8000, "": 9500}[c.Words]
+		if got := int64(pcm[0]); got < want-260 || got > want {
+			t.Errorf("the sound of %q begins at %d ms, the words at %d", c.Words, got, want)
+		}
+	}
+	if len(calls) != 5 || !slices.Equal(l.Calls, calls) || l.Bytes == 0 || l.Note != "" {
+		t.Fatalf("clips %+v of calls %v", l, calls)
+	}
+	if len(v.Doubts) != 3 || v.Doubts[2].Call != calls[0] {
+		t.Errorf("the sound of the doubt: %+v", v.Doubts)
+	}
+	sign(t, p, id)
+	l = settled(t, p, id, 1)
+	if len(l.Calls) != 1 || len(v.Remarks) != 1 || l.Calls[0] != v.Remarks[0].Call {
+		t.Errorf("left after signing: %v, the remark is %+v", l.Calls, v.Remarks)
+	}
+	if _, err := p.clips.Clip(ctx, id, calls[0]); !errors.Is(err, web.ErrNotFound) {
+		t.Errorf("a deleted clip: %v", err)
+	}
+}
+
+func TestClipsAreKeptWhereThePracticeSaysSo(t *testing.T) {
+	ctx := context.Background()
+	p, patient := opened(t, scripted.Utterance{StartMS: 500, EndMS: 1000, Text: "three two four"})
+	s, err := p.Settings(ctx)
+	if err != nil || s.KeepClips {
+		t.Fatalf("kept unasked: %+v %v", s, err)
+	}
+	s.KeepClips = true
+	if s, err = p.SaveSettings(ctx, s); err != nil || !s.KeepClips {
+		t.Fatal(s, err)
+	}
+	id := hear(t, p, patient, 2000)
+	settled(t, p, id, 1)
+	sign(t, p, id)
+	other := hear(t, p, patient, 2000) // what comes after the signing is stored after it
+	settled(t, p, other, 1)
+	if l := settled(t, p, id, 1); len(l.Calls) != 1 {
+		t.Error("the sound went with the signing although it was to be kept")
+	}
+}
+
+// Bounds: sound that does not fit is left out and told; the exam goes on.
+func TestClipsAreBounded(t *testing.T) {
+	ctx := context.Background()
+	p, patient := opened(t, scripted.Utterance{StartMS: 500, EndMS: 1000, Text: "three two four"}, scripted.Utterance{StartMS: 2000, EndMS: 2500, Text: "two two two"})
+	one := int64(len(speech.WAV(make([]int16, speech.Rate)))) // half a second of words and its margins
+	p.clips.exam, p.clips.all = one+one/2, 3*one
+	// noted waits until something is told about an exam's sound.
+	noted := func(exam string, clips int) (l web.ClipList) {
+		for end := time.Now().Add(10 * time.Second); l.Note == "" && time.Now().Before(end); time.Sleep(5 * time.Millisecond) {
+			l = settled(t, p, exam, clips)
+		}
+		return l
+	}
+	first := hear(t, p, patient, 4000)
+	l := noted(first, 1)
+	if len(l.Calls) != 1 || !strings.Contains(l.Note, "at most") {
+		t.Fatalf("%+v", l)
+	}
+	e, _ := p.Exam(ctx, first)
+	if v, err := e.View(ctx); err != nil || v.Recorded != 6 {
+		t.Errorf("%d sites recorded, want 6: %v", v.Recorded, err)
+	}
+	// The practice is full: exams that are signed make room, the longest signed first.
+	if _, err := p.SaveSettings(ctx, web.Settings{Numbering: chart.FDI, Path: "arch", SiteWords: "buccal-lingual", KeepClips: true}); err != nil {
+		t.Fatal(err)
+	}
+	second := hear(t, p, patient, 1500)
+	settled(t, p, second, 1)
+	sign(t, p, second)
+	third := hear(t, p, patient, 1500)
+	settled(t, p, third, 1)
+	fourth := hear(t, p, patient, 1500)
+	if l := settled(t, p, fourth, 1); len(l.Calls) != 1 {
+		t.Errorf("no room was made: %+v", l)
+	}
+	if l := settled(t, p, second, 0); len(l.Calls) != 0 {
+		t.Error("the signed exam still has its sound")
+	}
+	// Nobody can make room any more: told, and the exam goes on.
+	fifth := hear(t, p, patient, 1500)
+	if l := noted(fifth, 0); !strings.Contains(l.Note, "sign exams") || len(settled(t, p, first, 1).Calls) != 1 {
+		t.Errorf("%+v", l)
+	}
+	if bytes, limit, err := p.clips.ClipUse(ctx); err != nil || bytes > limit || bytes < 2*one {
+		t.Errorf("%d of %d bytes: %v", bytes, limit, err)
+	}
+}
