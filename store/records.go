@@ -192,6 +192,24 @@ func scanExam(scan func(...any) error) (x Exam, err error) {
 	return x, err
 }
 
+// LastExams gives when the newest exam of each patient began, in Unix milliseconds: by the first event
+// of its log, or by its record if the log is empty.
+func (s *Store) LastExams(ctx context.Context) (map[string]int64, error) {
+	type last struct {
+		patient string
+		began   int64
+	}
+	ls, err := list(ctx, s, "list last exams", func(scan func(...any) error) (l last, err error) {
+		err = scan(&l.patient, &l.began)
+		return
+	}, `SELECT x.patient, MAX(COALESCE(e.time, x.created)) FROM exams x LEFT JOIN events e ON e.exam = x.id AND e.seq = 1 GROUP BY x.patient`)
+	out := make(map[string]int64, len(ls))
+	for _, l := range ls {
+		out[l.patient] = l.began
+	}
+	return out, err
+}
+
 // NewExam stores an exam with an empty log and returns it with ID, Created and Head filled in. A
 // re-evaluation names an earlier exam of the same patient; an exam may.
 func (s *Store) NewExam(ctx context.Context, x Exam) (Exam, error) {

@@ -422,6 +422,16 @@ func TestClips(t *testing.T) {
 	}
 }
 
+func TestLastExams(t *testing.T) {
+	s := openT(t, t.TempDir())
+	x, empty := newExam(t, s), newExam(t, s)
+	play(t, s, x.ID, 2)
+	got, err := s.LastExams(ctx)
+	if err != nil || len(got) != 2 || got[x.Patient] != 1 || got[empty.Patient] != empty.Created.UnixMilli() {
+		t.Errorf("%v %v: an exam begins with its first event, an empty one with its record", got, err)
+	}
+}
+
 // Room is made by the exams that need their sound least; the sound of remarks stays.
 func TestMakeRoom(t *testing.T) {
 	s := openT(t, t.TempDir())

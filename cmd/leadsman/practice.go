@@ -115,13 +115,14 @@ func (p *practice) Exam(ctx context.Context, id string) (web.Exam, error) {
 	return web.Running(e), nil
 }
 
+// patientOf is a patient's record as pages get it.
+func patientOf(sp store.Patient, lastExam int64) web.Patient {
+	return web.Patient{ID: sp.ID, Name: sp.Name, Born: sp.Born, Number: sp.Number, Note: sp.Notes, Version: sp.Version, LastExam: lastExam}
+}
+
 func (p *practice) patient(ctx context.Context, sp store.Patient) (web.Patient, error) {
-	w := web.Patient{ID: sp.ID, Name: sp.Name, Born: sp.Born, Number: sp.Number, Note: sp.Notes, Version: sp.Version}
-	xs, err := p.store.Exams(ctx, sp.ID)
-	for _, x := range xs {
-		w.LastExam = max(w.LastExam, p.began(ctx, x))
-	}
-	return w, err
+	last, err := p.store.LastExams(ctx)
+	return patientOf(sp, last[sp.ID]), err
 }
 
 // began is when an exam began by its log.
@@ -140,13 +141,12 @@ func (p *practice) Patients(ctx context.Context, search string) ([]web.Patient, 
 	if err != nil {
 		return nil, err
 	}
+	last, err := p.store.LastExams(ctx)
 	out := make([]web.Patient, len(ps))
 	for i, sp := range ps {
-		if out[i], err = p.patient(ctx, sp); err != nil {
-			return nil, err
-		}
+		out[i] = patientOf(sp, last[sp.ID])
 	}
-	return out, nil
+	return out, err
 }
 
 func (p *practice) Patient(ctx context.Context, id string) (web.Patient, error) {

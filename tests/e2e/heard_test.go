@@ -4,9 +4,11 @@ import (
 	"context"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 
 	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
 
 	"leadsman/chart"
 	"leadsman/speech"
@@ -35,15 +37,7 @@ func TestHeard(t *testing.T) {
 	p.until("the doubtful value is marked", `document.querySelector('ls-tape .cell[data-doubt]') && document.querySelector(".doubt a, a.doubt")?.innerText === "1 doubt"`)
 	p.until("and asked about", `!document.querySelector(".question").hidden && document.querySelector(".question").innerText.includes("7")`)
 	p.until("tentative numerals are shown apart", `document.querySelectorAll("ls-tape .cell[data-tentative]").length >= 2 && document.querySelector(".partial").innerText.includes("three two")`)
-	if dir := os.Getenv("LEADSMAN_SHOTS"); dir != "" {
-		png, err := chromedp.Run(p.ctx, chromedp.CaptureScreenshot())
-		if err == nil {
-			err = os.WriteFile(filepath.Join(dir, "heard.png"), png, 0o644)
-		}
-		if err != nil {
-			t.Fatal(err)
-		}
-	}
+	shot(t, p, "heard")
 	if n := eval[int](p, session+`.view.recorded`); n != 96 {
 		t.Errorf("%d sites are recorded while the last call is only tentative, want 96", n)
 	}
@@ -53,6 +47,69 @@ func TestHeard(t *testing.T) {
 	p.goTo(w.url + "/exams/x1/review")
 	p.clickText("It is right")
 	p.until("no doubt is left", session+`.view.doubts.length === 0`)
+}
+
+// What was heard can be heard again: at a doubt, in the list of calls, at a remark and in the history of
+// a site, which tells who entered what, how, and what it replaced. All of it by keyboard.
+func TestSoundAndHistory(t *testing.T) {
+	clear := speech.Signal{LevelDB: -20, NoiseDB: -60}
+	w := newWorld(t, scripted.New(
+		scripted.Utterance{StartMS: 600, EndMS: 1400, Text: "three two seven", Rivals: []string{"three two eleven"}, Signal: clear},
+		scripted.Utterance{StartMS: 2200, EndMS: 2600, Text: "remark", Signal: clear},
+		scripted.Utterance{StartMS: 3000, EndMS: 3600, Text: "bleeding", Signal: clear},
+	))
+	e := w.begin("x1", chart.FDI)
+	wav, _ := recording(t, "page-joe")
+	p := w.live(withMic(t, wav), "Ada Quill", w.url)
+	p.clickText("Microphone on")
+	p.until("the remark is kept", session+`.view.remarks.length === 1`)
+	p.clickText("Microphone off")
+	nine, was := chart.Millimetres(9), "7"
+	if _, err := e.Do(context.Background(), chart.Command{Acts: []chart.Act{{Verb: chart.VerbSet, Ref: &chart.SiteRef{Tooth: 17, Site: chart.MB}, Field: chart.FieldDepth, Number: &nine, Was: &was}}}, "Ben Oakley", "fix"); err != nil {
+		t.Fatal(err)
+	}
+	p.clickText("Review")
+	const play = `[...document.querySelectorAll('section[aria-label="Doubts"] button.play')].find((b) => b.textContent === "Play")`
+	p.until("doubts, remark and calls can be played", play+` && document.querySelector(".remarks button.play") && document.querySelectorAll("ls-review tbody button.play[aria-label*=remark]").length === 2`)
+	eval[bool](p, play+`.focus(), true`)
+	p.keys(kb.Enter)
+	p.until("it plays", `document.activeElement.textContent === "Stop"`)
+	p.until("to its end", `document.activeElement.textContent === "Play"`)
+	if n := eval[int](p, `document.querySelectorAll('section[aria-label="Doubts"] tbody tr').length`); n != 2 {
+		t.Errorf("%d doubts are open, want the two that nobody corrected", n)
+	}
+	eval[bool](p, `document.querySelector('ls-review td[data-key="17.MB"]').focus(), true`)
+	p.keys(kb.Enter)
+	p.until("the history is shown", `document.querySelectorAll("dialog .history li").length === 2`)
+	got := eval[string](p, `[...document.querySelectorAll("dialog .history li")].map((l) => l.innerText.replace(/\s+/g, " ")).join(" | ")`)
+	for _, want := range []string{"keyboard, Ben Oakley depth 9 before: 7", "voice depth 7 before: not recorded", "heard three two seven with 50 %", "not heard clearly", "perhaps three two eleven"} {
+		if !strings.Contains(got, want) {
+			t.Errorf("the history lacks %q: %s", want, got)
+		}
+	}
+	shot(t, p, "history")
+	p.keys(kb.Escape)
+	// A remark can be typed too, also after signing.
+	p.click("#remark")
+	p.keys("patient had to sneeze")
+	p.keys(kb.Enter)
+	p.until("the remark stands there", `document.querySelector(".remarks").innerText.includes("Ada Quill") && document.querySelector(".remarks").innerText.includes("had to sneeze")`)
+}
+
+// shot writes a picture of the page if LEADSMAN_SHOTS names a folder.
+func shot(t *testing.T, p *page, name string) {
+	t.Helper()
+	dir := os.Getenv("LEADSMAN_SHOTS")
+	if dir == "" {
+		return
+	}
+	png, err := chromedp.Run(p.ctx, chromedp.CaptureScreenshot())
+	if err == nil {
+		err = os.WriteFile(filepath.Join(dir, name+".png"), png, 0o644)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
 }
 
 // Review: the uncalled rest, a missing site, signing, and that nothing can be changed after it.

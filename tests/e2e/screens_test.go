@@ -4,7 +4,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"os"
-	"path/filepath"
 	"strings"
 	"testing"
 
@@ -70,15 +69,7 @@ func TestScreens(t *testing.T) {
 					}
 					p.goTo(w.url + s.path)
 					p.until(s.name+" is drawn", s.ready)
-					if dir != "" {
-						png, err := chromedp.Run(p.ctx, chromedp.CaptureScreenshot())
-						if err == nil {
-							err = os.WriteFile(filepath.Join(dir, fmt.Sprintf("%s-%s-%d.png", name, theme, size[0])), png, 0o644)
-						}
-						if err != nil {
-							t.Fatal(err)
-						}
-					}
+					shot(t, p, fmt.Sprintf("%s-%s-%d", name, theme, size[0]))
 					// Nothing may be wider than the screen: the page itself never scrolls sideways.
 					if over := eval[int](p, `document.documentElement.scrollWidth - innerWidth`); over > 0 {
 						t.Errorf("%s, %s, %d px: the page is %d px too wide", name, theme, size[0], over)

@@ -41,6 +41,7 @@ type world struct {
 	visits   map[string]web.Visit
 	patients []web.Patient
 	settings web.Settings
+	sounds   map[string]map[uint64][]byte // clips by exam and call
 	now      atomic.Int64
 }
 
@@ -58,7 +59,7 @@ func (m *memory) Append(ctx context.Context, evs ...chart.Event) error {
 
 func newWorld(t *testing.T, engine speech.Engine) *world {
 	t.Helper()
-	w := &world{t: t, engine: engine, exams: map[string]*exam.Exam{}, logs: map[string]*memory{}, visits: map[string]web.Visit{},
+	w := &world{t: t, engine: engine, exams: map[string]*exam.Exam{}, logs: map[string]*memory{}, visits: map[string]web.Visit{}, sounds: map[string]map[uint64][]byte{},
 		settings: web.Settings{Practice: "Fathom Lane Dental (invented)", Numbering: chart.Universal, Path: "arch", SiteWords: "buccal-lingual"}}
 	w.now.Store(time.Now().UnixMilli())
 	w.patients = []web.Patient{
@@ -69,7 +70,7 @@ func newWorld(t *testing.T, engine speech.Engine) *world {
 	if os.Getenv("LEADSMAN_TEST_LOG") != "" {
 		log = slog.New(slog.NewTextHandler(os.Stderr, nil))
 	}
-	w.srv = httptest.NewServer(web.New(web.Options{Exams: w, Practice: w, Log: log, Version: "test"}))
+	w.srv = httptest.NewServer(web.New(web.Options{Exams: w, Practice: w, Clips: w, Log: log, Version: "test"}))
 	w.url = w.srv.URL
 	t.Cleanup(func() {
 		for _, e := range w.exams {
@@ -89,7 +90,15 @@ func (w *world) begin(id string, n chart.Numbering, calls ...string) *exam.Exam 
 	if err := exam.Start(ctx, log, n, "arch", nil, nil, w.now.Load(), ""); err != nil {
 		w.t.Fatal(err)
 	}
-	e, err := exam.Open(ctx, exam.Config{ID: id, Log: log, Engine: w.engine, Now: func() int64 { return w.now.Add(1700) }})
+	keep := func(call uint64, pcm []int16) {
+		w.mu.Lock()
+		defer w.mu.Unlock()
+		if w.sounds[id] == nil {
+			w.sounds[id] = map[uint64][]byte{}
+		}
+		w.sounds[id][call] = speech.WAV(pcm)
+	}
+	e, err := exam.Open(ctx, exam.Config{ID: id, Log: log, Engine: w.engine, Now: func() int64 { return w.now.Add(1700) }, KeepClip: keep})
 	if err != nil {
 		w.t.Fatal(err)
 	}
@@ -216,6 +225,29 @@ func (w *world) SaveSettings(_ context.Context, s web.Settings) (web.Settings, e
 	s.Version++
 	w.settings = s
 	return s, nil
+}
+
+func (w *world) Clips(_ context.Context, id string) (l web.ClipList, err error) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	for call := range w.sounds[id] {
+		l.Calls = append(l.Calls, call)
+	}
+	slices.Sort(l.Calls)
+	return l, nil
+}
+
+func (w *world) Clip(_ context.Context, id string, call uint64) ([]byte, error) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if wav := w.sounds[id][call]; wav != nil {
+		return wav, nil
+	}
+	return nil, web.ErrNotFound
+}
+
+func (w *world) ClipUse(context.Context) (bytes, limit int64, err error) {
+	return 3 << 20, 2 << 30, nil
 }
 
 // startBrowser starts a chromium; extra flags are NAME or NAME=VALUE.

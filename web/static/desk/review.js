@@ -3,6 +3,7 @@ import { h, put } from "../core/dom.js";
 import { prefs, setPrefs } from "../core/prefs.js";
 import * as V from "../core/view.js";
 import * as C from "../core/commands.js";
+import { Clips } from "../core/clips.js";
 import "../sheet/sheet.js";
 import "../live/editor.js";
 
@@ -14,6 +15,9 @@ class Review extends HTMLElement {
     const { session } = this.app;
     this.session = session;
     this.words = this.app.settings.site_words;
+    this.clips = new Clips(session.exam);
+    this.sound = h("p", { class: "note", role: "status" });
+    this.remarks = h("section", { "aria-label": "Remarks" });
     this.doubts = h("section", { "aria-label": "Doubts" });
     this.missing = h("section", { "aria-label": "Missing" });
     this.rest = h("section", { "aria-label": "What was not called" });
@@ -26,11 +30,11 @@ class Review extends HTMLElement {
     this.sign = h("section", { "aria-label": "Sign" });
     put(this, h("div", { class: "desk review" },
       h("div", { class: "title" }, h("h1", {}, "Review"), (this.lead = h("p", { class: "soft" }))),
-      this.refused, this.doubts, this.missing, this.rest,
-      h("section", {}, h("h2", {}, "The chart"), h("p", { class: "soft" }, "Choose a value to change it; the arrows move, Enter opens."), this.sheet),
+      this.refused, this.sound, this.doubts, this.missing, this.rest, this.remarks,
+      h("section", {}, h("h2", {}, "The chart"), h("p", { class: "soft" }, "Choose a value to change it or to see its history; the arrows move, Enter opens."), this.sheet),
       this.sign,
       h("section", {}, h("h2", {}, "Calls, newest first"), h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": "Calls" },
-        h("table", { class: "list" }, h("thead", {}, h("tr", {}, ["Time", "Who", "Said or typed", "What it did"].map((t) => h("th", { scope: "col" }, t)))), this.calls))),
+        h("table", { class: "list" }, h("thead", {}, h("tr", {}, ["Time", "Who", "Said or typed", "Sound", "What it did"].map((t) => h("th", { scope: "col" }, t)))), this.calls))),
       this.editor));
     this.sheet.addEventListener("click", (e) => {
       const c = e.target.closest("td[data-key]");
@@ -47,9 +51,21 @@ class Review extends HTMLElement {
     });
     for (const n of ["view", "queue", "answered"]) session.addEventListener(n, () => this.#draw(), { signal: this.#end.signal });
     this.#draw();
+    this.#listen();
   }
   disconnectedCallback() {
     this.#end.abort();
+    clearTimeout(this.soundTimer);
+  }
+
+  /** Sound is stored a moment after its call, and goes with the signing: ask when the calls change. */
+  async #listen() {
+    clearTimeout(this.soundTimer);
+    try {
+      if (await this.clips.load()) this.#draw();
+    } catch {
+      // without the list there are no buttons; the header says that the service does not answer
+    }
   }
 
   #draw() {
@@ -63,15 +79,30 @@ class Review extends HTMLElement {
     this.#drawRest(view, locked);
     this.sheet.show(view, { waiting: C.typed(this.session.pending) });
     this.#drawSign(view, locked);
+    this.#drawRemarks(view);
+    this.sound.hidden = !this.clips.note;
+    put(this.sound, this.clips.note);
+    const last = view.calls?.at(-1)?.seq;
+    if (last !== this.lastCall || locked !== this.wasLocked) {
+      this.lastCall = last;
+      this.wasLocked = locked;
+      clearTimeout(this.soundTimer);
+      this.soundTimer = setTimeout(() => this.#listen(), 700);
+    }
+    // The list is left alone while it is the same: a button in it may have the focus.
+    const sign = JSON.stringify([view.calls, [...this.clips.calls]]);
+    if (sign === this.callSign) return;
+    this.callSign = sign;
     put(this.calls, [...(view.calls || [])].reverse().map((c) => h("tr", { class: c.undone ? "undone" : null },
       h("td", {}, new Date(c.time).toLocaleTimeString()), h("td", {}, c.source === "voice" ? "voice" : c.who || c.source),
       h("td", {}, c.words || c.did, c.confidence && c.confidence < 0.9 ? h("span", { class: "soft" }, ` (heard with ${Math.round(c.confidence * 100)} %)`) : null),
+      h("td", {}, this.clips.button(c.seq, c.words || c.text)),
       h("td", {}, c.refused ? `refused: ${c.refused}` : c.text, c.undone ? " (taken back)" : ""))));
   }
 
   #drawDoubts(view, locked) {
     // Rows are kept while they are the same: somebody may be typing into one.
-    const sign = JSON.stringify([view.doubts, locked]);
+    const sign = JSON.stringify([view.doubts, locked, view.doubts.map((d) => this.clips.calls.has(d.call))]);
     if (sign === this.doubtSign) return;
     this.doubtSign = sign;
     if (!view.doubts.length) {
@@ -80,13 +111,14 @@ class Review extends HTMLElement {
     }
     put(this.doubts, h("h2", {}, `Doubts: ${view.doubts.length}`),
       h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": "Doubts" }, h("table", { class: "list" },
-        h("thead", {}, h("tr", {}, ["Site", "Entered", "Why", "Perhaps", "Decide"].map((t) => h("th", { scope: "col" }, t)))),
+        h("thead", {}, h("tr", {}, ["Site", "Entered", "Heard", "Why", "Perhaps", "Decide"].map((t) => h("th", { scope: "col" }, t)))),
         h("tbody", {}, view.doubts.map((d, i) => {
           const k = V.key(d.tooth, d.site);
           const input = h("input", { type: "number", id: `dv${i}`, min: d.field === "recession" ? -8 : 0, max: 15, step: 0.5, "aria-label": `New value for ${d.label} ${d.site}`, disabled: locked });
           return h("tr", {},
             h("th", { scope: "row" }, `${d.label} ${V.siteName(d.site, d.tooth, this.words)}`, d.field === "depth" ? "" : ` ${d.field}`),
             h("td", {}, h("span", { class: "doubt big" }, d.value == null ? "–" : String(d.value))),
+            h("td", {}, h("div", { class: "row" }, this.clips.button(d.call, `${d.label} ${d.site}`), h("button", { type: "button", class: "play", "aria-label": `History of ${d.label} ${d.site}`, onclick: () => this.editor.open(this.app, k) }, "History"))),
             h("td", {}, d.reason), h("td", {}, d.rival || "–"),
             h("td", {}, h("form", { class: "row", onsubmit: (e) => {
               e.preventDefault();
@@ -130,6 +162,21 @@ class Review extends HTMLElement {
         ? [h("p", { class: "soft" }, "Blank is not the same as no. If you called a finding wherever it was, say so here: the probed sites without an answer then get it, as one call that can be taken back."),
           h("ul", { class: "chips" }, rows.map(([f, what, n]) => h("li", {}, h("button", { disabled: locked, onclick: () => this.session.act(C.rest(f), `uncalled sites ${what}`) }, `The other ${n} sites ${what}`))))]
         : h("p", { class: "soft" }, view.recorded ? "Every probed site has an answer." : "Nothing is probed yet."));
+  }
+
+  #drawRemarks(view) {
+    const sign = JSON.stringify([view.remarks, view.remarks.map((r) => this.clips.calls.has(r.call))]);
+    if (sign === this.remarkSign) return;
+    this.remarkSign = sign;
+    const text = h("input", { id: "remark", required: true, maxlength: "500", autocomplete: "off" });
+    put(this.remarks, h("h2", {}, "Remarks"),
+      view.remarks.length
+        ? h("ol", { class: "remarks" }, view.remarks.map((r) => h("li", { class: "row" }, h("span", { class: "soft" }, `${V.day(r.time)} ${new Date(r.time).toLocaleTimeString()}${r.who ? ", " + r.who : ""}, ${r.place}`), h("span", { class: "grow" }, r.text), this.clips.button(r.call, `remark at ${r.place}`))))
+        : h("p", { class: "soft" }, "None."),
+      h("form", { class: "row end", onsubmit: (e) => {
+        e.preventDefault();
+        this.session.act({ verb: "remark", text: text.value.trim() }, "remark");
+      } }, h("div", { class: "field grow" }, h("label", { for: "remark" }, "Add a remark"), text), h("button", {}, "Add")));
   }
 
   #drawSign(view, locked) {

@@ -1,6 +1,6 @@
 // Settings: what the practice decides (kept by the service) and what this screen does (kept here).
 import { h, put, attr } from "../core/dom.js";
-import { putTo } from "../core/server.js";
+import { get, putTo } from "../core/server.js";
 import { prefs, setPrefs } from "../core/prefs.js";
 import { Microphone, devices, advice } from "../core/mic.js";
 import { Answers, MODES, TONES } from "../core/answers.js";
@@ -23,6 +23,7 @@ class Settings extends HTMLElement {
     const numbering = select("snumbering", [["universal", "Universal 1–32"], ["fdi", "FDI 11–48 (ISO 3950)"]], s.numbering);
     const path = select("spath", this.app.about.paths.map((x) => [x.name, x.title]), s.path);
     const words = select("swords", [["buccal-lingual", "buccal, lingual"], ["facial-palatal", "facial, palatal or lingual"]], s.site_words);
+    const sounds = h("input", { type: "checkbox", id: "sounds", checked: s.keep_clips });
     const told = h("p", { role: "status" });
     const who = h("input", { id: "who", maxlength: "120", value: p.who, autocomplete: "name", onchange: (e) => setPrefs({ who: e.target.value.trim() }) });
     this.answers = new Answers();
@@ -41,13 +42,15 @@ class Settings extends HTMLElement {
         h("form", { onsubmit: async (e) => {
           e.preventDefault();
           try {
-            this.app.settings = await putTo("/api/settings", { practice: name.value.trim(), numbering: numbering.value, path: path.value, site_words: words.value, version: this.app.settings.version });
+            this.app.settings = await putTo("/api/settings", { practice: name.value.trim(), numbering: numbering.value, path: path.value, site_words: words.value, keep_clips: sounds.checked, version: this.app.settings.version });
             put(told, "Saved.");
           } catch (err) {
             put(told, err.message);
           }
         } },
           h("div", { class: "fields" }, field("practice", "Name", name), field("snumbering", "New exams number teeth by", numbering), field("spath", "New exams walk", path), field("swords", "Rows of sites are called", words, "on screen; every word is understood")),
+          h("label", { class: "check", for: "sounds" }, sounds, "Keep the sound of calls after an exam is signed (off: it is deleted then; spoken remarks stay)"),
+          (this.use = h("p", { class: "small soft" })),
           h("p", { class: "row" }, h("button", { class: "main" }, "Save"), told))),
       h("section", {}, h("h2", {}, "This screen"),
         h("div", { class: "fields" },
@@ -61,6 +64,10 @@ class Settings extends HTMLElement {
         h("p", { class: "soft" }, "A headset or lapel microphone works best. It is used only while it is switched on; the sound stays on the machine that runs Leadsman."),
         h("div", { class: "row end" }, field("device", "Microphone", this.device), this.testButton), this.meter, this.result)));
     this.#list();
+    get("/api/clips").then((u) => {
+      const mb = (n) => Math.ceil(n / (1 << 20));
+      if (u.limit) put(this.use, `Sound of all exams: ${mb(u.bytes)} of at most ${mb(u.limit)} MiB. When that is full, signed exams give theirs up first.`);
+    }, () => {});
   }
   disconnectedCallback() {
     this.#stop();

@@ -2,8 +2,20 @@
 import { h, put } from "../core/dom.js";
 import * as V from "../core/view.js";
 import * as C from "../core/commands.js";
+import { get } from "../core/server.js";
+import { Clips } from "../core/clips.js";
 
 let count = 0;
+
+/** told writes a value of the history for people. */
+function told(field, value) {
+  if (value === "") return "not recorded";
+  if (field === "presence") return C.STATES[Number(value)];
+  if (V.FLAGS.some(([f]) => f === field)) return value === "1" ? "yes" : "no";
+  return value.replace("-", "−");
+}
+
+const clockTime = (ms) => new Date(ms).toLocaleTimeString();
 
 class Editor extends HTMLElement {
   #fields = [];
@@ -62,7 +74,7 @@ class Editor extends HTMLElement {
       } }, "It is right")) : null;
     const form = h("form", { method: "dialog", onsubmit: () => this.#save() },
       h("div", { class: "row" }, h("h2", { class: "grow", id: "edtitle" }, `Tooth ${t.label} ${V.siteName(site, tooth, words)}`)),
-      doubt, locked ? h("p", { class: "note" }, "The exam is signed: values stay as they are.") : null, parts,
+      doubt, locked ? h("p", { class: "note" }, "The exam is signed: values stay as they are.") : null, parts, (this.history = h("section", { "aria-label": "History" })),
       h("div", { class: "row" }, h("button", { class: "main", disabled: locked }, "Save"), h("button", { type: "button", onclick: () => this.dialog.close() }, "Cancel")));
     this.dialog = h("dialog", { class: "editor", "aria-labelledby": "edtitle" }, form);
     put(this, this.dialog);
@@ -72,7 +84,32 @@ class Editor extends HTMLElement {
       back?.focus?.();
     });
     this.dialog.showModal();
+    this.#tell(tooth, site);
     form.querySelector("input, select, button")?.focus();
+  }
+
+  /** Who entered what here, how, what was heard, and what it replaced; newest first. */
+  async #tell(tooth, site) {
+    const { session } = this.app;
+    const into = this.history;
+    const clips = new Clips(session.exam);
+    try {
+      const [entries] = await Promise.all([get(`/api/exams/${encodeURIComponent(session.exam)}/history?tooth=${tooth}&site=${site}`), clips.load()]);
+      put(into, h("h3", {}, "History"), entries.length ? h("ol", { class: "history" }, entries.reverse().map((e) => this.#entry(e, clips))) : h("p", { class: "soft" }, "Nothing was entered here yet."));
+    } catch (err) {
+      put(into, h("p", { class: "soft" }, `The history cannot be shown: ${err.message}`));
+    }
+  }
+
+  #entry(e, clips) {
+    const by = e.source === "tool" ? "from before" : [e.source, e.who].filter(Boolean).join(", ");
+    const heard = e.words ? h("span", {}, e.source === "voice" ? "heard " : "typed ", h("q", {}, e.words), e.source === "voice" ? ` with ${Math.round(100 * e.confidence)} %` : "") : null;
+    return h("li", { class: e.taken_back ? "undone" : null },
+      h("time", {}, clockTime(e.time)), h("span", { class: "by" }, by),
+      h("span", { class: "what" }, h("b", {}, `${e.field.replace(".", " ")} ${told(e.field, e.value)}`), ` before: ${told(e.field, e.was)}`),
+      h("span", { class: "more" }, heard, e.reason ? h("span", { class: "doubt" }, e.reason) : null, e.rival ? h("span", {}, "perhaps ", h("q", {}, e.rival)) : null,
+        e.taken_back ? h("span", {}, `taken back at ${clockTime(e.taken_back.time)} by ${[e.taken_back.source, e.taken_back.who].filter(Boolean).join(", ")}`) : null,
+        clips.button(e.seq, `${e.field} ${told(e.field, e.value)}`)));
   }
 
   #save() {
