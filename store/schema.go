@@ -102,6 +102,14 @@ WHEN NEW.kind NOT IN ('call', 'remark', 'plan') AND (SELECT signed FROM exams WH
 BEGIN SELECT RAISE(ABORT, 'the exam is signed'); END;
 CREATE INDEX events_of_plans ON events (exam, seq) WHERE kind IN ('plan', 'undo');
 ALTER TABLE patients DROP COLUMN due;
+`, `
+CREATE TABLE voices (
+	examiner TEXT PRIMARY KEY REFERENCES examiners,
+	created  INTEGER NOT NULL,
+	engine   TEXT NOT NULL,            -- name of the engine and model that made it
+	report   TEXT NOT NULL,            -- what the enrolment came to, JSON
+	profile  BLOB NOT NULL             -- personal data: erased for good, see EraseVoice
+) STRICT;
 `}
 
 // version reads the file's schema version and refuses files that are not ours or are too new.

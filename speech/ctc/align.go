@@ -10,7 +10,7 @@ type aligner struct {
 	score  []float64 // two rows
 	back   []int32   // frames x states: the state before
 	firsts []int32
-	lasts  []int32
+	lasts  []int32 // final phones of the last word built
 }
 
 type alignState struct {
@@ -32,40 +32,7 @@ type span struct {
 // in each. ok is false if the words do not fit into the frames.
 func (a *aligner) align(dst []span, words []int32, ways [][][]uint8, lp []float32, symbols int) (spans []span, cost float64, sounds int, ok bool) {
 	frames := len(lp) / symbols
-	a.states, a.preds = a.states[:0], a.preds[:0]
-	pause := a.state(0, -1, 0)
-	a.firsts, a.lasts = a.firsts[:0], a.lasts[:0] // lasts: final phones of the word before
-	for i, w := range words {
-		first := len(a.lasts)
-		for _, way := range ways[w] {
-			var prev int32
-			for j, p := range way {
-				from := len(a.preds)
-				if j == 0 {
-					a.preds = append(a.preds, pause)
-					for _, l := range a.lasts[:first] {
-						if a.states[l].phone != p {
-							a.preds = append(a.preds, l)
-						}
-					}
-				} else {
-					a.preds = append(a.preds, prev)
-					gap := a.state(0, int32(i), from)
-					from++
-					a.preds = append(a.preds, gap)
-					if a.states[prev].phone != p {
-						a.preds = append(a.preds, prev)
-					}
-				}
-				prev = a.state(p, int32(i), from)
-			}
-			a.lasts = append(a.lasts, prev)
-		}
-		a.lasts = append(a.lasts[:0], a.lasts[first:]...)
-		from := len(a.preds)
-		a.preds = append(a.preds, a.lasts...)
-		pause = a.state(0, -1, from)
-	}
+	pause := a.build(words, ways)
 	n := len(a.states)
 	if cap(a.score) < 2*n {
 		a.score = make([]float64, 2*n)
@@ -128,6 +95,46 @@ func (a *aligner) align(dst []span, words []int32, ways [][][]uint8, lp []float3
 		at = a.back[t*n+int(at)]
 	}
 	return dst, cost, sounds, true
+}
+
+// build lays out the words in their order, each in all its pronunciations, with pauses between. A path begins in state 0 and
+// ends in the state returned, the pause after the last word, or in one of lasts.
+func (a *aligner) build(words []int32, ways [][][]uint8) (pause int32) {
+	a.states, a.preds = a.states[:0], a.preds[:0]
+	pause = a.state(0, -1, 0)
+	a.firsts, a.lasts = a.firsts[:0], a.lasts[:0] // lasts: final phones of the word before
+	for i, w := range words {
+		first := len(a.lasts)
+		for _, way := range ways[w] {
+			var prev int32
+			for j, p := range way {
+				from := len(a.preds)
+				if j == 0 {
+					a.preds = append(a.preds, pause)
+					for _, l := range a.lasts[:first] {
+						if a.states[l].phone != p {
+							a.preds = append(a.preds, l)
+						}
+					}
+				} else {
+					a.preds = append(a.preds, prev)
+					gap := a.state(0, int32(i), from)
+					from++
+					a.preds = append(a.preds, gap)
+					if a.states[prev].phone != p {
+						a.preds = append(a.preds, prev)
+					}
+				}
+				prev = a.state(p, int32(i), from)
+			}
+			a.lasts = append(a.lasts, prev)
+		}
+		a.lasts = append(a.lasts[:0], a.lasts[first:]...)
+		from := len(a.preds)
+		a.preds = append(a.preds, a.lasts...)
+		pause = a.state(0, -1, from)
+	}
+	return pause
 }
 
 // state adds a state whose predecessors are preds[from:].

@@ -90,8 +90,8 @@ type Engine struct {
 	graphs *graphCache
 	cal    Calibration
 	name   string
-	sum    string // SHA-256 of the model, hexadecimal
-	head   *head  // its last layer; nil: it cannot be adapted to a voice
+	model  [sha256.Size]byte // SHA-256 of the model
+	head   *head             // its last layer; nil: it cannot be adapted to a voice
 }
 
 var _ speech.Engine = (*Engine)(nil)
@@ -126,7 +126,7 @@ func Open(opt Options) (*Engine, error) {
 	if err != nil {
 		return nil, err
 	}
-	e := &Engine{opt: opt, net: net, lex: lex, graphs: newGraphCache(64), cal: cal, name: "ctc " + sum[:8], sum: sum}
+	e := &Engine{opt: opt, net: net, lex: lex, graphs: newGraphCache(64), cal: cal, name: "ctc " + sum[:8], model: modelSum(sum)}
 	if net.width > 0 && headFile != nil {
 		if e.head, err = readHead(headFile, len(symbols), net.width); err != nil {
 			net.close()

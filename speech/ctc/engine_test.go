@@ -59,6 +59,12 @@ func hear(t testing.TB, e *Engine, net speech.Net, pcm []int16) []speech.Hypothe
 	if err != nil {
 		t.Fatal(err)
 	}
+	return hearWith(t, r, net, pcm)
+}
+
+// hearWith is hear with a recognizer, which it closes.
+func hearWith(t testing.TB, r speech.Recognizer, net speech.Net, pcm []int16) []speech.Hypothesis {
+	t.Helper()
 	defer r.Close()
 	if err := r.SetNet(net); err != nil {
 		t.Fatal(err)

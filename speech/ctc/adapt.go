@@ -1,0 +1,234 @@
+package ctc
+
+import (
+	"context"
+	"math"
+	"math/rand/v2"
+	"slices"
+)
+
+// take is a recording of known words as the fit of a head needs it.
+type take struct {
+	hidden []float32 // what goes into the head, frame after frame
+	frames int
+	path   aligner // the words in their order: its states and preds
+	final  int32   // where a path may end, besides in path.lasts
+	phones int     // of the shortest pronunciations: the weight of the take
+}
+
+func newTake(hidden []float32, frames int, words []int32, ways [][][]uint8) *take {
+	t := &take{hidden: hidden, frames: frames}
+	t.final = t.path.build(words, ways)
+	for _, w := range words {
+		n := math.MaxInt
+		for _, way := range ways[w] {
+			n = min(n, len(way))
+		}
+		t.phones += n
+	}
+	return t
+}
+
+// fitter holds the working memory of a fit.
+type fitter struct {
+	logp        []float32 // of a take
+	share       []float64 // probability of each symbol in each frame, given the words
+	alpha, beta []float64
+}
+
+// occupancy works out the probability of the words of a take, all their alignments and pronunciations added up as CTC defines it
+// (Graves et al. 2006, "Connectionist temporal classification", section 4.1), under the log-probabilities in f.logp. f.share
+// gets the share of each symbol in each frame. It returns the negative log-probability; ok is false if the words do not fit.
+func (f *fitter) occupancy(t *take, symbols int) (cost float64, ok bool) {
+	states, preds := t.path.states, t.path.preds
+	n := len(states)
+	f.alpha = grow(f.alpha, (t.frames+1)*n)
+	f.beta = grow(f.beta, 2*n)
+	f.share = grow(f.share, t.frames*symbols)
+	clear(f.share)
+	at := f.alpha[:n]
+	clear(at)
+	at[0] = 1
+	for frame := 0; frame < t.frames; frame++ {
+		row := f.logp[frame*symbols : (frame+1)*symbols]
+		next := f.alpha[(frame+1)*n : (frame+2)*n]
+		sum := 0.0
+		for i := range states {
+			s := &states[i]
+			v := at[i]
+			for _, p := range preds[s.pred:s.end] {
+				v += at[p]
+			}
+			v *= math.Exp(float64(row[s.phone]))
+			next[i] = v
+			sum += v
+		}
+		if sum < 1e-290 { // scaled anew in each frame: only words longer than the sound come to this
+			return 0, false
+		}
+		cost -= math.Log(sum)
+		for i := range next {
+			next[i] /= sum
+		}
+		at = next
+	}
+	beta, before := f.beta[:n], f.beta[n:2*n]
+	clear(beta)
+	beta[t.final] = 1
+	for _, l := range t.path.lasts {
+		beta[l] = 1
+	}
+	total := 0.0
+	for i, v := range at {
+		total += v * beta[i]
+	}
+	if total < 1e-290 {
+		return 0, false
+	}
+	cost -= math.Log(total)
+	for frame := t.frames - 1; frame >= 0; frame-- {
+		row := f.logp[frame*symbols : (frame+1)*symbols]
+		share := f.share[frame*symbols : (frame+1)*symbols]
+		at := f.alpha[(frame+1)*n : (frame+2)*n]
+		sum := 0.0
+		for i, v := range at {
+			sum += v * beta[i]
+		}
+		clear(before)
+		scale := 0.0
+		for i := range states {
+			if beta[i] == 0 {
+				continue
+			}
+			s := &states[i]
+			share[s.phone] += at[i] * beta[i] / sum
+			v := beta[i] * math.Exp(float64(row[s.phone]))
+			before[i] += v
+			for _, p := range preds[s.pred:s.end] {
+				before[p] += v
+			}
+			scale = max(scale, v)
+		}
+		for i := range before {
+			before[i] /= scale
+		}
+		beta, before = before, beta
+	}
+	return cost, true
+}
+
+func grow(s []float64, n int) []float64 {
+	if cap(s) < n {
+		return make([]float64, n)
+	}
+	return s[:n]
+}
+
+// cost is the negative log-probability of the words of a take under a head, for each of their phones.
+func (f *fitter) cost(h *head, t *take) float64 {
+	f.score(h, t)
+	c, ok := f.occupancy(t, h.symbols)
+	if !ok {
+		return math.Inf(1)
+	}
+	return c / float64(t.phones)
+}
+
+func (f *fitter) score(h *head, t *take) {
+	if cap(f.logp) < t.frames*h.symbols {
+		f.logp = make([]float32, t.frames*h.symbols)
+	}
+	f.logp = f.logp[:t.frames*h.symbols]
+	h.logp(f.logp, t.hidden)
+}
+
+// gradient adds the derivative of the cost of a take to dw and db, and returns the cost.
+func (f *fitter) gradient(dw, db []float32, h *head, t *take) (cost float64, ok bool) {
+	f.score(h, t)
+	if cost, ok = f.occupancy(t, h.symbols); !ok {
+		return 0, false
+	}
+	for frame := 0; frame < t.frames; frame++ {
+		x := t.hidden[frame*h.width : (frame+1)*h.width]
+		for s := 0; s < h.symbols; s++ {
+			i := frame*h.symbols + s
+			// The derivative of the cost by the input of the softmax.
+			d := float32(math.Exp(float64(f.logp[i])) - f.share[i])
+			if d < negligible && d > -negligible {
+				continue
+			}
+			db[s] += d
+			addTo(dw[s*h.width:(s+1)*h.width], d, x)
+		}
+	}
+	return cost, true
+}
+
+// negligible derivatives are left out: in most frames all but two or three symbols are out of the question.
+const negligible = 1e-4
+
+func addTo(dst []float32, d float32, x []float32) {
+	x = x[:len(dst)]
+	for i := range dst {
+		dst[i] += d * x[i]
+	}
+}
+
+// fitting says how a head is fitted to a voice. The values were chosen on development speakers: docs/measurements.md.
+type fitting struct {
+	rounds   int     // over all takes
+	batch    int     // takes to a step
+	step     float64 // of the first round; it falls to 0 evenly
+	momentum float64
+	pull     float64 // towards the general head: weight of the squared distance, for each phone of the takes
+}
+
+var defaultFitting = fitting{rounds: 4, batch: 8, step: 0.02, momentum: 0.9, pull: 0.3}
+
+// fit returns a copy of the general head that has learned the takes: gradient steps on their cost, pulled back to the
+// general head. The same takes give the same head. It ends early, with the error of ctx, when that ends.
+func (o fitting) fit(ctx context.Context, general *head, takes []*take) (*head, error) {
+	h := general.clone()
+	n := len(h.w)
+	theta := slices.Concat(h.w, h.b)
+	start := slices.Clone(theta)
+	h.w, h.b = theta[:n:n], theta[n:]
+	speed, grad := make([]float32, len(theta)), make([]float32, len(theta))
+	phones := 0
+	for _, t := range takes {
+		phones += t.phones
+	}
+	rng := rand.New(rand.NewPCG(1, 2))
+	order := make([]int, len(takes))
+	for i := range order {
+		order[i] = i
+	}
+	var f fitter
+	steps := o.rounds * ((len(takes) + o.batch - 1) / o.batch)
+	for round, done := 0, 0; round < o.rounds; round++ {
+		rng.Shuffle(len(order), func(i, j int) { order[i], order[j] = order[j], order[i] })
+		for at := 0; at < len(order); at += o.batch {
+			if err := ctx.Err(); err != nil {
+				return nil, err
+			}
+			clear(grad)
+			of := 0
+			for _, i := range order[at:min(at+o.batch, len(order))] {
+				if _, ok := f.gradient(grad[:n], grad[n:], h, takes[i]); ok {
+					of += takes[i].phones
+				}
+			}
+			if of == 0 {
+				continue
+			}
+			step := float32(o.step * (1 - float64(done)/float64(steps)))
+			scale, pull, keep := 1/float32(of), float32(o.pull), float32(o.momentum)
+			for i := range theta {
+				speed[i] = keep*speed[i] - step*(scale*grad[i]+pull*(theta[i]-start[i]))
+				theta[i] += speed[i]
+			}
+			done++
+		}
+	}
+	return h, nil
+}

@@ -1,0 +1,456 @@
+package ctc
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/binary"
+	"encoding/hex"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"leadsman/speech"
+)
+
+var _ speech.Adapter = (*Engine)(nil)
+
+// A profile is a file: the mark, the SHA-256 of the model it belongs to, symbols and width of the head (uint32), the head as
+// head.f32 has it, and the SHA-256 of all that. Numbers are little endian.
+const profileMark = "leadsman voice 1\n"
+
+func (e *Engine) profile(h *head) []byte {
+	out := append([]byte(profileMark), e.model[:]...)
+	out = binary.LittleEndian.AppendUint32(out, uint32(h.symbols))
+	out = binary.LittleEndian.AppendUint32(out, uint32(h.width))
+	out = append(out, h.bytes()...)
+	sum := sha256.Sum256(out)
+	return append(out, sum[:]...)
+}
+
+// readProfile is the inverse of profile.
+func (e *Engine) readProfile(data []byte) (*head, error) {
+	const top = len(profileMark) + sha256.Size
+	if len(data) < top+8+sha256.Size || string(data[:len(profileMark)]) != profileMark {
+		return nil, speech.ErrProfile
+	}
+	body, end := data[:len(data)-sha256.Size], data[len(data)-sha256.Size:]
+	if sum := sha256.Sum256(body); !slices.Equal(sum[:], end) {
+		return nil, speech.ErrProfile
+	}
+	if !slices.Equal(body[len(profileMark):top], e.model[:]) {
+		return nil, speech.ErrOtherModel
+	}
+	symbols, width := binary.LittleEndian.Uint32(body[top:]), binary.LittleEndian.Uint32(body[top+4:])
+	if e.head == nil || int(symbols) != e.head.symbols || int(width) != e.head.width {
+		return nil, speech.ErrProfile
+	}
+	h, err := readHead(body[top+8:], e.head.symbols, e.head.width)
+	if err != nil {
+		return nil, fmt.Errorf("%w (%v)", speech.ErrProfile, err)
+	}
+	return h, nil
+}
+
+// NewRecognizerFor implements speech.Adapter.
+func (e *Engine) NewRecognizerFor(profile []byte) (speech.Recognizer, error) {
+	h, err := e.readProfile(profile)
+	if err != nil {
+		return nil, err
+	}
+	rec, err := e.NewRecognizer()
+	if err != nil {
+		return nil, err
+	}
+	rec.(*recognizer).voice = &voice{head: h, hidden: make([]float32, maxWindow/2*e.net.width)}
+	return rec, nil
+}
+
+var errNoHead = fmt.Errorf("this model has no %s, so it cannot learn voices: install the model that came with the program", HeadFile)
+
+// Limits of a take, negative log-probability for each phone under the general model, and shares of takes. Read off
+// development speakers, synthetic accents, wrong words, noise and silence: docs/measurements.md.
+const (
+	takeCost  = 4.5 // above this the words are not in the sound
+	takeGap   = 1.6 // other words of the script may fit better by so much
+	leastFit  = 0.6 // of all takes must fit their words
+	leastTake = 12  // takes
+	folds     = 4   // each take is held back once
+)
+
+// sound is a take as the network sees it.
+type sound struct {
+	speech.Take
+	frames       int
+	logp, hidden []float32
+	fit          speech.Fit
+	takes        []*take // the sound itself, and the same with noise added
+}
+
+func (e *Engine) sound(t speech.Take) (*sound, error) {
+	if e.head == nil {
+		return nil, errNoHead
+	}
+	if missing := e.lex.lacks(t.Words); len(missing) > 0 {
+		return nil, &speech.VocabularyError{Missing: missing}
+	}
+	s := &sound{Take: t}
+	switch seconds := float64(len(t.PCM)) / speech.Rate; {
+	case len(t.Words) == 0:
+		return nil, &speech.TakesError{Text: "a recording without words cannot be learned from: give the words that are read in it"}
+	case seconds < 0.3:
+		s.fit.Why = "there is hardly any sound: read it again"
+	case seconds > longestTake:
+		s.fit.Why = fmt.Sprintf("%.0f seconds are too long for one line: read it again in one breath", seconds)
+	}
+	if s.fit.Why != "" {
+		s.fit.Cost = noReadingFiller
+		return s, nil
+	}
+	var err error
+	s.frames, s.logp, s.hidden, err = e.listen(t.PCM)
+	return s, err
+}
+
+// longestTake is what fits into one window of the network, in seconds.
+const longestTake = float64(maxWindow-tailPad) * stepMS / 1000
+
+// Check implements speech.Adapter.
+func (e *Engine) Check(t speech.Take) (speech.Fit, error) {
+	s, err := e.sound(t)
+	if err != nil {
+		return speech.Fit{}, err
+	}
+	r := newReader(e, vocabulary{words: e.scriptWords(t.Words)})
+	r.check(s)
+	return s.fit, nil
+}
+
+// scriptWords are what a take is heard as: the words given and the numbers, which every script is full of.
+func (e *Engine) scriptWords(words []string) []string {
+	all := append(slices.Clone(words), numberWords...)
+	slices.Sort(all)
+	return slices.Compact(all)
+}
+
+var numberWords = strings.Fields("zero one two three four five six seven eight nine ten eleven twelve")
+
+// vocabulary is a net of any words in any order.
+type vocabulary struct{ words []string }
+
+func (v vocabulary) Key() string { return "any of " + strings.Join(v.words, " ") }
+func (v vocabulary) States() int { return 2 }
+func (v vocabulary) Ending(state int) (speech.Ending, float64) {
+	return []speech.Ending{speech.NoEnding, speech.Complete}[state], 0
+}
+func (v vocabulary) Arcs(_ int, yield func(word string, to int, logPrior float64)) {
+	prior := -math.Log(float64(len(v.words)))
+	for _, w := range v.words {
+		yield(w, 1, prior)
+	}
+}
+
+// reader hears takes with any head, as words of a vocabulary.
+type reader struct {
+	e  *Engine
+	g  *graph
+	s  *search
+	al aligner
+	f  fitter
+	lp []float32
+}
+
+func newReader(e *Engine, v vocabulary) *reader {
+	g, err := compile(v, e.lex)
+	if err != nil {
+		panic(err) // the words were looked up before
+	}
+	return &reader{e: e, g: g, s: newSearch(e.opt.Beam, e.opt.MaxTokens)}
+}
+
+// hear gives the words heard in frames of log-probabilities and what they cost for each phone, as Hypothesis.Filler does.
+func (r *reader) hear(lp []float32) (words []string, filler float64, sounds int) {
+	sym := r.e.net.symbols
+	r.s.start(r.g)
+	for i := 0; i < len(lp); i += sym {
+		r.s.step(lp[i : i+sym])
+	}
+	ends, _ := r.s.outcomes()
+	if len(ends) == 0 {
+		return nil, noReadingFiller, 0
+	}
+	ids := r.s.wordsOf(nil, ends[0].hist)
+	_, cost, sounds, ok := r.al.align(nil, ids, r.g.ways, lp, sym)
+	for _, id := range ids {
+		words = append(words, r.g.words[id])
+	}
+	if !ok || sounds == 0 {
+		return words, noReadingFiller, 0
+	}
+	return words, cost / float64(sounds), sounds
+}
+
+// check fills in how a sound fits its words, and its take if it does.
+func (r *reader) check(s *sound) {
+	if s.fit.Why != "" {
+		return
+	}
+	s.takes = []*take{r.e.take(s)}
+	s.fit.Cost = r.f.cost(r.e.head, s.takes[0])
+	heard, _, _ := r.hear(s.logp)
+	s.fit.Heard = strings.Join(heard, " ")
+	other := math.Inf(1)
+	if len(heard) > 0 {
+		o := r.e.take(&sound{Take: speech.Take{Words: heard}, frames: s.frames, hidden: s.hidden})
+		// Of the same weight as the words of the script, so that the costs can be compared.
+		other = r.f.cost(r.e.head, o) * float64(o.phones) / float64(s.takes[0].phones)
+	}
+	first, last := voiced(s.logp, r.e.net.symbols)
+	switch {
+	case first < 0:
+		s.fit.Why = "no speech was heard: check the microphone and read it again"
+	case !(s.fit.Cost < takeCost) || s.fit.Cost-other > takeGap:
+		s.fit.Why = "this does not sound like the words shown: read them again, and nothing else"
+	default:
+		s.fit.OK = true
+		s.trim(first, last, r.e.net.symbols, r.e.net.width)
+		s.takes[0] = r.e.take(s)
+	}
+	if math.IsInf(s.fit.Cost, 1) {
+		s.fit.Cost = noReadingFiller
+	}
+}
+
+// spoil adds the takes of a sound with noise in it, so that a head learns the voice and not the room it was enrolled in.
+func (e *Engine) spoil(s *sound, rng *rand.Rand) error {
+	var power float64
+	for _, v := range s.PCM {
+		power += float64(v) * float64(v)
+	}
+	level := math.Sqrt(power / float64(len(s.PCM)))
+	pcm := make([]int16, len(s.PCM))
+	for range noisyTakes {
+		gain := level * math.Pow(10, -(noiseFrom+noiseRange*rng.Float64())/20)
+		hiss := 0.0 // white noise through a low pass, as of suction
+		for i, v := range s.PCM {
+			hiss = 0.7*hiss + 0.7*rng.NormFloat64()
+			pcm[i] = int16(min(max(float64(v)+gain*hiss, math.MinInt16), math.MaxInt16))
+		}
+		n, logp, hidden, err := e.listen(pcm)
+		if err != nil {
+			return err
+		}
+		t := &sound{Take: s.Take, frames: n, logp: logp, hidden: hidden}
+		if first, last := voiced(logp, e.net.symbols); first >= 0 {
+			t.trim(first, last, e.net.symbols, e.net.width)
+			s.takes = append(s.takes, e.take(t))
+		}
+	}
+	return nil
+}
+
+const (
+	noisyTakes = 2
+	noiseFrom  = 10 // dB below the speech
+	noiseRange = 10 // dB
+)
+
+func (e *Engine) take(s *sound) *take {
+	ids := make([]int32, len(s.Words))
+	ways := make([][][]uint8, len(s.Words))
+	for i, w := range s.Words {
+		ids[i], ways[i] = int32(i), e.lex.words[w]
+	}
+	return newTake(s.hidden, s.frames, ids, ways)
+}
+
+// voiced returns the first and the last frame with sound, or -1.
+func voiced(logp []float32, symbols int) (first, last int) {
+	first, last = -1, -1
+	for i := 0; i < len(logp); i += symbols {
+		if logp[i] < soundBlank {
+			if first < 0 {
+				first = i / symbols
+			}
+			last = i / symbols
+		}
+	}
+	return first, last
+}
+
+// trim cuts the silence off that holds nothing to learn.
+func (s *sound) trim(first, last, symbols, width int) {
+	const margin = 12 // frames
+	first, last = max(0, first-margin), min(s.frames-1, last+margin)
+	s.logp, s.hidden = s.logp[first*symbols:(last+1)*symbols], s.hidden[first*width:(last+1)*width]
+	s.frames = last + 1 - first
+}
+
+// heardBy is what a head makes of sounds whose words it knows.
+type heardBy struct {
+	wrong  int     // words, as the least number of changes
+	cost   float64 // of the right words, all phones together
+	passed int     // sounds that passed as other words when their own were not to be expected
+}
+
+// judge hears sounds with a head.
+func (r *reader) judge(h *head, sounds []*sound, without []*reader) (j heardBy) {
+	for i, s := range sounds {
+		if cap(r.lp) < len(s.logp) {
+			r.lp = make([]float32, len(s.logp))
+		}
+		lp := r.lp[:len(s.logp)]
+		h.logp(lp, s.hidden)
+		words, _, _ := r.hear(lp)
+		j.wrong += distance(words, s.Words)
+		j.cost += min(r.f.cost(h, s.takes[0]), noReadingFiller) * float64(s.takes[0].phones)
+		if _, filler, n := without[i].hear(lp); filler <= r.e.opt.FillerLimit*leniency(n) {
+			j.passed++
+		}
+	}
+	return j
+}
+
+// distance is the least number of words to change, leave out or put in that makes one list the other.
+func distance(a, b []string) int {
+	row := make([]int, len(b)+1)
+	for j := range row {
+		row[j] = j
+	}
+	for i := range a {
+		diagonal := row[0]
+		row[0] = i + 1
+		for j := range b {
+			d := diagonal
+			if a[i] != b[j] {
+				d++
+			}
+			diagonal = row[j+1]
+			row[j+1] = min(d, row[j]+1, row[j+1]+1)
+		}
+	}
+	return row[len(b)]
+}
+
+// Enrol implements speech.Adapter. Every take is held back once: a head that learned the others hears it beside the general
+// head. The profile, learned from all takes, is given only if the heads that had not heard the words did better.
+func (e *Engine) Enrol(ctx context.Context, takes []speech.Take) (speech.Enrolment, error) {
+	begin := time.Now()
+	var out speech.Enrolment
+	var script []string
+	for _, t := range takes {
+		script = append(script, t.Words...)
+	}
+	script = e.scriptWords(script)
+	if missing := e.lex.lacks(script); len(missing) > 0 {
+		return out, &speech.VocabularyError{Missing: missing}
+	}
+	all := newReader(e, vocabulary{script})
+	var good []*sound
+	var without []*reader
+	why := ""
+	rng := rand.New(rand.NewPCG(1, 2))
+	for _, t := range takes {
+		if err := ctx.Err(); err != nil {
+			return out, err
+		}
+		s, err := e.sound(t)
+		if err != nil {
+			return out, err
+		}
+		if all.check(s); !s.fit.OK {
+			out.Left++
+			why = s.fit.Why
+			continue
+		}
+		if err := e.spoil(s, rng); err != nil {
+			return out, err
+		}
+		good = append(good, s)
+		others := slices.DeleteFunc(slices.Clone(script), func(w string) bool { return slices.Contains(t.Words, w) })
+		without = append(without, newReader(e, vocabulary{others}))
+	}
+	out.Takes = len(good)
+	switch {
+	case len(takes) > 0 && float64(len(good)) < leastFit*float64(len(takes)):
+		return out, &speech.TakesError{Text: fmt.Sprintf("only %d of %d recordings fit their words (%s): nothing was learned; read the lines as they are shown, one voice, in a quiet room", len(good), len(takes), why)}
+	case len(good) < leastTake:
+		return out, &speech.TakesError{Text: fmt.Sprintf("%d usable recordings are too few to learn a voice from: at least %d are needed", len(good), leastTake)}
+	}
+	var heads [folds + 1]*head
+	var errs [folds + 1]error
+	var wg sync.WaitGroup
+	limit := make(chan bool, 2) // the exams of other chairs go on meanwhile
+	for k := range heads {
+		wg.Go(func() {
+			limit <- true
+			defer func() { <-limit }()
+			var learn []*take
+			for i, s := range good {
+				if i%folds != k { // the last head, k = folds, learns them all
+					learn = append(learn, s.takes...)
+				}
+			}
+			heads[k], errs[k] = defaultFitting.fit(ctx, e.head, learn)
+		})
+	}
+	wg.Wait()
+	for _, err := range errs {
+		if err != nil {
+			return out, err
+		}
+	}
+	var before, after heardBy
+	phones := 0
+	for k := range folds {
+		var held []*sound
+		var heldWithout []*reader
+		for i, s := range good {
+			if i%folds == k {
+				held, heldWithout = append(held, s), append(heldWithout, without[i])
+				out.Words += len(s.Words)
+				phones += s.takes[0].phones
+			}
+		}
+		before.add(all.judge(e.head, held, heldWithout))
+		after.add(all.judge(heads[k], held, heldWithout))
+	}
+	out.WrongBefore, out.WrongAfter, out.FalseBefore, out.FalseAfter = before.wrong, after.wrong, before.passed, after.passed
+	out.CostBefore, out.CostAfter = before.cost/float64(phones), after.cost/float64(phones)
+	if out.Why = verdict(out); out.Why == "" {
+		out.Profile = e.profile(heads[folds])
+	}
+	out.Seconds = time.Since(begin).Seconds()
+	return out, nil
+}
+
+func (j *heardBy) add(o heardBy) {
+	j.wrong, j.cost, j.passed = j.wrong+o.wrong, j.cost+o.cost, j.passed+o.passed
+}
+
+// verdict says why an adapted head is not to be used, or "".
+func verdict(o speech.Enrolment) string {
+	switch {
+	case o.WrongAfter > o.WrongBefore:
+		return fmt.Sprintf("the adapted model misheard %d of %d words held back, the general one %d", o.WrongAfter, o.Words, o.WrongBefore)
+	case o.FalseAfter > o.FalseBefore+o.Takes/10:
+		return fmt.Sprintf("the adapted model took %d lines for words that were not said, the general one %d", o.FalseAfter, o.FalseBefore)
+	case o.CostAfter > o.CostBefore*leastGain && o.WrongAfter == o.WrongBefore:
+		return fmt.Sprintf("this voice is understood as well without a profile (%d of %d words held back were misheard)", o.WrongBefore, o.Words)
+	}
+	return ""
+}
+
+// leastGain is how much cheaper the words held back must become for a profile that mishears as many of them.
+const leastGain = 0.9
+
+func modelSum(hexSum string) (sum [sha256.Size]byte) {
+	b, err := hex.DecodeString(hexSum)
+	if err == nil {
+		copy(sum[:], b)
+	}
+	return sum
+}

@@ -1,0 +1,231 @@
+//go:build cgo
+
+package ctc
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"math/rand/v2"
+	"slices"
+	"strings"
+	"testing"
+
+	"leadsman/speech"
+	"leadsman/tests/recordings"
+)
+
+// takesOf are the calls of a recording, cut out with a quarter second around them.
+func takesOf(r recordings.Recording, n int) []speech.Take {
+	var takes []speech.Take
+	for _, c := range r.Calls[:n] {
+		a, b := max(0, int((c.Start-0.25)*speech.Rate)), min(len(r.PCM), int((c.End+0.25)*speech.Rate))
+		takes = append(takes, speech.Take{Words: strings.Fields(c.Words), PCM: r.PCM[a:b]})
+	}
+	return takes
+}
+
+func clipTakes(t *testing.T, set string) []speech.Take {
+	clips, err := recordings.Clips(set)
+	if err != nil {
+		t.Fatal(err)
+	}
+	pause := make([]int16, speech.Rate/4)
+	var takes []speech.Take
+	for _, c := range clips {
+		takes = append(takes, speech.Take{Words: strings.Fields(c.Words), PCM: slices.Concat(pause, c.PCM, pause)})
+	}
+	return takes
+}
+
+// rightBy counts the takes heard word for word with the head of a profile; nil is the general one. Each is heard once, as a whole.
+func rightBy(t *testing.T, e *Engine, profile []byte, takes []speech.Take) (right int) {
+	h := e.head
+	if profile != nil {
+		var err error
+		if h, err = e.readProfile(profile); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, k := range takes {
+		g, err := e.graphs.get(digitNet(1, len(k.Words)), e.lex)
+		if err != nil {
+			t.Fatal(err)
+		}
+		n, logp, hidden, err := e.listen(k.PCM)
+		if err != nil {
+			t.Fatal(err)
+		}
+		h.logp(logp, hidden)
+		r := reader{e: e, g: g, s: newSearch(e.opt.Beam, e.opt.MaxTokens)}
+		words, _, _ := r.hear(logp[:n*h.symbols])
+		if strings.ReplaceAll(strings.Join(words, " "), "oh", "zero") == strings.Join(k.Words, " ") {
+			right++
+		}
+	}
+	return right
+}
+
+// A speaker with an accent (Free Spoken Digit Dataset, nicolas, CC BY-SA 4.0) is heard better with his profile, on groups of digits that he
+// did not enrol with. One that is heard well already is heard as well as before.
+func TestEnrol(t *testing.T) {
+	e := openEngine(t)
+	defer e.Close()
+	groups := clipTakes(t, "nicolas-groups")
+	learn, test := groups[:30], groups[30:]
+	got, err := e.Enrol(context.Background(), learn)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Logf("%d of %d held-back words misheard without the profile, %d with it; %.1f s", got.WrongBefore, got.Words, got.WrongAfter, got.Seconds)
+	if got.Profile == nil {
+		t.Fatalf("no profile: %s", got.Why)
+	}
+	before, after := rightBy(t, e, nil, test), rightBy(t, e, got.Profile, test)
+	t.Logf("groups right: %d of %d without the profile, %d with it", before, len(test), after)
+	if after < before {
+		t.Errorf("heard worse with the profile: %d groups right, %d without", after, before)
+	}
+
+	joe := load(t, "fullmouth-joe")
+	native, err := e.Enrol(context.Background(), takesOf(joe, 20))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if native.WrongAfter > native.WrongBefore && native.Profile != nil {
+		t.Errorf("a profile that mishears more: %+v", native)
+	}
+	if native.Profile == nil && native.Why == "" {
+		t.Error("no profile and no reason")
+	}
+	if native.Profile != nil {
+		rec, err := e.NewRecognizerFor(native.Profile)
+		if err != nil {
+			t.Fatal(err)
+		}
+		pcm, words := excerpt(load(t, "page-joe"), 0, 4)
+		if got := texts(hearWith(t, rec, callNet(), pcm)); got != strings.Join(words, " / ") {
+			t.Errorf("with the synthetic voice's profile %q is heard, want %q", got, words)
+		}
+	}
+}
+
+// What cannot be learned from is refused with a sentence that says why.
+func TestEnrolRefuses(t *testing.T) {
+	e := openEngine(t)
+	defer e.Close()
+	good := takesOf(load(t, "fullmouth-joe"), 16)
+	with := func(f func(i int, k *speech.Take)) []speech.Take {
+		out := slices.Clone(good)
+		for i := range out {
+			f(i, &out[i])
+		}
+		return out
+	}
+	rng := rand.New(rand.NewPCG(8, 8))
+	chatter := load(t, "chatter").PCM
+	for _, c := range []struct {
+		name, want string
+		takes      []speech.Take
+	}{
+		{"none", "too few", nil},
+		{"few", "too few", good[:5]},
+		{"silence", "no speech", with(func(_ int, k *speech.Take) { k.PCM = make([]int16, speech.Rate) })},
+		{"noise", "only 0 of 16", with(func(_ int, k *speech.Take) {
+			k.PCM = make([]int16, speech.Rate)
+			for i := range k.PCM {
+				k.PCM[i] = int16(rng.NormFloat64() * 2000)
+			}
+		})},
+		{"the words of other lines", "fit their words", with(func(i int, k *speech.Take) { k.Words = good[(i+5)%len(good)].Words })},
+		{"read sentences", "fit their words", with(func(i int, k *speech.Take) { k.PCM = chatter[i*3*speech.Rate : (i+1)*3*speech.Rate] })},
+		{"too long", "too long", with(func(i int, k *speech.Take) { k.PCM = chatter[:10*speech.Rate] })},
+		{"without words", "without words", with(func(_ int, k *speech.Take) { k.Words = nil })},
+	} {
+		got, err := e.Enrol(context.Background(), c.takes)
+		var refused *speech.TakesError
+		if !errors.As(err, &refused) || !strings.Contains(refused.Text, c.want) || strings.Contains(refused.Text, "\n") {
+			t.Errorf("%s: %v, want one line with %q", c.name, err, c.want)
+		}
+		if got.Profile != nil {
+			t.Errorf("%s: there is a profile", c.name)
+		}
+	}
+	var lacks *speech.VocabularyError
+	if _, err := e.Enrol(context.Background(), with(func(_ int, k *speech.Take) { k.Words = []string{"quux"} })); !errors.As(err, &lacks) {
+		t.Errorf("a word without pronunciation: %v", err)
+	}
+	fit, err := e.Check(speech.Take{Words: good[0].Words, PCM: good[0].PCM})
+	if err != nil || !fit.OK || fit.Heard != strings.Join(good[0].Words, " ") {
+		t.Errorf("a good take: %+v, %v", fit, err)
+	}
+	if fit, err = e.Check(speech.Take{Words: []string{"bleeding", "mesial"}, PCM: good[0].PCM}); err != nil || fit.OK || fit.Why == "" {
+		t.Errorf("other words: %+v, %v", fit, err)
+	}
+}
+
+// The adapted model is left out when it does not help the words held back.
+func TestVerdict(t *testing.T) {
+	base := speech.Enrolment{Takes: 30, Words: 90, WrongBefore: 6, WrongAfter: 2, CostBefore: 0.4, CostAfter: 0.1, FalseBefore: 1, FalseAfter: 1}
+	for _, c := range []struct {
+		name   string
+		change func(*speech.Enrolment)
+		want   string
+	}{
+		{"helps", func(*speech.Enrolment) {}, ""},
+		{"as many words, much surer", func(o *speech.Enrolment) { o.WrongAfter = 6 }, ""},
+		{"fewer words wrong, hardly surer", func(o *speech.Enrolment) { o.CostAfter = 0.39 }, ""},
+		{"more words wrong", func(o *speech.Enrolment) { o.WrongAfter = 7 }, "misheard 7 of 90"},
+		{"as many words, hardly surer", func(o *speech.Enrolment) { o.WrongAfter, o.CostAfter = 6, 0.39 }, "as well without"},
+		{"takes anything for a word", func(o *speech.Enrolment) { o.FalseAfter = 5 }, "not said"},
+	} {
+		o := base
+		c.change(&o)
+		if got := verdict(o); (got == "") != (c.want == "") || !strings.Contains(got, c.want) {
+			t.Errorf("%s: %q, want %q", c.name, got, c.want)
+		}
+	}
+}
+
+// A profile is read back as it was written, and nothing else is: not damaged, not of another model, not any bytes at all.
+func TestProfileFile(t *testing.T) {
+	e := openEngine(t)
+	defer e.Close()
+	h := e.head.clone()
+	h.w[7], h.b[3] = 0.25, -1
+	file := e.profile(h)
+	got, err := e.readProfile(file)
+	if err != nil || !slices.Equal(got.w, h.w) || !slices.Equal(got.b, h.b) {
+		t.Fatalf("read back: %v", err)
+	}
+	other := *e
+	other.model[0] ^= 1
+	if _, err := other.readProfile(file); !errors.Is(err, speech.ErrOtherModel) || !strings.Contains(err.Error(), "enrol again") {
+		t.Errorf("of another model: %v", err)
+	}
+	if _, err := other.NewRecognizerFor(file); !errors.Is(err, speech.ErrOtherModel) {
+		t.Errorf("recognizer for it: %v", err)
+	}
+	h.w[0] = 1e30
+	if _, err := e.readProfile(e.profile(h)); !errors.Is(err, speech.ErrProfile) {
+		t.Errorf("with a senseless weight: %v", err)
+	}
+	for _, bad := range [][]byte{nil, []byte("leadsman voice 1\n"), file[:len(file)-1], append(slices.Clone(file), 0), bytes.Repeat([]byte{0}, len(file))} {
+		if _, err := e.readProfile(bad); !errors.Is(err, speech.ErrProfile) {
+			t.Errorf("%d bytes: %v", len(bad), err)
+		}
+	}
+}
+
+func FuzzProfile(f *testing.F) {
+	e := &Engine{head: &head{3, 2, make([]float32, 6), make([]float32, 3)}}
+	file := e.profile(&head{3, 2, []float32{1, 2, 3, 4, 5, 6}, []float32{7, 8, 9}})
+	f.Add(file)
+	f.Add(file[:60])
+	f.Fuzz(func(t *testing.T, data []byte) {
+		h, err := e.readProfile(data)
+		if err == nil && !bytes.Equal(e.profile(h), data) {
+			t.Error("read, but not what is written")
+		}
+	})
+}

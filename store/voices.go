@@ -1,0 +1,78 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"time"
+)
+
+// Voice is the voice profile of an examiner: personal data, kept until it is erased or replaced.
+type Voice struct {
+	Examiner string    `json:"examiner"`
+	Created  time.Time `json:"created"`
+	Engine   string    `json:"engine"` // name of the engine and model that made it
+	Report   string    `json:"report"` // what the enrolment came to, JSON
+	Profile  []byte    `json:"-"`
+}
+
+// MaxVoice is the largest voice profile, in bytes.
+const MaxVoice = 1 << 20
+
+// PutVoice keeps the voice profile of an examiner in the place of a former one. It fails with ErrNotFound without such an examiner.
+func (s *Store) PutVoice(ctx context.Context, v Voice) (Voice, error) {
+	const op = "store voice profile"
+	if len(v.Profile) == 0 || len(v.Profile) > MaxVoice || len(v.Report) > 10_000 {
+		return Voice{}, fmt.Errorf("%s: profile of %d bytes, report of %d: 1 to %d and at most 10000 are kept: %w", op, len(v.Profile), len(v.Report), MaxVoice, ErrInvalid)
+	}
+	now := millis(s.now())
+	v.Created = fromMillis(now)
+	return v, s.write(ctx, op, func(tx *sql.Tx) error {
+		var n int
+		if err := tx.QueryRowContext(ctx, "SELECT count(*) FROM examiners WHERE id = ?", v.Examiner).Scan(&n); err != nil {
+			return err
+		}
+		if n == 0 {
+			return fmt.Errorf("examiner %q: %w", v.Examiner, ErrNotFound)
+		}
+		_, err := tx.ExecContext(ctx, "INSERT OR REPLACE INTO voices (examiner, created, engine, report, profile) VALUES (?,?,?,?,?)",
+			v.Examiner, now, v.Engine, v.Report, v.Profile)
+		return err
+	})
+}
+
+// Voice returns the voice profile of an examiner, or ErrNotFound.
+func (s *Store) Voice(ctx context.Context, examiner string) (v Voice, err error) {
+	var created int64
+	err = s.r.QueryRowContext(ctx, "SELECT examiner, created, engine, report, profile FROM voices WHERE examiner = ?", examiner).
+		Scan(&v.Examiner, &created, &v.Engine, &v.Report, &v.Profile)
+	if errors.Is(err, sql.ErrNoRows) {
+		return v, fmt.Errorf("voice profile of examiner %q: %w", examiner, ErrNotFound)
+	}
+	v.Created = fromMillis(created)
+	return v, s.fail("read voice profile", err)
+}
+
+// EraseVoice wipes the voice profile of an examiner from the data file, if there is one. Its bytes are overwritten and the file's
+// write-ahead log is emptied, so that nothing of them is left on the disk but in backups made before. Where a reader of the file
+// keeps the log from being emptied, the error says so; erasing again ends it.
+func (s *Store) EraseVoice(ctx context.Context, examiner string) error {
+	const op = "erase voice profile"
+	err := s.write(ctx, op, func(tx *sql.Tx) error {
+		_, err := tx.ExecContext(ctx, "DELETE FROM voices WHERE examiner = ?", examiner) // secure_delete overwrites it
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	var busy, frames, done int
+	if err := s.w.QueryRowContext(ctx, "PRAGMA wal_checkpoint(TRUNCATE)").Scan(&busy, &frames, &done); err != nil {
+		return s.fail(op, err)
+	}
+	if busy != 0 {
+		return &Error{Op: op, Path: s.path, Err: errors.New("the profile is no longer in use, but another program that reads the file (a backup?) keeps old pages of it on the disk"),
+			Hint: "erase again when that has ended"}
+	}
+	return nil
+}
