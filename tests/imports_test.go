@@ -22,6 +22,7 @@ var allowed = map[string][]string{
 	"leadsman/speech":          {},
 	"leadsman/speech/ctc":      {"speech"},
 	"leadsman/speech/scripted": {"speech"},
+	"leadsman/speech/vosk":     {"speech"},
 	"leadsman/exam":            {"chart", "grammar", "diagnosis", "speech"},
 	"leadsman/store":           {"chart"},
 	"leadsman/report":          {"chart", "diagnosis"},

@@ -102,8 +102,8 @@ func (d *doctor) all(ctx context.Context) []checkup {
 // library looks for the speech library's file; whether it loads shows in recognizer.
 func (d *doctor) library() checkup {
 	c := checkup{Check: "library"}
-	if d.flags.engine.name == "none" {
-		c.State, c.Found = stateOK, "not needed with --engine none"
+	if name := d.flags.engine.name; name == engineNone || name == engineVosk {
+		c.State, c.Found = stateOK, "not needed with --engine "+name
 		return c
 	}
 	const file = "libonnxruntime.so"
@@ -126,7 +126,7 @@ func (d *doctor) library() checkup {
 // recognizer loads the library and the model as the service does.
 func (d *doctor) recognizer() checkup {
 	c := checkup{Check: "recognizer"}
-	if d.flags.engine.name == "none" {
+	if d.flags.engine.name == engineNone {
 		c.State, c.Found, c.Do = stateWarn, "none: only the keyboard works", "leave --engine out to work by voice"
 		return c
 	}
@@ -134,6 +134,9 @@ func (d *doctor) recognizer() checkup {
 	if err != nil {
 		c.State, c.Found = stateFail, err.Error()
 		c.Do = "run make build again; until then leadsman serve --engine none works with the keyboard"
+		if d.flags.engine.name == engineVosk {
+			c.Do = "give the folder of a Vosk model with --model; until then leave --engine out"
+		}
 		if strings.Contains(err.Error(), "libstdc++") {
 			c.Do = "install the C++ runtime: as root run  apt-get install libstdc++6"
 		}
@@ -141,6 +144,9 @@ func (d *doctor) recognizer() checkup {
 	}
 	defer e.Close()
 	c.State, c.Found = stateOK, "model "+e.Name()+" loads"
+	if d.flags.engine.name == engineVosk {
+		return c
+	}
 	dir := d.flags.engine.model
 	if dir == "" {
 		dir = besides("models")

@@ -3,16 +3,22 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
+	"maps"
 	"os"
 	"path/filepath"
 	"runtime/debug"
+	"slices"
+	"strings"
 
+	"leadsman/grammar"
 	"leadsman/speech"
 	"leadsman/speech/ctc"
+	"leadsman/speech/vosk"
 )
 
-var errNoSuchEngine = errors.New("use ctc, or none with serve")
+var errNoSuchEngine = errors.New("use ctc or vosk, or none with serve")
 
 // engineFlags say which recognizer to use.
 type engineFlags struct {
@@ -20,7 +26,15 @@ type engineFlags struct {
 	model   string
 	library string
 	lexicon string
+	notes   io.Writer // what has to be said about the words of a model
 }
+
+// The engines by name.
+const (
+	engineCTC  = "ctc"
+	engineVosk = "vosk"
+	engineNone = "none"
+)
 
 func version() string {
 	if bi, ok := debug.ReadBuildInfo(); ok && bi.Main.Version != "" {
@@ -58,29 +72,53 @@ func env(key, def string) string {
 
 // openEngine loads the recognizer.
 func openEngine(f engineFlags) (speech.Engine, error) {
+	var words io.Reader
+	if f.lexicon != "" {
+		file, err := os.Open(f.lexicon)
+		if err != nil {
+			return nil, fmt.Errorf("practice lexicon: %w", err)
+		}
+		defer file.Close()
+		words = file
+	}
 	switch f.name {
-	case "", "ctc":
-		opt := ctc.Options{ModelDir: f.model, Library: f.library}
+	case "", engineCTC:
+		opt := ctc.Options{ModelDir: f.model, Library: f.library, Lexicon: words, LexiconName: f.lexicon}
 		if opt.ModelDir == "" {
 			opt.ModelDir = besides("models")
 		}
-		if f.lexicon != "" {
-			file, err := os.Open(f.lexicon)
-			if err != nil {
-				return nil, fmt.Errorf("practice lexicon: %w", err)
-			}
-			defer file.Close()
-			opt.Lexicon, opt.LexiconName = file, f.lexicon
-		}
 		return ctc.Open(opt)
+	case engineVosk:
+		return openVosk(f, words)
 	}
 	return nil, fmt.Errorf("engine %q: %w", f.name, errNoSuchEngine)
 }
 
+// openVosk loads a Vosk model and tells how it hears the calls' words that it lacks. A word that it
+// cannot hear at all refuses the model.
+func openVosk(f engineFlags, words io.Reader) (speech.Engine, error) {
+	e, err := vosk.Open(vosk.Options{ModelDir: f.model, Respell: words, RespellName: f.lexicon})
+	if err != nil {
+		return nil, err
+	}
+	all := grammar.Vocabulary()
+	if lacks := e.Lacks(all); len(lacks) > 0 {
+		e.Close()
+		slices.Sort(lacks)
+		return nil, fmt.Errorf("the model in %s lacks %d words of the calls and has no words that sound like them: %s; use a model of English, or write a file with lines \"word <tab> words of the model\" and name it with --lexicon",
+			f.model, len(lacks), strings.Join(lacks, ", "))
+	}
+	as := e.Respelled(all)
+	for _, w := range slices.Sorted(maps.Keys(as)) {
+		fmt.Fprintf(f.notes, "leadsman: the model lacks %q, which is heard as %s\n", w, as[w])
+	}
+	return e, nil
+}
+
 // engineStatus is the exit status of an engine that could not be loaded: what the user named is the
 // input's fault, the installation's files are the tool's.
-func engineStatus(err error) int {
-	if errors.Is(err, errNoSuchEngine) || errors.Is(err, fs.ErrNotExist) {
+func engineStatus(f engineFlags, err error) int {
+	if f.name == engineVosk || errors.Is(err, errNoSuchEngine) || errors.Is(err, fs.ErrNotExist) {
 		return exitInput
 	}
 	return exitTool

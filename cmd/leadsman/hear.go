@@ -100,7 +100,7 @@ func runHear(args []string, _ io.Reader, stdout, stderr io.Writer) int {
 	}
 	engine, err := openEngine(*ef)
 	if err != nil {
-		return fail(stderr, engineStatus(err), "hear: %v", err)
+		return fail(stderr, engineStatus(*ef, err), "hear: %v", err)
 	}
 	defer engine.Close()
 	h, st, err := listen(engine, pcm, num, *path, at, present, *realtime)

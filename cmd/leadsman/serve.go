@@ -25,11 +25,11 @@ import (
 const defaultAddr = "127.0.0.1:8643"
 
 func addEngineFlags(fs *flag.FlagSet) *engineFlags {
-	f := &engineFlags{}
-	fs.StringVar(&f.name, "engine", env("LEADSMAN_ENGINE", "ctc"), "speech recognizer: ctc, or none for keyboard only")
-	fs.StringVar(&f.model, "model", os.Getenv("LEADSMAN_MODEL"), "folder of the acoustic model (default: models beside the program)")
+	f := &engineFlags{notes: fs.Output()}
+	fs.StringVar(&f.name, "engine", env("LEADSMAN_ENGINE", engineCTC), "speech recognizer: ctc, vosk with --model, or none for keyboard only")
+	fs.StringVar(&f.model, "model", os.Getenv("LEADSMAN_MODEL"), "folder of the acoustic model (default: models beside the program; none for vosk)")
 	fs.StringVar(&f.library, "library", os.Getenv("LEADSMAN_LIBRARY"), "libonnxruntime.so or its folder (default: beside the program)")
-	fs.StringVar(&f.lexicon, "lexicon", os.Getenv("LEADSMAN_LEXICON"), "file of further pronunciations for this practice")
+	fs.StringVar(&f.lexicon, "lexicon", os.Getenv("LEADSMAN_LEXICON"), "file of further pronunciations for this practice (for vosk: of words that the model has)")
 	return f
 }
 
@@ -87,7 +87,7 @@ func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready
 	}
 	defer st.Close()
 	var engine speech.Engine
-	if f.engine.name != "none" {
+	if f.engine.name != engineNone {
 		fmt.Fprintln(stdout, "loading the speech recognizer ...")
 		if engine, err = openEngine(*f.engine); err != nil {
 			return fail(stderr, exitTool, "serve: %v (or start with --engine none to work with the keyboard only)", err)

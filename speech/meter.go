@@ -1,0 +1,114 @@
+package speech
+
+import "math"
+
+// MeterStep is the number of samples that a Meter takes at a time: 10 ms.
+const MeterStep = Rate / 100
+
+const (
+	meterMargin = 6   // dB above the background from which on a step is loud
+	meterLeast  = -72 // dB below full scale: nothing under this is loud
+	meterBlock  = 100 // steps; the background is the lowest level of the last one to two blocks
+	meterStart  = 50  // steps in which the background is not known yet and any sound is loud
+)
+
+// A Meter follows the level of a stream: what stands out from the background, since when it is
+// quiet, how good the sound of a stretch is. The zero Meter is at the begin of a stream.
+type Meter struct {
+	steps   int64
+	from    int64 // step of power[0]
+	power   []float64
+	clipped []int32
+	quiet   int64 // steps since the last loud one
+	low     float64
+	older   float64
+	dcIn    float64
+	dcOut   float64
+}
+
+// Step takes the next MeterStep samples and says whether they stand out from the background.
+func (m *Meter) Step(pcm []int16) (loud bool) {
+	if m.steps == 0 {
+		m.low, m.older = math.Inf(1), math.Inf(1)
+	}
+	var sum float64
+	var clipped int32
+	for _, s := range pcm {
+		if s >= 32700 || s <= -32700 {
+			clipped++
+		}
+		// A constant offset, which cheap sound cards add, would pass for a low tone: a filter at 13 Hz.
+		x := float64(s) / 32768
+		m.dcOut = x - m.dcIn + 0.995*m.dcOut
+		m.dcIn = x
+		sum += m.dcOut * m.dcOut
+	}
+	m.power = append(m.power, sum/MeterStep)
+	m.clipped = append(m.clipped, clipped)
+	m.steps++
+	level := decibels(m.mean(m.steps-3, m.steps))
+	if m.steps >= 3 {
+		m.low = min(m.low, level)
+	}
+	if m.steps%meterBlock == 0 {
+		m.older, m.low = m.low, math.Inf(1)
+	}
+	loud = level > meterLeast && (m.steps <= meterStart || level > m.Background()+meterMargin)
+	m.quiet++
+	if loud {
+		m.quiet = 0
+	}
+	return loud
+}
+
+// Steps is the number of steps taken.
+func (m *Meter) Steps() int64 { return m.steps }
+
+// Quiet is the number of steps since the last loud one.
+func (m *Meter) Quiet() int64 { return m.quiet }
+
+// Background is the level of the background in dB below full scale.
+func (m *Meter) Background() float64 { return max(-100, min(m.low, m.older, 0)) }
+
+// Signal measures the sound of the steps from to to-1; those forgotten do not count. Pauses and
+// weak consonants within them do not lower the level.
+func (m *Meter) Signal(from, to int64) Signal {
+	from, to = max(from, m.from), min(to, m.steps)
+	top := 0.0
+	for i := from; i < to; i++ {
+		top = max(top, m.power[i-m.from])
+	}
+	sum, n, clipped := 0.0, 0, 0
+	for i := from; i < to; i++ {
+		clipped += int(m.clipped[i-m.from])
+		if p := m.power[i-m.from]; p > top/32 {
+			sum += p
+			n++
+		}
+	}
+	return Signal{
+		LevelDB: decibels(sum / float64(max(n, 1))),
+		NoiseDB: m.Background(),
+		Clipped: float64(clipped) / float64(max(to-from, 1)*MeterStep),
+	}
+}
+
+// Forget drops what is known of the steps before the given one.
+func (m *Meter) Forget(before int64) {
+	if drop := min(before, m.steps-3) - m.from; drop > 1024 {
+		m.power = append(m.power[:0], m.power[drop:]...)
+		m.clipped = append(m.clipped[:0], m.clipped[drop:]...)
+		m.from += drop
+	}
+}
+
+// mean is the mean power of the steps from to to-1, silence before the begin of the stream included.
+func (m *Meter) mean(from, to int64) float64 {
+	sum := 0.0
+	for i := max(from, m.from); i < to; i++ {
+		sum += m.power[i-m.from]
+	}
+	return sum / float64(to-from)
+}
+
+func decibels(power float64) float64 { return 10 * math.Log10(max(power, 1e-10)) }
