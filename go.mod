@@ -3,6 +3,7 @@ module leadsman
 go 1.26
 
 require (
+	github.com/alphacep/vosk-api/go v0.3.50
 	github.com/arran4/golang-ical v0.3.4
 	github.com/chromedp/cdproto v0.159.0
 	github.com/chromedp/chromedp v0.23.0
@@ -19,7 +20,6 @@ require (
 )
 
 require (
-	github.com/alphacep/vosk-api/go v0.3.50 // indirect
 	github.com/go-audio/riff v1.0.0 // indirect
 	github.com/go-json-experiment/json v0.0.0-20260213210345-44df1a37e875 // indirect
 	github.com/icza/bitio v1.1.0 // indirect
