@@ -23,7 +23,10 @@ type Config struct {
 	ID     string
 	Log    Log
 	Engine speech.Engine // nil: no microphone, keyboard only
-	Now    func() int64  // Unix milliseconds
+	// Recognizer makes a recognizer of Engine for a voice, with a note for the screen if that voice's profile cannot be used; nil:
+	// all voices are heard alike.
+	Recognizer func(voice string) (rec speech.Recognizer, note string, err error)
+	Now        func() int64 // Unix milliseconds
 	// Earlier is the chart of the exam before, for plausibility; may be nil.
 	Earlier *chart.Chart
 	// KeepClip stores the sound of a call, 16 kHz mono, beside its Seq; may be nil. It must not block.

@@ -63,6 +63,11 @@ func (r *ring) cut(from, to int64) []int16 {
 // OpenMic connects a microphone. The same owner gets its stream back as it was left; another owner
 // gets ErrMicTaken unless it takes over, which ends the first one's stream.
 func (e *Exam) OpenMic(owner string, takeover bool) (*Mic, error) {
+	return e.OpenMicFor(owner, "", takeover)
+}
+
+// OpenMicFor is OpenMic with the name of the voice that will be heard, as Config.Recognizer knows it; "" is anybody's.
+func (e *Exam) OpenMicFor(owner, voice string, takeover bool) (*Mic, error) {
 	if e.cfg.Engine == nil {
 		return nil, ErrNoEngine
 	}
@@ -79,7 +84,7 @@ func (e *Exam) OpenMic(owner string, takeover bool) (*Mic, error) {
 		m.close()
 		e.mic = nil
 	}
-	rec, err := e.cfg.Engine.NewRecognizer()
+	rec, note, err := e.recognizer(voice)
 	if err != nil {
 		return nil, fmt.Errorf("open microphone: %w", err)
 	}
@@ -90,7 +95,18 @@ func (e *Exam) OpenMic(owner string, takeover bool) (*Mic, error) {
 	}
 	e.mic = m
 	e.micOn(m, true)
+	if note != "" {
+		m.trouble(note)
+	}
 	return m, nil
+}
+
+func (e *Exam) recognizer(voice string) (rec speech.Recognizer, note string, err error) {
+	if voice != "" && e.cfg.Recognizer != nil {
+		return e.cfg.Recognizer(voice)
+	}
+	rec, err = e.cfg.Engine.NewRecognizer()
+	return rec, "", err
 }
 
 func (e *Exam) micOn(m *Mic, on bool) {
@@ -296,6 +312,9 @@ func (m *Mic) setNet(atMS int64) error {
 	m.netKey = n.Key()
 	return nil
 }
+
+// Heard is a grammar's net as recognizers take it.
+func Heard(n *grammar.Net) speech.Net { return heardNet{n} }
 
 // heardNet gives a grammar's net the recognizer's words for endings.
 type heardNet struct{ *grammar.Net }

@@ -24,9 +24,10 @@ var allowed = map[string][]string{
 	"leadsman/speech/scripted": {"speech"},
 	"leadsman/speech/vosk":     {"speech"},
 	"leadsman/exam":            {"chart", "grammar", "diagnosis", "speech"},
+	"leadsman/voice":           {"chart", "grammar", "speech", "exam"},
 	"leadsman/store":           {"chart"},
 	"leadsman/report":          {"chart", "diagnosis"},
-	"leadsman/web":             {"exam", "diagnosis", "chart"},
+	"leadsman/web":             {"exam", "diagnosis", "chart", "voice"},
 }
 
 // pure packages import nothing but the standard library beside ours, and nothing of it that reads, writes, waits or guesses.

@@ -8,6 +8,7 @@ import (
 
 	"leadsman/chart"
 	"leadsman/exam"
+	"leadsman/voice"
 )
 
 // inputError is a fault of a request that has a status of its own.
@@ -47,6 +48,10 @@ func status(err error) (int, fault) {
 		return http.StatusConflict, fault{"mic_taken", exam.ErrMicTaken.Error()}
 	case errors.Is(err, exam.ErrNoEngine):
 		return http.StatusServiceUnavailable, fault{"no_engine", exam.ErrNoEngine.Error()}
+	case errors.Is(err, ErrNoAdapter):
+		return http.StatusServiceUnavailable, fault{"no_engine", ErrNoAdapter.Error()}
+	case errors.Is(err, voice.ErrDone):
+		return http.StatusConflict, fault{"refused", voice.ErrDone.Error()}
 	case errors.Is(err, exam.ErrClosed):
 		return http.StatusServiceUnavailable, fault{"closed", exam.ErrClosed.Error()}
 	case errors.Is(err, ErrNotFound):

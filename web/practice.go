@@ -20,8 +20,8 @@ type Exam interface {
 	Words(ctx context.Context, text, who, id string) (exam.Answer, error)
 	Do(ctx context.Context, c chart.Command, who, id string) (exam.Answer, error)
 	// OpenMic gives the exam its microphone: exam.ErrMicTaken if another owner has it and takeover
-	// is false. The same owner gets its own stream back.
-	OpenMic(owner string, takeover bool) (Mic, error)
+	// is false. The same owner gets its own stream back. voice is the examiner whose voice profile is to be used, or "".
+	OpenMic(owner, voice string, takeover bool) (Mic, error)
 	// Chart is a copy of the chart as it stands, with the doubts still open.
 	Chart(ctx context.Context) (*chart.Chart, []chart.Doubt, error)
 	// History is everything that was ever entered for a tooth and one of its sites, oldest first.

@@ -27,8 +27,8 @@ func (r running) Do(ctx context.Context, c chart.Command, who, id string) (exam.
 	return r.e.Do(ctx, c, who, id)
 }
 
-func (r running) OpenMic(owner string, takeover bool) (Mic, error) {
-	m, err := r.e.OpenMic(owner, takeover)
+func (r running) OpenMic(owner, voice string, takeover bool) (Mic, error) {
+	m, err := r.e.OpenMicFor(owner, voice, takeover)
 	if err != nil {
 		return nil, err
 	}

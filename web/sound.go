@@ -34,6 +34,7 @@ type fromPage struct {
 // toPage answers a frame.
 type toPage struct {
 	Next  *int64 `json:"next,omitempty"` // position expected next: all before it is taken care of
+	News  any    `json:"news,omitempty"` // practising: the session, where it has changed
 	Error *fault `json:"error,omitempty"`
 }
 
@@ -43,8 +44,32 @@ type toPage struct {
 // connection stays open. docs/api.md has the whole conversation.
 func (s *server) sound(w http.ResponseWriter, r *http.Request) {
 	q := r.URL.Query()
-	owner := q.Get("owner")
-	if err := need("owner", owner, maxID); err != nil {
+	var e Exam
+	s.stream(w, r, hearing{
+		open: func(owner string) (mic Mic, err error) {
+			if e, err = s.running(r); err != nil {
+				return nil, err
+			}
+			return e.OpenMic(owner, q.Get("voice"), q.Get("takeover") == "1")
+		},
+		goesOn: func() bool {
+			_, err := e.View(r.Context())
+			return err == nil
+		},
+	})
+}
+
+// hearing is what a stream of sound is for.
+type hearing struct {
+	open   func(owner string) (Mic, error)
+	goesOn func() bool // after the microphone was closed: did another one take over?
+	news   func() any  // what is to be told with an answer, nil for nothing; may be nil
+}
+
+// stream takes sound over a WebSocket.
+func (s *server) stream(w http.ResponseWriter, r *http.Request, of hearing) {
+	owner := r.URL.Query().Get("owner")
+	if err := errors.Join(need("owner", owner, maxID), limit("voice", r.URL.Query().Get("voice"), maxID)); err != nil {
 		s.fail(w, r, err)
 		return
 	}
@@ -61,17 +86,13 @@ func (s *server) sound(w http.ResponseWriter, r *http.Request) {
 		return // answered by the upgrader
 	}
 	defer c.Close()
-	e, err := s.running(r)
-	var mic Mic
-	if err == nil {
-		mic, err = e.OpenMic(owner, q.Get("takeover") == "1")
-	}
+	mic, err := of.open(owner)
 	if err != nil {
 		s.hangUp(c, r, err)
 		return
 	}
 	ended := false
-	line := r.PathValue("id") + "\x00" + owner
+	line := r.URL.Path + "\x00" + owner
 	s.connect(line, c)
 	defer func() {
 		if !s.disconnect(line, c) {
@@ -80,7 +101,7 @@ func (s *server) sound(w http.ResponseWriter, r *http.Request) {
 		if !ended {
 			mic.Detach()
 		} else if err := mic.Close(); err != nil {
-			s.log.Error("microphone closed with a fault", "exam", r.PathValue("id"), "error", err)
+			s.log.Error("microphone closed with a fault", "at", r.URL.Path, "error", err)
 		}
 	}()
 	c.SetReadLimit(maxFrame)
@@ -133,7 +154,7 @@ func (s *server) sound(w http.ResponseWriter, r *http.Request) {
 		}
 		next, err := mic.Write(first, pcm)
 		if errors.Is(err, exam.ErrClosed) {
-			if _, open := e.View(r.Context()); open == nil {
+			if of.goesOn() {
 				err = exam.ErrMicTaken // the exam goes on: its stream was taken over
 			}
 		}
@@ -141,7 +162,11 @@ func (s *server) sound(w http.ResponseWriter, r *http.Request) {
 			s.hangUp(c, r, err)
 			return
 		}
-		if s.say(c, toPage{Next: &next}) != nil {
+		answer := toPage{Next: &next}
+		if of.news != nil {
+			answer.News = of.news()
+		}
+		if s.say(c, answer) != nil {
 			return
 		}
 	}
@@ -211,7 +236,7 @@ func (s *server) hangUp(c *websocket.Conn, r *http.Request, err error) {
 		code = closeGone
 	}
 	if http == 500 {
-		s.log.Error("microphone connection failed", "exam", r.PathValue("id"), "error", err)
+		s.log.Error("microphone connection failed", "at", r.URL.Path, "error", err)
 	}
 	if s.say(c, toPage{Error: &f}) == nil {
 		_ = c.WriteControl(websocket.CloseMessage, websocket.FormatCloseMessage(code, f.Code), soon())

@@ -26,7 +26,8 @@ import (
 type Options struct {
 	Exams    Exams
 	Practice Practice
-	Clips    Clips // nil: no sound is kept
+	Clips    Clips  // nil: no sound is kept
+	Voices   Voices // nil: no examiners, no voice profiles
 	// Calendar writes days on which patients are due as an iCalendar file.
 	Calendar func(w io.Writer, days []Due) error
 	// Hosts are the names under which the service may be reached, without port. Loopback names are
@@ -75,7 +76,7 @@ func New(o Options) http.Handler {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /static/{hash}/{file...}", s.static.serve)
 	mux.HandleFunc("GET /icon.svg", s.static.icon)
-	for _, p := range []string{"/{$}", "/exams/{id}/{screen}", "/patients/{id}", "/settings"} {
+	for _, p := range []string{"/{$}", "/exams/{id}/{screen}", "/patients/{id}", "/settings", "/practise"} {
 		mux.HandleFunc("GET "+p, s.static.shell)
 	}
 	api := func(pattern string, h func(*http.Request) (any, error)) {
@@ -115,6 +116,7 @@ func New(o Options) http.Handler {
 	mux.HandleFunc("GET /api/exams/{id}/due.ics", s.calendar)
 	mux.HandleFunc("GET /api/exams/{id}/changes", s.changes)
 	mux.HandleFunc("GET /api/exams/{id}/sound", s.sound)
+	s.voiceRoutes(mux, api)
 	mux.HandleFunc("/api/", func(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, &inputError{http.StatusNotFound, "no_such_address", "there is nothing at this address: docs/api.md lists what there is"})
 	})

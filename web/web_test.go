@@ -116,7 +116,7 @@ type hearing struct {
 	mic   *mic
 }
 
-func (h *hearing) OpenMic(owner string, takeover bool) (web.Mic, error) {
+func (h *hearing) OpenMic(owner, _ string, takeover bool) (web.Mic, error) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	if h.owner != "" && h.owner != owner && !takeover {

@@ -47,7 +47,7 @@ func hear(t *testing.T, p *practice, patient string, ms int64) string {
 	if err != nil {
 		t.Fatal(err)
 	}
-	m, err := e.OpenMic("a", false)
+	m, err := e.OpenMic("a", "", false)
 	if err != nil {
 		t.Fatal(err)
 	}

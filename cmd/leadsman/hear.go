@@ -60,6 +60,7 @@ func runHear(args []string, _ io.Reader, stdout, stderr io.Writer) int {
 	missing := fs.String("missing", "", "teeth that are missing, separated by commas")
 	asJSON := fs.Bool("json", false, "print one JSON object")
 	realtime := fs.Bool("realtime", false, "feed the sound at the pace of speech, to measure the answer time")
+	profile := fs.String("voice", "", "file of the speaker's voice profile, as leadsman enrol and the Practise page write it")
 	ef := addEngineFlags(fs)
 	rest, status, done := parse(fs, args)
 	if done {
@@ -103,6 +104,11 @@ func runHear(args []string, _ io.Reader, stdout, stderr io.Writer) int {
 		return fail(stderr, engineStatus(*ef, err), "hear: %v", err)
 	}
 	defer engine.Close()
+	if *profile != "" {
+		if engine, err = withVoice(engine, *profile); err != nil {
+			return fail(stderr, exitInput, "hear: --voice: %v", err)
+		}
+	}
 	h, st, err := listen(engine, pcm, num, *path, at, present, *realtime)
 	if err != nil {
 		var ref *chart.Refusal

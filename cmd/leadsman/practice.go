@@ -30,17 +30,19 @@ type practice struct {
 	mu      sync.Mutex
 	running map[string]*exam.Exam
 	clips   *clipKeeper
+	voices  *voices
 	wg      sync.WaitGroup // of goroutines that play into an exam
 }
 
 func newPractice(s *store.Store, engine speech.Engine, now func() time.Time, log *slog.Logger) *practice {
-	p := &practice{store: s, engine: engine, now: now, log: log, running: map[string]*exam.Exam{}, clips: newClipKeeper(s, now, log)}
+	p := &practice{store: s, engine: engine, now: now, log: log, running: map[string]*exam.Exam{}, clips: newClipKeeper(s, now, log), voices: newVoices(s, engine, now, log)}
 	go p.clips.run()
 	return p
 }
 
 // Close ends the running exams; their logs are safe already.
 func (p *practice) Close() {
+	p.voices.Close()
 	p.mu.Lock()
 	for id, e := range p.running {
 		e.Close()
@@ -64,7 +66,11 @@ func (p *practice) open(ctx context.Context, id string) (*exam.Exam, error) {
 	}
 	cfg := exam.Config{ID: id, Log: p.store.Log(id), Engine: p.engine, Now: func() int64 { return p.now().UnixMilli() },
 		KeepClip: func(call uint64, pcm []int16) { p.clips.add(clip{id, call, pcm}) },
-		Signed:   func() { p.clips.signed(id) }}
+		Signed:   func() { p.clips.signed(id) },
+		Recognizer: func(examiner string) (speech.Recognizer, string, error) {
+			rec, _, note, err := p.voices.recognizer(examiner)
+			return rec, note, err
+		}}
 	if x.Earlier != "" {
 		st, err := p.fold(ctx, x.Earlier)
 		if err != nil {

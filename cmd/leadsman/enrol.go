@@ -1,0 +1,164 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"slices"
+	"strings"
+	"time"
+
+	"leadsman/speech"
+	"leadsman/store"
+	"leadsman/voice"
+)
+
+// runEnrol makes a voice profile from recordings of somebody who reads a script.
+func runEnrol(args []string, stdout, stderr io.Writer) int {
+	fs := flags("enrol", stderr)
+	script := fs.String("script", "", "file of the lines that are read, one a line (default: the script of the Practise page)")
+	show := fs.Bool("print-script", false, "print the script of the Practise page and end")
+	name := fs.String("examiner", "", "keep the profile with this examiner, who is added if there is none of the name")
+	data := fs.String("data", defaultData(), "folder of the data, for --examiner")
+	out := fs.String("out", "", "write the profile to this file")
+	asJSON := fs.Bool("json", false, "print one JSON object")
+	ef := addEngineFlags(fs)
+	rest, status, done := parse(fs, args)
+	if done {
+		return status
+	}
+	lines := voice.Script()
+	if *script != "" {
+		text, err := os.ReadFile(*script)
+		if err != nil {
+			return fail(stderr, exitInput, "enrol: --script: %v", err)
+		}
+		lines = strings.Split(string(text), "\n")
+	}
+	if *show {
+		fmt.Fprintln(stdout, strings.Join(lines, "\n"))
+		return exitOK
+	}
+	if len(rest) == 0 {
+		return fail(stderr, exitInput, "enrol takes recordings of the script: leadsman enrol FILE.wav --examiner NAME (--print-script shows what to read)")
+	}
+	var pcm []int16
+	for _, path := range rest {
+		p, _, err := speech.ReadWAVFile(path)
+		if err != nil {
+			return fail(stderr, exitInput, "enrol: %v", err)
+		}
+		pcm = slices.Concat(pcm, p, make([]int16, speech.Rate))
+	}
+	engine, err := openEngine(*ef)
+	if err != nil {
+		return fail(stderr, engineStatus(*ef, err), "enrol: %v", err)
+	}
+	defer engine.Close()
+	a, ok := engine.(speech.Adapter)
+	if !ok {
+		return fail(stderr, exitInput, "enrol: engine %q cannot learn voices: use ctc", ef.name)
+	}
+	takes, left, err := voice.Cut(a, pcm, lines)
+	if err != nil {
+		return fail(stderr, enrolStatus(err), "enrol: %v", err)
+	}
+	got, err := a.Enrol(context.Background(), takes)
+	if err != nil {
+		if len(left) > 0 {
+			err = fmt.Errorf("%w (%d lines of the script were found in the sound, %d were not, the first of them %q)", err, len(takes), len(left), left[0])
+		}
+		return fail(stderr, enrolStatus(err), "enrol: %v", err)
+	}
+	got.Left += len(left)
+	if got.Profile != nil && *out != "" {
+		if err := os.WriteFile(*out, got.Profile, 0o600); err != nil {
+			return fail(stderr, exitTool, "enrol: %v", err)
+		}
+	}
+	if got.Profile != nil && *name != "" {
+		if err := keepFor(*data, *name, engine.Name(), got); err != nil {
+			return fail(stderr, storeStatus(err), "enrol: %v", err)
+		}
+	}
+	if *asJSON {
+		if err := json.NewEncoder(stdout).Encode(got); err != nil {
+			return fail(stderr, exitTool, "enrol: %v", err)
+		}
+		return exitOK
+	}
+	fmt.Fprintf(stdout, "%d lines learned, %d left out. Of %d words held back, %d were misheard without the profile and %d with it.\n", got.Takes, got.Left, got.Words, got.WrongBefore, got.WrongAfter)
+	if got.Profile == nil {
+		fmt.Fprintf(stdout, "No profile is kept: %s.\n", got.Why)
+		return exitOK
+	}
+	switch {
+	case *name != "":
+		fmt.Fprintf(stdout, "The voice profile is kept with %s. ", *name)
+	case *out == "":
+		fmt.Fprint(stdout, "The profile would help; --examiner NAME or --out FILE keeps it. ")
+	}
+	fmt.Fprintln(stdout, "A voice profile is personal data: the Practise page exports and erases it.")
+	return exitOK
+}
+
+// enrolStatus: recordings and scripts are the input's fault.
+func enrolStatus(err error) int {
+	var takes *speech.TakesError
+	var words *speech.VocabularyError
+	if errors.As(err, &takes) || errors.As(err, &words) {
+		return exitInput
+	}
+	return exitTool
+}
+
+// keepFor stores a profile with the examiner of a name.
+func keepFor(data, name, engine string, got speech.Enrolment) error {
+	ctx := context.Background()
+	st, err := store.Open(ctx, data, time.Now)
+	if err != nil {
+		return err
+	}
+	defer st.Close()
+	es, err := st.Examiners(ctx)
+	if err != nil {
+		return err
+	}
+	i := slices.IndexFunc(es, func(e store.Examiner) bool { return strings.EqualFold(e.Name, strings.TrimSpace(name)) })
+	var e store.Examiner
+	if i >= 0 {
+		e = es[i]
+	} else if e, err = st.PutExaminer(ctx, store.Examiner{Name: name}); err != nil {
+		return err
+	}
+	return keepVoice(st, e.ID, engine, got)
+}
+
+// voiced is an engine whose recognizers all listen with one voice profile.
+type voiced struct {
+	speech.Adapter
+	profile []byte
+}
+
+func (v voiced) NewRecognizer() (speech.Recognizer, error) { return v.NewRecognizerFor(v.profile) }
+
+// withVoice gives an engine the profile in a file.
+func withVoice(engine speech.Engine, path string) (speech.Engine, error) {
+	profile, err := os.ReadFile(path)
+	if err != nil {
+		return nil, err
+	}
+	a, ok := engine.(speech.Adapter)
+	if !ok {
+		return nil, fmt.Errorf("%s: this engine knows no voice profiles", path)
+	}
+	v := voiced{a, profile}
+	rec, err := v.NewRecognizer()
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	return v, rec.Close()
+}

@@ -1,0 +1,5 @@
+// Package voice gets to know how an examiner speaks: a script that is read for a voice profile, and drills
+// that show how quickly and how surely the voice is understood and which words are taken for which.
+//
+// A Session is a stream of sound with the lines to read; it is fed like the microphone of an exam.
+package voice
