@@ -57,7 +57,7 @@ type Act struct {
 	Grade     int       `json:"grade,omitempty"`
 	Entrance  *Entrance `json:"entrance,omitempty"`
 	Tooth     Tooth     `json:"tooth,omitempty"`
-	Teeth     []Tooth   `json:"teeth,omitempty"`
+	Teeth     Teeth     `json:"teeth,omitempty"`
 	Aspect    Aspect    `json:"aspect"`
 	HasAspect bool      `json:"has_aspect,omitempty"`
 	Presence  Presence  `json:"presence,omitempty"`

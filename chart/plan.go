@@ -35,6 +35,7 @@ type PlanPhase struct {
 // PlanCare is a line of the home-care page as it is handed out.
 type PlanCare struct {
 	ID    string `json:"id"`
+	Group string `json:"group,omitempty"` // heading that it stands under
 	Text  string `json:"text"`
 	Why   string `json:"why,omitempty"`
 	Where string `json:"where,omitempty"` // places, in words
@@ -52,7 +53,7 @@ type Decision struct {
 // Limits of a plan: engineering choices, more than a page holds.
 const (
 	maxPlanLines = 60
-	maxPlanText  = 500 // bytes of a line
+	maxPlanText  = 1000 // bytes of a line
 	maxPlanYear  = 2100
 	maxRecall    = 24 // months
 )
@@ -107,7 +108,7 @@ func (p *Plan) check() error {
 		if strings.TrimSpace(c.Text) == "" {
 			return errors.New("plan: a line of home care is empty")
 		}
-		for _, s := range []string{c.ID, c.Text, c.Why} {
+		for _, s := range []string{c.ID, c.Group, c.Text, c.Why} {
 			err = errors.Join(err, text("a line of home care", s, maxPlanText))
 		}
 		err = errors.Join(err, text("the places of a line of home care", c.Where, LongestText))

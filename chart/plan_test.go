@@ -32,7 +32,7 @@ func planned(t *testing.T) (*State, func(who, text string, was *string) error) {
 
 const wholePlan = `{"phases":[{"id":"step2","title":"Step 2","items":["Instrument 16 & 26 <again>."]},{"id":"own","title":"Own","items":[]}],` +
 	`"phase_one_done":"2026-10-30","reevaluation":"2026-12-15","recall_months":3,"recall":"2027-02-02",` +
-	`"home_care":[{"id":"idb","text":"A brush of size 3.","why":"Bleeding.","where":"between 15 and 16"}],"achieved":["brush_bass"],"note":"Call in the morning."}`
+	`"home_care":[{"id":"idb","group":"interdental","text":"A brush of size 3.","why":"Bleeding.","where":"between 15 and 16"}],"achieved":["brush_bass"],"note":"Call in the morning."}`
 
 // What the clinician decided is kept as it was, with who and when, survives the log's way to disk,
 // can be replaced and taken back, and stays possible after signing, marked as added.
@@ -144,7 +144,7 @@ func TestPlanRefused(t *testing.T) {
 		{"A", `{"phases":[{"id":"step2","items":[" "]}]}`, nil, "empty line"},
 		{"A", `{"home_care":[{"id":"x","text":""}]}`, nil, "empty"},
 		{"A", `{"note":"` + strings.Repeat("n", 2001) + `"}`, nil, "longer than"},
-		{"A", `{"phases":[{"id":"a","items":["` + strings.Repeat("n", 501) + `"]}]}`, nil, "longer than"},
+		{"A", `{"phases":[{"id":"a","items":["` + strings.Repeat("n", 1001) + `"]}]}`, nil, "longer than"},
 		{"A", `{"phases":[{"id":"a","items":["x"` + strings.Repeat(`,"x"`, 300) + `]}]}`, nil, "too many"},
 		{"A", `{}`, str("7"), "changed at another screen"},
 	} {

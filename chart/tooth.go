@@ -1,6 +1,7 @@
 package chart
 
 import (
+	"encoding/json"
 	"errors"
 	"fmt"
 	"strconv"
@@ -224,6 +225,36 @@ func (t Tooth) Name() string {
 		return "no tooth"
 	}
 	return arch + " " + side + " " + names[t.Position()-1]
+}
+
+// Teeth is a list of teeth; in JSON their FDI numbers, as a single tooth is. (A plain slice of them
+// would be written as bytes.)
+type Teeth []Tooth
+
+func (ts Teeth) MarshalJSON() ([]byte, error) {
+	if ts == nil {
+		return []byte("null"), nil
+	}
+	ns := make([]int, len(ts))
+	for i, t := range ts {
+		ns[i] = int(t)
+	}
+	return json.Marshal(ns)
+}
+
+func (ts *Teeth) UnmarshalJSON(b []byte) error {
+	var ns []int
+	if err := json.Unmarshal(b, &ns); err != nil {
+		return fmt.Errorf("teeth: %w", err)
+	}
+	*ts = nil
+	for _, n := range ns {
+		if n < 0 || n > 99 || !Tooth(n).Valid() {
+			return fmt.Errorf("%w: %d in FDI numbering (11-18, 21-28, 31-38, 41-48)", ErrNoSuchTooth, n)
+		}
+		*ts = append(*ts, Tooth(n))
+	}
+	return nil
 }
 
 // AllTeeth lists the 32 permanent teeth in the order 18..11, 21..28, 38..31, 41..48.

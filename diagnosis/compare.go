@@ -111,9 +111,9 @@ type Comparison struct {
 	Within        int             `json:"withinError"`
 	Worse         int             `json:"worse"`
 	NotSure       int             `json:"notSure"`
-	LostTeeth     []chart.Tooth   `json:"lostTeeth"`
-	NewImplants   []chart.Tooth   `json:"newImplants"`
-	NewTeeth      []chart.Tooth   `json:"newTeeth"` // present now, absent before: look again
+	LostTeeth     chart.Teeth     `json:"lostTeeth"`
+	NewImplants   chart.Teeth     `json:"newImplants"`
+	NewTeeth      chart.Teeth     `json:"newTeeth"` // present now, absent before: look again
 	NotRemeasured []chart.SiteRef `json:"notRemeasured"`
 
 	Pockets       int      `json:"pockets"`    // at the first exam, on teeth that are still there or not

@@ -16,7 +16,7 @@ type Advice struct {
 	Where  string          `json:"where"` // the places in words that a patient knows; "" everywhere
 	Sites  []chart.SiteRef `json:"sites"`
 	Gaps   []chart.Gap     `json:"gaps"`
-	Teeth  []chart.Tooth   `json:"teeth"`
+	Teeth  chart.Teeth     `json:"teeth"`
 	Source string          `json:"source"`
 	Later  bool            `json:"later"` // beyond the first five of a plan: for a later visit
 }

@@ -22,7 +22,7 @@ type Phase struct {
 type PhaseItem struct {
 	Text   string          `json:"text"`
 	Sites  []chart.SiteRef `json:"sites"`
-	Teeth  []chart.Tooth   `json:"teeth"`
+	Teeth  chart.Teeth     `json:"teeth"`
 	Why    []string        `json:"why"` // codes of findings
 	Source string          `json:"source"`
 }

@@ -1,7 +1,6 @@
 package e2e
 
 import (
-	"bufio"
 	"context"
 	"encoding/base64"
 	"encoding/binary"
@@ -9,11 +8,9 @@ import (
 	"fmt"
 	"math"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strings"
 	"sync"
-	"syscall"
 	"testing"
 
 	"github.com/chromedp/cdproto/browser"
@@ -22,7 +19,6 @@ import (
 	"leadsman/chart"
 	"leadsman/speech"
 	"leadsman/speech/scripted"
-	"leadsman/tests/program"
 	"leadsman/tests/recordings"
 	"leadsman/web"
 )
@@ -255,30 +251,7 @@ func tone(t *testing.T, loudness float64) string {
 // The real program, the real model, a real browser: a recorded exam played into its microphone ends
 // in the chart that was spoken. (The voice is synthetic; tests/recordings/README.md.)
 func TestSpokenExam(t *testing.T) {
-	cmd := exec.Command(program.Path(t), "serve", "--addr", "127.0.0.1:0", "--data", t.TempDir())
-	out, err := cmd.StdoutPipe()
-	if err != nil {
-		t.Fatal(err)
-	}
-	cmd.Stderr = os.Stderr
-	if err := cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { cmd.Process.Signal(syscall.SIGTERM); cmd.Wait() })
-	base := ""
-	sc := bufio.NewScanner(out)
-	for base == "" && sc.Scan() {
-		if _, after, ok := strings.Cut(sc.Text(), "http://"); ok {
-			base = "http://" + strings.TrimRight(strings.Fields(after)[0], "/")
-		}
-	}
-	if base == "" {
-		t.Fatal("the service did not say where it is")
-	}
-	go func() {
-		for sc.Scan() { // keep the pipe empty until the program ends
-		}
-	}()
+	base := runProgram(t)
 	wav, rec := recording(t, "page-joe")
 	p := open(t, withMic(t, wav), base+"/")
 

@@ -7,6 +7,9 @@ import { Ear } from "../core/ear.js";
 import "../live/live.js";
 import "../desk/review.js";
 import "../desk/findings.js";
+import "../desk/time.js";
+import "../desk/plan.js";
+import "../desk/handout.js";
 import "../desk/patients.js";
 import "../desk/settings.js";
 
@@ -17,6 +20,9 @@ const SCREENS = [
   { pattern: /^\/exams\/([^/]+)\/live$/, tag: "ls-live", title: "Live", exam: true },
   { pattern: /^\/exams\/([^/]+)\/review$/, tag: "ls-review", title: "Review", exam: true },
   { pattern: /^\/exams\/([^/]+)\/findings$/, tag: "ls-findings", title: "Findings", exam: true },
+  { pattern: /^\/exams\/([^/]+)\/time$/, tag: "ls-time", title: "Over time", exam: true },
+  { pattern: /^\/exams\/([^/]+)\/plan$/, tag: "ls-plan", title: "Plan", exam: true },
+  { pattern: /^\/exams\/([^/]+)\/handout$/, tag: "ls-handout", title: "Home care", exam: true },
 ];
 
 class App extends HTMLElement {
@@ -134,7 +140,7 @@ class App extends HTMLElement {
     const facts = [];
     if (this.session) {
       const base = `/exams/${encodeURIComponent(this.session.exam)}`;
-      nav.push(link(base + "/live", "Live"), link(base + "/review", "Review"), link(base + "/findings", "Findings"));
+      nav.push(link(base + "/live", "Live"), link(base + "/review", "Review"), link(base + "/findings", "Findings"), link(base + "/time", "Over time"), link(base + "/plan", "Plan"));
       const v = this.session.view;
       facts.push(
         h("span", { class: "patient" }, this.visit.patient_name),

@@ -48,6 +48,8 @@ export const undo = (call) => ({ verb: "disregard", was: String(call.seq) });
 export const settle = (k) => ({ verb: "settle", ref: ref(k) });
 export const go = (tooth, aspect) => ({ verb: "go", tooth: Number(tooth), aspect, has_aspect: true });
 export const patient = (inputs) => ({ verb: "patient", text: JSON.stringify(inputs) });
+/** plan is the clinician's whole decision; was is the call of the decision that was seen, "" for none. */
+export const plan = (p, was) => ({ verb: "plan", text: JSON.stringify(p), was });
 export const rest = (field) => ({ verb: "rest", field });
 export const path = (name) => ({ verb: "path", text: name });
 export const plain = (verb) => ({ verb });

@@ -19,6 +19,7 @@ export class Session extends EventTarget {
   #base;
   #events = null;
   #closed = false;
+  #gone = new AbortController();
   #loading = null;
   #held = [];
   #sending = false;
@@ -55,6 +56,9 @@ export class Session extends EventTarget {
   async open() {
     await this.#load();
     this.#listen();
+    // A page that the browser keeps for the way back must not hold a connection: it allows six in all.
+    addEventListener("pagehide", () => this.#events?.close(), { signal: this.#gone.signal });
+    addEventListener("pageshow", (e) => e.persisted && this.#listen(), { signal: this.#gone.signal });
     this.#watch = setInterval(() => {
       if (this.#events && Date.now() - this.#alive > SILENCE) this.#listen();
     }, 5000);
@@ -64,6 +68,7 @@ export class Session extends EventTarget {
   close() {
     this.#closed = true;
     clearInterval(this.#watch);
+    this.#gone.abort();
     this.#events?.close();
   }
 

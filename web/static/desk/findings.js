@@ -4,64 +4,8 @@ import { h, put } from "../core/dom.js";
 import { get } from "../core/server.js";
 import { day } from "../core/view.js";
 import * as C from "../core/commands.js";
-import { inputsForm, FIELDS } from "./inputs.js";
-
-const NAMES = {
-  "periodontitis.case": "Periodontitis",
-  "periodontitis.stage": "Stage",
-  "periodontitis.stage_by_severity": "Stage by severity alone",
-  "periodontitis.extent": "Extent",
-  "extent.stage_level_percent": "Teeth at the level of the stage",
-  "extent.any_involved_percent": "Teeth with any detectable loss",
-  "periodontitis.grade": "Grade",
-  "periodontitis.status": "State after treatment",
-  "gingiva.status": "Gingiva",
-  "gingiva.periodontium": "Periodontium",
-  "endpoint.reached": "End point of therapy",
-  "implant.status": "Implant",
-  "surveillance.cdc_aap_2012": "Surveillance class (CDC/AAP 2012)",
-  "recession.type": "Recession type",
-  "risk.progression": "Risk of progression",
-  "risk.bleeding": "Risk: bleeding",
-  "risk.pockets": "Risk: residual pockets",
-  "risk.teeth_lost": "Risk: teeth lost",
-  "risk.bone_loss_age": "Risk: bone loss for age",
-  "risk.systemic": "Risk: systemic",
-  "risk.smoking": "Risk: smoking",
-  "score.bleeding_percent": "Bleeding on probing",
-  "score.plaque_percent": "Plaque",
-  "score.plaque_four_percent": "Plaque record, four surfaces",
-  "score.plaque_six_percent": "Plaque record, six surfaces",
-  "score.gingival_bleeding_percent": "Gingival bleeding index",
-  "score.pesa_mm2": "Pocket surface",
-  "score.pisa_mm2": "Inflamed pocket surface",
-  "score.pesa_b_mm2": "Pocket surface, from depths alone",
-  "score.pisa_b_mm2": "Inflamed surface, from depths alone",
-  "depth.mean": "Mean depth",
-  "attachment_loss.mean": "Mean attachment loss",
-  "sites.suppuration": "Sites with pus",
-  "mobility.max": "Greatest mobility",
-  "furcation.max": "Greatest furcation grade",
-  "chart.completeness": "Sites probed",
-  "chart.doubts": "Doubts left open",
-};
-
-const UNITS = [[/percent$/, " %"], [/^chart\.completeness$/, " %"], [/mm2$/, " mm²"], [/\.mean$/, " mm"]];
-
-function nameOf(code) {
-  if (NAMES[code]) return NAMES[code];
-  let m = code.match(/^(sites|teeth)\.ge(\d)(_percent)?$/);
-  if (m) return `${m[1] === "sites" ? "Sites" : "Teeth with sites"} of ${m[2]} mm or more${m[3] ? ", share" : ""}`;
-  m = code.match(/^attachment_loss\.ge(\d)(_percent|_teeth)?$/);
-  if (m) return `${m[2] === "_teeth" ? "Teeth" : "Sites"} with attachment loss of ${m[1]} mm or more${m[2] === "_percent" ? ", share" : ""}`;
-  return code.replace(/[._]/g, " ");
-}
-
-function shown(f) {
-  if (f.value == null) return "not recorded";
-  const v = f.shown ?? String(f.value).replace(/-/g, " ");
-  return (f.atLeast ? "at least " : "") + v + (UNITS.find(([re]) => re.test(f.code))?.[1] || "");
-}
+import { inputsForm, toothForm, answersOf, decisions, FIELDS } from "./inputs.js";
+import { nameOf, shown, evidence, missing } from "./wording.js";
 
 const HEADLINE = ["periodontitis.case", "periodontitis.stage", "periodontitis.extent", "periodontitis.grade", "periodontitis.status", "gingiva.status"];
 const GROUPS = [
@@ -73,30 +17,10 @@ const GROUPS = [
   ["The chart itself", () => true],
 ];
 
-function evidence(e) {
-  if (e.input) return `${inputName(e.input)}: ${e.value ?? "given"}`;
-  const out = [];
-  if (e.depth != null) out.push(`depth ${e.depth}`);
-  if (e.recession != null) out.push(`recession ${e.recession}`);
-  if (e.attachmentLoss != null) out.push(`loss ${e.attachmentLoss}`);
-  for (const f of ["bleeding", "suppuration", "plaque", "calculus"]) if (e[f] != null) out.push(e[f] ? f : `no ${f}`);
-  if (e.mobility != null) out.push(`mobility ${e.mobility}`);
-  if (e.furcation != null) out.push(`furcation ${e.furcation}${e.entrance ? " " + e.entrance : ""}`);
-  return `${[e.tooth, e.site].filter(Boolean).join(" ")}${out.length ? ": " + out.join(", ") : ""}`;
-}
-
-const inputName = (name) => FIELDS.find(([n]) => n === name)?.[1].toLowerCase() || name.replace(/_/g, " ");
-
-function missing(m, value) {
-  const what = m.question || (m.input ? inputName(m.input) : "");
-  const few = (m.sites || []).map((s) => (typeof s === "string" ? s : `${s.tooth} ${s.site}`));
-  const at = [few.length > 8 ? `${few.length} sites` : few.join(", "), m.teeth?.length ? `teeth ${m.teeth.join(", ")}` : ""].filter(Boolean).join(", ");
-  return [what, at ? ` (${at})` : "", m.couldBe?.length > 1 || (m.couldBe?.length && m.couldBe[0] !== value) ? ` – could be ${m.couldBe.join(" or ")}` : ""].join("");
-}
-
 class Findings extends HTMLElement {
   app = null;
   #end = new AbortController();
+  #mine = false; // an answer was sent from here: its findings are waited for
 
   connectedCallback() {
     const { session } = this.app;
@@ -124,7 +48,19 @@ class Findings extends HTMLElement {
       return;
     }
     if (!this.isConnected) return;
-    this.#draw(all);
+    this.#show(all);
+  }
+
+  /** #show draws the findings anew, unless somebody is in the middle of an answer: then it offers to. */
+  #show(all) {
+    const at = document.activeElement;
+    if (this.#mine || !this.contains(at) || !/^(INPUT|SELECT|TEXTAREA)$/.test(at.tagName)) {
+      this.#mine = false;
+      this.#draw(all);
+      return;
+    }
+    put(this.changed, h("span", { class: "grow" }, "The chart changed meanwhile. What you are typing is kept. "), h("button", { onclick: () => this.#draw(all) }, "Show the new findings"));
+    this.changed.hidden = false;
   }
 
   #draw(all) {
@@ -140,20 +76,37 @@ class Findings extends HTMLElement {
       return [name, mine];
     }).filter(([, l]) => l.length);
     const doubts = all.open_doubts?.length || 0;
+    const patient = all.patient || {};
+    const locked = !!view.signed_by;
+    const told = answersOf(patient.teeth, view);
+    const chosen = [patient.margin_default === 0 ? "margins that were not called are taken at the CEJ" : "", patient.by_exception?.length ? `${patient.by_exception.join(", ")} was called wherever it was: probed sites without the call count as no` : ""].filter(Boolean);
     put(this, h("div", { class: "desk findings" },
       h("div", { class: "title" }, h("h1", {}, "Findings"),
         h("p", { class: "soft" }, `Proposed by published rules, version ${all.findings?.rules || "?"}, for ${this.app.visit.patient_name}, exam of ${day(this.app.visit.began)}`)),
+      (this.changed = h("p", { class: "note row", role: "status", hidden: true })),
       doubts || view.recorded < view.sites
         ? h("div", { class: "note" },
           doubts ? h("p", {}, h("b", {}, `${doubts === 1 ? "One entry is" : doubts + " entries are"} in doubt`), ` (${all.open_doubts.map((d) => `${view.teeth[d.tooth]?.label ?? d.tooth} ${d.site}`).join(", ")}) and can change what follows.`) : null,
           view.recorded < view.sites ? h("p", {}, h("b", {}, `${view.sites - view.recorded} of ${view.sites} sites have no depth`), ": what follows may be too mild.") : null)
         : null,
+      chosen.length ? h("p", { class: "note calm" }, h("b", {}, "Chosen openly for this chart: "), chosen.join("; "), ".") : null,
+      all.earlier ? h("p", { class: "note calm" }, `The exam of ${day(all.earlier.began)} is taken as direct evidence of progression. `, h("a", { href: location.pathname.replace(/findings$/, "time") }, "Compare the two exams")) : null,
       h("section", { class: "heads", "aria-label": "In short" }, head.map((f) => this.#card(f, open))),
       h("section", {}, h("h2", {}, "Questions that probing cannot answer"),
-        inputsForm(all.patient || {}, asked, (changed) => this.session.act(C.patient(changed), "answers about the patient"), !!view.signed_by)),
+        decisions(patient, list, view, (x) => this.#answer(x), locked),
+        inputsForm(patient, asked, (x) => this.#answer(x), locked),
+        h("details", { data: { code: "teeth" }, open: open.has("teeth") }, h("summary", {}, `About single teeth${told.length ? `: ${told.length} answered` : ""}`),
+          told.length ? h("ul", { class: "because" }, told.map((t) => h("li", {}, t))) : null,
+          toothForm(patient.teeth || {}, view, (x) => this.#answer(x, Object.keys(x.teeth)[0]), locked, this.app.settings.site_words, this.tooth))),
       groups.map(([name, l]) => h("section", {}, h("h2", {}, name), h("div", { class: "rows" }, l.map((f) => this.#row(f, open))))),
       h("section", { class: "cautions" }, h("h2", {}, "To be kept in mind"), h("ul", {}, (all.findings?.cautions || []).map((c) => h("li", {}, c)))),
     ));
+  }
+
+  #answer(changed, tooth) {
+    this.tooth = tooth || this.tooth;
+    this.#mine = true;
+    this.session.act(C.patient(changed), "answers about the patient");
   }
 
   #more(f) {

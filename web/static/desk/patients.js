@@ -2,6 +2,7 @@
 import { h, put } from "../core/dom.js";
 import { get, post, putTo, newID } from "../core/server.js";
 import { day } from "../core/view.js";
+import "./due.js";
 
 function patientForm(p, done, submit) {
   const f = {};
@@ -38,6 +39,7 @@ class Patients extends HTMLElement {
       h("div", { class: "title row" }, h("h1", { class: "grow" }, this.app.settings.practice || "Patients")),
       h("div", { class: "row end" }, h("div", { class: "field grow" }, h("label", { for: "search" }, "Find a patient"), this.search)),
       this.none, h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": "Patients" }, this.table),
+      h("ls-due"),
       h("details", { class: "add" }, h("summary", {}, "Add a patient"), patientForm({}, (p) => this.app.go(`/patients/${encodeURIComponent(p.id)}`), (p) => post("/api/patients", p))),
       h("p", { class: "small soft foot" }, "Leadsman supports the decisions of licensed clinicians; it does not diagnose by itself. Local rules and the clinician's judgement go first.")));
     this.#load();
@@ -123,7 +125,7 @@ class PatientPage extends HTMLElement {
           h("tbody", {}, p.visits.map((v) => {
             const base = `/exams/${encodeURIComponent(v.id)}`;
             return h("tr", {}, h("th", { scope: "row" }, day(v.began)), h("td", {}, v.kind), h("td", {}, `${v.recorded} of ${v.sites}`), h("td", {}, v.signed_by || "not signed"),
-              h("td", {}, h("span", { class: "row links" }, h("a", { href: base + "/live" }, "Live"), h("a", { href: base + "/review" }, "Review"), h("a", { href: base + "/findings" }, "Findings"))));
+              h("td", {}, h("span", { class: "row links" }, h("a", { href: base + "/live" }, "Live"), h("a", { href: base + "/review" }, "Review"), h("a", { href: base + "/findings" }, "Findings"), h("a", { href: base + "/time" }, "Over time"), h("a", { href: base + "/plan" }, "Plan"))));
           }))))
         : h("p", { class: "soft" }, "None yet.")),
       h("details", {}, h("summary", {}, "Change what is known of this patient"), patientForm(p, () => this.#load(), (x) => putTo(`/api/patients/${encodeURIComponent(p.id)}`, x)))));

@@ -1,0 +1,42 @@
+package e2e
+
+import (
+	"bufio"
+	"os"
+	"os/exec"
+	"strings"
+	"syscall"
+	"testing"
+
+	"leadsman/tests/program"
+)
+
+// runProgram starts the built program on an empty store and gives its address, without a slash.
+func runProgram(t *testing.T, flags ...string) string {
+	t.Helper()
+	cmd := exec.Command(program.Path(t), append([]string{"serve", "--addr", "127.0.0.1:0", "--data", t.TempDir()}, flags...)...)
+	out, err := cmd.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	cmd.Stderr = os.Stderr
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { cmd.Process.Signal(syscall.SIGTERM); cmd.Wait() })
+	base := ""
+	sc := bufio.NewScanner(out)
+	for base == "" && sc.Scan() {
+		if _, after, ok := strings.Cut(sc.Text(), "http://"); ok {
+			base = "http://" + strings.TrimRight(strings.Fields(after)[0], "/")
+		}
+	}
+	if base == "" {
+		t.Fatal("the service did not say where it is")
+	}
+	go func() {
+		for sc.Scan() { // keep the pipe empty until the program ends
+		}
+	}()
+	return base
+}

@@ -1,0 +1,43 @@
+// The home-care page of one patient, to be printed. It carries what the clinician decided; until then
+// the proposal, marked as a draft on paper too. It says nothing of stages.
+import { h, put } from "../core/dom.js";
+import { get } from "../core/server.js";
+import { day } from "../core/view.js";
+import { planDate } from "../core/dates.js";
+import { GROUPS } from "./plan.js";
+
+class Handout extends HTMLElement {
+  app = null;
+  async connectedCallback() {
+    put(this, h("div", { class: "desk" }, h("h1", {}, "Home care"), h("p", { class: "soft", role: "status" }, "Working out …")));
+    try {
+      this.#draw(await get(`/api/exams/${encodeURIComponent(this.app.session.exam)}/plan`));
+    } catch (e) {
+      put(this, h("div", { class: "desk" }, h("h1", {}, "Home care"), h("div", { class: "note", role: "alert" }, e.message)));
+    }
+  }
+
+  #draw(all) {
+    const d = all.decisions.at(-1);
+    const decided = !!d?.home_care;
+    const items = decided ? d.home_care : all.home_care.items.filter((a) => !a.later);
+    const known = new Set(GROUPS.map(([g]) => g));
+    const groups = GROUPS.map(([g, title]) => [title, items.filter((a) => (known.has(a.group || "") ? a.group || "" : "") === g)]).filter(([, l]) => l.length);
+    const { practice } = this.app.settings;
+    const next = [d?.reevaluation ? `We would like to look at your gums again on or about ${planDate(d.reevaluation)}.` : "", d?.recall ? `Your next regular visit is due on or about ${planDate(d.recall)}.` : ""].filter(Boolean);
+    const base = `/exams/${encodeURIComponent(this.app.session.exam)}`;
+    put(this, h("div", { class: "desk handout" },
+      h("div", { class: "row tools" }, h("button", { class: "main", onclick: () => print() }, "Print"), h("a", { href: base + "/plan" }, "Back to the plan")),
+      decided ? null : h("p", { class: "note", role: "note" }, h("b", {}, "Draft. "), "Your clinician has not checked this page yet; please wait for the final one."),
+      h("article", { class: "sheet" },
+        h("header", {}, h("p", { class: "practice" }, practice || "Your practice"), h("h1", {}, "Caring for your teeth and gums at home"),
+          h("p", {}, h("b", {}, all.visit.patient_name), `, from the exam of ${day(all.visit.began)}`, decided ? `; checked by ${d.who} on ${day(d.time)}` : "")),
+        groups.length ? groups.map(([title, list]) => h("section", {}, h("h2", {}, title), h("ul", {}, list.map((a) => h("li", {}, h("p", { class: "do" }, a.text), a.where ? h("p", { class: "where" }, a.where, ".") : null, a.why && a.why !== "Always." ? h("p", { class: "why" }, "Why: ", a.why) : null)))))
+          : h("p", {}, "There is no advice on this page."),
+        next.length ? h("section", {}, h("h2", {}, "When we see you again"), next.map((t) => h("p", {}, t))) : null,
+        h("footer", {}, h("p", {}, "This page was made for you alone, from what was measured in your mouth", decided ? "; your clinician chose what stands on it" : "", ". It does not replace a visit. Call us at once for swelling, fever, pus, a tooth that becomes loose, or bleeding that does not stop."),
+          h("p", {}, "Prepared with Leadsman, a tool that supports licensed clinicians; it does not diagnose by itself, and the clinician's judgement and local rules go first.")))));
+  }
+}
+
+customElements.define("ls-handout", Handout);
