@@ -315,12 +315,12 @@ func (m *mouth) interdental(plan *HomeCarePlan, add func(Advice)) {
 	for c, gaps := range brush {
 		if len(gaps) > 0 {
 			add(Advice{ID: "idb", Group: "interdental", Text: fmt.Sprintf("Once a day, an interdental brush of size %d (ISO) in these gaps; it goes in snugly, never with force.", c),
-				Why: "Plaque, bleeding or lost attachment beside these gaps; this size was tried in.", Gaps: gaps, Sites: sized[c], Source: source})
+				Why: "Plaque, bleeding or lost support beside these gaps; this size was tried in.", Gaps: gaps, Sites: sized[c], Source: source})
 		}
 	}
 	if len(tryGaps) > 0 {
 		add(Advice{ID: "idb", Group: "interdental", Text: "Once a day, an interdental brush in these gaps; the size is tried in here and noted for each gap.",
-			Why: "Attachment is lost beside these gaps, so a brush cleans better than floss.", Gaps: tryGaps, Sites: trySites, Source: source})
+			Why: "Teeth have lost some of their support beside these gaps, so a brush cleans better than floss.", Gaps: tryGaps, Sites: trySites, Source: source})
 		plan.Questions = append(plan.Questions, Missing{Input: "gaps", Question: "Which interdental brush goes snugly into these gaps: " + m.gapLabels(tryGaps) + "?"})
 	}
 	if len(floss) > 0 {

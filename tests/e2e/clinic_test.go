@@ -6,7 +6,6 @@ import (
 	"io"
 	"net/http"
 	"os"
-	"path/filepath"
 	"strings"
 	"testing"
 
@@ -49,14 +48,14 @@ func TestClinic(t *testing.T) {
 			p.click("header .theme")
 			p.until(theme+" colours", fmt.Sprintf(`document.documentElement.dataset.theme === %q`, theme))
 			scan(t, p, string(axe), where+", "+theme)
-			for _, size := range [][2]int64{{390, 844}, {820, 1180}, {1920, 1080}, {1280, 720}} {
+			for _, size := range sizes() {
 				if err := chromedp.Do(p.ctx, chromedp.EmulateViewport(size[0], size[1])); err != nil {
 					t.Fatal(err)
 				}
 				if over := eval[int](p, `document.documentElement.scrollWidth - innerWidth`); over > 0 {
 					t.Errorf("%s, %s, %d px: the page is %d px too wide", where, theme, size[0], over)
 				}
-				p.shot(fmt.Sprintf("%s-%s-%d", where, theme, size[0]))
+				shot(t, p, fmt.Sprintf("%s-%s-%d", where, theme, size[0]))
 			}
 		}
 	}
@@ -142,11 +141,11 @@ func TestClinic(t *testing.T) {
 	if _, err := chromedp.Call(p.ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: "print"}); err != nil {
 		t.Fatal(err)
 	}
-	onPaper := eval[string](p, `JSON.stringify([getComputedStyle(document.querySelector(".top nav")).display, getComputedStyle(document.querySelector(".handout .tools")).display, getComputedStyle(document.querySelector(".handout .sheet")).backgroundColor, getComputedStyle(document.querySelector(".handout .do")).color])`)
+	onPaper := eval[string](p, `JSON.stringify([getComputedStyle(document.querySelector(".top")).display, getComputedStyle(document.querySelector(".handout .tools")).display, getComputedStyle(document.querySelector(".handout .sheet")).backgroundColor, getComputedStyle(document.querySelector(".handout .do")).color])`)
 	if onPaper != `["none","none","rgb(255, 255, 255)","rgb(0, 0, 0)"]` {
 		t.Errorf("on paper: %s", onPaper)
 	}
-	p.shot("handout-paper")
+	shot(t, p, "handout-paper")
 	if _, err := chromedp.Call(p.ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{}); err != nil {
 		t.Fatal(err)
 	}
@@ -293,21 +292,5 @@ func TestUnusualMouthsOnScreen(t *testing.T) {
 				t.Errorf("%s, %s:\n%s", c.id, screen, text)
 			}
 		}
-	}
-}
-
-// shot writes a picture of the screen if LEADSMAN_SHOTS names a folder.
-func (p *page) shot(name string) {
-	p.t.Helper()
-	dir := os.Getenv("LEADSMAN_SHOTS")
-	if dir == "" {
-		return
-	}
-	png, err := chromedp.Run(p.ctx, chromedp.CaptureScreenshot())
-	if err == nil {
-		err = os.WriteFile(filepath.Join(dir, name+".png"), png, 0o644)
-	}
-	if err != nil {
-		p.t.Fatal(err)
 	}
 }

@@ -47,11 +47,6 @@ func TestScreens(t *testing.T) {
 	w.begin("x1", chart.Universal, someCalls...)
 	b := startBrowser(t)
 	p := open(t, b, w.url+"/")
-	dir := os.Getenv("LEADSMAN_SHOTS")
-	sizes := [][2]int64{{390, 844}, {1280, 720}}
-	if dir != "" {
-		sizes = [][2]int64{{390, 844}, {820, 1180}, {1920, 1080}, {1280, 720}}
-	}
 	for _, theme := range []string{"light", "dark"} {
 		for _, look := range []string{"sheet", "map", "calls"} {
 			for _, s := range shots {
@@ -63,7 +58,7 @@ func TestScreens(t *testing.T) {
 				if look != "sheet" {
 					name += "-" + look
 				}
-				for _, size := range sizes {
+				for _, size := range sizes() {
 					if err := chromedp.Do(p.ctx, chromedp.EmulateViewport(size[0], size[1])); err != nil {
 						t.Fatal(err)
 					}
@@ -89,6 +84,15 @@ func TestScreens(t *testing.T) {
 			}
 		}
 	}
+}
+
+// sizes are those that screens are looked at in, the last one staying: a phone and a desk; for pictures
+// a tablet and a large screen as well.
+func sizes() [][2]int64 {
+	if os.Getenv("LEADSMAN_SHOTS") != "" {
+		return [][2]int64{{390, 844}, {820, 1180}, {1920, 1080}, {1280, 720}}
+	}
+	return [][2]int64{{390, 844}, {1280, 720}}
 }
 
 func scan(t *testing.T, p *page, axe, where string) {

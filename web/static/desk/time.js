@@ -131,7 +131,7 @@ class OverTime extends HTMLElement {
     return [
       h("div", { class: "courses" },
         courseChart("Share of sites with bleeding and with plaque, percent", times, [["bleeding", numbers("score.bleeding_percent")], ["plaque", numbers("score.plaque_percent")]], "%"),
-        courseChart("Number of deep sites", times, [["4 mm +", numbers("sites.ge4")], ["5 mm +", numbers("sites.ge5")], ["6 mm +", numbers("sites.ge6")]], "")),
+        courseChart("Number of deep sites", times, [["≥ 4 mm:", numbers("sites.ge4")], ["≥ 5 mm:", numbers("sites.ge5")], ["≥ 6 mm:", numbers("sites.ge6")]], "")),
       scroll("Course", h("table", { class: "list" },
         h("thead", {}, h("tr", {}, h("td"), exams.map((e) => h("th", { scope: "col", class: "num" }, name(e))))),
         h("tbody", {}, h("tr", {}, h("th", { scope: "row" }, "Sites probed"), exams.map((e) => h("td", { class: "num" }, `${e.recorded} of ${e.sites}`))),
