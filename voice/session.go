@@ -75,7 +75,8 @@ type Config struct {
 	Engine       speech.Adapter
 	// Recognizer hears drills: with the examiner's profile, if there is one (then profile is true) and it fits.
 	Recognizer func() (rec speech.Recognizer, profile bool, note string, err error)
-	Seed       uint64 // of the drill's invented patient
+	Seed       uint64   // of the drill's invented patient
+	Lines      []string // what is read or called instead of Script or the drill; may be nil
 	// Keep stores the profile of an enrolment, with what it came to.
 	Keep func(speech.Enrolment) error
 }
@@ -124,10 +125,10 @@ func New(cfg Config) (*Session, error) {
 	var err error
 	switch cfg.Kind {
 	case Enrol:
-		s.lines = lines(script)
+		s.lines = lines(texts(cfg.Lines, script))
 		s.rec, err = cfg.Engine.NewRecognizer()
 	case Drill:
-		if s.lines, err = walk(drill(rand.New(rand.NewPCG(cfg.Seed, 3))), cfg.Numbering); err != nil {
+		if s.lines, err = walk(texts(cfg.Lines, drill(rand.New(rand.NewPCG(cfg.Seed, 3)))), cfg.Numbering); err != nil {
 			return nil, err
 		}
 		s.rec, s.view.Profile, s.view.Note, err = cfg.Recognizer()
@@ -146,6 +147,13 @@ func New(cfg Config) (*Session, error) {
 	}
 	s.ctx, s.stop = context.WithCancel(context.Background())
 	return s, nil
+}
+
+func texts(given, usual []string) []string {
+	if given != nil {
+		return given
+	}
+	return usual
 }
 
 // View is the session as it stands.

@@ -11,6 +11,8 @@ import (
 	"github.com/chromedp/chromedp/kb"
 
 	"leadsman/chart"
+	"leadsman/speech"
+	"leadsman/web"
 )
 
 // calls of an invented exam that stands on the way: pockets, flags, an implant, a doubt, missing teeth.
@@ -33,6 +35,7 @@ var shots = []struct {
 	{"findings", "/exams/x1/findings", `document.querySelector("ls-findings .card")`},
 	{"patients", "/", `document.querySelector("ls-patients td")`},
 	{"patient", "/patients/p1", `document.querySelector("ls-patient h1")`},
+	{"practise", "/practise", `document.querySelector("ls-practise .choice button")`},
 	{"settings", "/settings", `document.querySelector("ls-settings h1")`},
 }
 
@@ -44,6 +47,8 @@ func TestScreens(t *testing.T) {
 		t.Fatal(err)
 	}
 	w := newWorld(t, nil)
+	w.voices.examiners = []web.Examiner{{ID: "e1", Name: "Ada Quill"}}
+	w.voices.keep("e1", []byte("a profile"), speech.Enrolment{Takes: 42, Left: 1, Words: 118, WrongBefore: 9, WrongAfter: 3, Seconds: 2.4})
 	w.begin("x1", chart.Universal, someCalls...)
 	b := startBrowser(t)
 	p := open(t, b, w.url+"/")
@@ -53,7 +58,7 @@ func TestScreens(t *testing.T) {
 				if look != "sheet" && s.name != "live" {
 					continue
 				}
-				eval[bool](p, fmt.Sprintf(`localStorage.setItem("ls.prefs", JSON.stringify({theme: %q, look: %q, who: "Ada Quill"})), true`, theme, look))
+				eval[bool](p, fmt.Sprintf(`localStorage.setItem("ls.prefs", JSON.stringify({theme: %q, look: %q, who: "Ada Quill", examiner: "e1"})), true`, theme, look))
 				name := s.name
 				if look != "sheet" {
 					name += "-" + look

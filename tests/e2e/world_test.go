@@ -43,6 +43,7 @@ type world struct {
 	settings web.Settings
 	sounds   map[string]map[uint64][]byte // clips by exam and call
 	now      atomic.Int64
+	voices   *voices
 }
 
 // memory is a log in memory that may be read while the exam runs.
@@ -59,7 +60,7 @@ func (m *memory) Append(ctx context.Context, evs ...chart.Event) error {
 
 func newWorld(t *testing.T, engine speech.Engine) *world {
 	t.Helper()
-	w := &world{t: t, engine: engine, exams: map[string]*exam.Exam{}, logs: map[string]*memory{}, visits: map[string]web.Visit{}, sounds: map[string]map[uint64][]byte{},
+	w := &world{t: t, engine: engine, exams: map[string]*exam.Exam{}, logs: map[string]*memory{}, voices: &voices{profiles: map[string][]byte{}}, visits: map[string]web.Visit{}, sounds: map[string]map[uint64][]byte{},
 		settings: web.Settings{Practice: "Fathom Lane Dental (invented)", Numbering: chart.Universal, Path: "arch", SiteWords: "buccal-lingual"}}
 	w.now.Store(time.Now().UnixMilli())
 	w.patients = []web.Patient{
@@ -70,7 +71,7 @@ func newWorld(t *testing.T, engine speech.Engine) *world {
 	if os.Getenv("LEADSMAN_TEST_LOG") != "" {
 		log = slog.New(slog.NewTextHandler(os.Stderr, nil))
 	}
-	w.srv = httptest.NewServer(web.New(web.Options{Exams: w, Practice: w, Clips: w, Log: log, Version: "test"}))
+	w.srv = httptest.NewServer(web.New(web.Options{Exams: w, Practice: w, Clips: w, Voices: w.voices, Log: log, Version: "test"}))
 	w.url = w.srv.URL
 	t.Cleanup(func() {
 		for _, e := range w.exams {

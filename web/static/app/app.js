@@ -12,10 +12,12 @@ import "../desk/plan.js";
 import "../desk/handout.js";
 import "../desk/patients.js";
 import "../desk/settings.js";
+import "../practise/practise.js";
 
 const SCREENS = [
   { pattern: /^\/$/, tag: "ls-patients", title: "Patients" },
   { pattern: /^\/patients\/([^/]+)$/, tag: "ls-patient", title: "Patient" },
+  { pattern: /^\/practise$/, tag: "ls-practise", title: "Practise" },
   { pattern: /^\/settings$/, tag: "ls-settings", title: "Settings" },
   { pattern: /^\/exams\/([^/]+)\/live$/, tag: "ls-live", title: "Live", exam: true },
   { pattern: /^\/exams\/([^/]+)\/review$/, tag: "ls-review", title: "Review", exam: true },
@@ -153,7 +155,7 @@ class App extends HTMLElement {
       else if (this.session.build && this.session.build !== this.about.build)
         facts.push(h("button", { class: "state bad", onclick: () => location.reload() }, "Program renewed: load again"));
     }
-    nav.push(link("/settings", "Settings"));
+    nav.push(link("/practise", "Practise"), link("/settings", "Settings"));
     const dark = document.documentElement.dataset.theme === "dark";
     put(this.head,
       h("a", { class: "brand", href: "/", "aria-label": "Leadsman: patients" }, h("img", { src: "/icon.svg", alt: "", width: "26", height: "26" }), h("span", {}, "Leadsman")),

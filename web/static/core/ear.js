@@ -78,7 +78,7 @@ export class Ear extends EventTarget {
     this.#ring = new Ring();
     this.#last = { head: 0, at: performance.now() };
     const ws = location.protocol === "https:" ? "wss:" : "ws:";
-    const url = `${ws}//${location.host}/api/exams/${encodeURIComponent(this.#session.exam)}/sound?owner=${newID()}`;
+    const url = `${ws}//${location.host}/api/exams/${encodeURIComponent(this.#session.exam)}/sound?owner=${newID()}&voice=${encodeURIComponent(prefs().examiner)}`;
     this.uplink = new Uplink(url, this.#ring);
     this.uplink.addEventListener("state", () => {
       if (["taken", "no-engine", "gone"].includes(this.uplink?.state)) this.mic.stop();

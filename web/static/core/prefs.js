@@ -7,6 +7,7 @@ const FALLBACK = {
   who: "", // who sits at this screen
   answers: "tone", // tone, numbers, doubts or silent
   keys: true, // single keys work anywhere on Live; false: only while the chart has the focus
+  examiner: "", // whose voice the microphone of this browser hears, "" anybody's
   device: "", // microphone, "" the browser's default
   volume: 0.5,
   look: "sheet", // the lower half of Live: sheet, map or calls

@@ -12,14 +12,14 @@ export class Fault extends Error {
   }
 }
 
-/** ask sends a request and gives the JSON of the answer. */
+/** ask sends a request, with a JSON body or a file, and gives the JSON of the answer. */
 export async function ask(method, path, body, { timeout = 15000, fetcher = fetch } = {}) {
   let res;
   try {
     res = await fetcher(path, {
       method,
-      headers: body === undefined ? {} : { "Content-Type": "application/json" },
-      body: body === undefined ? undefined : JSON.stringify(body),
+      headers: body === undefined || body instanceof Blob ? {} : { "Content-Type": "application/json" },
+      body: body === undefined || body instanceof Blob ? body : JSON.stringify(body),
       signal: AbortSignal.timeout(timeout),
     });
   } catch {

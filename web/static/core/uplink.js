@@ -88,6 +88,7 @@ export class Uplink extends EventTarget {
     }
     this.acked = Math.max(this.acked, m.next);
     this.pump();
+    if (m.news) this.dispatchEvent(new CustomEvent("news", { detail: m.news })); // may close this link: nothing comes after it
   }
 
   /** pump sends what the ring has and the service lacks; call it after every push. */

@@ -11,6 +11,7 @@ import "../tape/tape.js";
 import "../sheet/sheet.js";
 import "../map/map.js";
 import "./editor.js";
+import "../practise/examiner.js";
 
 const LOOKS = [["sheet", "Table"], ["map", "Map"], ["calls", "Calls"]];
 
@@ -62,6 +63,12 @@ class Live extends HTMLElement {
     this.meter = h("div", { class: "meter", role: "img", "aria-label": "Microphone level" }, (this.bar = h("span", { class: "bar" })), (this.floor = h("span", { class: "floor" })));
     this.micButton = h("button", { class: "main", onclick: () => this.#toggleMic() });
     this.standButton = h("button", { onclick: () => this.#listen() });
+    this.voice = h("ls-examiner");
+    this.voice.addEventListener("pick", async () => {
+      if (!this.ear.on) return;
+      this.ear.off(); // the stream of another voice is another stream
+      await this.ear.start();
+    });
     this.place = h("p", { class: "place" });
     this.then = h("p", { class: "then" });
     this.progress = h("p", { class: "big" });
@@ -97,7 +104,7 @@ class Live extends HTMLElement {
       h("h1", { class: "unseen" }, "Live chart"),
       this.gateNote, this.trouble,
       h("section", { class: "station", "aria-label": "Where the exam stands" },
-        h("div", { class: "hearing" }, this.state, this.meter, this.stateMore, h("div", { class: "row" }, this.micButton, this.standButton)),
+        h("div", { class: "hearing" }, this.state, this.meter, this.stateMore, h("div", { class: "row" }, this.micButton, this.standButton), this.voice),
         h("div", { class: "here" }, this.place, this.then),
         h("div", { class: "facts" },
           h("div", {}, this.progress, this.progressBar), h("div", {}, this.elapsed, this.doubts)),

@@ -1,0 +1,39 @@
+// Whose voice the microphone hears: chosen among the examiners, remembered in this browser.
+import { h, put } from "../core/dom.js";
+import { get } from "../core/server.js";
+import { prefs, setPrefs } from "../core/prefs.js";
+
+/** ls-examiner is a choice of examiners. It tells "pick" when another one is chosen; hidden while there are none, unless always is set. */
+class ExaminerBox extends HTMLElement {
+  always = false;
+  list = [];
+
+  connectedCallback() {
+    this.box = h("select", { id: "examiner", onchange: () => this.pick(this.box.value) });
+    put(this, h("label", { for: "examiner" }, "Voice of"), this.box);
+    this.hidden = !this.always;
+    this.load().catch(() => {}); // without an answer everybody's voice is heard alike, as without examiners
+  }
+
+  pick(id) {
+    setPrefs({ examiner: id });
+    this.dispatchEvent(new Event("pick"));
+  }
+
+  /** load asks who there is. */
+  async load() {
+    this.list = (await get("/api/examiners")).filter((e) => !e.retired);
+    put(this.box, h("option", { value: "" }, "anybody"), this.list.map((e) => h("option", { value: e.id }, e.voice ? `${e.name} (voice profile)` : e.name)));
+    if (!this.list.some((e) => e.id === prefs().examiner)) setPrefs({ examiner: "" });
+    this.box.value = prefs().examiner;
+    this.hidden = !this.always && !this.list.length;
+    return this.list;
+  }
+
+  /** chosen is the examiner, or null. */
+  get chosen() {
+    return this.list.find((e) => e.id === prefs().examiner) || null;
+  }
+}
+
+customElements.define("ls-examiner", ExaminerBox);
