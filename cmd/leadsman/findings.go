@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"encoding/json"
 	"errors"
 	"flag"
 	"fmt"
@@ -12,16 +13,21 @@ import (
 	"leadsman/diagnosis"
 )
 
-const findingsUse = "leadsman findings FILE.json|- [--json] [--explain] [--unlisted-missing]"
+const findingsUse = "leadsman findings FILE.json|- [--json] [--explain] [--unlisted-missing] [--earlier FILE [--years N | --compare | --agree] [--other-examiner]]"
 
 // runFindings reads charts, one object or one a line, and writes their findings in order. It holds
-// one chart at a time. Exit status: 0 done, 1 the input is at fault, 2 the tool is.
+// one chart at a time, two with --earlier. Exit status: 0 done, 1 the input is at fault, 2 the tool is.
 func runFindings(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 	flags := flag.NewFlagSet("findings", flag.ContinueOnError)
 	flags.SetOutput(io.Discard)
 	asJSON := flags.Bool("json", false, "one JSON object a chart, one a line")
 	explain := flags.Bool("explain", false, "every finding with its readings, what is missing, rule and source")
 	unlisted := flags.Bool("unlisted-missing", false, "teeth that a chart does not mention are missing, not unrecorded")
+	earlier := flags.String("earlier", "", "file of the exams before, as many charts in the same order: evidence of progression, with --years")
+	years := flags.Float64("years", 0, "years between the two exams")
+	compare := flags.Bool("compare", false, "instead of findings, what changed since --earlier, site by site")
+	agree := flags.Bool("agree", false, "instead of findings, how far --earlier and FILE agree, as two readings of one state")
+	other := flags.Bool("other-examiner", false, "with --compare: another examiner or probe, so a change needs 3 mm")
 	fault := func(status int, err error) int {
 		fmt.Fprintf(stderr, "leadsman findings: %v\n", err)
 		return status
@@ -49,6 +55,27 @@ func runFindings(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 	if *asJSON && *explain {
 		return fault(1, errors.New("--json and --explain exclude each other"))
 	}
+	switch {
+	case *compare && *agree:
+		return fault(1, errors.New("--compare and --agree exclude each other"))
+	case *earlier == "" && (*compare || *agree || *years != 0 || *other):
+		return fault(1, errors.New("--years, --compare, --agree and --other-examiner need --earlier FILE, the exams before"))
+	case *other && !*compare:
+		return fault(1, errors.New("--other-examiner goes with --compare"))
+	case *explain && (*compare || *agree):
+		return fault(1, errors.New("--explain is for findings, not for --compare or --agree"))
+	case *earlier != "" && !*compare && !*agree && !(*years > 0 && *years <= 100):
+		return fault(1, errors.New("say how many years lie between the two exams: --years 1.5"))
+	}
+	var before *chart.Reader
+	if *earlier != "" {
+		f, err := os.Open(*earlier)
+		if err != nil {
+			return fault(1, fmt.Errorf("open the charts before: %w", err))
+		}
+		defer f.Close()
+		before = chart.NewReader(f)
+	}
 	name, in := files[0], stdin
 	if name == "-" {
 		name = "standard input"
@@ -61,24 +88,67 @@ func runFindings(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 		in = f
 	}
 	out := bufio.NewWriterSize(stdout, 64<<10)
+	// What was found so far is kept, whatever comes.
+	end := func(cause error) int {
+		if err := out.Flush(); err != nil {
+			return fault(2, fmt.Errorf("write the findings: %w", err))
+		}
+		if cause != nil {
+			return fault(1, cause)
+		}
+		return 0
+	}
 	charts := chart.NewReader(in)
 	var line []byte
 	for n := 0; ; n++ {
 		c, err := charts.Next()
 		if err != nil {
-			// What was found so far is kept, whatever comes.
-			if e := out.Flush(); e != nil {
-				return fault(2, fmt.Errorf("write the findings: %w", e))
-			}
 			switch {
 			case err != io.EOF:
-				return fault(1, fmt.Errorf("%s: %w", name, err))
+				return end(fmt.Errorf("%s: %w", name, err))
 			case n == 0:
-				return fault(1, fmt.Errorf("%s: no chart in it: a chart is a JSON object, one a line", name))
+				return end(fmt.Errorf("%s: no chart in it: a chart is a JSON object, one a line", name))
+			case before != nil:
+				if _, err := before.Next(); err != io.EOF {
+					return end(fmt.Errorf("%s: there are more charts in it than the %d of %s: each belongs to one there, in the same order", *earlier, n, name))
+				}
 			}
-			return 0
+			return end(nil)
 		}
-		f := diagnosis.Assess(c, diagnosis.Options{UnlistedMissing: *unlisted})
+		o := diagnosis.Options{UnlistedMissing: *unlisted}
+		var was *chart.Chart
+		if before != nil {
+			if was, err = before.Next(); err == io.EOF {
+				err = fmt.Errorf("there are only %d charts in it: it must have one for each chart of %s, in the same order", n, name)
+			}
+			if err != nil {
+				return end(fmt.Errorf("%s: %w", *earlier, err))
+			}
+			o.Earlier = &diagnosis.Earlier{Chart: was, Years: *years}
+		}
+		if *compare || *agree {
+			if n > 0 && !*asJSON {
+				out.WriteByte('\n')
+			}
+			p := diagnosis.Pair{First: was, Second: c}
+			if *compare {
+				r := diagnosis.Compare(was, c, diagnosis.CompareOptions{Options: diagnosis.Options{UnlistedMissing: *unlisted}, OtherExaminer: *other})
+				p.Comparison = &r
+			} else {
+				r := diagnosis.Agree(was, c, diagnosis.Options{UnlistedMissing: *unlisted})
+				p.Agreement = &r
+			}
+			if *asJSON {
+				err = json.NewEncoder(out).Encode(p)
+			} else {
+				_, err = out.WriteString(p.Text())
+			}
+			if err != nil {
+				return fault(2, fmt.Errorf("write the findings: %w", err))
+			}
+			continue
+		}
+		f := diagnosis.Assess(c, o)
 		switch {
 		case *asJSON:
 			line = append(f.AppendJSON(line[:0]), '\n')

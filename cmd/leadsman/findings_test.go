@@ -75,6 +75,122 @@ func TestFindingsOfBrokenLines(t *testing.T) {
 	}
 }
 
+// pairs writes two files of two charts each: attachment lost, and pockets healed. Change beyond 1 mm:
+// Andrade et al. 2012, doi:10.1590/S1806-83242012000100010 (abstract); grade C from 2 mm of loss in five years
+// or less: Tonetti et al. 2018, doi:10.1002/JPER.18-0006, table 4.
+func pairs(t *testing.T) (before, after string) {
+	t.Helper()
+	chart := func(id string, a, b int) string {
+		return fmt.Sprintf(`{"schema":"leadsman.chart/1","id":%q,"numbering":"universal","patient":{"bone_loss_percent":10,"age":60,"cigarettes_per_day":0,"diabetes":false},"teeth":{`+
+			`"3":{"sites":{"DB":{"depth":%d,"recession":1,"bleeding":false},"MB":{"depth":3,"recession":0,"bleeding":false}}},"14":{"sites":{"DB":{"depth":%d,"recession":1,"bleeding":false}}}}}`, id, a, b) + "\n"
+	}
+	dir := t.TempDir()
+	for name, text := range map[string]string{"before": chart("a1", 4, 4) + chart("b1", 6, 6), "after": chart("a2", 6, 4) + chart("b2", 3, 4)} {
+		if err := os.WriteFile(filepath.Join(dir, name), []byte(text), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return filepath.Join(dir, "before"), filepath.Join(dir, "after")
+}
+
+func TestFindingsWithEarlierExams(t *testing.T) {
+	before, after := pairs(t)
+	grades := func(args ...string) (out []string) {
+		t.Helper()
+		status, text, stderr := findings("", append(args, "--json", after)...)
+		if status != 0 || stderr != "" {
+			t.Fatalf("%v: %d %s", args, status, stderr)
+		}
+		for line := range strings.Lines(text) {
+			var f struct {
+				Findings []struct {
+					Code  string
+					Value any
+				}
+			}
+			if err := json.Unmarshal([]byte(line), &f); err != nil {
+				t.Fatal(err)
+			}
+			for _, x := range f.Findings {
+				if x.Code == "periodontitis.grade" {
+					out = append(out, fmt.Sprint(x.Value))
+				}
+			}
+		}
+		return out
+	}
+	if got := fmt.Sprint(grades(), grades("--earlier", before, "--years", "2"), grades("--earlier", before, "--years", "10")); got != "[A A] [C A] [A A]" {
+		t.Errorf("grades alone, with an exam two and ten years before: %s", got)
+	}
+
+	status, out, stderr := findings("", "--earlier", before, after, "--compare", "--json")
+	lines := strings.Split(strings.TrimSpace(out), "\n")
+	var p struct {
+		Schema, First, Second, Numbering string
+		Comparison                       struct {
+			Improved, Worse, NotSure, Closed int
+			WorseSites                       []struct {
+				Tooth int
+				Site  string
+			}
+		}
+		Cautions []string
+	}
+	if status != 0 || stderr != "" || len(lines) != 2 {
+		t.Fatalf("%d %s %s", status, out, stderr)
+	}
+	if err := json.Unmarshal([]byte(lines[0]), &p); err != nil || p.Schema != "leadsman.comparison/1" || p.First != "a1" || p.Second != "a2" || p.Numbering != "fdi" ||
+		p.Comparison.Worse != 1 || p.Comparison.WorseSites[0].Tooth != 16 || len(p.Cautions) == 0 {
+		t.Errorf("%v %+v", err, p)
+	}
+	if err := json.Unmarshal([]byte(lines[1]), &p); err != nil || p.Comparison.Improved != 2 || p.Comparison.Closed != 2 {
+		t.Errorf("%v %+v", err, p)
+	}
+	for _, c := range []struct {
+		args []string
+		want []string
+	}{
+		{[]string{"--compare"}, []string{"a1, then a2", "look again 3 DB", "pockets closed               2 of 2", "Decision support"}},
+		{[]string{"--compare", "--other-examiner"}, []string{"0 2 0, not sure 1", "1 1 0, not sure 1"}},
+		{[]string{"--agree"}, []string{"differs 3 DB depth: 4 and 6 mm", "95 % limits", "Decision support"}},
+		{[]string{"--agree", "--json"}, []string{`"schema":"leadsman.agreement/1"`, `"within1Percent":`, `{"tooth":16,"site":"DB","reading":"depth","first":4,"second":6}`}},
+	} {
+		status, out, stderr := findings("", append(c.args, "--earlier", before, after)...)
+		for _, want := range c.want {
+			if status != 0 || stderr != "" || !strings.Contains(out, want) {
+				t.Errorf("%v: %d %q, no %q in\n%s", c.args, status, stderr, want, out)
+			}
+		}
+	}
+}
+
+// Two files that do not belong together, and flags that do not.
+func TestFindingsEarlierFaults(t *testing.T) {
+	before, after := pairs(t)
+	one := fmt.Sprintf(sampleChart, "a")
+	for _, c := range []struct {
+		args []string
+		in   string
+		want string
+	}{
+		{[]string{after, "--compare"}, "", "need --earlier"},
+		{[]string{after, "--years", "2"}, "", "need --earlier"},
+		{[]string{after, "--earlier", before}, "", "how many years"},
+		{[]string{after, "--earlier", before, "--years", "-1"}, "", "how many years"},
+		{[]string{after, "--earlier", before, "--compare", "--agree"}, "", "exclude each other"},
+		{[]string{after, "--earlier", before, "--compare", "--explain"}, "", "--explain is for findings"},
+		{[]string{after, "--earlier", before, "--agree", "--other-examiner"}, "", "goes with --compare"},
+		{[]string{after, "--earlier", "/nowhere/x.json", "--compare"}, "", "open the charts before"},
+		{[]string{"-", "--earlier", before, "--compare", "--json"}, one, before + ": there are more charts in it than the 1 of standard input"},
+		{[]string{"-", "--earlier", before, "--compare", "--json"}, one + "\n" + one + "\n" + one, before + ": there are only 2 charts in it"},
+	} {
+		status, _, stderr := findings(c.in, c.args...)
+		if status != 1 || strings.Count(stderr, "\n") != 1 || !strings.Contains(stderr, c.want) {
+			t.Errorf("%v: status %d, %q, want %q", c.args, status, stderr, c.want)
+		}
+	}
+}
+
 func TestFindingsFaults(t *testing.T) {
 	for _, c := range []struct {
 		args []string

@@ -29,7 +29,7 @@ func commands() []command {
 		{"hear", "FILE.wav [--numbering fdi|universal] [--path NAME] [--start TOOTH/ASPECT] [--missing LIST] [--json] [--realtime]",
 			"a recording through the same code as the microphone", runHear},
 		{"enrol", "FILE.wav ... [--script FILE] [--examiner NAME] [--out FILE]", "a voice profile from a recording of the script (--print-script)", noInput(runEnrol)},
-		{"findings", "FILE.json|- [--json] [--explain]", "findings of charts, one object or one a line", runFindings},
+		{"findings", "FILE.json|- [--json] [--explain] [--earlier FILE --years N|--compare|--agree]", "findings of charts, one object or one a line", runFindings},
 		{"demo", "[--addr HOST:PORT]", "an invented practice to look around in", runDemo},
 		{"backup", "FILE [--data DIR]", "a copy of the store, safe while it runs", noInput(runBackup)},
 		{"restore", "FILE --data DIR", "a store from a copy", noInput(runRestore)},
