@@ -256,37 +256,45 @@ func (m measured) fernandes() string {
 	return "none"
 }
 
-// Mean attachment loss per tooth as others published it for the same people (Das, Chae, Pati and
-// Bandyopadhyay, multitooth.csv), on the rows where both sources have the same readings.
-func TestToothMeansAsPublished(t *testing.T) {
-	_, mouths := survey(t)
-	rows, col := table(t, "data/gaad-teeth.csv")
-	checked := 0
+// Mean depth and mean attachment loss of single teeth, from made-up readings with gaps, halves and
+// coronal margins, as pandas gives them: tooth_means.py wrote the file.
+func TestToothMeansAgainstPandas(t *testing.T) {
+	rows, col := table(t, "data/tooth_means.csv")
+	unknown, clipped := 0, 0
 	for _, r := range rows {
-		c := mouths[r[col["id"]]]
-		if c == nil || r[col["agrees_with_sites"]] != "1" || r[col["mean_cal_published"]] == "" {
-			continue
-		}
-		tooth, err := chart.ParseTooth(r[col["tooth"]], chart.Universal)
+		tooth, err := chart.ParseTooth(r[col["tooth"]], chart.FDI)
 		if err != nil {
 			t.Fatal(err)
 		}
-		one := &chart.Chart{}
+		c := &chart.Chart{}
 		for _, other := range chart.AllTeeth() {
-			one.Tooth(other).Presence = chart.Missing
+			c.Tooth(other).Presence = chart.Missing
 		}
-		*one.Tooth(tooth) = *c.Tooth(tooth)
-		f := diagnosis.Assess(one, diagnosis.Options{})
-		v, _ := f.Get("attachment_loss.mean")
-		got, _ := v.Value.Float()
-		if want := number(t, r[col["mean_cal_published"]]); math.Abs(got-want) > 1e-5 {
-			t.Errorf("person %s tooth %s: mean %v, published %v", r[col["id"]], tooth, got, want)
+		rec := c.Tooth(tooth)
+		rec.Presence = chart.Present
+		for s := range chart.NumSites {
+			read := func(what string) chart.MM {
+				v := r[col[what+"_"+s.String()]]
+				if v == "" {
+					unknown++
+					return chart.MM{}
+				}
+				return chart.Half(int(2 * number(t, v)))
+			}
+			rec.Sites[s].Depth, rec.Sites[s].Recession = read("depth"), read("recession")
 		}
-		checked++
+		clipped += int(number(t, r[col["clipped"]]))
+		f := diagnosis.Assess(throughFile(t, c), diagnosis.Options{})
+		for code, key := range map[string]string{"depth.mean": "mean_depth", "attachment_loss.mean": "mean_loss"} {
+			v, _ := f.Get(code)
+			got, ok := v.Value.Float()
+			if want := r[col[key]]; ok != (want != "") || ok && math.Abs(got-number(t, want)) > 1e-9 {
+				t.Errorf("tooth %s: %s is %v, pandas has %s", tooth, code, got, want)
+			}
+		}
 	}
-	t.Logf("%d teeth", checked)
-	if checked < 2500 {
-		t.Errorf("only %d teeth were checked", checked)
+	if len(rows) != 28 || unknown < 30 || clipped < 3 {
+		t.Errorf("%d teeth, %d readings unknown, %d sums under zero: the file says too little", len(rows), unknown, clipped)
 	}
 }
 
