@@ -97,7 +97,7 @@ func inventedPatients() []inventedPatient {
 			{daysAgo: 20, examiner: "Ada Quill", bleeding: 14, plaque: 25, inputs: `{"medical_history_checked":true,"age":35,"cigarettes_per_day":0,"bone_loss_percent":0,"teeth_lost_periodontitis":0}`, sign: true,
 				plan: &inventedPlan{months: 6}}}},
 		{"Ines Tidewell", "1998-06-25", "FL-0131", []inventedVisit{
-			{daysAgo: 12, examiner: "Ben Oakley", deep: map[chart.Tooth]int{16: 4, 26: 5, 37: 4}, bleeding: 3, plaque: 9, inputs: `{"medical_history_checked":true,"age":28,"cigarettes_per_day":0,"bone_loss_percent":0,"teeth_lost_periodontitis":0}`, sign: true},
+			{daysAgo: 12, examiner: "Ben Oakley", bleeding: 3, plaque: 9, inputs: `{"medical_history_checked":true,"age":28,"cigarettes_per_day":0,"bone_loss_percent":0,"teeth_lost_periodontitis":0}`, sign: true},
 			// The same mouth the same day by another examiner, for calibration.
 			{daysAgo: 12, examiner: "Ada Quill", repeats: true, bleeding: 4, plaque: 8, inputs: `{"medical_history_checked":true,"age":28,"cigarettes_per_day":0,"bone_loss_percent":0,"teeth_lost_periodontitis":0}`, sign: true,
 				plan: &inventedPlan{months: 12}}}},
@@ -207,7 +207,11 @@ func (v *inventedVisit) write(ctx context.Context, log exam.Log, day time.Time, 
 			if p.Aspect == chart.Buccal {
 				m = v.recession[p.Tooth]
 			}
-			if d == 4 && m == 0 {
+			switch {
+			case m != 0:
+			case v.deep[p.Tooth] == 0:
+				m = -d // the pocket's bottom is at the CEJ: nothing is lost
+			case d == 4:
 				m = -1 // a swollen margin rather than lost attachment
 			}
 			margins = append(margins, chart.Millimetres(m))

@@ -255,4 +255,53 @@ const TESTS = {
     ok(/loud/i.test(advice({ clipped: 0.05, noise: -60, level: -2 })), "too loud");
     ok(/noisy/i.test(advice({ clipped: 0, noise: -25, level: -20 })), "noisy");
   },
+  async dates(m) {
+    const { planDate, addMonths, isoDay } = await m("core/dates.js");
+    // Like the service: the last day of a month that has no such day.
+    for (const [from, n, want] of [["2026-11-19", 3, "2027-02-19"], ["2026-11-30", 3, "2027-02-28"], ["2027-11-30", 3, "2028-02-29"], ["2026-08-31", 1, "2026-09-30"], ["2026-12-31", 12, "2027-12-31"], ["2026-01-31", 24, "2028-01-31"], ["2026-11-19T00:00:00Z", 1, "2026-12-19"]]) same(addMonths(from, n), want, `${from} and ${n} months`);
+    same(planDate(""), "", "no day");
+    ok(/2027/.test(planDate("2027-02-19")) && /19/.test(planDate("2027-02-19")), "a day for people");
+    same(isoDay(new Date(2026, 10, 5, 23, 59).getTime()), "2026-11-05", "the day here, not in Greenwich");
+    same(isoDay(new Date(2026, 10, 5, 0, 1).getTime()), "2026-11-05", "just after midnight");
+    const { stateOf } = await m("desk/due.js");
+    same(["", "2026-11-24", "2026-11-25", "2026-11-26", "2026-11-04", "2027-01-01"].map((d) => stateOf(d, "2026-11-25")), ["nothing decided", "overdue since yesterday", "today", "tomorrow", "overdue by 21 days", "in 37 days"], "how far");
+  },
+  async plans(m) {
+    const { draftOf, planOf } = await m("desk/plan.js");
+    same(planOf(draftOf(undefined)), {}, "nothing decided is nothing stored");
+    const d = { phases: [{ id: "step2", title: "Step 2", items: ["A", "B"] }], recall_months: 3, recall: "2027-02-19", home_care: [{ id: "idb", text: "Brush.", where: "here" }], achieved: ["bass"], note: "N", who: "Ann", time: 5, call: 7 };
+    const { who, time, call, ...plan } = d;
+    same(planOf(draftOf(d), d), { phases: plan.phases, home_care: plan.home_care, recall: "2027-02-19", note: "N", recall_months: 3, achieved: ["bass"] }, "there and back");
+    const draft = draftOf(d);
+    draft.phases[0].items[0] = "changed";
+    draft.home_care[0].text = "changed";
+    ok(d.phases[0].items[0] === "A" && d.home_care[0].text === "Brush.", "a draft is a copy");
+    draft.phases[0].items = ["  a   b ", " ", ""];
+    same(planOf(draft, d).phases, [{ id: "step2", title: "Step 2", items: ["a b"] }], "blank lines go, spaces are tidied");
+    draft.phases[0].items = [];
+    draft.home_care = [];
+    same([planOf(draft, d).phases, planOf(draft, d).home_care, planOf(draft).phases], [[], [], undefined], "all taken out of a decision is a decision for nothing");
+    draft.recall = "";
+    draft.recall_months = 0;
+    ok(!("recall" in planOf(draft, d)) && !("recall_months" in planOf(draft, d)), "no recall");
+  },
+  async sitesOverTime(m) {
+    const { siteClass, courseChart } = await m("desk/time.js");
+    same([{ depth: "not-compared" }, { depth: "within-error", newPocket: true }, { depth: "improved", closed: true }, { depth: "worse" }, { depth: "worse", newPocket: true }, { depth: "improved" }, { depth: "not-sure" }, { depth: "within-error" }].map((c) => siteClass(c)[0]), ["", "n", "h", "w", "n", "i", "?", ""], "letters of sites");
+    const f = courseChart("Bleeding", [1e12, 2e12, 3e12], [["bleeding", [40, null, 10]], ["plaque", [null, null, null]]], "%");
+    same([f.querySelectorAll("circle").length, f.querySelectorAll("polyline").length], [2, 1], "only what is known is drawn");
+    ok(f.querySelector("svg").getAttribute("aria-label").includes("bleeding: 40, not recorded, 10"), "the drawing is said in words");
+    const one = courseChart("Bleeding", [1e12], [["bleeding", [40]]], "%");
+    ok(!/NaN|Infinity/.test(one.outerHTML) && one.querySelectorAll("circle").length === 1, "a single exam");
+    ok(!/NaN|Infinity/.test(courseChart("Deep", [1e12, 1e12], [["4", [0, 0]]], "").outerHTML), "two exams at one time, nothing deep");
+  },
+  async questions(m) {
+    const { gapsOf, answersOf, FIELDS, CARE_FIELDS } = await m("desk/inputs.js");
+    const v = view();
+    same(gapsOf(v), ["17-16", "11-21"], "gaps are between neighbours that are there, across the midline too");
+    same(answersOf({ 16: { lost_to: "never_formed", sites: { DB: { cej_unknown: true } }, implant: { mobile: false } } }, v), ["t16: lost to: never formed, sites DB cej unknown: yes, implant mobile: no"], "answers in words");
+    same(answersOf(undefined, v), [], "no answers");
+    const names = [...FIELDS, ...CARE_FIELDS].map(([n]) => n);
+    same(new Set(names).size, names.length, "each question once");
+  },
 };

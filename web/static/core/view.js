@@ -103,6 +103,8 @@ export const QUADRANTS = [
   { name: "lower right", teeth: ["48", "47", "46", "45", "44", "43", "42", "41"], upper: false },
   { name: "lower left", teeth: ["31", "32", "33", "34", "35", "36", "37", "38"], upper: false },
 ];
+/** TEETH are all places in the order in which they stand on the screen. */
+export const TEETH = QUADRANTS.flatMap((q) => q.teeth);
 
 /** across lists the three sites of a row of a tooth from left to right as seen facing the patient. */
 export function across(tooth, aspect) {

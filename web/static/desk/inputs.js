@@ -1,7 +1,7 @@
 // What is asked about the patient because probing cannot tell it: never assumed, each may stay open.
 // Names and meanings are those of the chart file (docs/chart-file.md).
 import { h, put } from "../core/dom.js";
-import { siteName } from "../core/view.js";
+import { siteName, TEETH, QUADRANTS } from "../core/view.js";
 
 const YES_NO = [["true", "yes"], ["false", "no"]];
 const words = (...list) => list.map((x) => [x, x]);
@@ -151,9 +151,8 @@ export function answersOf(teeth, view) {
 
 /** toothForm asks about one tooth at a time, with one of its sites. start is the tooth shown first. */
 export function toothForm(values, view, save, locked, siteWords, start) {
-  const order = Object.keys(view.teeth).sort((a, b) => Number(view.teeth[a].label) - Number(view.teeth[b].label));
-  const tooth = h("select", { id: `in${++count}` }, order.map((t) => h("option", { value: t }, `${view.teeth[t].label} (${view.teeth[t].state})`)));
-  tooth.value = start && view.teeth[start] ? start : order[0];
+  const tooth = h("select", { id: `in${++count}` }, TEETH.map((t) => h("option", { value: t }, `${view.teeth[t].label} (${view.teeth[t].state})`)));
+  tooth.value = start || TEETH[0];
   const site = h("select", { id: `in${++count}` }, h("option", { value: "" }, "none"));
   const body = h("div", { class: "fields" });
   const siteBody = h("div", { class: "fields" });
@@ -229,8 +228,10 @@ export function gapForm(values, gaps, view, save, locked) {
 
 /** gapsOf lists the gaps between neighbours of an arch that are there, as "17-16". */
 export function gapsOf(view) {
-  const row = (a, b) => [8, 7, 6, 5, 4, 3, 2, 1].map((n) => a + n).concat([1, 2, 3, 4, 5, 6, 7, 8].map((n) => b + n));
-  return [row("1", "2"), row("4", "3")].flatMap((teeth) => teeth.slice(1).map((t, i) => [teeth[i], t]))
+  return [true, false].flatMap((upper) => {
+    const arch = QUADRANTS.filter((q) => q.upper === upper).flatMap((q) => q.teeth);
+    return arch.slice(1).map((t, i) => [arch[i], t]);
+  })
     .filter((pair) => pair.every((t) => ["present", "implant"].includes(view.teeth[t]?.state))).map((pair) => pair.join("-"));
 }
 

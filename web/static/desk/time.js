@@ -2,7 +2,7 @@
 // what healed, what got worse beyond the error of measurement, what is left, and how far two examiners agree.
 import { h, svg, put } from "../core/dom.js";
 import { get } from "../core/server.js";
-import { day } from "../core/view.js";
+import { day, TEETH } from "../core/view.js";
 import { nameOf, shown } from "./wording.js";
 
 const SITES = ["DB", "B", "MB", "DL", "L", "ML"];
@@ -186,7 +186,7 @@ class OverTime extends HTMLElement {
   }
 
   #sites(c, a, b) {
-    const teeth = [...Map.groupBy(c.sites || [], (s) => s.tooth)];
+    const teeth = [...Map.groupBy(c.sites || [], (s) => s.tooth)].sort((a, b) => TEETH.indexOf(String(a[0])) - TEETH.indexOf(String(b[0])));
     if (!teeth.length) return h("p", { class: "soft" }, "No tooth was there at both exams.");
     const sums = new Map((c.teeth || []).map((t) => [t.tooth, t]));
     const level = (mm) => (mm == null || mm < 4 ? null : String(Math.min(10, Math.floor(mm))));
