@@ -55,7 +55,7 @@ func dayOf(s string) time.Time {
 }
 
 // assessed gives the findings of an exam, with the exam before as direct evidence of progression.
-func (s *server) assessed(ctx context.Context, r *record) (f diagnosis.Findings, earlier *Visit, err error) {
+func (s *server) assessed(ctx context.Context, r *record) (f diagnosis.Findings, earlier *record, err error) {
 	o := diagnosis.Options{Doubts: diagnosis.DoubtsOf(r.state.OpenDoubts())}
 	id, ok, err := s.before(ctx, &r.Visit)
 	if err != nil {
@@ -67,7 +67,7 @@ func (s *server) assessed(ctx context.Context, r *record) (f diagnosis.Findings,
 			return f, nil, err
 		}
 		o.Earlier = &diagnosis.Earlier{Chart: &e.state.Chart, Years: float64(r.Began-e.Began) / (365.25 * 24 * 3600 * 1000)}
-		earlier = &e.Visit
+		earlier = &e
 	}
 	return diagnosis.Assess(&r.state.Chart, o), earlier, nil
 }
@@ -78,12 +78,19 @@ func (s *server) findings(r *http.Request) (any, error) {
 		return nil, err
 	}
 	f, earlier, err := s.assessed(r.Context(), &rec)
-	return struct {
+	if err != nil {
+		return nil, err
+	}
+	out := struct {
 		Findings diagnosis.Findings `json:"findings"`
 		Patient  chart.Patient      `json:"patient"`
 		Open     []chart.Doubt      `json:"open_doubts"`
 		Earlier  *Visit             `json:"earlier,omitempty"` // the exam that was taken as direct evidence
-	}{f, rec.state.Chart.Patient, rec.state.OpenDoubts(), earlier}, err
+	}{Findings: f, Patient: rec.state.Chart.Patient, Open: rec.state.OpenDoubts()}
+	if earlier != nil {
+		out.Earlier = &earlier.Visit
+	}
+	return out, nil
 }
 
 // compare pairs an exam with another one of the patient, by default the one before it. The earlier of
@@ -224,11 +231,7 @@ func (s *server) plan(r *http.Request) (any, error) {
 		o.PhaseOneDone, care.Achieved = dayOf(d.PhaseOneDone), d.Achieved
 	}
 	if earlier != nil {
-		st, err := s.Practice.State(ctx, earlier.ID)
-		if err != nil {
-			return nil, err
-		}
-		if d, ok := st.Plan(); ok {
+		if d, ok := earlier.state.Plan(); ok {
 			out.Earlier = &d
 		}
 	}
