@@ -183,7 +183,7 @@ type fitting struct {
 	pull     float64 // towards the general head: weight of the squared distance, for each phone of the takes
 }
 
-var defaultFitting = fitting{rounds: 4, batch: 8, step: 0.02, momentum: 0.9, pull: 0.3}
+var defaultFitting = fitting{rounds: 6, batch: 8, step: 0.05, momentum: 0.9, pull: 0.05}
 
 // fit returns a copy of the general head that has learned the takes: gradient steps on their cost, pulled back to the
 // general head. The same takes give the same head. It ends early, with the error of ctx, when that ends.

@@ -47,6 +47,18 @@ func (h *head) clone() *head {
 	return &head{h.symbols, h.width, append([]float32(nil), h.w...), append([]float32(nil), h.b...)}
 }
 
+// towards is a head part of the way from h to another one.
+func (h *head) towards(other *head, part float32) *head {
+	out := h.clone()
+	for i, v := range other.w {
+		out.w[i] += part * (v - out.w[i])
+	}
+	for i, v := range other.b {
+		out.b[i] += part * (v - out.b[i])
+	}
+	return out
+}
+
 // logp writes the log-probabilities of all frames of hidden to out, symbols a frame.
 func (h *head) logp(out, hidden []float32) {
 	for f := 0; (f+1)*h.width <= len(hidden); f++ {

@@ -403,28 +403,48 @@ func (e *Engine) Enrol(ctx context.Context, takes []speech.Take) (speech.Enrolme
 			return out, err
 		}
 	}
-	var before, after heardBy
+	var held [folds][]*sound
+	var heldWithout [folds][]*reader
 	phones := 0
+	for i, s := range good {
+		held[i%folds], heldWithout[i%folds] = append(held[i%folds], s), append(heldWithout[i%folds], without[i])
+		out.Words += len(s.Words)
+		phones += s.takes[0].phones
+	}
+	far := e.howFar(heads[:folds], held[:])
+	var before, after heardBy
 	for k := range folds {
-		var held []*sound
-		var heldWithout []*reader
-		for i, s := range good {
-			if i%folds == k {
-				held, heldWithout = append(held, s), append(heldWithout, without[i])
-				out.Words += len(s.Words)
-				phones += s.takes[0].phones
-			}
-		}
-		before.add(all.judge(e.head, held, heldWithout))
-		after.add(all.judge(heads[k], held, heldWithout))
+		before.add(all.judge(e.head, held[k], heldWithout[k]))
+		after.add(all.judge(e.head.towards(heads[k], far), held[k], heldWithout[k]))
 	}
 	out.WrongBefore, out.WrongAfter, out.FalseBefore, out.FalseAfter = before.wrong, after.wrong, before.passed, after.passed
 	out.CostBefore, out.CostAfter = before.cost/float64(phones), after.cost/float64(phones)
 	if out.Why = verdict(out); out.Why == "" {
-		out.Profile = e.profile(heads[folds])
+		out.Profile = e.profile(e.head.towards(heads[folds], far))
 	}
 	out.Seconds = time.Since(begin).Seconds()
 	return out, nil
+}
+
+// howFar is how much of the way from the general head to the heads of the folds makes the words held back from them most likely.
+func (e *Engine) howFar(heads []*head, held [][]*sound) (far float32) {
+	var f fitter
+	best := math.Inf(1)
+	for _, part := range []float32{0.25, 0.5, 0.75, 1} {
+		cost := 0.0
+		for k, h := range heads {
+			h = e.head.towards(h, part)
+			for _, s := range held[k] {
+				for _, t := range s.takes {
+					cost += min(f.cost(h, t), noReadingFiller) * float64(t.phones)
+				}
+			}
+		}
+		if cost < best {
+			best, far = cost, part
+		}
+	}
+	return far
 }
 
 func (j *heardBy) add(o heardBy) {
