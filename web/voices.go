@@ -30,7 +30,7 @@ type VoiceInfo struct {
 // Voices keeps examiners and their voice profiles, and has them practise. A voice profile is personal data.
 type Voices interface {
 	Examiners(ctx context.Context) ([]Examiner, error)
-	// SaveExaminer adds (ID "") or changes an examiner.
+	// SaveExaminer adds (ID "") or changes an examiner. The voice profile of one who retires is erased.
 	SaveExaminer(ctx context.Context, e Examiner) (Examiner, error)
 	// Voice is the profile as a file; SaveVoice keeps such a file, if it is one for the model in use; EraseVoice wipes it.
 	Voice(ctx context.Context, examiner string) ([]byte, error)

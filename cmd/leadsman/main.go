@@ -26,7 +26,7 @@ type command struct {
 func commands() []command {
 	return []command{
 		{"serve", "[--addr HOST:PORT] [--data DIR] ...", "the service and its page", runServe},
-		{"hear", "FILE.wav [--numbering fdi|universal] [--path NAME] [--start TOOTH/ASPECT] [--missing LIST] [--json] [--realtime]",
+		{"hear", "FILE.wav [--numbering fdi|universal] [--path NAME] [--start TOOTH/ASPECT] [--missing LIST] [--voice FILE] [--json] [--realtime]",
 			"a recording through the same code as the microphone", runHear},
 		{"enrol", "FILE.wav ... [--script FILE] [--examiner NAME] [--out FILE]", "a voice profile from a recording of the script (--print-script)", noInput(runEnrol)},
 		{"findings", "FILE.json|- [--json] [--explain] [--earlier FILE --years N|--compare|--agree]", "findings of charts, one object or one a line", runFindings},

@@ -149,6 +149,12 @@ func (v *voices) SaveExaminer(ctx context.Context, w web.Examiner) (web.Examiner
 			return w, err
 		}
 	}
+	if w.ID != "" && w.Retired {
+		// Nobody needs the voice of somebody who has left.
+		if err := v.EraseVoice(ctx, w.ID); err != nil {
+			return w, err
+		}
+	}
 	e, err := v.store.PutExaminer(ctx, store.Examiner{ID: w.ID, Name: w.Name, Retired: w.Retired})
 	if err != nil {
 		return w, known(err)

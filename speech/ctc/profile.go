@@ -458,14 +458,17 @@ func verdict(o speech.Enrolment) string {
 		return fmt.Sprintf("the adapted model misheard %d of %d words held back, the general one %d", o.WrongAfter, o.Words, o.WrongBefore)
 	case o.FalseAfter > o.FalseBefore+o.Takes/10:
 		return fmt.Sprintf("the adapted model took %d lines for words that were not said, the general one %d", o.FalseAfter, o.FalseBefore)
-	case o.CostAfter > o.CostBefore*leastGain && o.WrongAfter == o.WrongBefore:
+	case o.WrongAfter == o.WrongBefore && o.CostBefore-o.CostAfter < max(leastGain, leastShare*o.CostBefore):
 		return fmt.Sprintf("this voice is understood as well without a profile (%d of %d words held back were misheard)", o.WrongBefore, o.Words)
 	}
 	return ""
 }
 
-// leastGain is how much cheaper the words held back must become for a profile that mishears as many of them.
-const leastGain = 0.9
+// How much cheaper, for each phone, the words held back must become for a profile that mishears as many of them: so much, and this share.
+const (
+	leastGain  = 0.02
+	leastShare = 0.1
+)
 
 func modelSum(hexSum string) (sum [sha256.Size]byte) {
 	b, err := hex.DecodeString(hexSum)

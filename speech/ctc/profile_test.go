@@ -88,7 +88,7 @@ func TestEnrol(t *testing.T) {
 	}
 
 	joe := load(t, "fullmouth-joe")
-	native, err := e.Enrol(context.Background(), takesOf(joe, 20))
+	native, err := e.Enrol(context.Background(), takesOf(joe, 12))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -176,6 +176,7 @@ func TestVerdict(t *testing.T) {
 		{"as many words, much surer", func(o *speech.Enrolment) { o.WrongAfter = 6 }, ""},
 		{"fewer words wrong, hardly surer", func(o *speech.Enrolment) { o.CostAfter = 0.39 }, ""},
 		{"more words wrong", func(o *speech.Enrolment) { o.WrongAfter = 7 }, "misheard 7 of 90"},
+		{"nothing to gain", func(o *speech.Enrolment) { o.WrongBefore, o.WrongAfter, o.CostBefore, o.CostAfter = 0, 0, 0.004, 0.001 }, "as well without"},
 		{"as many words, hardly surer", func(o *speech.Enrolment) { o.WrongAfter, o.CostAfter = 6, 0.39 }, "as well without"},
 		{"takes anything for a word", func(o *speech.Enrolment) { o.FalseAfter = 5 }, "not said"},
 	} {

@@ -165,6 +165,7 @@ const stage = `document.querySelector("ls-practise .stage")`
 
 // An examiner is added, reads lines into the microphone (one of them twice), gets a profile with its figures, exports, imports and erases it.
 func TestEnrolInBrowser(t *testing.T) {
+	t.Parallel() // these wait for speech most of the time
 	v := &voices{engine: &adapter{Engine: says("three two four", "five three six", "five three six", "two one two", "seven four eight"), refuse: "five three six"}}
 	w := practising(t, v)
 	wav, _ := recording(t, "page-joe")
@@ -213,6 +214,7 @@ func TestEnrolInBrowser(t *testing.T) {
 
 // A drill shows how surely and how quickly each call is understood, and which words are confused.
 func TestDrillInBrowser(t *testing.T) {
+	t.Parallel()
 	v := &voices{engine: &adapter{Engine: says("three two four", "five three three", "bleeding")}, lines: []string{"three two four", "five two three", "bleeding"}}
 	w := practising(t, v)
 	v.examiners = []web.Examiner{{ID: "e1", Name: "Ben Marlow"}}
@@ -235,6 +237,7 @@ func TestDrillInBrowser(t *testing.T) {
 // The real model hears a script read into the browser's microphone. The synthetic voice is understood without a profile, so none is made, and the
 // page says so.
 func TestEnrolWithTheModel(t *testing.T) {
+	t.Parallel()
 	r, err := recordings.Load("fullmouth-joe")
 	if err != nil {
 		t.Fatal(err)

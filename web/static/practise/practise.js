@@ -1,6 +1,6 @@
 // Practise: how well a voice is understood, and reading a script for a voice profile.
 import { h, put, attr } from "../core/dom.js";
-import { ask, get, post, newID } from "../core/server.js";
+import { ask, get, post, putTo, newID } from "../core/server.js";
 import { prefs } from "../core/prefs.js";
 import { day } from "../core/view.js";
 import { Microphone, advice } from "../core/mic.js";
@@ -95,7 +95,8 @@ class Practise extends HTMLElement {
       ] : h("p", {}, "None yet: this voice is heard as anybody's. A profile helps most where an accent is far from what the recognizer knows; it is used only if it helps."),
       h("div", { class: "row" },
         v ? h("a", { class: "button", href: base, download: `${x.name}.voice` }, "Export") : null, importing, file,
-        v ? h("button", { onclick: (e) => this.#erase(e.target, base) }, "Erase") : null),
+        v ? h("button", { onclick: (e) => this.#sure(e.target, "Erase for good", () => ask("DELETE", base)) }, "Erase") : null,
+        h("button", { onclick: (e) => this.#sure(e.target, v ? "Take off the list and erase the profile" : "Take off the list", () => putTo(base.replace(/\/voice$/, ""), { name: x.name, retired: true })) }, "No longer here")),
       h("p", { class: "small soft" }, "A voice profile is personal data about the examiner's voice. It holds no recording: what is read is forgotten as soon as the profile is worked out. Exported files, and backups of the store made before, keep it until they are deleted too."));
     put(this.choice, h("h2", {}, "What to do"),
       h("div", { class: "row" },
@@ -104,15 +105,15 @@ class Practise extends HTMLElement {
         h("button", { class: v ? "main" : null, onclick: () => this.#begin("drill") }, "Drill with an invented patient"), h("span", { class: "soft" }, "18 calls: how fast and how surely you are understood")));
   }
 
-  // Erasing cannot be taken back: the button asks once more.
-  #erase(button, base) {
+  // What cannot be taken back: the button asks once more, in other words.
+  #sure(button, words, f) {
     if (!button.dataset.sure) {
       button.dataset.sure = "yes";
-      put(button, "Erase for good");
+      put(button, words);
       return;
     }
     this.#try(async () => {
-      await ask("DELETE", base);
+      await f();
       await this.#about(true);
     });
   }
