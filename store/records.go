@@ -192,20 +192,27 @@ func scanExam(scan func(...any) error) (x Exam, err error) {
 	return x, err
 }
 
-// LastExams gives when the newest exam of each patient began, in Unix milliseconds: by the first event
-// of its log, or by its record if the log is empty.
-func (s *Store) LastExams(ctx context.Context) (map[string]int64, error) {
-	type last struct {
+// LastExam is the newest exam of a patient.
+type LastExam struct {
+	Exam  string
+	Began int64 // Unix milliseconds
+}
+
+// LastExams gives the newest exam of each patient. An exam begins with the first event of its log, or
+// with its record if the log is empty.
+func (s *Store) LastExams(ctx context.Context) (map[string]LastExam, error) {
+	type row struct {
 		patient string
-		began   int64
+		LastExam
 	}
-	ls, err := list(ctx, s, "list last exams", func(scan func(...any) error) (l last, err error) {
-		err = scan(&l.patient, &l.began)
+	// Beside MAX, SQLite takes the other columns from the row that has it.
+	rows, err := list(ctx, s, "list last exams", func(scan func(...any) error) (r row, err error) {
+		err = scan(&r.patient, &r.Exam, &r.Began)
 		return
-	}, `SELECT x.patient, MAX(COALESCE(e.time, x.created)) FROM exams x LEFT JOIN events e ON e.exam = x.id AND e.seq = 1 GROUP BY x.patient`)
-	out := make(map[string]int64, len(ls))
-	for _, l := range ls {
-		out[l.patient] = l.began
+	}, `SELECT x.patient, x.id, MAX(COALESCE(e.time, x.created)) FROM exams x LEFT JOIN events e ON e.exam = x.id AND e.seq = 1 GROUP BY x.patient`)
+	out := make(map[string]LastExam, len(rows))
+	for _, r := range rows {
+		out[r.patient] = r.LastExam
 	}
 	return out, err
 }

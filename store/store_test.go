@@ -427,8 +427,28 @@ func TestLastExams(t *testing.T) {
 	x, empty := newExam(t, s), newExam(t, s)
 	play(t, s, x.ID, 2)
 	got, err := s.LastExams(ctx)
-	if err != nil || len(got) != 2 || got[x.Patient] != 1 || got[empty.Patient] != empty.Created.UnixMilli() {
+	if err != nil || len(got) != 2 || got[x.Patient] != (LastExam{x.ID, 1}) || got[empty.Patient] != (LastExam{empty.ID, empty.Created.UnixMilli()}) {
 		t.Errorf("%v %v: an exam begins with its first event, an empty one with its record", got, err)
+	}
+	// The newest of several, whichever was recorded first.
+	for _, at := range []int64{50, 90, 70} {
+		y, err := s.NewExam(ctx, Exam{Patient: x.Patient})
+		if err != nil {
+			t.Fatal(err)
+		}
+		evs, err := chart.Start(chart.FDI, "", nil, nil, chart.Meta{Time: at})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := s.Log(y.ID).Append(ctx, evs...); err != nil {
+			t.Fatal(err)
+		}
+		if at == 90 {
+			x.ID = y.ID
+		}
+	}
+	if got, err := s.LastExams(ctx); err != nil || got[x.Patient] != (LastExam{x.ID, 90}) {
+		t.Errorf("of several: %v %v, want %s", got, err, x.ID)
 	}
 }
 

@@ -128,7 +128,7 @@ func patientOf(sp store.Patient, lastExam int64) web.Patient {
 
 func (p *practice) patient(ctx context.Context, sp store.Patient) (web.Patient, error) {
 	last, err := p.store.LastExams(ctx)
-	return patientOf(sp, last[sp.ID]), err
+	return patientOf(sp, last[sp.ID].Began), err
 }
 
 // began is when an exam began by its log.
@@ -150,7 +150,7 @@ func (p *practice) Patients(ctx context.Context, search string) ([]web.Patient, 
 	last, err := p.store.LastExams(ctx)
 	out := make([]web.Patient, len(ps))
 	for i, sp := range ps {
-		out[i] = patientOf(sp, last[sp.ID])
+		out[i] = patientOf(sp, last[sp.ID].Began)
 	}
 	return out, err
 }
@@ -289,15 +289,9 @@ func (p *practice) Due(ctx context.Context) ([]web.Due, error) {
 	if err != nil {
 		return nil, err
 	}
-	xs, err := p.store.Exams(ctx, "")
+	newest, err := p.store.LastExams(ctx)
 	if err != nil {
 		return nil, err
-	}
-	newest := map[string]web.Due{}
-	for _, x := range xs {
-		if at := p.began(ctx, x); at >= newest[x.Patient].Began {
-			newest[x.Patient] = web.Due{Patient: x.Patient, Exam: x.ID, Began: at}
-		}
 	}
 	ps, err := p.store.Patients(ctx, "")
 	if err != nil {
@@ -305,11 +299,11 @@ func (p *practice) Due(ctx context.Context) ([]web.Due, error) {
 	}
 	var out []web.Due
 	for _, sp := range ps {
-		d, seen := newest[sp.ID]
+		x, seen := newest[sp.ID]
 		if !seen {
 			continue
 		}
-		d.Name, d.Number = sp.Name, sp.Number
+		d := web.Due{Patient: sp.ID, Name: sp.Name, Number: sp.Number, Exam: x.Exam, Began: x.Began}
 		c := decided[d.Exam]
 		for _, on := range []struct{ what, day string }{{"re-evaluation", c.Reevaluation}, {"recall", c.Recall}} {
 			if on.day != "" {
