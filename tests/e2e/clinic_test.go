@@ -188,7 +188,7 @@ func TestTwoPlans(t *testing.T) {
 // teeth and sites, implants, gaps, and the factors that wait for the clinician.
 func TestQuestions(t *testing.T) {
 	w := newWorld(t, nil)
-	e := w.begin("x1", chart.Universal, "missing twelve", "tooth thirty buccal", "implant", "six five eight")
+	e := w.begin("x1", chart.Universal, "missing twelve", "tooth thirty buccal", "implant", "six five eight", "bleeding")
 	// Depths of 6 mm with 4 mm of lost attachment: stage II by loss, which depth may raise to III
 	// (Tonetti et al. 2018, doi:10.1002/JPER.18-0006, table 3).
 	var acts []chart.Act
@@ -229,6 +229,7 @@ func TestQuestions(t *testing.T) {
 	p.clickText("Save answers")
 	answers(`x.smoking_status === undefined && x.by_exception === undefined && x.margin_default === undefined && x.age === 52`)
 
+	p.until("the implant is waited for", `[...document.querySelectorAll("ls-findings summary")].some((s) => s.innerText.includes("findings wait for") && s.innerText.includes("30"))`)
 	p.clickText("About single teeth")
 	p.until("the teeth are offered", `document.querySelector("ls-findings details[data-code=teeth]").open`)
 	tooth := func(fdi string) { set("Tooth", fdi) }
@@ -286,7 +287,8 @@ func TestUnusualMouthsOnScreen(t *testing.T) {
 		{"child", "A patient under 18: this tool proposes no classification"},
 	} {
 		for screen, want := range map[string]string{"findings": c.findings, "time": "", "plan": "Nothing is decided yet", "handout": "Draft", "live": "", "review": ""} {
-			p.goTo(w.url + "/exams/" + c.id + "/" + screen)
+			eval[bool](p, fmt.Sprintf(`document.querySelector("ls-app").go("/exams/%s/%s"), true`, c.id, screen))
+			p.until("it is on its way", fmt.Sprintf(`document.querySelector("main").firstElementChild.localName === "ls-%s"`, screen))
 			p.until(fmt.Sprintf("%s, %s is shown", c.id, screen), fmt.Sprintf(`document.querySelector("main h1, main ls-tape") && !document.querySelector("main").innerText.includes("Working out") && !document.querySelector("main").innerText.includes("This page failed") && document.querySelector("main").textContent.includes(%q)`, want))
 			if text := eval[string](p, `document.querySelector("main").innerText`); strings.Contains(text, "undefined") || strings.Contains(text, "NaN") || strings.Contains(text, "[object") {
 				t.Errorf("%s, %s:\n%s", c.id, screen, text)

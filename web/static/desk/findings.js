@@ -67,7 +67,11 @@ class Findings extends HTMLElement {
     const { view } = this.session;
     const list = all.findings?.findings || [];
     const open = new Set([...this.querySelectorAll("details[open][data-code]")].map((d) => d.dataset.code));
-    const asked = new Set(list.flatMap((f) => f.missing || []).map((m) => m.input).filter((n) => FIELDS.some(([x]) => x === n)));
+    const gaps = list.flatMap((f) => f.missing || []);
+    const asked = new Set(gaps.flatMap((m) => m.input.split(",")).filter((n) => FIELDS.some(([x]) => x === n)));
+    // What single teeth are asked for: implants, and losses that may have another cause.
+    const waits = [...new Set(gaps.filter((m) => m.input.startsWith("implant.") || m.input === "exclude").flatMap((m) => m.teeth || (m.sites || []).map((s) => s.split(".")[0])))];
+    const first = Object.keys(view.teeth).find((t) => view.teeth[t].label === waits[0]);
     const head = HEADLINE.map((c) => list.find((f) => f.code === c)).filter(Boolean);
     const left = list.filter((f) => !head.includes(f));
     const groups = GROUPS.map(([name, has]) => {
@@ -95,9 +99,9 @@ class Findings extends HTMLElement {
       h("section", {}, h("h2", {}, "Questions that probing cannot answer"),
         decisions(patient, list, view, (x) => this.#answer(x), locked),
         inputsForm(patient, asked, (x) => this.#answer(x), locked),
-        h("details", { data: { code: "teeth" }, open: open.has("teeth") }, h("summary", {}, `About single teeth${told.length ? `: ${told.length} answered` : ""}`),
+        h("details", { data: { code: "teeth" }, open: open.has("teeth") }, h("summary", {}, ["About single teeth", waits.length ? `findings wait for ${waits.length === 1 ? "tooth" : "teeth"} ${waits.join(", ")}` : "", told.length ? `${told.length} answered` : ""].filter(Boolean).join("; ")),
           told.length ? h("ul", { class: "because" }, told.map((t) => h("li", {}, t))) : null,
-          toothForm(patient.teeth || {}, view, (x) => this.#answer(x, Object.keys(x.teeth)[0]), locked, this.app.settings.site_words, this.tooth))),
+          toothForm(patient.teeth || {}, view, (x) => this.#answer(x, Object.keys(x.teeth)[0]), locked, this.app.settings.site_words, this.tooth || first))),
       groups.map(([name, l]) => h("section", {}, h("h2", {}, name), h("div", { class: "rows" }, l.map((f) => this.#row(f, open))))),
       h("section", { class: "cautions" }, h("h2", {}, "To be kept in mind"), h("ul", {}, (all.findings?.cautions || []).map((c) => h("li", {}, c)))),
     ));
