@@ -38,7 +38,8 @@ class Plan extends HTMLElement {
   #end = new AbortController();
   #turn = 0;
   #told = "";
-  #sent = "";
+  #sent = ""; // id of the command on its way
+  #draftSent = "";
   #focus = "";
   #fresh = false; // something was sent from here: what comes of it is shown at once
 
@@ -52,17 +53,24 @@ class Plan extends HTMLElement {
       clearTimeout(timer);
       timer = setTimeout(() => this.#load(), 400);
     }, { signal: this.#end.signal });
+    session.addEventListener("queue", () => {
+      const no = this.#sent && session.refused.find((r) => r.id === this.#sent);
+      if (!no) return;
+      this.#sent = "";
+      session.dismiss(no.id); // said here, where it was decided
+      this.#told = `Not saved: ${no.text}`;
+      this.#draw();
+    }, { signal: this.#end.signal });
     session.addEventListener("answered", (e) => {
       if (e.detail.id !== this.#sent) return;
       this.#sent = "";
-      if (e.detail.answer.tone === "refused") {
-        this.#told = `Not saved: ${e.detail.answer.text}`;
-        this.#draw();
-        return;
-      }
       this.#told = "Saved.";
-      this.#fresh = true;
-      this.#forget();
+      this.was = String(e.detail.answer.call);
+      // What was typed since it was sent is not saved yet.
+      if (JSON.stringify(this.draft) === this.#draftSent) {
+        this.#fresh = true;
+        this.#forget();
+      } else this.#keep();
       this.#load();
     }, { signal: this.#end.signal });
     put(this, h("div", { class: "desk" }, h("h1", {}, "Plan"), h("p", { class: "soft", role: "status" }, "Working out …")));
@@ -92,10 +100,7 @@ class Plan extends HTMLElement {
         localStorage.removeItem(this.key); // half-written: it was never shown as kept
       }
     }
-    if (!this.draft) {
-      this.draft = draftOf(this.last);
-      this.was = String(this.last?.call || "");
-    } else if (this.#clean()) {
+    if (!this.draft || this.#clean()) {
       this.draft = draftOf(this.last);
       this.was = String(this.last?.call || "");
     }
@@ -112,16 +117,19 @@ class Plan extends HTMLElement {
   #clean() {
     return localStorage.getItem(this.key) == null;
   }
+  /** #forget lets go of the draft: the next load shows what is decided. */
   #forget() {
     localStorage.removeItem(this.key);
-    this.draft = null;
+  }
+  #keep() {
+    localStorage.setItem(this.key, JSON.stringify({ draft: this.draft, was: this.was }));
   }
 
   /** #edit keeps a change of the draft; again draws the page anew and puts the focus where it belongs. */
   #edit(f, focus) {
     f(this.draft);
     this.#told = "";
-    localStorage.setItem(this.key, JSON.stringify({ draft: this.draft, was: this.was }));
+    this.#keep();
     if (focus == null) {
       this.#state();
       return;
@@ -157,9 +165,11 @@ class Plan extends HTMLElement {
       (this.conflict = h("div", { class: "note row", role: "alert" })),
       h("form", { class: "decide", onsubmit: (e) => {
         e.preventDefault();
+        if (this.#sent) return; // on its way
         setPrefs({ who: name.value.trim() });
         this.#told = "Saving …";
         this.#state();
+        this.#draftSent = JSON.stringify(this.draft);
         this.#sent = this.session.act(C.plan(planOf(this.draft, this.last), this.was), "plan");
       } },
         this.#phases(),
