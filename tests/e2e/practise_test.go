@@ -177,6 +177,7 @@ func TestEnrolInBrowser(t *testing.T) {
 	p.clickText("Read for a voice profile")
 	p.until("the first line is shown", stage+`.querySelector(".line").innerText === "three two four"`)
 	p.until("the level moves", `document.querySelector("ls-practise .bar").style.transform.startsWith("scaleX(0.")`)
+	shoot(t, p, "practise-reading")
 	p.until("what did not fit is read again", stage+`.innerText.includes("Heard “two nine two”") && `+stage+`.querySelector(".line").innerText === "five three six"`)
 	p.until("the fourth line is shown", stage+`.querySelector(".line").innerText === "seven four eight" && `+stage+`.innerText.includes("4 of ")`)
 	p.clickText("Leave this line out")

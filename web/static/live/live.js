@@ -104,7 +104,7 @@ class Live extends HTMLElement {
       h("h1", { class: "unseen" }, "Live chart"),
       this.gateNote, this.trouble,
       h("section", { class: "station", "aria-label": "Where the exam stands" },
-        h("div", { class: "hearing" }, this.state, this.meter, this.stateMore, h("div", { class: "row" }, this.micButton, this.standButton), this.voice),
+        h("div", { class: "hearing" }, this.state, this.meter, this.stateMore, h("div", { class: "row" }, this.micButton, this.standButton, this.voice)),
         h("div", { class: "here" }, this.place, this.then),
         h("div", { class: "facts" },
           h("div", {}, this.progress, this.progressBar), h("div", {}, this.elapsed, this.doubts)),

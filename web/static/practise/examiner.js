@@ -3,14 +3,14 @@ import { h, put } from "../core/dom.js";
 import { get } from "../core/server.js";
 import { prefs, setPrefs } from "../core/prefs.js";
 
-/** ls-examiner is a choice of examiners. It tells "pick" when another one is chosen; hidden while there are none, unless always is set. */
+/** ls-examiner is a choice of examiners. It tells "pick" when another one is chosen; hidden while there are none, and short, unless always is set. */
 class ExaminerBox extends HTMLElement {
   always = false;
   list = [];
 
   connectedCallback() {
     this.box = h("select", { id: "examiner", onchange: () => this.pick(this.box.value) });
-    put(this, h("label", { for: "examiner" }, "Voice of"), this.box);
+    put(this, h("label", { for: "examiner" }, this.always ? "Voice of" : "Voice"), this.box);
     this.hidden = !this.always;
     this.load().catch(() => {}); // without an answer everybody's voice is heard alike, as without examiners
   }
@@ -23,7 +23,7 @@ class ExaminerBox extends HTMLElement {
   /** load asks who there is. */
   async load() {
     this.list = (await get("/api/examiners")).filter((e) => !e.retired);
-    put(this.box, h("option", { value: "" }, "anybody"), this.list.map((e) => h("option", { value: e.id }, e.voice ? `${e.name} (voice profile)` : e.name)));
+    put(this.box, h("option", { value: "" }, "anybody"), this.list.map((e) => h("option", { value: e.id }, e.voice && this.always ? `${e.name} (voice profile)` : e.name)));
     if (!this.list.some((e) => e.id === prefs().examiner)) setPrefs({ examiner: "" });
     this.box.value = prefs().examiner;
     this.hidden = !this.always && !this.list.length;

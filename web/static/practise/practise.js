@@ -229,7 +229,7 @@ class Practise extends HTMLElement {
     put(this.profile);
     put(this.choice);
     put(this.stage, h("h2", {}, enrol ? "Read this, as you would call it" : "Call this"),
-      (this.card = h("div", { class: "card" }, this.where, this.line, this.heard, this.told)),
+      (this.card = h("div", { class: "prompt" }, this.where, this.line, this.heard, this.told)),
       (this.counted = h("div", { class: "row" }, this.count, h("div", { class: "grow" }, this.progress))),
       this.meter, this.troubleNote, this.note, this.buttons, this.after);
   }
