@@ -148,6 +148,22 @@ Walter Brack`
 	if plan.Recall.Months != 3 || plan.RecallDay != "2027-02-19" || len(plan.Decisions) != 0 || plan.Earlier == nil || plan.Earlier.PhaseOneDone != "2026-10-08" {
 		t.Errorf("%+v", plan)
 	}
+	// At the first exam the window of the re-evaluation is counted from the end of phase one that was
+	// decided: 4 to 8 weeks (common practice, no source) after 8 October.
+	var first struct {
+		Phases    []struct{ ID, From, To string }
+		Decisions []chart.Decision
+	}
+	get("/api/exams/"+vs[1].ID+"/plan", &first)
+	window := ""
+	for _, ph := range first.Phases {
+		if ph.ID == "reevaluation" {
+			window = ph.From[:10] + " to " + ph.To[:10]
+		}
+	}
+	if window != "2026-11-05 to 2026-12-03" || len(first.Decisions) != 1 || len(first.Decisions[0].Phases) != 2 {
+		t.Errorf("window %s, %+v", window, first.Decisions)
+	}
 
 	// Two examiners on one day.
 	_, vs = patientNamed(t, p, "Ines Tidewell")
