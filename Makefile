@@ -100,7 +100,7 @@ browser:
 		command -v $$b >/dev/null && exit 0; \
 	done; \
 	if [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null; then \
-		echo "==> Installing chromium for the browser tests (550 MB with what it needs, once)"; \
+		echo "==> Installing chromium for the browser tests (about 250 MB with what it needs, once)"; \
 		apt-get update -q && DEBIAN_FRONTEND=noninteractive apt-get install -q -y --no-install-recommends chromium; \
 	else \
 		echo "The browser tests need chromium. As root run:  apt-get update && apt-get install -y chromium" >&2; \
