@@ -22,6 +22,7 @@ const (
 	contextFull = 50  // steps of sound before a call that the network sees with it
 	idleWindow  = 70  // steps looked at between calls
 	tailPad     = 10  // steps of silence put behind the sound
+	shortest    = 160 // steps given at once: silence fills up what is less, for the network was trained on whole calls
 
 	// The frame completed by a step is centred on the begin of that step: where its samples begin in recent.
 	frameOffset = 40
@@ -238,8 +239,9 @@ func (r *recognizer) encode() error {
 		return nil
 	}
 	window := r.mels[(max(r.encAt, 0)-r.from)*melBands : (end-r.from)*melBands]
-	scaleMel(r.in[:melBands*(n+tailPad)], window, r.gain(window), n-len(window)/melBands, tailPad)
-	if err := r.score(n + tailPad); err != nil {
+	pad := padding(n)
+	scaleMel(r.in[:melBands*(n+pad)], window, r.gain(window), n-len(window)/melBands, pad)
+	if err := r.score(n + pad); err != nil {
 		return err
 	}
 	sym := r.e.net.symbols
@@ -250,6 +252,9 @@ func (r *recognizer) encode() error {
 	}
 	return nil
 }
+
+// padding is how many steps of silence go behind so many steps of sound.
+func padding(n int) int { return max(tailPad, shortest-n) }
 
 // gain is how much the sound of the window has to be amplified to be as loud as what the network
 // knows best. What is far weaker than the speech of the calls before stays weak: it is someone else.

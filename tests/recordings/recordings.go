@@ -20,6 +20,8 @@ import (
 	"strings"
 
 	"github.com/mewkiz/flac"
+
+	"leadsman/speech"
 )
 
 // Rate is the sample rate of everything here, in hertz.
@@ -280,24 +282,50 @@ func read(file string) ([]int16, error) {
 	return pcm, nil
 }
 
-var errFormat = errors.New("not 16 kHz, mono, 16 bit")
-
-func readFLAC(data []byte) ([]int16, error) {
-	stream, err := flac.New(bytes.NewReader(data))
+// Sound returns the samples of a FLAC file anywhere, mono and 16 bit, brought to 16 kHz.
+func Sound(path string) ([]int16, error) {
+	data, err := os.ReadFile(path)
 	if err != nil {
 		return nil, err
 	}
-	if stream.Info.SampleRate != Rate || stream.Info.NChannels != 1 || stream.Info.BitsPerSample != 16 {
-		return nil, errFormat
+	pcm, rate, err := decodeFLAC(data)
+	if err == nil && rate != Rate {
+		wav := WAV(pcm)
+		binary.LittleEndian.PutUint32(wav[24:], uint32(rate))
+		binary.LittleEndian.PutUint32(wav[28:], uint32(2*rate))
+		pcm, _, err = speech.ReadWAV(bytes.NewReader(wav))
 	}
-	var pcm []int16
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	return pcm, nil
+}
+
+var errFormat = errors.New("not 16 kHz, mono, 16 bit")
+
+func readFLAC(data []byte) ([]int16, error) {
+	pcm, rate, err := decodeFLAC(data)
+	if err == nil && rate != Rate {
+		err = errFormat
+	}
+	return pcm, err
+}
+
+func decodeFLAC(data []byte) (pcm []int16, rate int, err error) {
+	stream, err := flac.New(bytes.NewReader(data))
+	if err != nil {
+		return nil, 0, err
+	}
+	if stream.Info.NChannels != 1 || stream.Info.BitsPerSample != 16 {
+		return nil, 0, errFormat
+	}
 	for {
 		frame, err := stream.ParseNext()
 		if err == io.EOF {
-			return pcm, nil
+			return pcm, int(stream.Info.SampleRate), nil
 		}
 		if err != nil {
-			return nil, err
+			return nil, 0, err
 		}
 		for _, s := range frame.Subframes[0].Samples {
 			pcm = append(pcm, int16(s))
