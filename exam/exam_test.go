@@ -225,6 +225,57 @@ func TestLostNumberIsNoticed(t *testing.T) {
 	}
 }
 
+// A number that the recognizer only just rejected, while numbers are being called, is written and asked about; at any other
+// time it is nothing.
+func TestNearlyHeardNumber(t *testing.T) {
+	near := func(at int64, text string) scripted.Utterance {
+		u := say(at, text)
+		u.Rejected, u.Near = true, true
+		return u
+	}
+	e, log := open(t, chart.FDI, near(500, "five"), say(1500, "three"), near(2500, "two"), say(3500, "four"), near(4500, "next"), near(9000, "seven"))
+	play(t, e, 12000)
+	s := state(t, log)
+	if row(s, 17, chart.Buccal) != "3 2 4" || s.Place.Tooth != 16 || row(s, 16, chart.Buccal) != "- - -" {
+		t.Error(row(s, 17, chart.Buccal), row(s, 16, chart.Buccal), s.Place)
+	}
+	if s.Doubts[chart.SiteRef{Tooth: 17, Site: chart.B}].Reason != unclear {
+		t.Error(s.Doubts)
+	}
+}
+
+// "Tooth" is easily heard as "two": where both are likely it is the tooth, if there is one, and negative takes it back.
+func TestTwoOrTooth(t *testing.T) {
+	heard := func(at int64, text, rival string) scripted.Utterance {
+		u := say(at, text)
+		u.Rivals = []string{rival}
+		return u
+	}
+	e, log := open(t, chart.FDI, heard(1000, "two two six", "tooth two six"), say(3000, "three"))
+	play(t, e, 5000)
+	if s := state(t, log); row(s, 26, chart.Buccal) != "3 - -" && row(s, 26, chart.Buccal) != "- - 3" || len(s.Doubts) != 0 {
+		t.Error("there:", row(s, 26, chart.Buccal), s.Doubts)
+	}
+	e, log = open(t, chart.FDI, heard(1000, "tooth two six", "two two six"), say(3000, "negative"), say(5000, "three"))
+	play(t, e, 7000)
+	if s := state(t, log); row(s, 17, chart.Buccal) != "3 - -" {
+		t.Error("taken back:", row(s, 17, chart.Buccal))
+	}
+	e, log = open(t, chart.FDI, heard(1000, "two one eight", "tooth one eight"))
+	play(t, e, 3000)
+	if s := state(t, log); row(s, 17, chart.Buccal) != "2 1 8" || len(s.Doubts) != 3 {
+		t.Error("no such tooth in this mouth:", row(s, 17, chart.Buccal), s.Doubts)
+	}
+	sure := heard(1000, "two two six", "tooth two six")
+	sure.Confidence = 1
+	sure.Rivals = []string{"tooth one six", "two three six", "tooth two six"} // of which the last has an eighth
+	e, log = open(t, chart.FDI, sure)
+	play(t, e, 3000)
+	if s := state(t, log); row(s, 17, chart.Buccal) != "2 2 6" || len(s.Doubts) != 3 {
+		t.Error("hardly the tooth:", row(s, 17, chart.Buccal), s.Doubts)
+	}
+}
+
 func TestChatterAndMisfits(t *testing.T) {
 	chatter := say(1000, "two four")
 	chatter.Rejected = true

@@ -90,6 +90,7 @@ type Hypothesis struct {
 	Readings []Reading `json:"readings"` // best first, all different in words; empty if nothing fits the net
 	Filler   float64   `json:"filler"`   // 0 = fits the net perfectly; grows as the sound fits other speech better
 	Rejected bool      `json:"rejected"` // Filler is beyond the engine's limit or nothing fits: not a call
+	Near     bool      `json:"near"`     // Rejected, but little beyond the limit: a call only where one is expected
 	Signal   Signal    `json:"signal"`   // how good the sound was
 	Echo     bool      `json:"echo"`     // overlaps the tool's own speech (see Recognizer.Muted)
 }

@@ -47,11 +47,12 @@ func (e *Engine) listen(pcm []int16) (frames int, logp, hidden []float32, err er
 	window := mels(pcm)
 	n := min(len(window)/melBands, maxWindow-tailPad) &^ 1
 	window = window[:n*melBands]
-	in := make([]float32, melBands*(n+tailPad))
-	scaleMel(in, window, min(max(bestPeak-peak(window), -1), 3), 0, tailPad)
-	logp = make([]float32, (n+tailPad)/2*e.net.symbols)
-	hidden = make([]float32, (n+tailPad)/2*e.net.width)
-	if err := e.net.run(logp, hidden, in, n+tailPad); err != nil {
+	steps := n + padding(n)
+	in := make([]float32, melBands*steps)
+	scaleMel(in, window, min(max(bestPeak-peak(window), -1), 3), 0, steps-n)
+	logp = make([]float32, steps/2*e.net.symbols)
+	hidden = make([]float32, steps/2*e.net.width)
+	if err := e.net.run(logp, hidden, in, steps); err != nil {
 		return 0, nil, nil, err
 	}
 	return n / 2, logp[:n/2*e.net.symbols], hidden[:n/2*e.net.width], nil

@@ -22,6 +22,7 @@ type Utterance struct {
 	Confidence float64 // of every word and, before rivals take their part, of the reading; 0 means 1
 	Filler     float64
 	Rejected   bool // reject the utterance although it fits the net
+	Near       bool // and only just
 	Signal     speech.Signal
 }
 
@@ -158,6 +159,7 @@ func (r *recognizer) play(hyps []speech.Hypothesis) []speech.Hypothesis {
 			}
 		}
 		h.Rejected = u.Rejected || len(h.Readings) == 0
+		h.Near = h.Rejected && u.Near
 		return append(hyps, h)
 	}
 	return hyps
