@@ -91,6 +91,7 @@ type Engine struct {
 	cal    Calibration
 	name   string
 	model  [sha256.Size]byte // SHA-256 of the model
+	drawn  [256]bool         // symbols whose sound goes on long after its first frame
 	head   *head             // its last layer; nil: it cannot be adapted to a voice
 }
 
@@ -127,6 +128,9 @@ func Open(opt Options) (*Engine, error) {
 		return nil, err
 	}
 	e := &Engine{opt: opt, net: net, lex: lex, graphs: newGraphCache(64), cal: cal, name: "ctc " + sum[:8], model: modelSum(sum)}
+	for _, p := range strings.Fields("AA AE AH AO AW AY EH ER EY IH IY L OW OY R UH UW") {
+		e.drawn[lex.phone[p]] = true
+	}
 	if net.width > 0 && headFile != nil {
 		if e.head, err = readHead(headFile, len(symbols), net.width); err != nil {
 			net.close()

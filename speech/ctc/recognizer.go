@@ -22,7 +22,7 @@ const (
 	contextFull = 50  // steps of sound before a call that the network sees with it
 	idleWindow  = 70  // steps looked at between calls
 	tailPad     = 10  // steps of silence put behind the sound
-	shortest    = 160 // steps given at once: silence fills up what is less, for the network was trained on whole calls
+	shortest    = 120 // steps given at once: silence fills up what is less, for the network was trained on whole calls
 
 	// The frame completed by a step is centred on the begin of that step: where its samples begin in recent.
 	frameOffset = 40
@@ -375,7 +375,7 @@ func (r *recognizer) quiet(first, last, end int64) int64 {
 	stop := max(at(last+1), at(end)-silent)
 	for i := at(end) - 1; i >= stop; i-- {
 		if r.level[i] > limit {
-			return max(at(end)-1-i, silent-vowelSteps)
+			return max(at(end)-1-i, silent-r.lasts(last))
 		}
 	}
 	return silent
@@ -385,7 +385,23 @@ const (
 	tailLevel  = 0.001 // power against the peak of the call: -30 dB
 	tailAbove  = 8     // dB above the background
 	vowelSteps = 20    // how much longer than its first frame a sound can last
+	otherSteps = 10    // the same for one that nobody draws out
 )
+
+// lasts is for how many steps the sound of a frame may go on after it.
+func (r *recognizer) lasts(frame int64) int64 {
+	row := r.lp[int(frame-r.lpFrom)*r.e.net.symbols:][:r.e.net.symbols]
+	best := 1
+	for i := range row {
+		if i > 0 && row[i] > row[best] {
+			best = i
+		}
+	}
+	if r.e.drawn[best] {
+		return vowelSteps
+	}
+	return otherSteps
+}
 
 // unfinishedMargin is how much better (natural log) than the best reading words that are cut off
 // in the middle may be before the call counts as unfinished.
@@ -399,6 +415,8 @@ func (r *recognizer) hypothesis(lp []float32, ends []outcome, first, last int64,
 		AtMS:    r.steps * stepMS,
 		Filler:  math.Inf(1),
 	}
+	end := r.callFrom + int64(len(lp)/r.e.net.symbols)
+	soundTo := int(end - r.callFrom - r.quiet(first, last, end)*stepMS/frameMS)
 	total, sounds := 0.0, 0
 	for _, o := range ends {
 		total += math.Exp((o.score - ends[0].score) / r.e.cal.Temperature)
@@ -409,6 +427,10 @@ func (r *recognizer) hypothesis(lp []float32, ends []outcome, first, last int64,
 		r.spans = spans
 		if !ok {
 			continue
+		}
+		// The last word lasts as long as its sound does, if nothing but it is heard at the end.
+		if tail := &spans[len(spans)-1]; int64(tail.to) > last-r.callFrom-2 {
+			tail.to = max(tail.to, soundTo)
 		}
 		rd := speech.Reading{Ending: o.ending, LogScore: o.score, Posterior: math.Exp((o.score-ends[0].score)/r.e.cal.Temperature) / total}
 		for j, w := range words {
@@ -444,8 +466,8 @@ func (r *recognizer) hypothesis(lp []float32, ends []outcome, first, last int64,
 	}
 	if limit := r.e.opt.FillerLimit * leniency(sounds); len(h.Readings) == 0 || h.Filler > limit {
 		h.Rejected = true
-		h.Near = h.Filler <= nearLimit*limit
-		h.EndMS = (last + 1) * frameMS
+		h.Near = h.Filler <= nearLimit*r.e.opt.FillerLimit
+		h.EndMS = max(h.EndMS, (last+1)*frameMS)
 	}
 	if math.IsInf(h.Filler, 1) {
 		h.Filler = noReadingFiller
@@ -465,7 +487,7 @@ func leniency(sounds int) float64 {
 	return 1 + min(1, max(0, float64(sounds-4)/6))
 }
 
-// nearLimit is how far beyond the limit speech may still be a call. Real digits in noise of 10 dB: of 15 rejected pieces that
+// nearLimit is how far beyond the limit for short calls speech may still be a call. Real digits in noise of 10 dB: of 15 rejected pieces that
 // cost less than twice the limit and were read as a number with a posterior of 0.5 or more, all were a number, and 12 the one
 // that was read. From twice the limit on noise is among them.
 const nearLimit = 2

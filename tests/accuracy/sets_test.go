@@ -109,7 +109,7 @@ type tally struct {
 	numbers, wrong, lost int // of single numbers: heard as another, or not heard at all
 	silent               int // wrong or displaced, and no doubt beside it
 	doubts               int // right calls that were marked
-	cut                  int // calls decided before they had ended
+	cut                  int // wrong calls that were decided before they had ended
 	waits                []float64
 	bySpeaker            map[string][2]int // right, calls
 	faults               []string
@@ -157,11 +157,11 @@ func (t *tally) add(s scene, calls []acted) {
 			if len(heard) > 0 && !doubted {
 				t.silent += wrong
 			}
+			if last > 0 && last < c.to {
+				t.cut++
+			}
 			t.faults = append(t.faults, fmt.Sprintf("%s %s %.2f s, %s: heard %q, said %q, doubt %t", s.set, s.condition, float64(c.from)/1000, c.speaker,
 				strings.Join(heard, " "), c.words, doubted))
-		}
-		if last > 0 && last < c.to {
-			t.cut++
 		}
 		t.bySpeaker[c.speaker] = by
 	}
