@@ -415,6 +415,49 @@ func TestMicrophone(t *testing.T) {
 	}
 }
 
+// A microphone says whose voice it hears; why a voice profile cannot be used stands on the screen.
+func TestMicrophoneOfAVoice(t *testing.T) {
+	log := &Memory{}
+	if err := Start(ctx, log, chart.FDI, "", nil, nil, 1, ""); err != nil {
+		t.Fatal(err)
+	}
+	var asked []string
+	engine := scripted.New(say(1000, "three two four"))
+	e, err := Open(ctx, Config{ID: "x", Log: log, Engine: engine, Now: func() int64 { return 2 },
+		Recognizer: func(voice string) (speech.Recognizer, string, error) {
+			asked = append(asked, voice)
+			if voice == "gone" {
+				return nil, "", errors.New("no such voice")
+			}
+			r, err := engine.NewRecognizer()
+			return r, "enrol again", err
+		}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer e.Close()
+	s := e.Subscribe(1)
+	defer s.Close()
+	if _, err := e.OpenMicFor("a", "gone", false); err == nil {
+		t.Error("a voice without a recognizer")
+	}
+	if _, err := e.OpenMicFor("a", "ann", false); err != nil {
+		t.Fatal(err)
+	}
+	told := ""
+	for len(s.C) > 0 {
+		if ch := <-s.C; ch.Mic != nil {
+			told = ch.Mic.Trouble
+		}
+	}
+	if told != "enrol again" || len(asked) != 2 || asked[1] != "ann" {
+		t.Errorf("told %q, asked for %q", told, asked)
+	}
+	if _, err := e.OpenMic("b", true); err != nil || len(asked) != 2 {
+		t.Errorf("anybody's voice: asked for %q, %v", asked, err)
+	}
+}
+
 func TestNoEngine(t *testing.T) {
 	log := &Memory{}
 	Start(ctx, log, chart.FDI, "", nil, nil, 1, "")

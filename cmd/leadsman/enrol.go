@@ -128,10 +128,12 @@ func keepFor(data, name, engine string, got speech.Enrolment) error {
 		return err
 	}
 	i := slices.IndexFunc(es, func(e store.Examiner) bool { return strings.EqualFold(e.Name, strings.TrimSpace(name)) })
-	var e store.Examiner
+	e := store.Examiner{Name: name}
 	if i >= 0 {
 		e = es[i]
-	} else if e, err = st.PutExaminer(ctx, store.Examiner{Name: name}); err != nil {
+	}
+	e.Retired = false // who enrols is here
+	if e, err = st.PutExaminer(ctx, e); err != nil {
 		return err
 	}
 	return keepVoice(st, e.ID, engine, got)

@@ -188,6 +188,14 @@ const TESTS = {
     sockets[5].onmessage({ data: '{"next":0}' });
     up.close();
     same([up.state, sockets[5].sent.at(-1)], ["closed", '{"end":true}'], "switched off");
+    // News may end the link: nothing is sent after it.
+    const news = [];
+    const told = new Uplink("ws://y", ring, { socket, now: () => now });
+    told.addEventListener("news", (e) => (news.push(e.detail), told.close()));
+    told.open();
+    sockets[6].onmessage({ data: '{"next":0,"news":{"at":3}}' });
+    sockets[6].onmessage({ data: '{"next":5,"news":{"at":4}}' });
+    same([news, told.state], [[{ at: 3 }], "closed"], "news");
   },
   async resampling(m) {
     const { Resampler } = await m("core/resample.js");
