@@ -29,6 +29,7 @@ type Mic struct {
 	closed bool
 	ring   ring
 	ticked int64 // stream ms of the last tick
+	own    ownVoice
 }
 
 // ringSeconds of sound are kept so that a call's clip can be cut out when it is committed.
@@ -213,15 +214,25 @@ func (m *Mic) take(hyps []speech.Hypothesis) error {
 	for _, h := range hyps {
 		m.heard = max(m.heard, h.EndMS+offset)
 		h.StartMS, h.EndMS, h.AtMS = h.StartMS+offset, h.EndMS+offset, h.AtMS+offset
+		from := m.own.judge(&h)
 		if !h.Final {
 			m.speak = true
-			m.partial(h)
+			if from != fromTool {
+				m.partial(h)
+			}
 			continue
 		}
 		m.speak, m.last = false, ""
 		var err error
 		runErr := m.e.run(func() {
-			err = m.e.heard(context.Background(), h)
+			switch from {
+			case fromTool:
+				m.e.tell(Change{Partial: &Partial{}})
+			case fromBoth:
+				m.e.misfit(h)
+			default:
+				err = m.e.heard(context.Background(), h)
+			}
 			m.clips()
 			m.e.micView = &MicView{On: true, Owner: m.owner, LevelDB: h.Signal.LevelDB, NoiseDB: h.Signal.NoiseDB, Clipped: h.Signal.Clipped,
 				Trouble: troubleOf(h.Signal), StreamMS: h.AtMS}
@@ -324,10 +335,18 @@ func (n heardNet) Ending(s int) (speech.Ending, float64) {
 	return speech.Ending(e), p
 }
 
-// Spoke marks samples of the stream during which the tool's own voice sounded.
+// Speaks says that the tool's own voice says a text aloud, from a sample of the stream on.
+func (m *Mic) Speaks(from int64, text string) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.own.begin(m.ms(from), text)
+}
+
+// Spoke says that it did so between two samples.
 func (m *Mic) Spoke(from, to int64) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
+	m.own.end(m.ms(to))
 	if !m.closed {
 		m.rec.Muted(m.ms(from-m.base), m.ms(to-m.base))
 	}

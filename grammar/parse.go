@@ -1,6 +1,7 @@
 package grammar
 
 import (
+	"errors"
 	"fmt"
 	"strings"
 	"sync"
@@ -147,13 +148,14 @@ func Parse(s State, words []string) (Result, error) {
 		return r, err, len(words)
 	}
 	var prefix *Result
+	var refused *chart.Refusal // of the pending call, finished by words that are no call of their own
 	if len(s.Pending) > 0 {
 		r, err, _ := try(s.Pending)
 		r.Pending = true
 		if err == nil && r.Ending > Prefix {
 			return r, nil
 		}
-		if err == nil {
+		if err == nil || errors.As(err, &refused) {
 			prefix = &r
 		}
 	}
@@ -168,6 +170,9 @@ func Parse(s State, words []string) (Result, error) {
 		}
 	}
 	if err != nil && prefix != nil {
+		if refused != nil {
+			return *prefix, refused
+		}
 		return *prefix, nil
 	}
 	return r, err

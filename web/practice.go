@@ -50,7 +50,9 @@ type Mic interface {
 	// Write takes samples of which the first has the position first; what was had before is
 	// dropped. It returns the position that is expected next.
 	Write(first int64, pcm []int16) (next int64, err error)
-	// Spoke says that the page's own voice sounded between two positions.
+	// Speaks says that the page's own voice says a text from a position on, Spoke that it sounded
+	// between two.
+	Speaks(from int64, text string)
 	Spoke(from, to int64)
 	// Detach leaves the stream open for its owner to come back; Close ends it and decides what was
 	// being said.

@@ -27,8 +27,14 @@ const (
 
 // fromPage is a text frame of the sound connection.
 type fromPage struct {
-	Spoke *[2]int64 `json:"spoke"` // the page's own voice sounded between two positions
-	End   bool      `json:"end"`   // the microphone was switched off
+	Speaks *speaks   `json:"speaks"` // the page's own voice begins to say something
+	Spoke  *[2]int64 `json:"spoke"`  // it sounded between two positions
+	End    bool      `json:"end"`    // the microphone was switched off
+}
+
+type speaks struct {
+	From int64  `json:"from"`
+	Text string `json:"text"`
 }
 
 // toPage answers a frame.
@@ -123,11 +129,20 @@ func (s *server) stream(w http.ResponseWriter, r *http.Request, of hearing) {
 			var in fromPage
 			dec := json.NewDecoder(strings.NewReader(string(b)))
 			dec.DisallowUnknownFields()
-			if err := dec.Decode(&in); err != nil || in.Spoke == nil && !in.End {
+			if err := dec.Decode(&in); err != nil || in.Spoke == nil && in.Speaks == nil && !in.End {
 				if s.refuse(c, "not_sound", "a text frame came where sound belongs: it was dropped") != nil {
 					return
 				}
 				continue
+			}
+			if in.Speaks != nil {
+				if in.Speaks.From < 0 || limit("text", in.Speaks.Text, maxSay) != nil {
+					if s.refuse(c, "bad_position", "speaks needs a position and a text that is not longer than what is spoken") != nil {
+						return
+					}
+					continue
+				}
+				mic.Speaks(in.Speaks.From, in.Speaks.Text)
 			}
 			if in.Spoke != nil {
 				if in.Spoke[0] < 0 || in.Spoke[1] < in.Spoke[0] {

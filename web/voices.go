@@ -179,7 +179,8 @@ func (s *server) practiseSound(w http.ResponseWriter, r *http.Request) {
 // practiseMic is a session as a microphone: the session outlives it.
 type practiseMic struct{ *voice.Session }
 
-// Spoke: the Practise page makes no sound while it listens.
+// Speaks and Spoke: the Practise page makes no sound while it listens.
+func (practiseMic) Speaks(int64, string) {}
 func (practiseMic) Spoke(from, to int64) {}
 func (practiseMic) Detach()              {}
 func (practiseMic) Close() error         { return nil }

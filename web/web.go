@@ -28,6 +28,9 @@ type Options struct {
 	Practice Practice
 	Clips    Clips  // nil: no sound is kept
 	Voices   Voices // nil: no examiners, no voice profiles
+	// Say speaks a text for browsers that have no voice: a WAV file, slowly where that is asked for.
+	// Nil: there is no voice.
+	Say func(ctx context.Context, text string, slow bool) ([]byte, error)
 	// Calendar writes days on which patients are due as an iCalendar file.
 	Calendar func(w io.Writer, days []Due) error
 	// Hosts are the names under which the service may be reached, without port. Loopback names are
@@ -49,6 +52,7 @@ const (
 	maxWords = 500
 	maxID    = 80
 	maxWho   = 120
+	maxSay   = 600
 )
 
 type server struct {
@@ -110,6 +114,7 @@ func New(o Options) http.Handler {
 	api("GET /api/exams/{id}/clips", s.clips)
 	mux.HandleFunc("GET /api/exams/{id}/clips/{call}", s.clip)
 	api("GET /api/clips", s.clipUse)
+	mux.HandleFunc("GET /api/say", s.aloud)
 	api("GET /api/settings", s.settings)
 	api("PUT /api/settings", s.changeSettings)
 	mux.HandleFunc("GET /api/due.ics", s.calendar)
@@ -210,7 +215,7 @@ func (s *server) about(*http.Request) (any, error) {
 	for _, p := range chart.Paths() {
 		paths = append(paths, path{p.Name, p.Title})
 	}
-	return map[string]any{"version": s.Version, "build": s.static.hash, "paths": paths, "invent": s.Invent != nil}, nil
+	return map[string]any{"version": s.Version, "build": s.static.hash, "paths": paths, "invent": s.Invent != nil, "voice": s.Say != nil}, nil
 }
 
 func (s *server) view(r *http.Request) (any, error) {
@@ -363,6 +368,24 @@ func sendWAV(w http.ResponseWriter, r *http.Request, wav []byte) {
 	w.Header().Set("Content-Type", "audio/wav")
 	w.Header().Set("Cache-Control", "no-store")
 	http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(wav))
+}
+
+// aloud speaks a text.
+func (s *server) aloud(w http.ResponseWriter, r *http.Request) {
+	q := r.URL.Query()
+	err := need("text", q.Get("text"), maxSay)
+	if err == nil && s.Say == nil {
+		err = &inputError{http.StatusServiceUnavailable, "no_voice", "no voice is installed here: install espeak-ng, or use a browser that has a voice"}
+	}
+	var wav []byte
+	if err == nil {
+		wav, err = s.Say(r.Context(), q.Get("text"), q.Get("slow") == "1")
+	}
+	if err != nil {
+		s.fail(w, r, err)
+		return
+	}
+	sendWAV(w, r, wav)
 }
 
 func (s *server) clipUse(r *http.Request) (any, error) {

@@ -84,6 +84,7 @@ type mic struct {
 	mu       sync.Mutex
 	pcm      []int16
 	spoke    [][2]int64
+	says     []string
 	detached int
 	closed   chan struct{}
 	fail     error
@@ -104,6 +105,11 @@ func (m *mic) Spoke(a, b int64) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.spoke = append(m.spoke, [2]int64{a, b})
+}
+func (m *mic) Speaks(from int64, text string) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.says = append(m.says, fmt.Sprint(from, " ", text))
 }
 func (m *mic) Detach()      { m.mu.Lock(); defer m.mu.Unlock(); m.detached++ }
 func (m *mic) Close() error { close(m.closed); return nil }
@@ -250,6 +256,9 @@ func TestRequestsThatAreWrong(t *testing.T) {
 		{"GET", "/api/exams/x1/history?tooth=16", "", nil, 422, "no_such_site"},
 		{"GET", "/api/exams/x1/clips/2", "", nil, 404, "not_found"},
 		{"GET", "/api/exams/x1/clips/two", "", nil, 400, "number"},
+		{"GET", "/api/say", "", nil, 422, "missing"},
+		{"GET", "/api/say?text=" + strings.Repeat("x", 700), "", nil, 422, "too_long"},
+		{"GET", "/api/say?text=three", "", nil, 503, "no_voice"},
 		{"GET", "/api/exams/x1/sound?owner=a", "", nil, 426, "websocket"},
 		{"GET", "/api/exams/x1/sound", "", nil, 422, "missing"},
 		{"POST", "/api/patients", `{"name":""}`, nil, 422, "missing"},

@@ -91,7 +91,7 @@ func runDoctor(args []string, stdout, stderr io.Writer) int {
 func (d *doctor) all(ctx context.Context) []checkup {
 	cs := []checkup{d.library(), d.recognizer()}
 	cs = append(cs, d.folder()...)
-	cs = append(cs, d.store(ctx), d.address(), d.microphone())
+	cs = append(cs, d.store(ctx), d.address(), d.microphone(), spokenAnswers())
 	if d.flags.cert != "" || d.flags.key != "" {
 		cs = append(cs, d.certificate())
 	}
@@ -289,6 +289,15 @@ func (d *doctor) microphone() checkup {
 		c.Do = "use the page on this machine as http://localhost, or give --tls-cert and --tls-key"
 	}
 	return c
+}
+
+// spokenAnswers looks for the service's voice.
+func spokenAnswers() checkup {
+	if serviceVoice() == nil {
+		return checkup{"voice", stateNote, "none of the service's own: answers are spoken only by browsers that have a voice",
+			"as root run  apt-get install espeak-ng"}
+	}
+	return checkup{"voice", stateOK, "espeak-ng speaks for browsers without a voice of their own", ""}
 }
 
 // soon is how long before its end a certificate is worth a warning.

@@ -143,6 +143,38 @@ func TestSoundSurvivesCuts(t *testing.T) {
 	p.until("17 MB bleeds", session+`.view.teeth["17"].sites.MB.bleeding === true`)
 }
 
+// The page speaks its answers and questions, here with the service's voice, and falls silent as soon as a
+// call is heard in other words than its own; its own words change nothing.
+func TestOwnVoice(t *testing.T) {
+	say := func(at int64, text string) scripted.Utterance {
+		return scripted.Utterance{StartMS: at, EndMS: at + 300*int64(len(strings.Fields(text))), Text: text}
+	}
+	// "ten" is read back, and comes back into the microphone; then the examiner goes on.
+	w := newWorld(t, scripted.New(say(1000, "three two ten"), say(4200, "three two ten"), say(7000, "five four five")))
+	w.begin("x1", chart.FDI)
+	wav, _ := recording(t, "page-joe")
+	p := open(t, withMic(t, wav), w.url+"/settings")
+	eval[bool](p, `localStorage.setItem("ls.prefs", JSON.stringify({who: "Ann", answers: "numbers"})), true`)
+	p.goTo(w.url + "/exams/x1/live")
+	p.until("Live is connected", session+`?.online`)
+	eval[bool](p, `(() => { speechSynthesis.getVoices = () => []; window.hushed = 0; `+session+`.addEventListener("partial", () => {
+		if (`+session+`.partial?.words.startsWith("five")) window.hushed ||= `+ear+`.answers.speaking ? 1 : 2;
+	}); return true; })()`)
+	p.clickText("Microphone on")
+	p.until("the answer is spoken", ear+`.answers.speaking && `+session+`.view.recorded === 3`)
+	p.until("the next call stops it, before it is understood", `window.hushed === 2`)
+	p.until("the next call is entered", session+`.view.recorded === 6`)
+	p.depth("16.DB", "5")
+	if n := eval[int](p, session+`.view.calls.filter((c) => c.source === "voice").length`); n != 2 {
+		t.Errorf("%d calls were heard, want the two of the examiner", n)
+	}
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if len(w.spoken) < 2 || w.spoken[0] != "3. 2. 10" || w.spoken[1] != "5. 4. 5" {
+		t.Errorf("said %q", w.spoken)
+	}
+}
+
 // A second microphone is refused until it takes over; the first one's page says so.
 func TestSecondMicrophone(t *testing.T) {
 	w := newWorld(t, scripted.New())

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"math"
 	"net"
 	"net/http/httptest"
 	"os"
@@ -42,6 +43,7 @@ type world struct {
 	patients []web.Patient
 	settings web.Settings
 	sounds   map[string]map[uint64][]byte // clips by exam and call
+	spoken   []string                     // what the service was asked to say
 	now      atomic.Int64
 	voices   *voices
 }
@@ -71,7 +73,7 @@ func newWorld(t *testing.T, engine speech.Engine) *world {
 	if os.Getenv("LEADSMAN_TEST_LOG") != "" {
 		log = slog.New(slog.NewTextHandler(os.Stderr, nil))
 	}
-	w.srv = httptest.NewServer(web.New(web.Options{Exams: w, Practice: w, Clips: w, Voices: w.voices, Log: log, Version: "test"}))
+	w.srv = httptest.NewServer(web.New(web.Options{Exams: w, Practice: w, Clips: w, Voices: w.voices, Say: w.say, Log: log, Version: "test"}))
 	w.url = w.srv.URL
 	t.Cleanup(func() {
 		for _, e := range w.exams {
@@ -245,6 +247,18 @@ func (w *world) Clip(_ context.Context, id string, call uint64) ([]byte, error) 
 		return wav, nil
 	}
 	return nil, web.ErrNotFound
+}
+
+// say is a voice that hums, so long that it must be interrupted to end.
+func (w *world) say(_ context.Context, text string, _ bool) ([]byte, error) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.spoken = append(w.spoken, text)
+	pcm := make([]int16, 60*speech.Rate)
+	for i := range pcm {
+		pcm[i] = int16(3000 * math.Sin(2*math.Pi*220*float64(i)/speech.Rate))
+	}
+	return speech.WAV(pcm), nil
 }
 
 func (w *world) ClipUse(context.Context) (bytes, limit int64, err error) {

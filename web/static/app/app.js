@@ -108,7 +108,7 @@ class App extends HTMLElement {
     await session.open();
     this.visit = visit;
     this.session = session;
-    this.ear = new Ear(session);
+    this.ear = new Ear(session, this.about.voice);
     session.addEventListener("connection", () => this.#header());
     session.addEventListener("queue", () => this.#header());
     session.addEventListener("view", (e) => {

@@ -32,12 +32,20 @@ export function plan(mode, a) {
 
 export class Answers {
   #ctx = null;
-  #onSpoke;
-  speaking = false;
+  #told;
+  #said = null; // what is being said: {text, stop, since}
+  #service;
 
-  /** onSpoke(begin, end) is told when the own voice or a tone sounded, in ms of performance.now(). */
-  constructor(onSpoke = () => {}) {
-    this.#onSpoke = onSpoke;
+  /** told.begin(text, at) and told.end(begin, end) are called when the own voice sounds, in ms of
+   *  performance.now(); service says that the service has a voice for browsers that have none. */
+  constructor(told = {}, service = false) {
+    this.#told = told;
+    this.#service = service;
+    globalThis.speechSynthesis?.getVoices(); // browsers load their voices when asked first
+  }
+
+  get speaking() {
+    return !!this.#said;
   }
 
   /** wake must be called from a click or key: browsers keep pages silent before. */
@@ -68,42 +76,79 @@ export class Answers {
     }
   }
 
-  /** say speaks: digits slowly, with gaps; it gives true if there is a voice to do it. */
-  say(text, { slow = false, volume = 0.8 } = {}) {
+  /** say speaks: digits slowly, with gaps; it gives true if there is a voice to do it. instead is
+   *  called if that voice fails. */
+  say(text, { slow = false, volume = 0.8, instead = () => {} } = {}) {
+    if (!text) return false;
+    this.hush();
     const synth = globalThis.speechSynthesis;
-    if (!text || !synth || !synth.getVoices().length) return false;
-    synth.cancel();
-    const u = new SpeechSynthesisUtterance(text);
-    const voices = synth.getVoices().filter((v) => v.lang.startsWith("en"));
     // A voice of this machine: spoken findings must not travel to a service of the browser's maker.
-    u.voice = voices.find((v) => v.localService) || null;
-    if (!u.voice) return false;
-    u.lang = u.voice.lang;
-    u.rate = slow ? 0.8 : 0.95;
-    u.volume = volume;
-    let begin = performance.now();
-    u.onstart = () => {
-      begin = performance.now();
-      this.speaking = true;
+    const voice = synth?.getVoices().find((v) => v.lang.startsWith("en") && v.localService);
+    if (!voice && !this.#service) return false;
+    const said = { text, since: 0, stop: null };
+    this.#said = said;
+    const begin = () => {
+      if (this.#said !== said || said.since) return;
+      said.since = performance.now();
+      this.#told.begin?.(text, said.since);
     };
-    u.onend = u.onerror = () => {
-      if (this.speaking) this.#onSpoke(begin, performance.now());
-      this.speaking = false;
+    const end = () => this.#end(said);
+    if (voice) {
+      const u = new SpeechSynthesisUtterance(text);
+      Object.assign(u, { voice, lang: voice.lang, rate: slow ? 0.8 : 0.95, volume, onstart: begin, onend: end, onerror: end });
+      said.stop = () => synth.cancel();
+      synth.speak(u);
+      return true;
+    }
+    const sound = new Audio(`/api/say?text=${encodeURIComponent(text)}${slow ? "&slow=1" : ""}`);
+    sound.volume = volume;
+    sound.onplaying = begin;
+    sound.onended = end;
+    const fail = () => {
+      if (this.#said === said) instead();
+      end();
     };
-    synth.speak(u);
+    sound.onerror = fail;
+    said.stop = () => sound.pause();
+    sound.play().catch((e) => e.name !== "AbortError" && fail());
     return true;
+  }
+
+  #end(said) {
+    if (this.#said !== said) return;
+    this.#said = null;
+    if (said.since) this.#told.end?.(said.since, performance.now());
+    said.then?.();
   }
 
   /** hush stops speaking: a real call goes first. */
   hush() {
-    if (this.speaking) globalThis.speechSynthesis.cancel();
+    const said = this.#said;
+    if (!said) return;
+    said.then = null;
+    this.#end(said);
+    said.stop?.();
   }
 
   /** answer plays what the mode asks for. */
   answer(a, mode, volume) {
+    this.hush();
     const p = plan(mode, a);
-    const said = p.speak && this.say(p.speak, { slow: a.tone === "doubt", volume });
-    const tone = p.tone || (p.speak && !said ? a.tone : "");
-    if (tone) this.tone(tone, volume);
+    const tone = () => this.tone(a.tone, volume);
+    const said = p.speak && this.say(p.speak, { slow: a.tone === "doubt", volume, instead: tone });
+    if (p.tone) this.tone(p.tone, volume);
+    else if (p.speak && !said) tone();
+  }
+
+  /** ask says a question, in every mode but silence and after what is being said; without a voice a
+   *  tone calls the eyes. */
+  ask(q, mode, volume) {
+    if (mode === "silent") return;
+    if (this.#said) {
+      this.#said.then = () => this.ask(q, mode, volume);
+      return;
+    }
+    const tone = () => this.tone("doubt", volume);
+    if (!this.say(q.speak, { slow: true, volume, instead: tone })) tone();
   }
 }

@@ -14,13 +14,18 @@ export class Ear extends EventTarget {
   #ring = null;
   #last = { head: 0, at: 0 };
   #end = new AbortController();
+  #asked = 0;
 
-  constructor(session) {
+  /** voice says that the service can speak where the browser cannot. */
+  constructor(session, voice = false) {
     super();
     this.#session = session;
     this.mic = new Microphone((f) => this.#frame(f));
     this.mic.addEventListener("state", () => this.#tell());
-    this.answers = new Answers((a, b) => this.uplink?.spoke(this.#position(a), this.#position(b)));
+    this.answers = new Answers({
+      begin: (text, at) => this.uplink?.speaks(this.#position(at), text),
+      end: (a, b) => this.uplink?.spoke(this.#position(a), this.#position(b)),
+    }, voice);
     const on = (name, f) => session.addEventListener(name, f, { signal: this.#end.signal });
     on("partial", () => session.partial && this.answers.hush());
     on("answer", (e) => {
@@ -30,6 +35,14 @@ export class Ear extends EventTarget {
     });
     on("answered", (e) => {
       if (!this.mic.on && !session.mic?.on) this.#sound(e.detail.answer);
+    });
+    on("view", () => {
+      const q = session.view.question;
+      const asked = this.#asked;
+      this.#asked = q?.id || 0;
+      if (!q || q.id === asked || !this.mic.on) return;
+      // The answer to the same call comes first.
+      queueMicrotask(() => this.answers.ask(q, prefs().answers, prefs().volume));
     });
     // A page that goes away gives the microphone free for the next one.
     addEventListener("pagehide", () => this.off(), { signal: this.#end.signal });

@@ -18,7 +18,7 @@ export class Uplink extends EventTarget {
   #tries = 0;
   #timer = 0;
   #heard = 0;
-  #pendingSpoke = [];
+  #late = []; // what is to be told once the connection stands
 
   /** socket makes a WebSocket for an address; it is replaced in tests. */
   constructor(url, ring, { socket = (u) => new WebSocket(u), now = () => Date.now() } = {}) {
@@ -84,7 +84,7 @@ export class Uplink extends EventTarget {
         this.#sent = this.ring.tail;
       }
       this.#set("open");
-      for (const s of this.#pendingSpoke.splice(0)) this.spoke(...s);
+      for (const m of this.#late.splice(0)) this.#tell(m);
     }
     this.acked = Math.max(this.acked, m.next);
     this.pump();
@@ -111,10 +111,16 @@ export class Uplink extends EventTarget {
     }
   }
 
-  /** spoke tells that our own voice sounded between two positions. */
+  /** speaks tells that our own voice says a text from a position on, spoke that it did between two. */
+  speaks(from, text) {
+    this.#tell({ speaks: { from, text: text.slice(0, 500) } });
+  }
   spoke(from, to) {
-    if (this.#ready) this.#ws.send(JSON.stringify({ spoke: [from, to] }));
-    else this.#pendingSpoke.push([from, to]);
+    this.#tell({ spoke: [from, to] });
+  }
+  #tell(m) {
+    if (this.#ready) this.#ws.send(JSON.stringify(m));
+    else this.#late.push(m);
   }
 
   /** close ends the stream for good: the microphone was switched off. */

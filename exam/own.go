@@ -1,0 +1,197 @@
+package exam
+
+import (
+	"slices"
+	"strings"
+
+	"leadsman/grammar"
+	"leadsman/speech"
+)
+
+// The tool's own voice comes back through the microphone. While it sounds, and a moment longer, words
+// that it says itself are not heard; other words are a call, which interrupts it. Engineering
+// choices, tried with the tool's own voice mixed into recordings (tests/ownvoice).
+const (
+	echoMS = 400    // how long the room and the sound card keep the voice
+	longMS = 30_000 // a prompt whose end is never told lasts no longer
+	// rivalOwn is how likely a second reading must be to take the sound for the own voice.
+	rivalOwn = 0.1
+	// believed is the part that is believed of a call that may be a misheard piece of the own voice:
+	// it is entered with a doubt.
+	believed = 0.85
+	apartDB  = 6 // own voice so much weaker than the calls can be told from them by its level
+	farDB    = 8 // sound so much weaker than the calls is none
+	// heardShare is the share of prompts that must come back for the own voice to count as audible at
+	// all. It is followed from shareAtFirst on; prompts shorter than shortMS say nothing if they do not.
+	heardShare   = 0.3
+	shareAtFirst = 0.6
+	shortMS      = 600
+)
+
+// prompt is something that the page says aloud.
+type prompt struct {
+	fromMS, toMS int64 // in the stream; toMS 0: it still speaks
+	words        []string
+	came         bool // it was heard in the microphone
+}
+
+// ownVoice keeps what the page said of late, and how loud it and the calls come in.
+type ownVoice struct {
+	prompts []prompt
+	calls   float64 // dB below full scale, the latest counting most; 0 before the first
+	back    float64 // and of the prompts that came back
+	share   float64 // of the prompts that did; 0 before the first
+}
+
+// follow moves a value that was not known as long as it was 0.
+func follow(to *float64, v, first float64) {
+	if *to == 0 {
+		*to = first
+	}
+	*to += (v - *to) / 4
+}
+
+// begin notes that the page speaks from a time on.
+func (o *ownVoice) begin(fromMS int64, text string) {
+	o.prompts = slices.DeleteFunc(o.prompts, func(p prompt) bool { return p.fromMS < fromMS-2*longMS })
+	o.prompts = append(o.prompts, prompt{fromMS: fromMS, words: sounds(text)})
+}
+
+// end notes that it stopped.
+func (o *ownVoice) end(atMS int64) {
+	for i := range o.prompts {
+		if p := &o.prompts[i]; p.toMS == 0 && p.fromMS <= atMS {
+			p.toMS = max(atMS, p.fromMS+1)
+			if p.came {
+				follow(&o.share, 1, shareAtFirst)
+			} else if p.toMS-p.fromMS > shortMS {
+				follow(&o.share, 0, shareAtFirst)
+			}
+		}
+	}
+}
+
+// sounds are the words that a text may be heard as: numbers as numbers and digit by digit.
+func sounds(text string) []string {
+	var out []string
+	for _, f := range strings.Fields(text) {
+		f = strings.Trim(f, ".,:;?!")
+		whole := grammar.Text("tooth " + f)[1:]
+		out = append(out, whole...)
+		if apart := grammar.Text(f); !slices.Equal(apart, whole) {
+			out = append(out, apart...)
+		}
+	}
+	return out
+}
+
+// says reports whether the words occur in the prompt, in order and with nothing between them but words
+// that no call has. Of a longer word its begin counts: "disregarded" sounds like "disregard".
+func (p *prompt) says(words []speech.Word) bool {
+	return p.leads(words) == len(words)
+}
+
+// saysFrom counts how many of the words the prompt says from its i-th word on.
+func (p *prompt) saysFrom(i int, words []speech.Word) (n int) {
+	for ; i < len(p.words) && n < len(words); i++ {
+		said := p.words[i]
+		switch w := words[n].Text; {
+		case said == w || len(w) >= 4 && strings.HasPrefix(said, w):
+			n++
+		case inCalls[said]:
+			return n
+		}
+	}
+	return n
+}
+
+// inCalls are the words of all calls.
+var inCalls = func() map[string]bool {
+	m := map[string]bool{}
+	for _, w := range grammar.Vocabulary() {
+		m[w] = true
+	}
+	return m
+}()
+
+// What a hypothesis is.
+type origin int
+
+const (
+	fromUser origin = iota
+	fromTool        // the own voice: not heard
+	fromBoth        // own voice and a call in one, which nobody can tell apart
+)
+
+// judge says where a hypothesis comes from. What is taken for a call beside the own voice is believed
+// less, unless its level tells the two apart.
+func (o *ownVoice) judge(h *speech.Hypothesis) origin {
+	level := h.Signal.LevelDB
+	p := o.during(h)
+	if p == nil {
+		if h.Final && !h.Rejected && level < 0 {
+			follow(&o.calls, level, level)
+		}
+		return fromUser
+	}
+	audible := o.share == 0 || o.share >= heardShare
+	between := (o.back + o.calls) / 2
+	apart := o.back < o.calls-apartDB // as far as both are known
+	if o.calls < 0 && (level < o.calls-farDB || apart && level < between) {
+		return fromTool
+	}
+	believe := func() {
+		for i := range h.Readings {
+			h.Readings[i].Posterior *= believed
+		}
+	}
+	// The calls are known to be louder than what comes back of the own voice, and this is as loud as they are.
+	if o.calls < 0 && level < 0 && (apart && level > between || !audible && level > o.calls-apartDB) {
+		if h.Final && len(h.Readings) > 0 && len(h.Readings[0].Words) > p.leads(h.Readings[0].Words) && p.leads(h.Readings[0].Words) > 0 {
+			believe() // a last word of the own voice may have slipped in before
+		}
+		return fromUser
+	}
+	for i, r := range h.Readings {
+		if (i == 0 || r.Posterior >= rivalOwn) && p.says(r.Words) {
+			p.came = true
+			if h.Final && level < 0 {
+				follow(&o.back, level, level)
+			}
+			return fromTool
+		}
+	}
+	if h.Rejected || len(h.Readings) == 0 {
+		return fromTool
+	}
+	if h.Final && audible && p.leads(h.Readings[0].Words) > 0 {
+		return fromBoth
+	}
+	if o.share > shareAtFirst && o.back > o.calls-apartDB {
+		believe()
+	}
+	return fromUser
+}
+
+// leads counts the words with which a call begins that are the prompt's.
+func (p *prompt) leads(words []speech.Word) (n int) {
+	for from := range p.words {
+		n = max(n, p.saysFrom(from, words))
+	}
+	return n
+}
+
+// during finds the prompt that a hypothesis overlaps.
+func (o *ownVoice) during(h *speech.Hypothesis) *prompt {
+	for i := len(o.prompts) - 1; i >= 0; i-- {
+		p := &o.prompts[i]
+		to := p.toMS
+		if to == 0 {
+			to = p.fromMS + longMS
+		}
+		if p.fromMS < h.EndMS && h.StartMS < to+echoMS {
+			return p
+		}
+	}
+	return nil
+}
