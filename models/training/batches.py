@@ -16,8 +16,9 @@ class Plan:
     """Draws batches: which clips, where, how fast. Kinds of utterance and their shares are the recipe of the model card."""
     KINDS = ("digits", "words", "read", "synth", "single", "mixed", "nothing")
 
-    def __init__(self, clips, batch, seed, shares=(.28, .09, .20, .23, .07, .05, .08)):
+    def __init__(self, clips, batch, seed, shares=(.32, .09, .16, .20, .11, .05, .07), windows=.7):
         self.clips, self.batch, self.rng, self.shares = clips, batch, np.random.default_rng(seed), shares
+        self.windows = windows  # share of utterances of which only a window is given, as the engine does
         by = {}
         for i, c in enumerate(clips):
             src = c["source"]
@@ -35,6 +36,7 @@ class Plan:
                 by.setdefault(("word", "real"), {}).setdefault(c["speaker"], []).append(i)
         # Within a pool a speaker is drawn by the root of the clips it has: many speakers, none too often.
         self.pool = {}
+        self.size = {k: sum(c["source"] == k for c in clips) for k in SYNTH}
         for k, sp in by.items():
             names = list(sp)
             w = np.sqrt([len(sp[s]) for s in names])
@@ -55,7 +57,8 @@ class Plan:
 
     def strung(self, keys, most):
         """Clips of one speaker (mostly) joined."""
-        n = 1 + self.rng.binomial(most - 1, .35)
+        # Lone words are what short windows lose: a third of all.
+        n = 1 if self.rng.random() < .33 else 1 + self.rng.binomial(most - 1, .35)
         items = self.speaker(keys[self.rng.choice(len(keys), p=self.p)])
         mixed = self.rng.random() < .15
         pace = self.gap() if self.rng.random() < .5 else None  # one rhythm for the whole call
@@ -96,7 +99,7 @@ class Plan:
             segs, end = self.whole(self.speaker(("read", key)))
         elif kind == "synth":
             have = [k for k in SYNTH if ("synth", k) in self.pool]
-            p = np.array([SYNTH[k] for k in have])
+            p = np.array([SYNTH[k] * self.size[k] ** .5 for k in have])
             segs, end = self.whole(self.speaker(("synth", have[self.rng.choice(len(have), p=p / p.sum())])))
         elif kind == "single":
             segs, end = self.whole(self.speaker(("word", "real") if self.rng.random() < .7 else ("digit", "real")))
@@ -105,32 +108,97 @@ class Plan:
             segs, end = self.strung([("digit", "fsdd"), ("digit", "real"), ("word", "synth")], 6)
         return segs, end + self.rng.uniform(.05, .6)
 
+    def window(self, segs, end):
+        """Begin and end (s) of what is given of an utterance, and the labels of the phones that lie within. Mostly the whole
+        call between up to 0.7 s of room and up to 0.6 s behind it; else it ends behind a word or anywhere (the call goes on), or begins
+        somewhere in an earlier word (of the call before)."""
+        rng = self.rng
+        labels = [p for s in segs for w in s[5]["phones"] for p in w]
+        whole = 0, end, labels, True
+        if rng.random() > self.windows:
+            return whole
+        if not segs:
+            return 0, min(end, rng.uniform(.3, 3)), labels, True
+        if any("t" not in s[5] for s in segs):
+            return whole
+        times = np.array([t + (p - (at - c["at"]) / RATE) / s for t, at, dur, s, g, c in segs for p in c["t"]])
+        ends = np.cumsum([len(w) for s in segs for w in s[5]["phones"]])
+        firsts = np.append(0, ends[:-1])
+        a, b, more = times[0] - rng.uniform(.08, .7), times[-1] + rng.uniform(.06, .6), False
+        k = rng.random()
+        if k < .3:  # a partial look, right behind a word
+            w = rng.integers(0, len(ends))
+            b = times[ends[w] - 1] + rng.uniform(.06, .25)
+            more = True
+        elif k < .45:  # or anywhere
+            b = rng.uniform(times.min(), times.max()) + .1
+            more = True
+        if rng.random() < .3:
+            w = rng.integers(0, len(firsts))
+            if times[firsts[w]] < b:
+                a = times[firsts[w]] - rng.uniform(.05, .6)
+        a, b = max(a, -.7), min(max(b, a + .3), a + 9.5)
+        for t in times:  # not in the very moment in which a phone is heard
+            if b - .06 < t < b:
+                b = t + .06
+            if a - .02 < t < a + .03:
+                a = t - .03 if t - .03 > -.7 else t + .03
+        return a, b, [p for p, t in zip(labels, times) if a <= t < b], not more
+
+    def around(self):
+        """Pace, frames of silence before and behind, and whether the window is plain (a recording given whole, as it is)."""
+        rng = self.rng
+        pace = np.exp(rng.uniform(-.28, .22)) if rng.random() < .5 else 1.0
+        if rng.random() > self.windows:
+            return pace, 0, 0, True
+        return pace, rng.integers(0, 100) if rng.random() < .2 else 0, 10 if rng.random() < .7 else rng.integers(0, 100), False
+
     def batches(self):
-        """Endless: dict of numpy arrays. Four batches are drawn at once and sorted by length, to waste little."""
+        """Endless: dict of numpy arrays. Many batches are drawn at once and sorted by length, to waste little."""
         while True:
-            drawn = [u for u in (self.utterance() for _ in range(self.batch * 4)) if u[1] < 9.9]
-            drawn.sort(key=lambda u: u[1])
+            drawn = []
+            while len(drawn) < self.batch * 8:
+                segs, end = self.utterance()
+                if end < 9.9:
+                    drawn.append((segs, *self.window(segs, end), *self.around()))
+            drawn.sort(key=lambda u: (u[2] - u[1]) * u[5] * 100 + u[6] + u[7])
             cuts = [drawn[i:i + self.batch] for i in range(0, len(drawn) - self.batch // 2, self.batch)]
             for i in self.rng.permutation(len(cuts)):
                 yield self.arrays(cuts[i])
 
+    LEAD = .9  # seconds sounded before the window, for what the room makes of them and for the teacher
+    AROUND = 60  # frames that the teacher sees before and behind the window
+
     def arrays(self, us):
-        n = int(np.ceil(max(u[1] for u in us) / .16)) * 2560  # a multiple of 16 mel frames
-        n = min(n, 159 * 1000)
+        """us: (segments, begin, end, labels, nothing follows, *around). The window of each begins LEAD into its sound; its length and
+        what stands around it (real sound, or silence as the engine puts it) come as frames of 10 ms."""
+        rng = self.rng
+        pace, front, pad, plain = (np.array([u[k] for u in us]) for k in (5, 6, 7, 8))
+        frames = np.maximum(20, np.round([(u[2] - u[1]) * u[5] * 100 for u in us]).astype(int))
+        front = np.minimum(front, np.maximum(0, 960 - frames))
+        total = min(int(np.ceil((frames + front + pad).max() / 16) * 16), 992)
+        frames = np.minimum(frames, total - front)
+        # Where nothing follows, the sound of the room may fill the rest, behind the call or before it.
+        open_end = np.array([u[4] for u in us])
+        room = np.maximum(0, total - front - frames - pad)
+        later = np.where(open_end & (plain | (rng.random(len(us)) < .5)), room, 0)
+        shift = np.where(open_end & (rng.random(len(us)) < .3), (later * rng.random(len(us))).astype(int), 0)
         rows, labels, lens, active = [], [], [], []
-        for b, (segs, end) in enumerate(us):
-            shift = self.rng.uniform(0, max(0, n / RATE - end)) if self.rng.random() < .5 else 0
-            lab = []
+        for b, (segs, begin, end, lab, *_) in enumerate(us):
+            move = self.LEAD - begin + shift[b] / 100 / pace[b]
             for t, at, dur, s, g, c in segs:
-                rows.append((b, int((t + shift) * RATE), at, int(dur * RATE), s, g))
-                lab += [p for w in c["phones"] for p in w]
+                if t < end + self.AROUND / 100 + .3 and t + dur + move > 0:
+                    cut = max(0, -(t + move))  # what lies before the sound
+                    rows.append((b, int((t + move + cut) * RATE), at + int(cut * s * RATE), int((dur - cut) * RATE), s, g))
             labels += lab
             lens.append(len(lab))
-            active.append((segs[0][0] + shift, segs[-1][0] + segs[-1][2] + shift) if segs else (0, end))
-        r = np.array(rows, np.float64)
+            active.append((max(0, segs[0][0] + move), min(segs[-1][0] + segs[-1][2], end) + move) if segs else (0, end))
+        n = int(np.ceil((self.LEAD + ((frames + later) / pace).max() / 100 + self.AROUND / 75 + .05) / .16)) * 2560
+        r = np.array(rows or [(0, 0, 0, 0, 1, 0)], np.float64)
         return dict(n=n, b=len(us), row=r[:, 0].astype(np.int64), off=r[:, 1].astype(np.int64), at=r[:, 2].astype(np.int64),
                     dur=r[:, 3].astype(np.int64), speed=r[:, 4].astype(np.float32), gain=r[:, 5].astype(np.float32),
-                    labels=np.array(labels, np.int64), lens=np.array(lens, np.int64), active=np.array(active, np.float32))
+                    labels=np.array(labels, np.int64), lens=np.array(lens, np.int64), active=np.array(active, np.float32),
+                    total=total, frames=frames + later, front=front, pace=pace.astype(np.float32), plain=plain)
 
 
 def nice_fft(n):
@@ -259,8 +327,16 @@ class Spoiler:
         x = x / peak
         clip = torch.where(self.u(b, 1) < .06, self.u(b, 1, lo=.25, hi=.8), torch.ones(b, 1, device=self.dev))
         x = x.clamp(-clip, clip) * 10 ** (self.u(b, 1, lo=-36, hi=0) / 20)
+        silent = t["lens"] == 0  # a quiet room is far below speech
+        x = torch.where(silent[:, None], x * 10 ** (self.u(b, 1, lo=-40, hi=0) / 20), x)
         x = x + torch.randn_like(x) * 3e-5
-        return self.picture(self.logmel(x), t)
+        m = self.logmel(x)
+        # The window, at its pace: frame j of the output lies at lead + (j - front) / pace.
+        e = Plan.AROUND
+        j = torch.arange(-e, p["total"] + e, device=self.dev)[None]
+        inside = (j >= t["front"][:, None]) & (j < (t["front"] + t["frames"])[:, None])
+        at = Plan.LEAD * 100 + (j - t["front"][:, None]) / t["pace"][:, None]
+        return self.picture(m, t, at, inside, e)
 
     def cepstral(self, cepstra, ids, b):
         """A batch of clips that exist as smoothed mel pictures only; noise is added as power in each band."""
@@ -277,37 +353,53 @@ class Spoiler:
         active = np.stack((pads / 100, [(len(x) + p) / 100 for x, p in zip(ms, pads)]), 1).astype(np.float32)
         t = dict(labels=torch.as_tensor(np.concatenate([cepstra.labels[i] for i in pick])).to(self.dev),
                  lens=torch.as_tensor(lens).to(self.dev), active=torch.as_tensor(active).to(self.dev))
-        return self.picture(m, t)
+        pace = torch.where(self.u(b) < .5, torch.exp(self.u(b, lo=-.28, hi=.22)), torch.ones(b, device=self.dev))
+        pace = torch.minimum(pace, n / (t["active"][:, 1] * 100 + 20).clamp(max=n))
+        at = torch.arange(n, device=self.dev)[None] / pace[:, None]
+        return self.picture(m, dict(t, plain=self.u(b) < .3), at, torch.ones(b, n, dtype=torch.bool, device=self.dev))
 
     def logmel(self, x):
         s = torch.stft(x, 400, 160, window=self.hann, center=True, pad_mode="reflect", return_complex=True)[..., :-1]
         return torch.log10((self.filters @ s.abs().pow(2)).clamp(min=1e-10))
 
-    def picture(self, m, t):
-        """From log10 band powers to the network's input: pace, vocal tract, smoothing, floor, masks."""
-        b, _, frames = m.shape
-        # Pace and vocal tract: resample the picture over time and frequency.
-        end = (t["active"][:, 1] * 100 + 20).clamp(max=frames)
-        stretch = torch.where(self.u(b) < .5, torch.exp(self.u(b, lo=-.28, hi=.22)), torch.ones(b, device=self.dev))
-        stretch = torch.minimum(stretch, frames / end)
+    def picture(self, m, t, at, inside, around=0):
+        """From log10 band powers to the network's input: pace (at: the frame of m for each frame of the output), vocal tract,
+        smoothing, level, floor, masks. Frames that are not inside are silence. t["plain"]: the level stays as it is; else it is
+        brought to where the engine brings it (bestPeak in speech/ctc). The first and last `around` frames are for the teacher alone:
+        it gets the sound there and no masks. Returns input, labels, output frames, labels of each, and the teacher's input and the
+        output frames (of the window) in which it knows better."""
+        b, frames = inside.shape
+        old = m.shape[2]
         warp = torch.where(self.u(b) < .5, self.u(b, lo=.91, hi=1.10), torch.ones(b, device=self.dev))
-        ti = (torch.arange(frames, device=self.dev)[None] / stretch[:, None]).clamp(max=frames - 1)
         fi = (torch.arange(80, device=self.dev)[None] * warp[:, None]).clamp(max=79)
-        grid = torch.stack((ti[:, None, :].expand(b, 80, frames) / (frames - 1) * 2 - 1,
+        ti = at.clamp(0, old - 1)
+        grid = torch.stack((ti[:, None, :].expand(b, 80, frames) / (old - 1) * 2 - 1,
                             fi[:, :, None].expand(b, 80, frames) / 79 * 2 - 1), -1)
         m = F.grid_sample(m[:, None], grid, mode="bilinear", align_corners=True)[:, 0]
         smooth = torch.einsum("jk,bkt->bjt", self.smoother, m)
         m = torch.where(self.u(b, 1, 1) < .06, smooth, m)
+        silent = torch.full_like(m, -10.)
+        wide = torch.where(((at >= 0) & (at < old))[:, None], m, silent)
+        m = torch.where(inside[:, None], m, silent)[:, :, around:frames - around]
         top = m.amax((1, 2), keepdim=True)
-        top = top + self.u(b, 1, 1, hi=.8) * (self.u(b, 1, 1) < .3)
-        m = (torch.maximum(m, top - 8) + 4) / 4
+        floor = top + self.u(b, 1, 1, hi=.8) * (self.u(b, 1, 1) < .2) - 8
+        # Speech weaker than that of the calls before is not brought up all the way.
+        gain = (1.3 - top - self.u(b, 1, 1, hi=1.6) * (self.u(b, 1, 1) < .35)).clamp(-1, 3)
+        gain = torch.where(t["plain"][:, None, None], torch.zeros_like(gain), gain)
+        m = (torch.maximum(m, floor) + gain + 4) / 4
+        wide = (torch.maximum(wide, wide.amax((1, 2), keepdim=True) - 8) + gain + 4) / 4
         low = m.amin((1, 2), keepdim=True)
+        given = m.shape[2]
         f = torch.arange(80, device=self.dev)[None, :, None]
-        fr = torch.arange(frames, device=self.dev)[None, None]
+        fr = torch.arange(given, device=self.dev)[None, None]
+        narrow = min(1., given / 250)  # a mask must not take a whole short word
         for _ in range(2):
             w, a = self.u(b, 1, 1, hi=10), self.u(b, 1, 1, hi=75)
             m = torch.where((f >= a) & (f < a + w) & (self.u(b, 1, 1) < .5), low, m)
-            w, a = self.u(b, 1, 1, hi=7), self.u(b, 1, 1, hi=1) * frames
+            w, a = self.u(b, 1, 1, hi=7 * narrow), self.u(b, 1, 1, hi=1) * given
             m = torch.where((fr >= a) & (fr < a + w) & (self.u(b, 1, 1) < .5), low, m)
-        frames_out = torch.full((b,), frames // 2, dtype=torch.long, device=self.dev)
-        return m, t["labels"], frames_out, t["lens"]
+        frames_out = torch.full((b,), given // 2, dtype=torch.long, device=self.dev)
+        # Not at the very edges: what the teacher hears there lies outside.
+        sure = inside[:, around:frames - around]
+        sure = sure & sure.roll(6, 1) & sure.roll(-12, 1)
+        return m, t["labels"], frames_out, t["lens"], wide, sure[:, ::2]

@@ -1,6 +1,6 @@
 """Measure models on development or test clips: share of utterances with every word right.
 
-    python evaluate.py dev|test --packs PACKS [--data DIR --joe DIR] --noise DIR MODEL.onnx|MODEL.npz ... [--weights tiny.npz,base.npz]
+    python evaluate.py dev|test --packs PACKS [--data DIR --joe DIR] --noise DIR MODEL.onnx|MODEL.npz ...
 
 dev: packs made by prepare.py and synth.py. test: the test speakers of DATA/speech and the clips of synth.py piper.
 Noise: training kinds with unseen seeds for dev, the test recordings and test seeds for test, at 20, 10 and 5 dB.
@@ -190,12 +190,12 @@ class Onnx:
 
 
 class Torch:
-    def __init__(self, path, weights):
+    def __init__(self, path):
         import torch
         from model import load
         self.torch = torch
         self.dev = "cuda" if torch.cuda.is_available() else "cpu"
-        self.net = load(path, weights).to(self.dev)
+        self.net = load(path).to(self.dev)
 
     def __call__(self, mel):
         with self.torch.no_grad():
@@ -219,7 +219,7 @@ def words_of_an4(words):
 
 
 def measure(model, items, workers):
-    net = Onnx(model[0]) if model[0].endswith(".onnx") else Torch(*model)
+    net = Onnx(model) if model.endswith(".onnx") else Torch(model)
     jobs = ((key, net(mel_of(x))) for _, _, _, key, x in items)
     if workers > 1:
         with multiprocessing.get_context("spawn").Pool(workers, words_of_an4, (AN4,)) as pool:
@@ -264,7 +264,6 @@ def main():
     ap.add_argument("--data", type=pathlib.Path)
     ap.add_argument("--joe", type=pathlib.Path)
     ap.add_argument("--noise", required=True)
-    ap.add_argument("--weights", default="")
     ap.add_argument("--json", help="where to write all figures")
     ap.add_argument("--best", help="where to write the path of the model with the highest mean over sets")
     ap.add_argument("--workers", type=int, default=max(1, (os.cpu_count() or 2) // 2))
@@ -274,7 +273,7 @@ def main():
     items = build(a.kind, a)
     results = {}
     for m in a.models:
-        r, rows = measure((m, a.weights.split(",")), items, a.workers)
+        r, rows = measure(m, items, a.workers)
         results[m] = r
         if a.wrong:
             for name, speaker, words, got in rows:

@@ -1,6 +1,6 @@
 """Export a trained NAME.npz: fp32 and int8 ONNX (outputs logp and hidden), and the last linear layer as head.f32.
 
-    python export.py NAME.npz --weights tiny.npz,base.npz --out DIR
+    python export.py NAME.npz --out DIR
 
 int8: dynamic, a scale for each output channel, weights held to 7 bits so that processors without VNNI do not saturate;
 the last linear layer stays float, as head.f32 must give the same result: logp = log_softmax(hidden @ W' + b).
@@ -21,11 +21,10 @@ import model
 def main():
     ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ap.add_argument("trained")
-    ap.add_argument("--weights", required=True)
     ap.add_argument("--out", required=True, type=pathlib.Path)
     a = ap.parse_args()
     a.out.mkdir(parents=True, exist_ok=True)
-    net = model.load(a.trained, a.weights.split(","))
+    net = model.load(a.trained)
     mel = torch.randn(1, 80, 300)
     with torch.no_grad():
         want = net(mel)[0].numpy()

@@ -107,14 +107,13 @@ class Model(nn.Module):
         return F.log_softmax(self.h.out(hidden).float(), -1), hidden
 
 
-def load(path, weights):
-    """A trained NAME.npz; weights: the encoder files, one of which has its shape."""
+def load(path):
+    """A trained NAME.npz."""
     import json
 
     import numpy as np
     z = dict(np.load(path))
     conf = json.loads(str(z.pop("config")))
-    start = next(w for w in (dict(np.load(p)) for p in weights) if w["c1.bias"].shape == z["e.c1.bias"].shape)
-    net = Model(start, width=conf["width"], kernels=conf["kernels"]).eval()
+    net = Model({k[2:]: v for k, v in z.items() if k.startswith("e.")}, width=conf["width"], kernels=conf["kernels"]).eval()
     net.load_state_dict({k: torch.as_tensor(v).float() for k, v in z.items()})
     return net

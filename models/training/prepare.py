@@ -30,11 +30,11 @@ def load(path):
     return x
 
 
-def load_packs(folder, names):
-    """(samples int16, clips) of the packs whose file name begins with one of names, joined."""
+def load_packs(folder, names, exact=False):
+    """(samples int16, clips) of the packs whose file name begins with one of names, or is one, joined."""
     sound, clips, base = [], [], 0
     for path in sorted(pathlib.Path(folder).glob("*.json")):
-        if not path.stem.startswith(tuple(names)):
+        if not (path.stem in names if exact else path.stem.startswith(tuple(names))):
             continue
         x, rate = sf.read(next(p for p in path.parent.glob(path.stem + ".*") if p.suffix != ".json"), dtype="int16")
         assert rate == RATE, (path, rate)

@@ -123,7 +123,7 @@ def kokoro(rng, tmp, assets):
     ids = [_style["vocab"][c] for c in kokoro_text(words, prons, rng.choice([".", "", "!", ","]))]
     x = session(_style["model"]).run(None, {
         "tokens": np.array([[0, *ids, 0]], np.int64), "style": _style["mix"][[min(len(ids), 510) - 1]].astype(np.float32),
-        "speed": np.array([rng.uniform(0.8, 1.35)], np.float32)})[0].ravel()
+        "speed": np.array([rng.uniform(0.7, 1.5)], np.float32)})[0].ravel()
     return resample_poly(x, 2, 3).astype(np.float32), spoken, prons, f"kokoro-{_style['n']}"
 
 

@@ -103,10 +103,14 @@ def call(rng):
 
 
 def utterance(rng):
-    """What a synthetic voice is asked to say: calls, digit strings, single words."""
+    """What a synthetic voice is asked to say: calls, digit strings, lone numbers, single words."""
     k = rng.random()
-    if k < 0.55:
+    if k < 0.40:
         return call(rng)
-    if k < 0.80:
+    if k < 0.60:
         return soundings(rng)
+    if k < 0.72:
+        return number(int(rng.integers(0, 16)))
+    if k < 0.82:
+        return number(int(rng.integers(1, 33)))
     return [pick(rng, WORDS)]

@@ -1,16 +1,16 @@
 """Train one variant of the acoustic model.
 
-    python train.py NAME --packs DIR --noise DIR --weights tiny.npz|base.npz --out DIR --seconds N [--tune 2 ...]
+    python train.py NAME --packs DIR --noise DIR --weights tiny.npz|base.npz|--init NAME.npz --out DIR --seconds N [--tune 2 ...]
 
 Writes OUT/NAME.npz (fp16, moving average of the weights) and OUT/NAME.log. It stops by the clock: the learning rate
 follows a cosine over the given seconds, so runs on another machine differ in steps (the log says how many).
 """
 import argparse
+import copy
 import json
 import math
+import multiprocessing
 import pathlib
-import threading
-import queue
 import time
 
 import numpy as np
@@ -19,17 +19,19 @@ import torch
 import split
 from batches import Plan, Spoiler
 from cepstra import Cepstra
-from model import Model
+from model import Model, load
 from prepare import load_packs
 
 
 def background(gen, depth=12):
-    q = queue.Queue(depth)
+    """What gen gives, made in a process of its own."""
+    fork = multiprocessing.get_context("fork")
+    q = fork.Queue(depth)
 
     def work():
         for x in gen:
             q.put(x)
-    threading.Thread(target=work, daemon=True).start()
+    fork.Process(target=work, daemon=True).start()
     while True:
         yield q.get()
 
@@ -39,8 +41,8 @@ def main():
     ap.add_argument("name")
     ap.add_argument("--packs", required=True)
     ap.add_argument("--noise", required=True)
-    ap.add_argument("--weights", required=True)
-    ap.add_argument("--init", help="a NAME.npz of an earlier run to go on from")
+    ap.add_argument("--weights", help="a pretrained encoder to begin with")
+    ap.add_argument("--init", help="or a NAME.npz of an earlier run to go on from")
     ap.add_argument("--out", required=True, type=pathlib.Path)
     ap.add_argument("--seconds", type=float, required=True)
     ap.add_argument("--tune", type=int, default=2, help="upper blocks that are tuned; the rest is frozen; all + 1: convolutions too")
@@ -53,8 +55,16 @@ def main():
     ap.add_argument("--dropout", type=float, default=0.2)
     ap.add_argument("--batch", type=int, default=64)
     ap.add_argument("--an4", type=float, default=0.0, help="share of batches made of AN4's cepstra (PACKS/an4.npz)")
+    ap.add_argument("--teach", type=float, default=0.0, help="weight of the teacher: the model of --init, which hears 0.6 s more on either side")
+    ap.add_argument("--windows", type=float, default=.7, help="share of windows as the engine gives them")
+    ap.add_argument("--leave-out", default="", help="sources of clips not to use, separated by commas")
     ap.add_argument("--seed", type=int, default=1)
     a = ap.parse_args()
+    sound, clips = load_packs(a.packs, ("real", "espeak", "flite-", "hibari", "kokoro"))
+    clips = [c for c in clips if c["source"] in ("espeak", "flite", "hibari", "kokoro") or split.role("speaker", c["speaker"]) == "train"]
+    clips = [c for c in clips if c["source"] not in a.leave_out.split(",")]
+    plan = background(Plan(clips, a.batch, a.seed, windows=a.windows).batches())
+    plan.send(None)  # starts its process, before the GPU is touched
     dev = "cuda" if torch.cuda.is_available() else "cpu"
     torch.manual_seed(a.seed)
     torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = True
@@ -65,8 +75,6 @@ def main():
         print(a.name, *x, flush=True)
         print(*x, file=log, flush=True)
 
-    sound, clips = load_packs(a.packs, ("real", "espeak", "flite-", "hibari", "kokoro"))
-    clips = [c for c in clips if c["source"] in ("espeak", "flite", "hibari", "kokoro") or split.role("speaker", c["speaker"]) == "train"]
     import soundfile as sf
     noises = []
     for p in sorted(pathlib.Path(a.noise).glob("*.flac")):
@@ -77,9 +85,16 @@ def main():
     spoil = Spoiler(sound, clips, noises, dev, a.seed)
     cepstra = Cepstra(pathlib.Path(a.packs) / "an4.npz") if a.an4 else None
     ids = [i for i, s in enumerate(cepstra.speakers) if split.role("speaker", s) == "train"] if a.an4 else []
-    net = Model(dict(np.load(a.weights)), width=a.width, kernels=a.kernels, dropout=a.dropout).to(dev)
     if a.init:
-        net.load_state_dict({k: torch.as_tensor(v).float() for k, v in np.load(a.init).items() if k != "config"})
+        net = load(a.init)
+        a.width, a.kernels = net.h.n.normalized_shape[0], [c.k for c in net.h.c]
+        for m in net.modules():
+            if isinstance(m, torch.nn.Dropout):
+                m.p = a.dropout
+    else:
+        net = Model(dict(np.load(a.weights)), width=a.width, kernels=a.kernels, dropout=a.dropout)
+    net = net.to(dev)
+    teacher = copy.deepcopy(net).eval().requires_grad_(False) if a.teach else None
     blocks = len(net.e.b)
     for p in net.e.parameters():
         p.requires_grad = False
@@ -99,7 +114,6 @@ def main():
     avg = {k: v.detach().clone().float() for k, v in net.state_dict().items()}
     live = net.state_dict()
     keys = list(avg)
-    plan = background(Plan(clips, a.batch, a.seed).batches())
     say(json.dumps(vars(a), default=str), len(clips), "clips", len(noises), "noises", dev)
     t0, step, total, hits = time.time(), 0, 0.0, 0
     net.train()
@@ -112,12 +126,20 @@ def main():
             g["lr"] = lr * scale
         with torch.no_grad():
             if ids and spoil.rng.random() < a.an4:
-                mel, labels, frames, lens = spoil.cepstral(cepstra, ids, a.batch)
+                mel, labels, frames, lens, wide, sure = spoil.cepstral(cepstra, ids, a.batch)
             else:
-                mel, labels, frames, lens = spoil(next(plan))
+                mel, labels, frames, lens, wide, sure = spoil(next(plan))
         with torch.autocast(dev, torch.bfloat16):
             lp, _ = net(mel)
         loss = torch.nn.functional.ctc_loss(lp.transpose(0, 1), labels, frames, lens, zero_infinity=True)
+        if teacher:
+            with torch.no_grad(), torch.autocast(dev, torch.bfloat16):
+                at = (wide.shape[2] - mel.shape[2]) // 4
+                known = teacher(wide[:, :, :1000])[0][:, at:at + lp.shape[1]]
+            n = known.shape[1]
+            far = torch.nn.functional.kl_div(lp[:, :n], known, log_target=True, reduction="none").sum(-1)
+            taught = (far * sure[:, :n]).sum() / sure[:, :n].sum().clamp(min=1)
+            loss = loss + a.teach * taught
         opt.zero_grad(set_to_none=True)
         loss.backward()
         torch.nn.utils.clip_grad_norm_([p for g in groups for p in g["params"]], 5.0)
