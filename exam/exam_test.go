@@ -410,8 +410,22 @@ func TestMicrophone(t *testing.T) {
 		t.Error("the first microphone is closed when another takes over:", err)
 	}
 	o.Close()
-	if _, err := e.OpenMic("third", false); err != nil {
-		t.Error("a closed microphone frees the exam:", err)
+	third, err := e.OpenMic("third", false)
+	if err != nil {
+		t.Fatal("a closed microphone frees the exam:", err)
+	}
+	// A microphone whose connection is gone gives way to another one, without a question.
+	third.Detach()
+	fourth, err := e.OpenMic("fourth", false)
+	if err != nil {
+		t.Fatal("a microphone that is gone must give way:", err)
+	}
+	third.Detach() // late: the fourth one is on
+	if _, err := e.OpenMic("fifth", false); !errors.Is(err, ErrMicTaken) {
+		t.Error("a connected microphone gave way:", err)
+	}
+	if _, err := fourth.Write(0, make([]int16, 480)); err != nil {
+		t.Error(err)
 	}
 }
 

@@ -17,6 +17,7 @@ import (
 type Mic struct {
 	e     *Exam
 	owner string
+	away  bool // the connection is gone; guarded by the exam's micMu
 
 	mu     sync.Mutex // one Write at a time
 	rec    speech.Recognizer
@@ -61,8 +62,9 @@ func (r *ring) cut(from, to int64) []int16 {
 	return append([]int16(nil), r.buf[from-r.start:to-r.start]...)
 }
 
-// OpenMic connects a microphone. The same owner gets its stream back as it was left; another owner
-// gets ErrMicTaken unless it takes over, which ends the first one's stream.
+// OpenMic connects a microphone. The same owner gets its stream back as it was left. Another owner gets ErrMicTaken while
+// the first is connected, unless it takes over; both that and opening while the first one's connection is gone end the
+// first one's stream.
 func (e *Exam) OpenMic(owner string, takeover bool) (*Mic, error) {
 	return e.OpenMicFor(owner, "", takeover)
 }
@@ -76,10 +78,11 @@ func (e *Exam) OpenMicFor(owner, voice string, takeover bool) (*Mic, error) {
 	defer e.micMu.Unlock()
 	if m := e.mic; m != nil {
 		if m.owner == owner {
+			m.away = false
 			e.micOn(m, true)
 			return m, nil
 		}
-		if !takeover {
+		if !takeover && !m.away {
 			return nil, ErrMicTaken
 		}
 		m.close()
@@ -377,8 +380,16 @@ func (m *Mic) flush() error {
 	return errors.Join(err, heldErr, runErr)
 }
 
-// Detach tells that the connection is gone; the stream waits for its owner.
-func (m *Mic) Detach() { m.e.micOn(m, false) }
+// Detach tells that the connection is gone; the stream waits for its owner, or for another microphone.
+func (m *Mic) Detach() {
+	m.e.micMu.Lock()
+	defer m.e.micMu.Unlock()
+	if m.e.mic != m {
+		return // another one took over
+	}
+	m.away = true
+	m.e.micOn(m, false)
+}
 
 // Close ends the stream. What was being said when it ended is still decided.
 func (m *Mic) Close() error {
