@@ -47,8 +47,11 @@ var sayListening = []string{"three two four", "all threes", "bleeding mesial", "
 func headOf(s *chart.State) Head {
 	h := Head{Focus: PlaceView{}, AtEnd: s.AtEnd, Listening: s.Listening, Complete: s.Complete, SignedBy: s.SignedBy, Path: s.Path.Name,
 		Doubts: []DoubtView{}, Last: []string{}, Say: sayListening, Remarks: []Remark{}}
-	if !s.Listening {
+	switch {
+	case !s.Listening:
 		h.Say = []string{"go ahead"}
+	case s.SignedBy != "":
+		h.Say = []string{"remark", "say again", "say again all", "stand by"}
 	}
 	if s.Place.Tooth != 0 {
 		h.Place = placeOf(s, s.Place, s.Next)

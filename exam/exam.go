@@ -168,7 +168,7 @@ func (e *Exam) Close() error {
 func (e *Exam) View(ctx context.Context) (v View, err error) {
 	err = e.run(func() {
 		v = viewOf(e.cfg.ID, e.state)
-		v.Question = e.question
+		v.Head = *e.head()
 	})
 	return v, err
 }
@@ -285,8 +285,14 @@ func (e *Exam) settle(ctx context.Context, c chart.Command, m chart.Meta, evs []
 		e.uttered = append(e.uttered, utterance{evs[0].Call, m.StartMS, m.EndMS})
 	}
 	a := e.answer(c, m, evs, cause, place)
-	e.question = nil
-	if cause == nil && m.Source == chart.Voice {
+	if q := e.question; c.Verb() != chart.VerbHelp {
+		e.question = nil
+	} else if q != nil && m.Source == chart.Voice {
+		longer := *q // who asks for help has not answered yet
+		longer.until = m.EndMS + askForMS
+		e.question = &longer
+	}
+	if cause == nil && m.Source == chart.Voice && c.Verb() != chart.VerbHelp {
 		e.question = e.confirm(c, evs[0].Call, m.EndMS)
 	}
 	e.publish(from, &before, beforeDoubts, path, evs, &a)
@@ -455,7 +461,13 @@ func (e *Exam) sayAgain(whole bool) (speak, text string) {
 // head is the changing part of the view, with what is being asked.
 func (e *Exam) head() *Head {
 	h := headOf(e.state)
-	h.Question = e.question
+	if h.Question = e.question; e.question != nil && h.Listening {
+		answers := []string{"affirm", "negative"}
+		if len(e.question.refs) > 0 {
+			answers = append(answers, "four") // the right number
+		}
+		h.Say = append(answers, h.Say...)
+	}
 	return &h
 }
 

@@ -326,6 +326,43 @@ func TestConfirming(t *testing.T) {
 	}
 }
 
+// Help names what can be said now, in every state that hears more than "go ahead", and changes none of them.
+func TestHelp(t *testing.T) {
+	e, log := open(t, chart.Universal, say(1000, "help"), say(3000, "three two four"), say(5000, "recession"), say(6500, "help"), say(9000, "missing three fourteen"),
+		say(11500, "help"), say(14000, "negative"), say(17000, "stand by"), say(19000, "help"), say(21000, "go ahead"), say(23000, "help"))
+	said := func(ms int64) (string, *Question) {
+		t.Helper()
+		play(t, e, ms)
+		v, err := e.View(ctx)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return strings.Join(v.Say, ", "), v.Question
+	}
+	if s, _ := said(2000); !strings.HasPrefix(s, "three two four, ") || !strings.Contains(s, "stand by") {
+		t.Error(s)
+	}
+	if s, q := said(13000); q == nil || !strings.HasPrefix(s, "affirm, negative, three two four") {
+		t.Error("while something is asked, the answers come first, and help is none of them:", s, q)
+	}
+	if s, q := said(18500); q != nil || s != "go ahead" {
+		t.Error(s, q)
+	}
+	if s, _ := said(24500); !strings.HasPrefix(s, "three two four, ") {
+		t.Error(s)
+	}
+	s := state(t, log)
+	help := 0
+	for _, c := range s.Calls {
+		if c.Did == chart.VerbHelp {
+			help++
+		}
+	}
+	if help != 4 || !s.Listening || row(s, 17, chart.Buccal) != "3 2 4" || s.Chart.Tooth(16).Presence != chart.Present || s.Chart.Tooth(26).Presence != chart.Present {
+		t.Errorf("%d calls for help, %+v", help, s.Calls)
+	}
+}
+
 func TestTyped(t *testing.T) {
 	e, log := open(t, chart.Universal)
 	a, err := e.Words(ctx, "tooth 14 3 2 4 bleeding mesial", "Ben Oakley", "k1")

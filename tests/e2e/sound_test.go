@@ -4,7 +4,6 @@ import (
 	"context"
 	"encoding/base64"
 	"encoding/binary"
-	"encoding/json"
 	"fmt"
 	"math"
 	"os"
@@ -278,61 +277,4 @@ func tone(t *testing.T, loudness float64) string {
 		t.Fatal(err)
 	}
 	return path
-}
-
-// The real program, the real model, a real browser: a recorded exam played into its microphone ends
-// in the chart that was spoken. (The voice is synthetic; tests/recordings/README.md.)
-func TestSpokenExam(t *testing.T) {
-	base := runProgram(t)
-	wav, rec := recording(t, "page-joe")
-	p := open(t, withMic(t, wav), base+"/")
-
-	// As a person would: add a patient, begin an exam, switch the microphone on.
-	p.clickText("Add a patient")
-	p.click("#p-name")
-	p.keys("Harriet Sallow")
-	p.clickText("Add patient")
-	p.until("the patient's page is shown", `document.querySelector("ls-patient #numbering")`)
-	eval[bool](p, fmt.Sprintf(`document.querySelector("#numbering").value = %q, true`, rec.Numbering))
-	p.clickText("New exam")
-	p.until("Live is connected", session+`?.online && document.querySelector("ls-tape .cell")`)
-	p.clickText("I have checked it")
-	p.clickText("Microphone on")
-	p.until("it listens", ear+`.uplink?.state === "open"`)
-
-	var want struct {
-		Teeth map[string]struct {
-			State string
-			Sites map[string]map[string]any
-		}
-	}
-	if err := json.Unmarshal(rec.Chart, &want); err != nil {
-		t.Fatal(err)
-	}
-	// The last call's values: once they stand, everything before them was heard or missed for good.
-	last := rec.Calls[len(rec.Calls)-1].Sets
-	at, value, _ := strings.Cut(last[len(last)-1], "=")
-	site := strings.TrimSuffix(at, ".depth")
-	p.until("the last call is in the chart", fmt.Sprintf(`%s.uplink.acked > %d || String(%s.view.teeth[%q].sites[%q]?.depth) === %q`,
-		ear, len(rec.PCM)+16000, session, site[:2], site[3:], value))
-	var got map[string]struct {
-		State string
-		Sites map[string]map[string]any
-	}
-	if err := json.Unmarshal([]byte(eval[string](p, `JSON.stringify(`+session+`.view.teeth)`)), &got); err != nil {
-		t.Fatal(err)
-	}
-	for tooth, w := range want.Teeth {
-		g := got[tooth]
-		if g.State != w.State {
-			t.Errorf("%s is %s, want %s", tooth, g.State, w.State)
-		}
-		for _, s := range []string{"DB", "B", "MB", "DL", "L", "ML"} {
-			for _, f := range []string{"depth", "recession", "bleeding", "suppuration", "plaque", "calculus"} {
-				if a, b := fmt.Sprint(g.Sites[s][f]), fmt.Sprint(w.Sites[s][f]); a != b {
-					t.Errorf("%s %s %s is %s, want %s", tooth, s, f, a, b)
-				}
-			}
-		}
-	}
 }

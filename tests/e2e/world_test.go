@@ -352,9 +352,14 @@ func eval[T any](p *page, js string) T {
 // until waits for a condition in the page; it is a condition, not a measurement.
 func (p *page) until(what, js string) {
 	p.t.Helper()
+	p.within(30*time.Second, what, js)
+}
+
+func (p *page) within(d time.Duration, what, js string) {
+	p.t.Helper()
 	// The page itself watches the condition, at every frame.
 	_, err := chromedp.Run(p.ctx, chromedp.Evaluate[bool](fmt.Sprintf(`new Promise((yes, no) => {
-		const end = performance.now() + 30000;
+		const end = performance.now() + %d;
 		const look = () => {
 			let ok = false;
 			try { ok = !!(%s); } catch (e) { /* not there yet */ }
@@ -363,7 +368,7 @@ func (p *page) until(what, js string) {
 			else setTimeout(look, 10);
 		};
 		look();
-	})`, js), chromedp.EvalAwaitPromise))
+	})`, d.Milliseconds(), js), chromedp.EvalAwaitPromise))
 	if err != nil {
 		text, _ := chromedp.Run(p.ctx, chromedp.Evaluate[string](`document.querySelector("main")?.innerText || document.body.innerText`))
 		if len(text) > 1500 {

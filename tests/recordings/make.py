@@ -184,6 +184,10 @@ def exam_joe_fdi(_):
     joe_tape("exam-joe-fdi.flac", scripts.exam("fdi"), 22, (0.45, 0.65), {"numbering": "fdi"})
 
 
+def mouth_joe(_):
+    joe_tape("mouth-joe.flac", scripts.mouth(truth.plausible_mouth(71)), 71, (0.45, 1.0), {"numbering": "universal"})
+
+
 def page_joe(_):
     joe_tape("page-joe.wav", scripts.PAGE, 31, (0.7, 1.1), {"numbering": "universal"}, lead=0.8, tail=2.0)
 
@@ -351,6 +355,7 @@ def paths(_):
 
 
 MAKERS = {"page-joe": page_joe, "fullmouth-joe": fullmouth_joe, "exam-joe": exam_joe, "exam-joe-fdi": exam_joe_fdi,
+          "mouth-joe": mouth_joe,
           "fullmouth-digits": fullmouth_digits, "arch-nicolas": arch_nicolas, "chatter": chatter, "noise": noise,
           "digits": digits, "paths": paths}
 

@@ -32,7 +32,7 @@ var texts embed.FS
 
 // Names lists what Load knows.
 var Names = []string{
-	"page-joe", "exam-joe", "exam-joe-fdi", "fullmouth-joe", "fullmouth-digits", "arch-nicolas", "chatter",
+	"page-joe", "exam-joe", "exam-joe-fdi", "mouth-joe", "fullmouth-joe", "fullmouth-digits", "arch-nicolas", "chatter",
 }
 
 // Recording is one recording with its truth.

@@ -6,7 +6,7 @@ Readings where the call itself leaves room: a flag, a margin and a correction be
 not to the tooth that the place has moved on to; after a tooth is named they belong to that tooth; the tool may
 ask to have a list of missing teeth, an implant and the end of the exam confirmed, so `affirm` follows each.
 """
-from truth import number, universal
+from truth import THIRD_MOLARS, number, path, universal
 
 
 def tooth(fdi, numbering, by_digits=True):
@@ -110,3 +110,98 @@ PAGE = [
     ("all threes", "soundings", ["14.DB.depth=3", "14.B.depth=3", "14.MB.depth=3"]),
     ("two one two", "soundings", ["13.DB.depth=2", "13.B.depth=1", "13.MB.depth=2"]),
 ]
+
+
+# What happens in a whole mouth besides its numbers, by tooth and row: how the three numbers are called, and what
+# follows them. {last} is the site sounded last, {t} the tooth, {M} and {D} its mesial and distal site of the row.
+MOUTH = {
+    (17, "B"): ("", [("bleeding", "flag", "{last}.bleeding=true")]),
+    (16, "B"): ("", [("bleeding all", "flag", "{M}.bleeding=true {mid}.bleeding=true {D}.bleeding=true"),
+                     ("recession one two one", "margin", "{D}.recession=1 {mid}.recession=2 {M}.recession=1")]),
+    (15, "B"): ("with the next", []),
+    (14, "B"): ("", [("plaque mesial", "flag", "{M}.plaque=true")]),
+    (12, "B"): ("misread", []),
+    (11, "B"): ("in two breaths", []),
+    (22, "B"): ("taken back", []),
+    (24, "B"): ("", [("calculus all", "flag", "{M}.calculus=true {mid}.calculus=true {D}.calculus=true")]),
+    (26, "B"): ("", [("mobility one", "mobility", "{t}.mobility=1"),
+                     ("furcation two buccal", "furcation", "{t}.furcation.B=2")]),
+    (27, "B"): ("last misread", [("suppuration", "flag", "{last}.suppuration=true")]),
+    (26, "L"): ("", [("bleeding mesial", "flag", "{M}.bleeding=true")]),
+    (25, "L"): ("with the next", []),
+    (23, "L"): ("", [("say again", "say again", "")]),
+    (21, "L"): ("taken back", [("bleeding", "flag", "{last}.bleeding=true"), ("no bleeding", "flag", "{last}.bleeding=false")]),
+    (12, "L"): ("", [("stand by", "stand by", ""), ("could you turn a little towards me please", "chatter", ""),
+                     ("go ahead", "go ahead", "")]),
+    (14, "L"): ("misread", [("bleeding", "flag", "{last}.bleeding=true")]),
+    (16, "L"): ("", [("pus distal", "flag", "{D}.suppuration=true"), ("margin minus one", "margin", "{last}.recession=-1")]),
+    (37, "B"): ("", [("bleeding all", "flag", "{M}.bleeding=true {mid}.bleeding=true {D}.bleeding=true")]),
+    (36, "B"): ("", [("furcation one buccal", "furcation", "{t}.furcation.B=1"), ("recession two", "margin", "{last}.recession=2")]),
+    (35, "B"): ("with the next", []),
+    (33, "B"): ("last misread", []),
+    (31, "B"): ("", [("plaque", "flag", "{last}.plaque=true"), ("mobility two", "mobility", "{t}.mobility=2")]),
+    (42, "B"): ("in two breaths", []),
+    (44, "B"): ("", [("bleeding mid", "flag", "{mid}.bleeding=true")]),
+    (46, "B"): ("misread", [("calculus", "flag", "{last}.calculus=true")]),
+    (47, "L"): ("", [("bleeding", "flag", "{last}.bleeding=true")]),
+    (45, "L"): ("with the next", []),
+    (42, "L"): ("taken back", []),
+    (31, "L"): ("", [("calculus all", "flag", "{M}.calculus=true {mid}.calculus=true {D}.calculus=true")]),
+    (34, "L"): ("misread", []),
+    (36, "L"): ("", [("bleeding distal", "flag", "{D}.bleeding=true"), ("recession one", "margin", "{last}.recession=1")]),
+}
+# Mistakes found later: after a tooth of the path another one is put right, and the place comes back.
+LATER = {(24, "B"): (16, "B", (25, "B")), (34, "B"): (36, "B", (33, "B"))}
+
+
+def mouth(depth):
+    """Every site of 28 teeth along `arch`, spoken in Universal, with flags, margins, grades, and with mistakes of
+    the speaker put right by voice: at once, by taking the call back, and after other teeth. A misread number is two
+    more than the depth. The numbers of the teeth in LATER are first called one too high."""
+    walk = path("arch", THIRD_MOLARS)
+    put_right = {later[:2] for later in LATER.values()}
+    calls, run = [], None
+    for i in range(0, len(walk), 3):
+        sites = walk[i:i + 3]
+        t, row = sites[0][0], sites[1][1]
+        right = [depth[at] for at in sites]
+        called = [d + 1 for d in right] if (t, row) in put_right else right
+        how, after = MOUTH.get((t, row), ("", []))
+
+        def put(words, did, depths, at=sites):
+            calls.append((words, did, [f"{a}.{s}.depth={d}" for (a, s), d in zip(at, depths)]))
+        said = " ".join(map(number, called))
+        wrong = [called[0] + 2, *called[1:]]
+        if run:  # the second half of a breath over two teeth
+            put(run[0] + " " + said, "soundings", run[1] + called, run[2] + sites)
+            run = None
+        elif how == "with the next":
+            run = said, called, sites
+        elif how == "misread":
+            put(" ".join(map(number, wrong)), "soundings", wrong)
+            put("correction " + said, "correction", called)
+        elif how == "last misread":
+            put(" ".join(map(number, called[:2] + [called[2] + 2])), "soundings", called[:2] + [called[2] + 2])
+            put("correction " + number(called[2]), "correction", called[2:], sites[2:])
+        elif how == "taken back":
+            put(" ".join(map(number, wrong)), "soundings", wrong)
+            put("disregard", "disregard", ["", "", ""])
+            put(said, "soundings", called)
+        elif how == "in two breaths":
+            put(" ".join(map(number, called[:2])), "soundings", called[:2])
+            put(number(called[2]), "soundings", called[2:], sites[2:])
+        else:
+            put(said, "soundings", called)
+        names = {"t": t, "last": "{}.{}".format(*sites[2]), "mid": f"{t}.{row}", "M": f"{t}.M{row}", "D": f"{t}.D{row}"}
+        calls += [(words, did, sets.format(**names).split()) for words, did, sets in after]
+        if (t, row) in LATER:
+            other, side, back = LATER[t, row]
+            at = next(walk[j:j + 3] for j in range(0, len(walk), 3) if walk[j + 1] == (other, side))
+            depths = [depth[a] for a in at]
+            put(f"{go_to(other, side)} correction " + " ".join(map(number, depths)), "correction", depths, at)
+            calls.append((go_to(*back), "go", []))
+    return calls + [("exam complete", "complete", []), ("affirm", "answer", [])]
+
+
+def go_to(fdi, row):
+    return "tooth " + tooth(fdi, "universal") + (" buccal" if row == "B" else " lingual")

@@ -13,6 +13,9 @@ export class Ear extends EventTarget {
   #session;
   #ring = null;
   #last = { head: 0, at: 0 };
+  #behind = 0; // whole seconds, once they are worth telling
+  #lost = 0; // samples of this stream that were given up
+  #told = 0; // of them those told before the last call that was heard
   #end = new AbortController();
   #asked = 0;
 
@@ -32,6 +35,11 @@ export class Ear extends EventTarget {
       // One loudspeaker answers: the one beside the open microphone, or, without one, this page
       // for what was typed here.
       if (this.mic.on) this.#sound(e.detail);
+    });
+    on("answer", (e) => {
+      if (this.#behind || !e.detail.end_ms || this.#lost === this.#told) return; // what is heard late was said before the loss
+      this.#told = this.#lost;
+      this.#tell();
     });
     on("answered", (e) => {
       if (!this.mic.on && !session.mic?.on) this.#sound(e.detail.answer);
@@ -76,6 +84,8 @@ export class Ear extends EventTarget {
       case "broken":
         return "The connection is broken. What you say is kept for 90 seconds and sent when it is back.";
     }
+    if (this.#lost > this.#told) return `${Math.ceil((this.#lost - this.#told) / 16000)} s of sound were lost while the connection was broken: look where the chart stands, and say those calls again.`;
+    if (this.#behind) return `Listening is ${this.#behind} s behind: the machine that runs Leadsman is busy. What you say is kept and heard in its order; wait for the answers.`;
     if (this.mic.on) {
       const a = advice(this.mic);
       if (a) return a;
@@ -90,6 +100,7 @@ export class Ear extends EventTarget {
     this.uplink?.close();
     this.#ring = new Ring();
     this.#last = { head: 0, at: performance.now() };
+    this.#lost = this.#told = this.#behind = 0;
     const ws = location.protocol === "https:" ? "wss:" : "ws:";
     const url = `${ws}//${location.host}/api/exams/${encodeURIComponent(this.#session.exam)}/sound?owner=${newID()}&voice=${encodeURIComponent(prefs().examiner)}`;
     this.uplink = new Uplink(url, this.#ring);
@@ -120,6 +131,14 @@ export class Ear extends EventTarget {
     this.#ring.push(f.pcm);
     this.#last = { head: this.#ring.head, at: performance.now() };
     this.uplink?.pump();
+    const late = this.uplink?.state === "open" ? Math.floor(this.uplink.behind) : 0;
+    const behind = late < 3 ? 0 : late;
+    const lost = this.uplink?.lost ?? 0;
+    if (this.#behind !== behind || this.#lost !== lost) {
+      this.#behind = behind;
+      this.#lost = lost;
+      this.#tell();
+    }
     this.dispatchEvent(new Event("level"));
   }
 

@@ -91,6 +91,11 @@ export class Uplink extends EventTarget {
     if (m.news) this.dispatchEvent(new CustomEvent("news", { detail: m.news })); // may close this link: nothing comes after it
   }
 
+  /** behind is how many seconds of sound the service has not dealt with. */
+  get behind() {
+    return (this.ring.head - Math.max(this.acked, this.ring.tail)) / 16000;
+  }
+
   /** pump sends what the ring has and the service lacks; call it after every push. */
   pump() {
     if (!this.#ready) return;

@@ -36,6 +36,11 @@ class Live extends HTMLElement {
     on(session, "partial", () => this.#draw());
     on(session, "queue", () => this.#draw());
     on(session, "answered", () => this.#draw());
+    on(session, "answer", (e) => {
+      // Asked for by voice or in words, what can be said stands on the page until the next call.
+      if (!e.detail.did) return;
+      this.saying.hidden = e.detail.did !== "help";
+    });
     on(session, "mic", () => this.#ear());
     on(session, "connection", () => this.#ear());
     on(ear, "state", () => this.#ear());
@@ -82,6 +87,9 @@ class Live extends HTMLElement {
     this.undoButton = h("button", { onclick: () => this.#undo() }, "Take back");
     this.wait = h("span", { class: "wait", role: "status" });
     this.wordsBox = h("input", { type: "text", id: "words", maxlength: "300", autocomplete: "off", spellcheck: "false", placeholder: "three two four", size: "18" });
+    this.nowList = h("ul", { class: "say" });
+    this.saying = h("section", { class: "saying", "aria-label": "What can be said now", hidden: true }, h("b", {}, "What can be said now"), this.nowList,
+      h("button", { onclick: () => (this.saying.hidden = true) }, "Close"));
     this.question = h("div", { class: "question", role: "group", "aria-label": "Question" });
     this.trouble = h("div", { class: "note trouble", role: "alert" });
     this.unsent = h("div", { class: "unsent" });
@@ -115,7 +123,7 @@ class Live extends HTMLElement {
         h("div", { class: "lasts" }, this.lastVoice, this.lastTyped),
         h("form", { class: "type", onsubmit: (e) => this.#typedWords(e) }, h("label", { for: "words", class: "unseen" }, "Type a call in words"), this.wordsBox, h("button", {}, "Enter"), this.undoButton, this.wait),
       ),
-      this.question, this.unsent,
+      this.question, this.saying, this.unsent,
       h("div", { class: "tabs" },
         h("div", { class: "row", role: "group", "aria-label": "Show below" }, this.looks),
         h("div", { class: "row pathrow" }, h("label", { for: "path" }, "Path"), this.pathBox,
@@ -204,7 +212,7 @@ class Live extends HTMLElement {
     this.#asked = q?.id || 0;
     this.#drawUnsent();
     this.keysSwitch.checked = prefs().keys;
-    put(this.sayList, (view.say || []).map((t) => h("li", {}, t)));
+    for (const list of [this.sayList, this.nowList]) put(list, (view.say || []).map((t) => h("li", {}, t)));
     this.#time();
     this.#ear();
   }
