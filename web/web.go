@@ -40,6 +40,8 @@ type Options struct {
 	// Invent fills an empty practice with invented patients and exams to look around in; nil where
 	// that is not offered.
 	Invent func(context.Context) error
+	// Trial begins an exam that is kept nowhere, to try a microphone in; nil: there is no recognizer.
+	Trial func(context.Context) (*exam.Exam, error)
 	// Version is shown in Settings.
 	Version string
 	Log     *slog.Logger
@@ -121,6 +123,7 @@ func New(o Options) http.Handler {
 	mux.HandleFunc("GET /api/exams/{id}/due.ics", s.calendar)
 	mux.HandleFunc("GET /api/exams/{id}/changes", s.changes)
 	mux.HandleFunc("GET /api/exams/{id}/sound", s.sound)
+	mux.HandleFunc("GET /api/trial/sound", s.trialSound)
 	s.voiceRoutes(mux, api)
 	mux.HandleFunc("/api/", func(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, &inputError{http.StatusNotFound, "no_such_address", "there is nothing at this address: docs/api.md lists what there is"})

@@ -65,12 +65,9 @@ func (p *practice) open(ctx context.Context, id string) (*exam.Exam, error) {
 		return nil, known(err)
 	}
 	cfg := exam.Config{ID: id, Log: p.store.Log(id), Engine: p.engine, Now: func() int64 { return p.now().UnixMilli() },
-		KeepClip: func(call uint64, pcm []int16) { p.clips.add(clip{id, call, pcm}) },
-		Signed:   func() { p.clips.signed(id) },
-		Recognizer: func(examiner string) (speech.Recognizer, string, error) {
-			rec, _, note, err := p.voices.recognizer(examiner)
-			return rec, note, err
-		}}
+		KeepClip:   func(call uint64, pcm []int16) { p.clips.add(clip{id, call, pcm}) },
+		Signed:     func() { p.clips.signed(id) },
+		Recognizer: p.recognizer}
 	if x.Earlier != "" {
 		st, err := p.fold(ctx, x.Earlier)
 		if err != nil {
@@ -84,6 +81,26 @@ func (p *practice) open(ctx context.Context, id string) (*exam.Exam, error) {
 	}
 	p.running[id] = e
 	return e, nil
+}
+
+// recognizer hears with the voice profile of an examiner.
+func (p *practice) recognizer(examiner string) (speech.Recognizer, string, error) {
+	rec, _, note, err := p.voices.recognizer(examiner)
+	return rec, note, err
+}
+
+// trial begins an exam as the practice's new ones are, which is kept nowhere.
+func (p *practice) trial(ctx context.Context) (*exam.Exam, error) {
+	s, err := p.Settings(ctx)
+	if err != nil {
+		return nil, err
+	}
+	now := func() int64 { return p.now().UnixMilli() }
+	log := &exam.Memory{}
+	if err := exam.Start(ctx, log, s.Numbering, s.Path, nil, nil, now(), ""); err != nil {
+		return nil, err
+	}
+	return exam.Open(ctx, exam.Config{ID: "trial", Log: log, Engine: p.engine, Now: now, Recognizer: p.recognizer})
 }
 
 // fold reads the log of an exam that need not run.

@@ -102,7 +102,7 @@ func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready
 			names = append(names, n)
 		}
 	}
-	h := web.New(web.Options{Exams: p, Practice: p, Clips: p.clips, Voices: p.voices, Say: serviceVoice(), Calendar: calendar, Hosts: names, Version: version(), Log: log,
+	h := web.New(web.Options{Exams: p, Practice: p, Clips: p.clips, Voices: p.voices, Say: serviceVoice(), Trial: p.trial, Calendar: calendar, Hosts: names, Version: version(), Log: log,
 		Invent: func(ctx context.Context) error { return invent(ctx, st, time.Now()) }})
 	ln, err := net.Listen("tcp", f.addr)
 	if err != nil {

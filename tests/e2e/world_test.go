@@ -73,7 +73,7 @@ func newWorld(t *testing.T, engine speech.Engine) *world {
 	if os.Getenv("LEADSMAN_TEST_LOG") != "" {
 		log = slog.New(slog.NewTextHandler(os.Stderr, nil))
 	}
-	w.srv = httptest.NewServer(web.New(web.Options{Exams: w, Practice: w, Clips: w, Voices: w.voices, Say: w.say, Log: log, Version: "test"}))
+	w.srv = httptest.NewServer(web.New(web.Options{Exams: w, Practice: w, Clips: w, Voices: w.voices, Trial: w.trial, Say: w.say, Log: log, Version: "test"}))
 	w.url = w.srv.URL
 	t.Cleanup(func() {
 		for _, e := range w.exams {
@@ -217,6 +217,14 @@ func (w *world) Begin(_ context.Context, v web.NewVisit) (web.Visit, error) {
 	out.Patient = v.Patient
 	w.visits[v.ID] = out
 	return out, nil
+}
+
+func (w *world) trial(ctx context.Context) (*exam.Exam, error) {
+	log := &exam.Memory{}
+	if err := exam.Start(ctx, log, w.settings.Numbering, w.settings.Path, nil, nil, w.now.Load(), ""); err != nil {
+		return nil, err
+	}
+	return exam.Open(ctx, exam.Config{ID: "trial", Log: log, Engine: w.engine, Now: w.now.Load})
 }
 
 func (w *world) Settings(context.Context) (web.Settings, error) { return w.settings, nil }

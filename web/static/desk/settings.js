@@ -1,8 +1,10 @@
 // Settings: what the practice decides (kept by the service) and what this screen does (kept here).
 import { h, put, attr } from "../core/dom.js";
-import { get, putTo } from "../core/server.js";
+import { get, putTo, newID } from "../core/server.js";
 import { prefs, setPrefs } from "../core/prefs.js";
 import { Microphone, devices, advice } from "../core/mic.js";
+import { Ring } from "../core/ring.js";
+import { Uplink } from "../core/uplink.js";
 import { Answers, MODES, TONES } from "../core/answers.js";
 
 const select = (id, options, value, onchange) => {
@@ -12,9 +14,13 @@ const select = (id, options, value, onchange) => {
 };
 const field = (id, label, el, hint) => h("div", { class: "field" }, h("label", { for: id }, label), el, hint ? h("span", { class: "small" }, hint) : null);
 
+const ROOM = 64; // frames that the room is measured over: two seconds
+const KEPT = 8; // calls shown
+
 class Settings extends HTMLElement {
   app = null;
   #mic = null;
+  #uplink = null;
 
   connectedCallback() {
     const s = this.app.settings;
@@ -30,11 +36,14 @@ class Settings extends HTMLElement {
     const volume = h("input", { id: "volume", type: "range", min: "0", max: "1", step: "0.1", value: p.volume, onchange: (e) => setPrefs({ volume: Number(e.target.value) }) });
     this.device = select("device", [["", "the browser's default"]], "", (e) => {
       setPrefs({ device: e.target.value });
-      if (this.#mic?.on) this.#test();
+      if (this.#mic) this.#test();
     });
     this.meter = h("div", { class: "meter wide", role: "img", "aria-label": "Microphone level" }, (this.bar = h("span", { class: "bar" })), (this.floor = h("span", { class: "floor" })));
+    this.room = h("p", { class: "room" });
     this.result = h("p", { role: "status" });
-    this.testButton = h("button", { onclick: () => (this.#mic?.on ? this.#stop() : this.#test()) }, "Test the microphone");
+    this.partial = h("p", { class: "partial" });
+    this.heard = h("ol", { class: "heard", "aria-label": "Calls heard" });
+    this.testButton = h("button", { onclick: () => (this.#mic ? this.#stop() : this.#test()) }, "Test the microphone");
     const keys = h("input", { type: "checkbox", id: "skeys", checked: p.keys, onchange: (e) => setPrefs({ keys: e.target.checked }) });
     put(this, h("div", { class: "desk settings" },
       h("div", { class: "title" }, h("h1", {}, "Settings"), h("p", { class: "soft" }, `Leadsman ${this.app.about.version || ""}`)),
@@ -62,7 +71,7 @@ class Settings extends HTMLElement {
         h("div", { class: "row tones" }, h("span", {}, "Hear the tones:"), Object.keys(TONES).map((t) => h("button", { onclick: () => this.answers.tone(t, prefs().volume) }, t)))),
       h("section", {}, h("h2", {}, "Microphone"),
         h("p", { class: "soft" }, "A headset or lapel microphone works best. It is used only while it is switched on; the sound stays on the machine that runs Leadsman."),
-        h("div", { class: "row end" }, field("device", "Microphone", this.device), this.testButton), this.meter, this.result)));
+        h("div", { class: "row end" }, field("device", "Microphone", this.device), this.testButton), this.meter, this.room, this.result, this.partial, this.heard)));
     this.#list();
     get("/api/clips").then((u) => {
       const mb = (n) => Math.ceil(n / (1 << 20));
@@ -80,33 +89,70 @@ class Settings extends HTMLElement {
     if (this.device.selectedIndex < 0) this.device.value = "";
   }
 
+  /** #test measures the room, then shows what is heard, as in an exam that is kept nowhere. */
   async #test() {
     this.#stop();
-    const seen = { loud: -96, frames: 0 };
-    this.#mic = new Microphone(() => {
-      const m = this.#mic;
-      if (!m) return;
-      const share = (db) => Math.max(0, Math.min(1, (db + 70) / 70));
-      this.bar.style.transform = `scaleX(${share(m.level).toFixed(3)})`;
-      this.floor.style.left = `${(share(m.noise) * 100).toFixed(1)}%`;
-      attr(this.meter, "data-hot", m.clipped > 0.01);
-      seen.loud = Math.max(m.level, seen.loud - 0.1);
-      if (++seen.frames % 30) return;
-      const a = advice(m);
-      put(this.result, a || (seen.loud - m.noise > 20 ? `Good: speech stands ${Math.round(seen.loud - m.noise)} dB above the room.` : "Say three two four."), ` Room ${Math.round(m.noise)} dB, loudest ${Math.round(seen.loud)} dB below full scale.`);
+    put(this.heard);
+    put(this.room, "Be quiet for two seconds: the room is measured.");
+    const seen = { loud: -96, frames: 0, quiet: [], room: 0 };
+    const ring = new Ring();
+    const mic = new Microphone((f) => {
+      ring.push(f.pcm);
+      this.#uplink?.pump();
+      this.#level(mic, seen);
     });
-    this.#mic.addEventListener("state", () => {
-      if (this.#mic?.trouble) put(this.result, this.#mic.trouble);
+    this.#mic = mic;
+    mic.addEventListener("state", () => {
+      if (mic.trouble) put(this.result, mic.trouble);
     });
-    if (await this.#mic.start(prefs().device)) {
-      put(this.testButton, "End the test");
-      put(this.result, "Say three two four.");
-      this.#list();
+    const ws = location.protocol === "https:" ? "wss:" : "ws:";
+    const uplink = new Uplink(`${ws}//${location.host}/api/trial/sound?owner=${newID()}&voice=${encodeURIComponent(prefs().examiner)}`, ring);
+    uplink.addEventListener("state", () => {
+      if (uplink.state === "open") put(this.heard); // after a broken connection all is heard anew
+      put(this.partial, { "no-engine": "No speech recognizer is loaded: only the sound can be tested.", broken: "The connection is broken. It is tried again by itself." }[uplink.state] || "");
+    });
+    uplink.addEventListener("news", (e) => {
+      put(this.partial, e.detail.partial);
+      for (const c of e.detail.heard) this.heard.append(h("li", { class: c.tone }, h("q", {}, c.words || "…"), h("span", {}, c.text)));
+      while (this.heard.children.length > KEPT) this.heard.firstChild.remove();
+    });
+    put(this.testButton, "End the test");
+    if (!(await mic.start(prefs().device))) {
+      put(this.room);
+      put(this.testButton, "Test the microphone");
+      this.#mic = null;
+      return;
     }
+    if (this.#mic !== mic) return; // ended while the browser asked
+    this.#uplink = uplink;
+    uplink.open();
+    this.#list();
   }
+
+  #level(m, seen) {
+    const share = (db) => Math.max(0, Math.min(1, (db + 70) / 70));
+    this.bar.style.transform = `scaleX(${share(m.level).toFixed(3)})`;
+    this.floor.style.left = `${(share(m.noise) * 100).toFixed(1)}%`;
+    attr(this.meter, "data-hot", m.clipped > 0.01);
+    seen.frames++;
+    if (seen.frames <= ROOM) {
+      seen.quiet.push(m.level);
+      if (seen.frames < ROOM) return;
+      // A word or a chair in between must not count: the quieter part is the room.
+      seen.room = seen.quiet.sort((a, b) => a - b)[Math.floor(ROOM / 4)];
+      put(this.room, `The room: ${Math.round(-seen.room)} dB below full scale. `, advice({ clipped: 0, noise: seen.room, level: -96 }) || "Quiet enough.");
+      put(this.result, "Say three two four.");
+    }
+    seen.loud = Math.max(m.level, seen.loud - 0.1);
+    if (seen.frames % 30) return;
+    const over = Math.round(seen.loud - seen.room);
+    put(this.result, m.trouble || advice(m) || (over > 20 ? `Good: speech stands ${over} dB above the room.` : "Say three two four."), ` Loudest ${Math.round(-seen.loud)} dB below full scale.`);
+  }
+
   #stop() {
     this.#mic?.stop();
-    this.#mic = null;
+    this.#uplink?.close();
+    this.#mic = this.#uplink = null;
     if (this.testButton) put(this.testButton, "Test the microphone");
   }
 }
