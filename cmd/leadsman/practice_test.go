@@ -235,3 +235,33 @@ func TestDueFollowsDecisions(t *testing.T) {
 		t.Errorf("after a new exam: %q", got)
 	}
 }
+
+// An exam to try a microphone in is as new ones are, and is kept nowhere.
+func TestTrial(t *testing.T) {
+	p, _ := invented(t)
+	ctx := context.Background()
+	s, err := p.Settings(ctx)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.Numbering, s.Path = chart.FDI, "tooth"
+	if _, err := p.SaveSettings(ctx, s); err != nil {
+		t.Fatal(err)
+	}
+	before := len(p.running)
+	e, err := p.trial(ctx)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer e.Close()
+	if _, err := e.Words(ctx, "three two four", "", ""); err != nil {
+		t.Fatal(err)
+	}
+	v, err := e.View(ctx)
+	if err != nil || v.Numbering != chart.FDI || v.Path != "tooth" || v.Recorded != 3 {
+		t.Errorf("%v %v %v %v", err, v.Numbering, v.Path, v.Recorded)
+	}
+	if _, err := p.open(ctx, "trial"); err == nil || len(p.running) != before {
+		t.Error("the exam to try a microphone in is among the kept ones")
+	}
+}

@@ -24,6 +24,7 @@ func TestMicrophoneTest(t *testing.T) {
 	p.until("the calls are shown", `[...document.querySelectorAll("ls-settings .heard q")].map((q) => q.innerText).join("|") === "three two four|furcation one buccal|bleeding"`)
 	p.until("with what they did", `document.querySelector("ls-settings .heard").innerText.includes("2 buccal: 3 2 4")`)
 	p.until("the level is judged", `/Good: speech stands \d+ dB above the room/.test(document.querySelector("ls-settings").innerText)`)
+	eval[bool](p, `document.querySelector("ls-settings .heard").scrollIntoView({block: "end"}), true`)
 	shoot(t, p, "settings-heard")
 	axe, err := os.ReadFile("testdata/axe.min.js")
 	if err != nil {
