@@ -17,12 +17,12 @@ import (
 	"leadsman/speech"
 )
 
-// Limits of what is believed. A silent wrong value costs far more than a needless question, so the
-// first is high; both are shares of probability as the engine gives them.
+// Limits of what is believed, all shares of probability as the engine gives them, which is right about as often as it says
+// (docs/measurements.md). They follow from what mistakes cost, in needless questions; the costs are engineering choices.
 const (
-	doubtBelow  = 0.90 // a reading believed less than this is written and marked as a doubt
+	doubtBelow  = 0.98 // written and marked as a doubt below this: a silent wrong value costs 50, and 1 - 1/50 = 0.98
 	refuseBelow = 0.45 // less than this is no reading at all
-	moveBelow   = 0.70 // calls that move, delete or state more than a value need this much
+	moveBelow   = 0.70 // for calls that move, delete or state more than a value: a wrong one costs 2 or 3, a repeated one 1
 	nearTrust   = 0.80 // what a number that the engine just rejected is worth where numbers are being called: see awaited
 	toothShare  = 0.22 // of the posterior of "two ..." and "tooth ..." together: from there on it was "tooth", see place
 

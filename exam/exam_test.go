@@ -509,6 +509,38 @@ func TestMicrophoneOfAVoice(t *testing.T) {
 	}
 }
 
+// What is wrong with the sound is told with what to do about it; good sound has no complaint. The limits are an engineering choice.
+func TestTroubleWithTheMicrophone(t *testing.T) {
+	for _, c := range []struct {
+		signal speech.Signal
+		want   string
+	}{
+		{speech.Signal{LevelDB: -25, NoiseDB: -60}, ""},
+		{speech.Signal{LevelDB: -25, NoiseDB: -34}, ""},
+		{speech.Signal{LevelDB: -25, NoiseDB: -32}, "noisy"},
+		{speech.Signal{LevelDB: -55, NoiseDB: -80}, "very quiet"},
+		{speech.Signal{LevelDB: -3, NoiseDB: -60, Clipped: 0.02}, "too loud"},
+		{speech.Signal{LevelDB: -3, NoiseDB: -60, Clipped: 0.001}, ""},
+	} {
+		u := say(1000, "three two four")
+		u.Signal = c.signal
+		e, log := open(t, chart.FDI, u)
+		sub := e.Subscribe(state(t, log).Seq())
+		play(t, e, 2500)
+		sub.Close()
+		var last *MicView
+		for ch := range sub.C {
+			if ch.Mic != nil {
+				last = ch.Mic
+			}
+		}
+		if last == nil || last.LevelDB != c.signal.LevelDB || (last.Trouble == "") != (c.want == "") || !strings.HasPrefix(last.Trouble, c.want) ||
+			c.want != "" && !strings.Contains(last.Trouble, "turn") {
+			t.Errorf("%+v: told %+v, want %q with a remedy", c.signal, last, c.want)
+		}
+	}
+}
+
 func TestNoEngine(t *testing.T) {
 	log := &Memory{}
 	Start(ctx, log, chart.FDI, "", nil, nil, 1, "")

@@ -254,6 +254,38 @@ func TestLevelAndOffset(t *testing.T) {
 	}
 }
 
+// A telephone's band and short dropouts are heard through.
+func TestBandAndDropouts(t *testing.T) {
+	e := openEngine(t)
+	defer e.Close()
+	pcm, words := excerpt(load(t, "page-joe"), 0, 4)
+	band := make([]int16, len(pcm))
+	const taps, corner = 63, 3400.0 / speech.Rate // a windowed sinc
+	for i := range band {
+		sum := 0.0
+		for k := range taps {
+			if j := i + k - taps/2; j >= 0 && j < len(pcm) {
+				x := float64(k - taps/2)
+				h := 2 * corner
+				if x != 0 {
+					h = math.Sin(2*math.Pi*corner*x) / (math.Pi * x)
+				}
+				sum += h * (0.54 - 0.46*math.Cos(2*math.Pi*float64(k)/(taps-1))) * float64(pcm[j])
+			}
+		}
+		band[i] = int16(min(max(sum, -32768), 32767))
+	}
+	gaps := slices.Clone(pcm)
+	for i := speech.Rate / 5; i < len(gaps); i += speech.Rate / 2 {
+		clear(gaps[i:min(i+speech.Rate/100, len(gaps))])
+	}
+	for name, sound := range map[string][]int16{"8 kHz band": band, "10 ms lost twice a second": gaps} {
+		if got := texts(hear(t, e, callNet(), sound)); got != strings.Join(words, " / ") {
+			t.Errorf("%s: heard %q, want %q", name, got, words)
+		}
+	}
+}
+
 // Speech that goes on and on is cut.
 func TestEndlessSpeechIsCut(t *testing.T) {
 	e := openEngine(t)

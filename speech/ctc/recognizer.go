@@ -345,8 +345,9 @@ func (r *recognizer) judge(hyps []speech.Hypothesis) ([]speech.Hypothesis, error
 			r.spoken = max(r.loudest, (r.spoken*3+r.loudest)/4)
 		}
 		r.active = false
-		// Seen from a later window, the sounds of the call may lie a little later.
-		r.consumed = min(end, last+afterCall)
+		// Seen from a later window, the sounds of the call may lie a little later, and one that was missed, as the burst that
+		// ends "eight", may come to light.
+		r.consumed = min(end, max(last+afterCall, end-quiet*stepMS/frameMS))
 		return append(hyps, h), nil
 	}
 	if quiet >= waitSteps {

@@ -112,7 +112,14 @@ type tally struct {
 	cut                  int // wrong calls that were decided before they had ended
 	waits                []float64
 	bySpeaker            map[string][2]int // right, calls
+	beliefs              []belief
 	faults               []string
+}
+
+// A belief is what the program gave for the probability of a reading, and whether it was right.
+type belief struct {
+	confidence float64
+	right      bool
 }
 
 func (t *tally) add(s scene, calls []acted) {
@@ -126,6 +133,7 @@ func (t *tally) add(s scene, calls []acted) {
 			if a.from > c.from-350 && a.from < c.to+100 {
 				heard = append(heard, strings.Fields(a.words)...)
 				doubted = doubted || a.doubted
+				t.beliefs = append(t.beliefs, belief{a.confidence, strings.Contains(" "+c.words+" ", " "+a.words+" ")})
 				last = a.at
 			}
 		}
@@ -192,7 +200,44 @@ func (t *tally) row() string {
 const tallyHead = "| set | condition | calls | whole, % | worst and median speaker, % | numbers | wrong | lost | silent of 1000 | right but doubted, % | cut off | wait ms, median and 95 % |\n" +
 	"|---|---|---|---|---|---|---|---|---|---|---|---|"
 
-// words has a clip for each word of a call, or one for all of them.
+// reliability is the table of how far the confidence of calls can be trusted, and what a limit for doubts would cost: a silent
+// wrong call 50 needless questions.
+func reliability(all []belief) string {
+	var b strings.Builder
+	b.WriteString("| confidence | calls | mean | right |\n|---|---|---|---|\n")
+	edges := []float64{0, 0.6, 0.8, 0.9, 0.95, 0.98, 0.99, 1.01}
+	for i := 1; i < len(edges); i++ {
+		n, right, sum := 0, 0, 0.0
+		for _, v := range all {
+			if v.confidence >= edges[i-1] && v.confidence < edges[i] {
+				n++
+				sum += v.confidence
+				if v.right {
+					right++
+				}
+			}
+		}
+		if n > 0 {
+			fmt.Fprintf(&b, "| %.2f-%.2f | %d | %.3f | %.3f |\n", edges[i-1], min(edges[i], 1), n, sum/float64(n), float64(right)/float64(n))
+		}
+	}
+	b.WriteString("\n| doubt below | silent wrong calls | needless questions | cost |\n|---|---|---|---|\n")
+	for _, limit := range []float64{0.5, 0.7, 0.8, 0.9, 0.95, 0.97, 0.98, 0.99, 0.995} {
+		silent, needless := 0, 0
+		for _, v := range all {
+			switch {
+			case v.confidence >= limit && !v.right:
+				silent++
+			case v.confidence < limit && v.right:
+				needless++
+			}
+		}
+		fmt.Fprintf(&b, "| %.3f | %d | %d | %d |\n", limit, silent, needless, 50*silent+needless)
+	}
+	return b.String()
+}
+
+// spoken has a clip for each word of a call, or one for all of them.
 type spoken struct {
 	words, speaker string
 	clips          [][]int16
@@ -483,6 +528,7 @@ func TestAccuracySets(t *testing.T) {
 	slices.Sort(names)
 	engine := engineUnderTest(t)
 	fmt.Println(tallyHead)
+	var beliefs []belief
 	for _, name := range names {
 		for _, ratio := range []float64{0, 20, 10, 5} {
 			all, err := scenes(name, sets[name], ratio)
@@ -491,12 +537,14 @@ func TestAccuracySets(t *testing.T) {
 			}
 			var sum tally
 			each(t, engine, all, sum.add)
+			beliefs = append(beliefs, sum.beliefs...)
 			fmt.Printf("| %s | %s | %s\n", name, all[0].condition, sum.row())
 			if os.Getenv("LEADSMAN_FAULTS") != "" {
 				fmt.Println(strings.Join(sum.faults, "\n"))
 			}
 		}
 	}
+	fmt.Print("\n", reliability(beliefs))
 }
 
 // chatterScenes are about an hour of read sentences, twenty to a scene, every other scene in noise.
