@@ -103,6 +103,7 @@ func TestKeyboardEntry(t *testing.T) {
 	p.keys("help")
 	p.keys(kb.Enter)
 	p.until("what can be said is shown", `!document.querySelector(".saying").hidden && document.querySelector(".saying").innerText.includes("three two four")`)
+	scan(t, p, "what can be said")
 	p.keys("say again")
 	p.keys(kb.Enter)
 	p.until("until the next call", `document.querySelector(".saying").hidden`)

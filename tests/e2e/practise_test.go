@@ -231,6 +231,7 @@ func TestDrillInBrowser(t *testing.T) {
 		t.Errorf("confused: %q", got)
 	}
 	shoot(t, p, "practise-drill")
+	scan(t, p, "the figures of a drill")
 	p.clickText("Once more")
 	p.until("a new drill begins", stage+`.querySelector(".line").innerText === "three two four" && !`+stage+`.querySelector(".confused")`)
 }

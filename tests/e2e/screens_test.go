@@ -42,10 +42,6 @@ var shots = []struct {
 // Every screen, in both themes: axe-core (Deque Systems, MPL-2.0) finds no violation of the WCAG 2.2
 // AA rules it can check, nor of its best practices. LEADSMAN_SHOTS=DIR also writes pictures there.
 func TestScreens(t *testing.T) {
-	axe, err := os.ReadFile("testdata/axe.min.js")
-	if err != nil {
-		t.Fatal(err)
-	}
 	w := newWorld(t, nil)
 	w.voices.examiners = []web.Examiner{{ID: "e1", Name: "Ada Quill"}}
 	w.voices.keep("e1", []byte("a profile"), speech.Enrolment{Takes: 42, Left: 1, Words: 118, WrongBefore: 9, WrongAfter: 3, Seconds: 2.4})
@@ -75,16 +71,16 @@ func TestScreens(t *testing.T) {
 						t.Errorf("%s, %s, %d px: the page is %d px too wide", name, theme, size[0], over)
 					}
 				}
-				scan(t, p, string(axe), name+", "+theme)
+				scan(t, p, name+", "+theme)
 				if name == "live" {
 					p.keys("?")
 					p.until("the keys are shown", `document.querySelector("dialog.help").open`)
-					scan(t, p, string(axe), "keys and calls, "+theme)
+					scan(t, p, "keys and calls, "+theme)
 					p.keys(kb.Escape)
 					p.click(`td[data-key="16.DB"]`)
 					p.keys(kb.Enter)
 					p.until("the dialog of a site is shown", `document.querySelector("dialog.editor")?.open`)
-					scan(t, p, string(axe), "dialog of a site, "+theme)
+					scan(t, p, "dialog of a site, "+theme)
 				}
 			}
 		}
@@ -100,9 +96,14 @@ func sizes() [][2]int64 {
 	return [][2]int64{{390, 844}, {1280, 720}}
 }
 
-func scan(t *testing.T, p *page, axe, where string) {
+// scan has axe-core look at what the page shows.
+func scan(t *testing.T, p *page, where string) {
 	t.Helper()
-	eval[bool](p, axe+"; true")
+	axe, err := os.ReadFile("testdata/axe.min.js")
+	if err != nil {
+		t.Fatal(err)
+	}
+	eval[bool](p, string(axe)+"; true")
 	found := eval[string](p, `axe.run(document, {resultTypes: ["violations"]}).then((r) => JSON.stringify(r.violations.map((v) => [v.id, v.help, ...v.nodes.slice(0, 4).map((n) => n.html.slice(0, 200) + " :: " + (n.any[0]?.message || n.all[0]?.message || n.none[0]?.message || ""))])))`)
 	var violations [][]string
 	if err := json.Unmarshal([]byte(found), &violations); err != nil {

@@ -339,6 +339,21 @@ def pack(name, rows, step):
     print(f"digits/{name}: {len(rows)} clips, {n / RATE:.1f} s")
 
 
+def calls(_):
+    """Every row of the grammar's table of calls, once, with a little of the room around it."""
+    from joe import Joe
+    said = []
+    for line in (HERE.parent.parent / "grammar" / "testdata" / "calls.txt").read_text().splitlines():
+        if line and line[0] != "#" and (words := line.split("|")[1].strip()) not in said:
+            said.append(words)
+    joe, dice, rows = Joe(81), random.Random(81), []
+    for n, words in enumerate(said):
+        sound, _ = joe.say(words.split(), speed=dice.uniform(0.92, 1.08), noise=dice.uniform(0.5, 0.7))
+        sound = np.pad(faded(levelled(sound, dice.uniform(-27, -24)), 0.005), (int(0.35 * RATE), int(0.6 * RATE)))
+        rows.append({"sound": sound + floor(len(sound), -78, n), "transcript": words, "speaker": "joe"})
+    pack("calls-joe", rows, 8)
+
+
 def digits(data):
     pack("speech-commands", spoken_digits(data), 1)
     groups = unseen(data, "manifest-groups.tsv", "groups/")
@@ -357,7 +372,7 @@ def paths(_):
 MAKERS = {"page-joe": page_joe, "fullmouth-joe": fullmouth_joe, "exam-joe": exam_joe, "exam-joe-fdi": exam_joe_fdi,
           "mouth-joe": mouth_joe,
           "fullmouth-digits": fullmouth_digits, "arch-nicolas": arch_nicolas, "chatter": chatter, "noise": noise,
-          "digits": digits, "paths": paths}
+          "digits": digits, "calls": calls, "paths": paths}
 
 
 def main():

@@ -141,7 +141,8 @@ type Clip struct {
 	PCM     []int16
 }
 
-// Clips returns a packed set: "speech-commands" (isolated digits of many people) or "nicolas-groups" (three or
+// Clips returns a packed set: "speech-commands" (isolated digits of many people), "calls-joe" (every row of the
+// grammar's table of calls, synthetic) or "nicolas-groups" (three or
 // six digits of one person).
 func Clips(set string) ([]Clip, error) {
 	rows, err := table("digits/" + set + ".tsv")

@@ -98,7 +98,7 @@ func TestDecodedSamples(t *testing.T) {
 		}
 		files = append(files, found...)
 	}
-	if len(files) != 14 {
+	if len(files) != 15 {
 		t.Fatalf("%d FLAC files: %v", len(files), files)
 	}
 	for _, file := range files {
