@@ -72,7 +72,7 @@ func TestEnrol(t *testing.T) {
 	e := openEngine(t)
 	defer e.Close()
 	groups := clipTakes(t, "nicolas-groups")
-	learn, test := groups[:16], groups[50:]
+	learn, test := groups[:30], groups[30:]
 	got, err := e.Enrol(context.Background(), learn)
 	if err != nil {
 		t.Fatal(err)
