@@ -232,6 +232,7 @@ func TestAccuracySpokenExam(t *testing.T) {
 			sound := tapeOf(p)
 
 			var wait, apart []float64
+			var misheard []string
 			lost, shift, next := 0, 0, 0
 			for i, c := range rec.Calls {
 				piece := rec.PCM[int(c.Start*speech.Rate):int(c.End*speech.Rate)]
@@ -246,17 +247,22 @@ func TestAccuracySpokenExam(t *testing.T) {
 				}
 				shift = at - int(c.Start*speech.Rate)
 				said := float64(at+len(piece)) * 1000 / speech.Rate
-				// The last answer to what was said within this call.
+				// The answers to what was said within this call: the last one counts.
 				for next < len(here) && here[next].End < said-1000*(c.End-c.Start) {
 					next++
 				}
 				shown := 0.0
+				var heard []string
 				for j := next; j < len(here) && here[j].End < said+250; j++ {
 					shown = here[j].At
+					heard = append(heard, here[j].Words)
 					next = j + 1
 				}
 				if shown > 0 {
 					wait = append(wait, shown-zero-said)
+				}
+				if words := strings.Join(heard, " "); words != c.Words && c.Did != "chatter" {
+					misheard = append(misheard, fmt.Sprintf("at %.1f s said %q, heard %q", c.Start, c.Words, words))
 				}
 			}
 			for _, s := range here {
@@ -269,6 +275,7 @@ func TestAccuracySpokenExam(t *testing.T) {
 			fmt.Printf("%s, end of the last word to the value on the page: %s; %d of %d calls not found again in the page's sound\n", name, quantiles(wait), lost, len(rec.Calls))
 			fmt.Printf("%s, the same value on a second browser, against the first: %s\n", name, quantiles(apart))
 			fmt.Printf("load of the machine: %s\n", load())
+			fmt.Printf("%s, calls misheard: %d of %d\n%s\n", name, len(misheard), len(rec.Calls), strings.Join(misheard, "\n"))
 			if name == "mouth-joe" && len(faults) > 0 {
 				t.Error(strings.Join(faults, "\n"))
 			} else if len(faults) > 0 {
