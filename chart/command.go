@@ -34,10 +34,11 @@ const (
 	VerbRemark     Verb = "remark"        // Text beside the place
 	VerbComplete   Verb = "exam complete" // to the completeness check
 	VerbHelp       Verb = "help"
+	VerbPath       Verb = "path" // Text: Ref of the path to walk from here
+	VerbPass       Verb = "pass" // Field: numbers are depths (FieldDepth) or margins (FieldRecession), from the start of the path
 
 	// From the screen only.
 	VerbSet     Verb = "set"     // Ref, Field, Number or none: one value, wherever it is
-	VerbPath    Verb = "path"    // Text: the path to walk from here
 	VerbSettle  Verb = "settle"  // Ref: the doubt there is settled
 	VerbPatient Verb = "patient" // Text: JSON of patient inputs
 	VerbRest    Verb = "rest"    // Field: probed sites without an answer get Number (bleeding by exception, margin at the CEJ)
@@ -123,7 +124,7 @@ func Start(n Numbering, path string, at *Place, present map[Tooth]Presence, m Me
 	m.Source = Tool
 	b := builder{st: NewState(), meta: m}
 	b.open(VerbStart, "")
-	b.emit(Event{Kind: KindStart, Numbering: n, Path: p.Name})
+	b.emit(Event{Kind: KindStart, Numbering: n, Path: p.Ref})
 	for _, t := range AllTeeth() {
 		if pr, ok := present[t]; ok && pr != b.st.Chart.Tooth(t).Presence {
 			b.tooth(t, FieldPresence, int(pr))
@@ -232,7 +233,8 @@ func (b *builder) set(r SiteRef, f Field, v *int, sounding bool) {
 }
 
 func (b *builder) jump(p Place) {
-	b.emit(Event{Kind: KindMove, Tooth: p.Tooth, Aspect: p.Aspect, Jump: true})
+	at := b.st.Path.at(p)
+	b.emit(Event{Kind: KindMove, Tooth: p.Tooth, Aspect: p.Aspect, Next: at.first(), Jump: true})
 }
 
 // label writes a place in the exam's numbering.
@@ -240,16 +242,38 @@ func (b *builder) label(t Tooth) string { return t.Label(b.st.Chart.Numbering) }
 
 // advance moves the place past the site just used.
 func (b *builder) advance(jump bool) {
-	p, next, end := b.st.Place, b.st.Next+1, false
+	p, end := b.st.Place, false
+	at := b.st.Path.at(p)
+	next := at.next(b.st.Next)
 	if next > 2 {
-		np, ok := b.st.After(p)
-		if ok {
-			p, next = np, 0
+		if np, ok := b.st.After(p); ok {
+			at = b.st.Path.at(np)
+			p, next = np, at.first()
 		} else {
 			next, end = 2, true
 		}
 	}
 	b.emit(Event{Kind: KindMove, Tooth: p.Tooth, Aspect: p.Aspect, Next: next, End: end, Jump: jump})
+}
+
+// takeUp finds the place after a change of path or pass: where the exam stood, if the path goes on there,
+// else, or from the start, the first site without a number.
+func (b *builder) takeUp(fromStart bool) {
+	st := b.st
+	if b.err != nil {
+		return
+	}
+	if i := st.Path.index(st.Place); !fromStart && i >= 0 && !st.AtEnd {
+		if st.Path.Steps[i].Off[st.Next] {
+			b.jump(st.Place)
+		}
+		return
+	}
+	if p, ok := st.unwalked(); ok {
+		b.jump(p)
+	} else if !st.AtEnd {
+		b.emit(Event{Kind: KindMove, Tooth: st.Place.Tooth, Aspect: st.Place.Aspect, Next: 2, End: true, Jump: true})
+	}
 }
 
 // leaveGaps moves on if the tooth under the place is not there to be probed.
@@ -318,7 +342,7 @@ func (b *builder) act(a Act) {
 			if b.err != nil || !b.probed(st.Place.Tooth) {
 				return
 			}
-			b.sound(SiteRef{st.Place.Tooth, st.Path.Sites(st.Place)[st.Next]}, FieldDepth, m)
+			b.sound(SiteRef{st.Place.Tooth, st.Path.Sites(st.Place)[st.Next]}, st.Pass, m)
 			b.advance(false)
 		}
 	case VerbAll:
@@ -331,12 +355,12 @@ func (b *builder) act(a Act) {
 		}
 		p := st.Place
 		for _, site := range st.Path.Sites(p) {
-			b.sound(SiteRef{p.Tooth, site}, FieldDepth, a.Numbers[0])
+			b.sound(SiteRef{p.Tooth, site}, st.Pass, a.Numbers[0])
 		}
 		b.emit(Event{Kind: KindMove, Tooth: p.Tooth, Aspect: p.Aspect, Next: 2})
 		b.advance(false)
 	case VerbSite:
-		b.named(a, FieldDepth)
+		b.named(a, st.Pass)
 	case VerbMargin:
 		b.margin(a)
 	case VerbCorrection:
@@ -357,7 +381,7 @@ func (b *builder) act(a Act) {
 		if a.HasAspect {
 			p.Aspect = a.Aspect
 		}
-		if !a.Tooth.Valid() || st.Path.index(p) < 0 {
+		if !a.Tooth.Valid() || a.Tooth.Primary() {
 			b.err = refuse("tooth %s is not on the path", b.label(a.Tooth))
 			return
 		}
@@ -418,11 +442,20 @@ func (b *builder) act(a Act) {
 	case VerbSet:
 		b.setOne(a)
 	case VerbPath:
-		if _, err := PathNamed(a.Text); err != nil {
+		p, err := PathNamed(a.Text)
+		if err != nil {
 			b.err = refuse("%s", err)
 			return
 		}
-		b.emit(Event{Kind: KindPath, Path: a.Text})
+		b.emit(Event{Kind: KindPath, Path: p.Ref})
+		b.takeUp(false)
+	case VerbPass:
+		if a.Field != FieldDepth && a.Field != FieldRecession {
+			b.err = refuse("a pass is of depths or of margins, not of %q", a.Field)
+			return
+		}
+		b.emit(Event{Kind: KindPass, Field: a.Field})
+		b.takeUp(true)
 	case VerbSettle:
 		if a.Ref == nil || !a.Ref.Tooth.Valid() || a.Ref.Site >= NumSites {
 			b.err = refuse("no site named")
@@ -540,10 +573,10 @@ func (b *builder) correction(a Act) {
 	st := b.st
 	switch {
 	case len(a.Where) > 0:
-		b.named(a, FieldDepth)
+		b.named(a, st.Pass)
 	case a.Whole:
 		for _, site := range st.Path.Sites(st.Focus) {
-			b.sound(SiteRef{st.Focus.Tooth, site}, FieldDepth, a.Numbers[0])
+			b.sound(SiteRef{st.Focus.Tooth, site}, st.Pass, a.Numbers[0])
 		}
 	case len(st.Recent) == 0:
 		if len(a.Numbers) > 3 {
@@ -556,14 +589,14 @@ func (b *builder) correction(a Act) {
 		refs := st.Path.Sites(st.Focus)
 		recorded := false
 		for i := range a.Numbers {
-			recorded = recorded || st.Chart.Site(SiteRef{st.Focus.Tooth, refs[i]}).Depth.Known()
+			recorded = recorded || st.has(SiteRef{st.Focus.Tooth, refs[i]})
 		}
 		if !recorded {
 			b.err = refuse("nothing is recorded at %s %s to correct", b.label(st.Focus.Tooth), st.Focus.Aspect)
 			return
 		}
 		for i, m := range a.Numbers {
-			b.sound(SiteRef{st.Focus.Tooth, refs[i]}, FieldDepth, m)
+			b.sound(SiteRef{st.Focus.Tooth, refs[i]}, st.Pass, m)
 		}
 	case len(a.Numbers) > len(st.Recent):
 		b.err = refuse("%d numbers were called, only %d soundings can be corrected", len(a.Numbers), len(st.Recent))
@@ -796,7 +829,7 @@ func (b *builder) rest(a Act) {
 		return
 	}
 	zero := 0
-	for _, st := range b.st.Path.Steps {
+	for _, st := range Paths()[0].Steps { // every site, wherever the exam's path goes
 		if !b.st.Chart.Tooth(st.Tooth).Presence.Probed() {
 			continue
 		}

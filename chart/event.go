@@ -26,6 +26,7 @@ const (
 	KindTooth    Kind = "tooth"    // Tooth, Field, Value
 	KindMove     Kind = "move"     // Tooth, Aspect, Next; End when the path is finished; Jump if it was asked for
 	KindPath     Kind = "path"     // Path: the path to walk from here on
+	KindPass     Kind = "pass"     // Field: what bare numbers are from here on
 	KindListen   Kind = "listen"   // Value 1 listening, 0 standing by
 	KindUndo     Kind = "undo"     // Undo: the Call that is taken back
 	KindDoubt    Kind = "doubt"    // Tooth, Site, Field, Text: reason, Rival: the other reading
@@ -173,6 +174,10 @@ func (e *Event) check() error {
 	case KindPath:
 		if _, err := PathNamed(e.Path); err != nil {
 			return bad(err.Error())
+		}
+	case KindPass:
+		if e.Field != FieldDepth && e.Field != FieldRecession {
+			return bad("a pass of neither depths nor margins")
 		}
 	case KindCall, KindListen, KindUndo, KindPatient, KindRemark, KindComplete, KindPlan, KindSign:
 	default:

@@ -2,6 +2,7 @@ package chart
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 )
 
@@ -34,13 +35,24 @@ func ParsePlace(s string, n Numbering) (Place, error) {
 type Step struct {
 	Place
 	Sites [3]Site
+	Off   [3]bool // sites that the path passes by
+}
+
+// first is the first site that is walked; next the one after site i, 3 if there is none.
+func (s *Step) first() int { return s.next(-1) }
+
+func (s *Step) next(i int) int {
+	for i++; i < 3 && s.Off[i]; i++ {
+	}
+	return i
 }
 
 // Path is an order of places. It holds every permanent tooth, third molars too: which of them are
-// walked is decided by the teeth that are there.
+// walked is decided by the teeth that are there. Paths of a practice's own may leave places and sites out.
 type Path struct {
 	Name  string
 	Title string // for people
+	Ref   string // what PathNamed finds it by, for good: see ParsePath
 	Steps []Step
 }
 
@@ -88,23 +100,42 @@ func (r run) steps() []Step {
 }
 
 func walk(name, title string, runs ...run) Path {
-	p := Path{Name: name, Title: title}
+	p := Path{Name: name, Title: title, Ref: name}
 	for _, r := range runs {
 		p.Steps = append(p.Steps, r.steps()...)
 	}
 	return p
 }
 
-// byTooth probes both aspects of a tooth before the next tooth.
+// bothAspects probes both aspects of a tooth before the next tooth.
+func (r run) bothAspects() []Step {
+	var out []Step
+	lingual := r
+	r.aspect, lingual.aspect = Buccal, Lingual
+	b, l := r.steps(), lingual.steps()
+	for i := range b {
+		out = append(out, b[i], l[i])
+	}
+	return out
+}
+
 func byTooth() Path {
-	p := Path{Name: "tooth", Title: "tooth by tooth, both aspects"}
-	for _, arch := range []run{{upper: true, fromRight: true, from: 1, to: 16}, {fromRight: false, from: 1, to: 16}} {
-		lingual := arch
-		lingual.aspect = Lingual
-		b, l := arch.steps(), lingual.steps()
-		for i := range b {
-			p.Steps = append(p.Steps, b[i], l[i])
-		}
+	p := walk("tooth", "tooth by tooth, both aspects")
+	for _, arch := range []run{{upper: true, fromRight: true, from: 1, to: 16}, {from: 1, to: 16}} {
+		p.Steps = append(p.Steps, arch.bothAspects()...)
+	}
+	return p
+}
+
+// sextants walks the six parts of a mouth in which screening looks for the worst site: canines belong to
+// the front teeth.
+func sextants() Path {
+	p := walk("sextant", "sextant by sextant for screening, buccal then lingual")
+	for _, part := range []run{{true, Buccal, true, 1, 5}, {true, Buccal, true, 6, 11}, {true, Buccal, true, 12, 16},
+		{false, Buccal, false, 12, 16}, {false, Buccal, false, 6, 11}, {false, Buccal, false, 1, 5}} {
+		back := part
+		back.aspect, back.fromRight = Lingual, !part.fromRight
+		p.Steps = append(append(p.Steps, part.steps()...), back.steps()...)
 	}
 	return p
 }
@@ -125,23 +156,150 @@ func Paths() []Path {
 		walk("sweep", "one sweep: upper buccal, upper lingual, lower lingual, lower buccal",
 			run{true, Buccal, true, 1, 16}, run{true, Lingual, false, 1, 16},
 			run{false, Lingual, false, 1, 16}, run{false, Buccal, true, 1, 16}),
+		sextants(),
 	}
 }
 
-// PathNamed finds a built-in path; "" is the default.
-func PathNamed(name string) (Path, error) {
+// PathNamed finds a built-in path by its name, or makes the path of a Ref; "" is the default.
+func PathNamed(ref string) (Path, error) {
 	ps := Paths()
-	if name == "" {
+	if ref == "" {
 		return ps[0], nil
+	}
+	if name, segments, own := strings.Cut(ref, ":"); own {
+		return ParsePath(name, segments, FDI)
 	}
 	var names []string
 	for _, p := range ps {
-		if p.Name == name {
+		if p.Name == ref {
 			return p, nil
 		}
 		names = append(names, p.Name)
 	}
-	return Path{}, fmt.Errorf("path %q: use one of %s", name, strings.Join(names, ", "))
+	return Path{}, fmt.Errorf("path %q: use one of %s", ref, strings.Join(names, ", "))
+}
+
+// ParsePath makes a path of segments: "buccal 18-28, lingual 28-18, both 38-48, buccal 16 distal mid". A
+// segment has an aspect (both: tooth by tooth), a tooth or a range of one arch in the order of the walk,
+// and the sites, if not all three are walked. No place may come twice. In the path's Ref teeth are FDI.
+func ParsePath(name, segments string, n Numbering) (Path, error) {
+	p := Path{Name: name, Title: name}
+	var refs []string
+	seen := map[Place]bool{}
+	for _, seg := range strings.Split(segments, ",") {
+		fault := func(format string, a ...any) (Path, error) {
+			return Path{}, fmt.Errorf("path %q: %q: %s", name, strings.TrimSpace(seg), fmt.Sprintf(format, a...))
+		}
+		f := strings.Fields(seg)
+		if len(f) < 2 {
+			return fault("write an aspect and teeth, such as buccal 18-28")
+		}
+		from, to, isRange := strings.Cut(f[1], "-")
+		if !isRange {
+			to = from
+		}
+		var ends [2]Tooth
+		for i, s := range []string{from, to} {
+			t, err := ParseTooth(s, n)
+			if err != nil {
+				return fault("%v", err)
+			}
+			if t.Primary() {
+				return fault("tooth %s is not a permanent tooth", s)
+			}
+			ends[i] = t
+		}
+		if ends[0].Upper() != ends[1].Upper() {
+			return fault("teeth of both arches: write a segment for each")
+		}
+		r := run{upper: ends[0].Upper(), fromRight: ends[0].Upper()}
+		r.from, r.to = ends[0].ArchPosition(), ends[1].ArchPosition()
+		if r.from != r.to {
+			r.fromRight = r.from < r.to
+		}
+		r.from, r.to = min(r.from, r.to), max(r.from, r.to)
+		var steps []Step
+		if f[0] == "both" {
+			steps = r.bothAspects()
+		} else {
+			a, err := ParseAspect(f[0])
+			if err != nil {
+				return fault("%v, or both", err)
+			}
+			r.aspect = a
+			steps = r.steps()
+		}
+		if len(f) > 2 {
+			var where []Where
+			for _, w := range f[2:] {
+				i := slices.IndexFunc([]Where{Distal, Mid, Mesial}, func(x Where) bool { return x.String() == w })
+				if i < 0 || slices.Contains(where, []Where{Distal, Mid, Mesial}[i]) {
+					return fault("sites are distal, mid and mesial, each once")
+				}
+				where = append(where, []Where{Distal, Mid, Mesial}[i])
+			}
+			for i := range steps {
+				steps[i].only(where)
+			}
+		}
+		for _, s := range steps {
+			if seen[s.Place] {
+				return fault("%s comes twice on the path", s.Place)
+			}
+			seen[s.Place] = true
+		}
+		p.Steps = append(p.Steps, steps...)
+		f[1] = ends[0].String() + "-" + ends[1].String()
+		refs = append(refs, strings.Join(f, " "))
+	}
+	p.Ref = name + ": " + strings.Join(refs, ", ")
+	return p, nil
+}
+
+// only leaves the other sites out. Two or three sites also say in which direction the probe walks.
+func (s *Step) only(where []Where) {
+	rank := func(w Where) int { return slices.Index([]Where{Distal, Mid, Mesial}, w) }
+	if len(where) > 1 {
+		ws := []Where{Distal, Mid, Mesial}
+		if rank(where[0]) > rank(where[1]) {
+			slices.Reverse(ws)
+		}
+		for i, w := range ws {
+			s.Sites[i] = SiteAt(s.Aspect, w)
+		}
+	}
+	for i, site := range s.Sites {
+		s.Off[i] = !slices.Contains(where, site.Where())
+	}
+}
+
+// PocketPath is the name of the path over the sites of an earlier exam from PocketFrom on.
+const (
+	PocketPath = "pockets"
+	PocketFrom = 4 // mm; re-evaluation looks at these: common practice, no source
+)
+
+// Pockets is the way along the default path to the pockets of a chart alone. It fails with *Refusal if
+// there are none.
+func Pockets(c *Chart) (Path, error) {
+	var segments []string
+	for _, s := range Paths()[0].Steps {
+		seg := fmt.Sprintf("%s %s", s.Aspect, s.Tooth)
+		deep := false
+		for _, site := range s.Sites {
+			if d := c.Site(SiteRef{s.Tooth, site}).Depth; d.Known() && d.Half() >= 2*PocketFrom {
+				seg += " " + site.Where().String()
+				deep = true
+			}
+		}
+		if deep {
+			segments = append(segments, seg)
+		}
+	}
+	if segments == nil {
+		return Path{}, refuse("the earlier exam has no site of %d mm or more", PocketFrom)
+	}
+	return ParsePath(PocketPath, strings.Join(segments, ", "), FDI)
 }
 
 // index finds the step of a place, -1 if the path never comes there.
@@ -154,10 +312,13 @@ func (p *Path) index(at Place) int {
 	return -1
 }
 
-// Sites gives the three sites of a place in walking order.
-func (p *Path) Sites(at Place) [3]Site {
+// at is the step of a place. One that the path never comes to is walked whole.
+func (p *Path) at(at Place) Step {
 	if i := p.index(at); i >= 0 {
-		return p.Steps[i].Sites
+		return p.Steps[i]
 	}
-	return [3]Site{SiteAt(at.Aspect, Distal), SiteAt(at.Aspect, Mid), SiteAt(at.Aspect, Mesial)}
+	return Step{Place: at, Sites: [3]Site{SiteAt(at.Aspect, Distal), SiteAt(at.Aspect, Mid), SiteAt(at.Aspect, Mesial)}}
 }
+
+// Sites gives the three sites of a place in walking order, those that the path passes by too.
+func (p *Path) Sites(at Place) [3]Site { return p.at(at).Sites }

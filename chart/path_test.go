@@ -132,3 +132,66 @@ func TestEntrances(t *testing.T) {
 		}
 	}
 }
+
+// The six parts of a mouth, canines with the front teeth: common practice, no source.
+func TestSextants(t *testing.T) {
+	var got []string
+	last := ""
+	for _, s := range steps(t, "sextant").Steps {
+		if p := s.Tooth.String() + s.Aspect.String()[:1]; s.Tooth.Position() == 4 || s.Tooth.Position() == 3 {
+			if part := fmt.Sprint(s.Tooth.Position() <= 3, s.Tooth.Upper(), s.Aspect); part != last {
+				got = append(got, p)
+				last = part
+			}
+		}
+	}
+	if g := strings.Join(got, " "); g != "14b 14l 13b 23l 24b 24l 34b 34l 33b 43l 44b 44l" {
+		t.Error(g)
+	}
+}
+
+// Orders are worked out by hand; the sites of a walk as in TestPathOrder.
+func TestOwnPaths(t *testing.T) {
+	for _, c := range []struct {
+		segments string
+		n        Numbering
+		want     string // walked sites
+		ref      string
+	}{
+		{"buccal 12-21", FDI, "12.DB 12.B 12.MB 11.DB 11.B 11.MB 21.MB 21.B 21.DB", "x: buccal 12-21"},
+		{"lingual 21-11", FDI, "21.DL 21.L 21.ML 11.ML 11.L 11.DL", "x: lingual 21-11"},
+		{"palatal 9-8", Universal, "21.DL 21.L 21.ML 11.ML 11.L 11.DL", "x: palatal 21-11"},
+		{"both 30-31", Universal, "46.MB 46.B 46.DB 46.ML 46.L 46.DL 47.MB 47.B 47.DB 47.ML 47.L 47.DL", "x: both 46-47"},
+		{"buccal 46-47 mid", FDI, "46.B 47.B", "x: buccal 46-47 mid"},
+		{"buccal 16 mesial distal, lingual 36", FDI, "16.MB 16.DB 36.DL 36.L 36.ML", "x: buccal 16-16 mesial distal, lingual 36-36"},
+	} {
+		p, err := ParsePath("x", c.segments, c.n)
+		if err != nil {
+			t.Errorf("%s: %v", c.segments, err)
+			continue
+		}
+		st := NewState()
+		st.Path = p
+		var got []string
+		for _, tooth := range AllTeeth() {
+			st.Chart.Tooth(tooth).Presence = Present
+		}
+		for r := range st.Walked() {
+			got = append(got, r.String())
+		}
+		if g := strings.Join(got, " "); g != c.want || p.Ref != c.ref {
+			t.Errorf("%s: %s, %q", c.segments, g, p.Ref)
+		}
+		if again, err := PathNamed(p.Ref); err != nil || fmt.Sprint(again) != fmt.Sprint(p) {
+			t.Errorf("%s: %v does not come back: %v", p.Ref, p, err)
+		}
+	}
+	for segments, want := range map[string]string{
+		"": "write an aspect and teeth", "buccal": "write an aspect", "top 11-12": "or both", "buccal 11-19": "19", "buccal 18-48": "both arches",
+		"buccal 55-51": "not a permanent", "buccal 11-12 top": "distal, mid and mesial", "buccal 11 mid mid": "each once", "buccal 11-13, both 13": "twice",
+	} {
+		if _, err := ParsePath("x", segments, FDI); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%q: %v, want %q in it", segments, err, want)
+		}
+	}
+}

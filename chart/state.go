@@ -3,6 +3,7 @@ package chart
 import (
 	"cmp"
 	"fmt"
+	"iter"
 	"slices"
 )
 
@@ -51,6 +52,7 @@ type State struct {
 	Chart     Chart
 	Path      Path
 	Place     Place // where the next numbers go
+	Pass      Field // what bare numbers are: FieldDepth or FieldRecession
 	Next      int   // index into Path.Sites(Place) of the next sounding, 0..2
 	AtEnd     bool  // the path is finished: numbers are refused until the place is changed
 	Focus     Place // the aspect last worked on: what flags and margins refer to
@@ -71,7 +73,7 @@ type State struct {
 // NewState is the state before any event.
 func NewState() *State {
 	p, _ := PathNamed("")
-	return &State{Path: p, Listening: true, Doubts: map[SiteRef]Doubt{}, undone: map[uint64]bool{}, ids: map[string]bool{}}
+	return &State{Path: p, Pass: FieldDepth, Listening: true, Doubts: map[SiteRef]Doubt{}, undone: map[uint64]bool{}, ids: map[string]bool{}}
 }
 
 // Log is the list of all events applied, in order. It must not be changed.
@@ -207,6 +209,8 @@ func (s *State) fold(e *Event) {
 		}
 	case KindPath:
 		s.Path, _ = PathNamed(e.Path)
+	case KindPass:
+		s.Pass = e.Field
 	case KindListen:
 		s.Listening = e.Value != nil && *e.Value == 1
 	case KindDoubt:
@@ -243,7 +247,8 @@ func mmOf(v *int) MM {
 
 func (s *State) goTo(p Place, ok bool) {
 	if ok {
-		s.Place, s.Next, s.AtEnd = p, 0, false
+		at := s.Path.at(p)
+		s.Place, s.Next, s.AtEnd = p, at.first(), false
 	} else {
 		s.AtEnd = true
 	}
@@ -263,7 +268,56 @@ func (s *State) seek(i, d int) (Place, bool) {
 }
 
 // After is the place that follows p on the path among the teeth that are there.
-func (s *State) After(p Place) (Place, bool) { return s.seek(s.Path.index(p)+1, 1) }
+func (s *State) After(p Place) (Place, bool) {
+	if s.Path.index(p) < 0 {
+		return s.unwalked() // back to the path
+	}
+	return s.seek(s.Path.index(p)+1, 1)
+}
+
+// has reports whether a site has the number that the pass is about.
+func (s *State) has(r SiteRef) bool {
+	if s.Pass == FieldRecession {
+		return s.Chart.Site(r).Recession.Known()
+	}
+	return s.Chart.Site(r).Depth.Known()
+}
+
+// unwalked is the first place of the path with a site that lacks the number of this pass.
+func (s *State) unwalked() (Place, bool) {
+	for r := range s.Walked() {
+		if !s.has(r) {
+			return Place{r.Tooth, r.Site.Aspect()}, true
+		}
+	}
+	return Place{}, false
+}
+
+// Walked goes through the sites of the path whose teeth are there.
+func (s *State) Walked() iter.Seq[SiteRef] {
+	return func(yield func(SiteRef) bool) {
+		for _, st := range s.Path.Steps {
+			if !s.Chart.Tooth(st.Tooth).Presence.Probed() {
+				continue
+			}
+			for i, site := range st.Sites {
+				if !st.Off[i] && !yield(SiteRef{st.Tooth, site}) {
+					return
+				}
+			}
+		}
+	}
+}
+
+// Progress counts the sites of the path, and those of them that have the number of this pass.
+func (s *State) Progress() (recorded, sites int) {
+	for r := range s.Walked() {
+		if sites++; s.has(r) {
+			recorded++
+		}
+	}
+	return recorded, sites
+}
 
 // Before is the place before p on the path among the teeth that are there.
 func (s *State) Before(p Place) (Place, bool) { return s.seek(s.Path.index(p)-1, -1) }
@@ -273,20 +327,19 @@ func (s *State) Open() int {
 	if s.AtEnd || !s.Chart.Tooth(s.Place.Tooth).Presence.Probed() {
 		return 0
 	}
-	return 3 - s.Next
+	n, at := 0, s.Path.at(s.Place)
+	for i := s.Next; i < 3; i = at.next(i) {
+		n++
+	}
+	return n
 }
 
 // Unrecorded lists, in path order, the sites of teeth that are there and have no depth.
 func (s *State) Unrecorded() []SiteRef {
 	var out []SiteRef
-	for _, st := range s.Path.Steps {
-		if !s.Chart.Tooth(st.Tooth).Presence.Probed() {
-			continue
-		}
-		for _, site := range st.Sites {
-			if r := (SiteRef{st.Tooth, site}); !s.Chart.Site(r).Depth.Known() {
-				out = append(out, r)
-			}
+	for r := range s.Walked() {
+		if !s.Chart.Site(r).Depth.Known() {
+			out = append(out, r)
 		}
 	}
 	return out

@@ -261,6 +261,7 @@ type seen struct {
 	Chart     Chart
 	Path      string
 	Place     Place
+	Pass      Field
 	Next      int
 	AtEnd     bool
 	Focus     Place
@@ -273,7 +274,7 @@ type seen struct {
 }
 
 func look(s *State) seen {
-	return seen{s.Chart, s.Path.Name, s.Place, s.Next, s.AtEnd, s.Focus, append([]Reading{}, s.Recent...), s.Listening, s.Doubts, append([]Remark{}, s.Remarks...), s.Complete, s.SignedBy}
+	return seen{s.Chart, s.Path.Ref, s.Place, s.Pass, s.Next, s.AtEnd, s.Focus, append([]Reading{}, s.Recent...), s.Listening, s.Doubts, append([]Remark{}, s.Remarks...), s.Complete, s.SignedBy}
 }
 
 func same(a, b seen) string {
@@ -386,5 +387,99 @@ func BenchmarkCall(b *testing.B) {
 		if _, err := s.Do(c, Meta{Source: Voice}); err != nil {
 			b.Fatal(err)
 		}
+	}
+}
+
+// A path may be changed in the middle; a path of single sites passes the others by, in both passes.
+func TestPathsAndPasses(t *testing.T) {
+	s := NewState()
+	do := func(a Act) error {
+		evs, err := s.Do(Command{Acts: []Act{a}}, Meta{Source: Voice})
+		if err2 := s.Apply(evs...); err2 != nil {
+			t.Fatal(err2)
+		}
+		return err
+	}
+	say := func(ns ...int) error {
+		a := Act{Verb: VerbSoundings}
+		for _, n := range ns {
+			a.Numbers = append(a.Numbers, Millimetres(n))
+		}
+		return do(a)
+	}
+	at := func(want string) {
+		t.Helper()
+		got := "end"
+		if !s.AtEnd {
+			got = SiteRef{s.Place.Tooth, s.Path.Sites(s.Place)[s.Next]}.String()
+		}
+		if got != want {
+			t.Fatalf("at %s, want %s", got, want)
+		}
+	}
+	must := func(err error) {
+		t.Helper()
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	evs, err := Start(FDI, "arch", nil, nil, Meta{})
+	must(err)
+	must(s.Apply(evs...))
+	must(say(3, 5, 4))
+	at("16.DB")
+	must(do(Act{Verb: VerbPath, Text: "tooth"})) // goes on where it stands
+	at("16.DB")
+	must(say(4, 3, 2))
+	at("16.DL")
+	p, err := Pockets(&s.Chart)
+	must(err)
+	if p.Ref != "pockets: buccal 17-17 mid mesial, buccal 16-16 distal" {
+		t.Fatal(p.Ref)
+	}
+	evs, err = Start(FDI, p.Ref, nil, nil, Meta{})
+	must(err)
+	s = NewState()
+	must(s.Apply(evs...))
+	at("17.B")
+	if n := s.Open(); n != 2 {
+		t.Fatalf("%d open", n)
+	}
+	must(do(Act{Verb: VerbGo, Tooth: 36})) // off the path: the whole aspect, then back
+	at("36.DB")
+	must(say(1, 2, 3))
+	at("17.B")
+	if err := say(5, 4, 3, 2); err == nil {
+		t.Fatal("more numbers than sites were taken")
+	}
+	must(say(5, 4, 3))
+	at("end")
+	if rec, n := s.Progress(); rec != 3 || n != 3 || len(s.Unrecorded()) != 0 {
+		t.Fatalf("%d of %d", rec, n)
+	}
+	must(do(Act{Verb: VerbPass, Field: FieldRecession}))
+	at("17.B")
+	must(say(1, -1))
+	at("16.DB")
+	if r := s.Chart.Site(SiteRef{17, SiteAt(Buccal, Mesial)}); r.Recession != Millimetres(-1) || r.Depth != Millimetres(4) {
+		t.Fatalf("%+v", r)
+	}
+	must(do(Act{Verb: VerbCorrection, Numbers: []MM{Millimetres(0)}}))
+	if r := s.Chart.Site(SiteRef{17, SiteAt(Buccal, Mesial)}); r.Recession != Millimetres(0) {
+		t.Fatalf("%+v", r)
+	}
+	must(do(Act{Verb: VerbPass, Field: FieldDepth}))
+	at("end")
+	must(do(Act{Verb: VerbPath, Text: "quadrant"})) // at the end of one path another is taken up at the first site without a depth
+	at("17.DB")
+	if err := do(Act{Verb: VerbPath, Text: "spiral"}); err == nil {
+		t.Fatal("a path that is none")
+	}
+	if again, err := Fold(s.Log()); err != nil || same(look(again), look(s)) != "" {
+		t.Fatal(err)
+	}
+	c := NewState().Chart
+	if _, err := Pockets(&c); err == nil {
+		t.Fatal("no pocket and yet a path")
 	}
 }

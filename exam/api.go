@@ -8,6 +8,7 @@ import (
 	"iter"
 
 	"leadsman/chart"
+	"leadsman/grammar"
 	"leadsman/speech"
 )
 
@@ -29,6 +30,9 @@ type Config struct {
 	Now        func() int64 // Unix milliseconds
 	// Earlier is the chart of the exam before, for plausibility; may be nil.
 	Earlier *chart.Chart
+	// Terms are the practice's own words, and Paths its own paths, which they name; both may be nil.
+	Terms *grammar.Terms
+	Paths []chart.Path
 	// KeepClip stores the sound of a call, 16 kHz mono, beside its Seq; may be nil. It must not block.
 	KeepClip func(call uint64, pcm []int16)
 	// Signed is called once the exam is signed; may be nil. It must not block.

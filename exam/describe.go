@@ -26,7 +26,13 @@ func viewOf(id string, s *chart.State) View {
 func lineOf(s *chart.State) []LineStep {
 	out := make([]LineStep, 0, len(s.Path.Steps))
 	for _, st := range s.Path.Steps {
-		out = append(out, LineStep{Tooth: st.Tooth.String(), Aspect: st.Aspect.String(), Sites: siteKeys(st.Sites)})
+		l := LineStep{Tooth: st.Tooth.String(), Aspect: st.Aspect.String(), Sites: []string{}}
+		for i, site := range st.Sites {
+			if !st.Off[i] {
+				l.Sites = append(l.Sites, site.String())
+			}
+		}
+		out = append(out, l)
 	}
 	return out
 }
@@ -45,7 +51,7 @@ var sayListening = []string{"three two four", "all threes", "bleeding mesial", "
 	"missing", "tooth fourteen", "lingual", "next", "correction four", "disregard", "say again", "stand by", "exam complete"}
 
 func headOf(s *chart.State) Head {
-	h := Head{Focus: PlaceView{}, AtEnd: s.AtEnd, Listening: s.Listening, Complete: s.Complete, SignedBy: s.SignedBy, Path: s.Path.Name,
+	h := Head{Focus: PlaceView{}, AtEnd: s.AtEnd, Listening: s.Listening, Complete: s.Complete, SignedBy: s.SignedBy, Path: s.Path.Name, Pass: s.Pass,
 		Doubts: []DoubtView{}, Last: []string{}, Say: sayListening, Remarks: []Remark{}}
 	switch {
 	case !s.Listening:
@@ -68,22 +74,13 @@ func headOf(s *chart.State) Head {
 	for _, r := range recent {
 		h.Last = append(h.Last, r.SiteRef.String())
 	}
-	order := 0
 	rank := map[chart.SiteRef]int{}
 	for _, st := range s.Path.Steps {
-		there := s.Chart.Tooth(st.Tooth).Presence.Probed()
 		for _, site := range st.Sites {
-			r := chart.SiteRef{Tooth: st.Tooth, Site: site}
-			rank[r] = order
-			order++
-			if there {
-				h.Sites++
-				if s.Chart.Site(r).Depth.Known() {
-					h.Recorded++
-				}
-			}
+			rank[chart.SiteRef{Tooth: st.Tooth, Site: site}] = len(rank)
 		}
 	}
+	h.Recorded, h.Sites = s.Progress()
 	for _, d := range s.Doubts {
 		h.Doubts = append(h.Doubts, DoubtView{Tooth: d.Tooth.String(), Label: d.Tooth.Label(s.Chart.Numbering), Site: d.Site.String(),
 			Field: string(d.Field), Value: valueOf(s, d.SiteRef, d.Field), Reason: d.Reason, Rival: d.Rival,
@@ -268,7 +265,10 @@ func Describe(s *chart.State, evs []chart.Event) string {
 				parts = append(parts, "standing by")
 			}
 		case chart.KindPath:
-			parts = append(parts, "path "+e.Path)
+			name, _, _ := strings.Cut(e.Path, ":")
+			parts = append(parts, "path "+name)
+		case chart.KindPass:
+			parts = append(parts, "numbers are "+string(e.Field)+"s")
 		case chart.KindPatient:
 			parts = append(parts, "patient inputs")
 		case chart.KindRemark:

@@ -199,8 +199,7 @@ func (e *Exam) Words(ctx context.Context, text, who, id string) (a Answer, err e
 			a = e.repeated(id)
 			return
 		}
-		st := grammar.StateOf(e.state)
-		st.Question = e.question != nil
+		st := e.canSay()
 		words := grammar.Text(text)
 		r, perr := grammar.Parse(st, words)
 		if perr == nil && r.Ending == grammar.Prefix {
@@ -259,8 +258,11 @@ type suspicion struct {
 // perform does a command: events, log, fold, answer, subscribers. It runs in the owner.
 func (e *Exam) perform(ctx context.Context, c chart.Command, m chart.Meta, doubt *suspicion) (Answer, error) {
 	m.Time = e.cfg.Now()
-	evs, cause := e.state.Do(c, m)
-	if cause == nil {
+	c, cause := e.withPaths(c)
+	evs := []chart.Event(nil)
+	if cause != nil {
+		evs = e.state.Refused(c.Verb(), cause, m)
+	} else if evs, cause = e.state.Do(c, m); cause == nil {
 		evs = e.addDoubts(evs, m, doubt)
 	}
 	return e.settle(ctx, c, m, evs, cause)
@@ -276,7 +278,7 @@ func (e *Exam) settle(ctx context.Context, c chart.Command, m chart.Meta, evs []
 	}
 	before, place := e.state.Chart, e.state.Place
 	beforeDoubts := e.doubtSites()
-	from, path := e.state.Seq(), e.state.Path.Name
+	from, path := e.state.Seq(), e.state.Path.Ref
 	if err := e.state.Apply(evs...); err != nil {
 		// Do applied the same events to a copy: only a fault of the program leads here.
 		return Answer{}, fmt.Errorf("apply call %d: %w", evs[0].Call, err)
@@ -364,6 +366,10 @@ func (e *Exam) answer(c chart.Command, m chart.Meta, evs []chart.Event, cause er
 		a.Tone, a.Speak = ToneListening, "listening"
 	case chart.VerbGo, chart.VerbAspect, chart.VerbNext, chart.VerbBack, chart.VerbSkip:
 		a.Tone, a.Speak = TonePlace, fmt.Sprintf("%s %s", moved.Tooth.Label(num), moved.Aspect)
+	case chart.VerbPath:
+		a.Tone, a.Speak = TonePlace, "path "+e.state.Path.Name
+	case chart.VerbPass:
+		a.Tone, a.Speak = TonePlace, string(e.state.Pass)+"s"
 	case chart.VerbDisregard:
 		a.Speak = "disregarded"
 	case chart.VerbPresence:
@@ -491,7 +497,7 @@ func (e *Exam) publish(from uint64, before *chart.Chart, beforeDoubts map[chart.
 			ch.Teeth[t.String()] = toothOf(e.state, t)
 		}
 	}
-	if e.state.Path.Name != path {
+	if e.state.Path.Ref != path {
 		ch.Line = lineOf(e.state)
 	}
 	altered := map[uint64]bool{evs[0].Call: true}
@@ -809,10 +815,16 @@ func keyOf(r grammar.Result) string {
 	return string(b)
 }
 
+// canSay is what can be said if nothing waits for more words.
+func (e *Exam) canSay() grammar.State {
+	st := grammar.StateOf(e.state)
+	st.Question, st.Terms = e.question != nil, e.cfg.Terms
+	return st
+}
+
 // grammarState is what can be said at a stream time.
 func (e *Exam) grammarState(atMS int64) grammar.State {
-	st := grammar.StateOf(e.state)
-	st.Question = e.question != nil
+	st := e.canSay()
 	if e.pending.words != nil && atMS <= e.pending.until {
 		st.Pending = e.pending.words
 	}

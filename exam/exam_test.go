@@ -656,3 +656,55 @@ func TestReadBackRows(t *testing.T) {
 		}
 	}
 }
+
+// A path is changed by voice and at the screen in the middle of an exam, by the names of the practice too.
+func TestPathByVoice(t *testing.T) {
+	log := &Memory{}
+	if err := Start(t.Context(), log, chart.FDI, "", nil, nil, 1, ""); err != nil {
+		t.Fatal(err)
+	}
+	own, err := chart.ParsePath("lowers", "buccal 36-46", chart.FDI)
+	if err != nil {
+		t.Fatal(err)
+	}
+	terms, err := grammar.NewTerms([]grammar.Synonym{{Said: []string{"gum"}, Means: []string{"recession"}}}, []string{"lowers"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	earlier := chart.NewState().Chart
+	earlier.Site(chart.SiteRef{Tooth: 24, Site: chart.SiteAt(chart.Lingual, chart.Mid)}).Depth = chart.Millimetres(6)
+	e, err := Open(t.Context(), Config{ID: "x", Log: log, Now: func() int64 { return 1 }, Terms: terms, Paths: []chart.Path{own}, Earlier: &earlier,
+		Engine: scripted.New(say(1000, "three two four"), say(3000, "gum one"), say(5000, "path lowers"), say(7000, "two two two"), say(9000, "path pockets"), say(11_000, "five"), say(13_000, "margin pass"), say(15_000, "minus one"))})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { e.Close() })
+	m, err := e.OpenMic("test", false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for ms := 0; ms < 18_000; ms += 20 {
+		if _, err := m.Write(m.Next(), make([]int16, 20*speech.Rate/1000)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	st := state(t, log)
+	got := ""
+	for _, c := range st.Calls {
+		got += Describe(st, st.CallEvents(c.Seq)) + "|"
+	}
+	if want := "exam started, fdi numbering|17 buccal: 3 2 4|17 buccal: recession 1|path lowers; to 36 buccal|36 buccal: 2 2 2|path pockets; to 24 lingual|" +
+		"24 lingual: 5|numbers are recessions; to 24 lingual|24 lingual: recession -1|"; got != want {
+		t.Errorf("got  %s\nwant %s", got, want)
+	}
+	v, err := e.View(t.Context())
+	if err != nil || v.Path != "pockets" || v.Pass != chart.FieldRecession || v.Recorded != 1 || v.Sites != 1 || len(v.Line) != 1 || len(v.Line[0].Sites) != 1 {
+		t.Errorf("%v, %+v", err, v.Head)
+	}
+	e.cfg.Earlier = nil
+	for text, want := range map[string]string{"path pockets": "no earlier exam", "path nowhere": "does not fit"} {
+		if _, err := e.Words(t.Context(), text, "", ""); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%s: %v", text, err)
+		}
+	}
+}

@@ -11,7 +11,7 @@ type View struct {
 	Seq       uint64          `json:"seq"` // last durable event in this view
 	Numbering chart.Numbering `json:"numbering"`
 	Head
-	// Line is the path: every place in walking order, whether its tooth is there or not.
+	// Line is the path: every place in walking order with the sites walked, whether its tooth is there or not.
 	Line  []LineStep           `json:"line"`
 	Teeth map[string]ToothView `json:"teeth"` // by FDI number, all 32
 	Calls []CallView           `json:"calls"` // newest last, the most recent 50
@@ -25,8 +25,8 @@ type Head struct {
 	Last      []string    `json:"last"`                // last sounding's site keys "16.DB", newest last, up to 9
 	AtEnd     bool        `json:"at_end"`              // the path is finished
 	Listening bool        `json:"listening"`           // false: standing by
-	Recorded  int         `json:"recorded"`            // sites with a depth
-	Sites     int         `json:"sites"`               // sites of the teeth that are there
+	Recorded  int         `json:"recorded"`            // of them with a number of this pass
+	Sites     int         `json:"sites"`               // sites of the path whose teeth are there
 	Doubts    []DoubtView `json:"doubts"`              // open doubts in path order
 	Question  *Question   `json:"question,omitempty"`  // what the tool asks now
 	Undo      uint64      `json:"undo,omitempty"`      // call that disregard from the keyboard takes back (State.LastCall("").Seq)
@@ -34,6 +34,7 @@ type Head struct {
 	Complete  bool        `json:"complete"`            // exam complete was called
 	SignedBy  string      `json:"signed_by,omitempty"` //
 	Path      string      `json:"path"`                // name of the path
+	Pass      chart.Field `json:"pass"`                // what bare numbers are: depth or recession
 	Unprobed  []string    `json:"unprobed,omitempty"`  // sites without depth, once the exam is complete
 	Remarks   []Remark    `json:"remarks"`             // oldest first
 }

@@ -42,16 +42,16 @@ func verb(v chart.Verb) token {
 	panic("no such call: " + string(v))
 }
 
-// number is one spoken number that can be a reading: 0 to 15, niner and fife as radio has them.
+// number is one spoken number that can be a reading, 0 at a prior of its own: 0 to 15, niner and fife as radio has them.
 // Numbers up to 20 that no probe shows are understood and refused, so that they are not taken for
 // the nearest number that fits.
-func number() part {
+func number(zero float64) part {
 	var as []arc
 	for n := 0; n <= 19; n++ {
 		pr := 0.0
 		switch {
 		case n == 0:
-			pr = priorZero
+			pr = zero
 		case n >= 13:
 			pr = 2 * priorTwoDigit
 		case n >= 10:
@@ -193,14 +193,16 @@ func oneVerb(v chart.Verb, prior float64, words ...string) part {
 }
 
 // build makes the network of all calls that the state allows. State 0 is the start.
-func build(n chart.Numbering, open int, listening, question bool) *nfa {
+func build(sh shape) *nfa {
+	n, open := sh.numbering, sh.open
 	g := &nfa{}
 	start := g.state()
 	done := func(p part) { seq(p, ends(Complete, 0))(g, start) }
 
-	if !listening {
+	if !sh.listening {
 		// Standing by, nothing but "go ahead" does anything.
 		done(oneVerb(chart.VerbGoAhead, 0, "go", "ahead"))
+		sh.terms.join(g)
 		return g
 	}
 	// Hesitations before a call mean nothing.
@@ -239,8 +241,12 @@ func build(n chart.Numbering, open int, listening, question bool) *nfa {
 
 	// Numbers: one to nine in a breath.
 	last := nums
+	sounding := number(priorZero)
+	if sh.margins {
+		sounding = seq(opt(words(arc{word: "minus", tok: token{tMinus, 0}})), number(0))
+	}
 	for k := 1; k <= 9; k++ {
-		said := number()(g, last)
+		said := sounding(g, last)
 		pr := 0.0
 		if d := k - open; d != 0 {
 			pr = priorCount
@@ -271,8 +277,8 @@ func build(n chart.Numbering, open int, listening, question bool) *nfa {
 		seq(where(), p, ends(Complete, 0), to(afterRest))(g, from)
 		seq(w("all"), plural(), ends(Complete, 0), to(afterRest))(g, from)
 	}
-	margin(words(arc{word: "recession", tok: token{tMargin, 1}}, arc{word: "overgrowth", tok: token{tMargin, -1}})(g, acts), number())
-	margin(w("margin", token{tMargin, 1})(g, acts), seq(opt(words(arc{word: "minus", tok: token{tMinus, 0}}, arc{word: "plus", prior: priorRare})), number()))
+	margin(words(arc{word: "recession", tok: token{tMargin, 1}}, arc{word: "overgrowth", tok: token{tMargin, -1}})(g, acts), number(priorZero))
+	margin(w("margin", token{tMargin, 1})(g, acts), seq(opt(words(arc{word: "minus", tok: token{tMinus, 0}}, arc{word: "plus", prior: priorRare})), number(priorZero)))
 	// Grades: "mobility two", "furcation one buccal".
 	class := opt(words(arc{word: "grade", prior: -0.5}, arc{word: "class", prior: -0.5}, arc{word: "degree", prior: priorRare}))
 	seq(w("mobility", token{tMobility, 0}), ends(Prefix, priorPrefix), class, digit(), ends(Complete, 0), to(afterRest))(g, acts)
@@ -284,10 +290,10 @@ func build(n chart.Numbering, open int, listening, question bool) *nfa {
 	seq(entrance, ends(Prefix, priorPrefix), class, digit(), ends(Complete, 0), to(afterRest))(g, furcation)
 	// Named sites: "mesial four", "mesial distal five", "mesial mid distal three two four".
 	one := seq(mark(token{tSite, 0}), where(), ends(Prefix, priorPrefix))(g, sites)
-	seq(number(), ends(Complete, 0), to(afterRest))(g, one)
+	seq(number(priorZero), ends(Complete, 0), to(afterRest))(g, one)
 	two := where()(g, one)
-	seq(number(), ends(Open, -0.5), to(afterRest), number(), ends(Complete, -0.5), to(afterRest))(g, two)
-	seq(where(), number(), number(), number(), ends(Complete, -0.5), to(afterRest))(g, two)
+	seq(number(priorZero), ends(Open, -0.5), to(afterRest), number(priorZero), ends(Complete, -0.5), to(afterRest))(g, two)
+	seq(where(), number(priorZero), number(priorZero), number(priorZero), ends(Complete, -0.5), to(afterRest))(g, two)
 
 	// Which teeth are there: "missing", "implant tooth three", "missing one sixteen seventeen".
 	presence := func(from int) {
@@ -314,11 +320,11 @@ func build(n chart.Numbering, open int, listening, question bool) *nfa {
 	cor := seq(w("correction", verb(chart.VerbCorrection)), ends(Prefix, priorPrefix))(g, begin)
 	s := cor
 	for k := 1; k <= 9; k++ {
-		s = number()(g, s)
+		s = number(priorZero)(g, s)
 		g.end(s, Complete, 0)
 	}
 	seq(w("all"), plural(), ends(Complete, 0))(g, cor)
-	seq(where(), number(), ends(Complete, 0))(g, cor)
+	seq(where(), number(priorZero), ends(Complete, 0))(g, cor)
 
 	simple := func(v chart.Verb, prior float64, words ...string) {
 		seq(oneVerb(v, prior, words...), ends(Complete, 0))(g, lead)
@@ -333,13 +339,24 @@ func build(n chart.Numbering, open int, listening, question bool) *nfa {
 	simple(chart.VerbComplete, 0, "exam", "complete")
 	simple(chart.VerbHelp, priorRare, "help")
 	simple(chart.VerbRemark, 0, "remark")
+	var paths []arc
+	for i, name := range sh.terms.paths() {
+		paths = append(paths, arc{word: name, tok: token{tPath, i}})
+	}
+	seq(wp("path", priorRare), ends(Prefix, priorPrefix), words(paths...), ends(Complete, 0))(g, lead)
+	pass := func(what string, n int) {
+		seq(wp(what, priorRare), w("pass", token{tPass, n}), ends(Complete, 0))(g, lead)
+	}
+	pass("depth", 0)
+	pass("margin", 1)
 	// Answers count only while the tool asks.
-	if question {
+	if sh.question {
 		simple(chart.VerbAffirm, 0, "affirm")
 		simple(chart.VerbAffirm, 0, "affirmative")
 		simple(chart.VerbAffirm, 0, "yes")
 		simple(chart.VerbNegative, 0, "negative")
 		simple(chart.VerbNegative, 0, "no")
 	}
+	sh.terms.join(g)
 	return g
 }

@@ -49,6 +49,8 @@ const (
 	tPresence // n: chart.Presence
 	tSite     // a named site with its numbers begins
 	tVerb     // n: index into verbs
+	tPath     // n: index into the names of paths
+	tPass     // n: 0 depths, 1 margins
 )
 
 type arc struct {

@@ -12,9 +12,11 @@ import (
 // State is what decides which calls can be said. Its zero value is no state: use StateOf.
 type State struct {
 	Numbering chart.Numbering
-	Open      int  // soundings still to come at the current aspect: a prior, never a rule
-	Listening bool // false: standing by
-	Question  bool // the tool has asked something: affirm and negative count
+	Open      int    // soundings still to come at the current aspect: a prior, never a rule
+	Listening bool   // false: standing by
+	Question  bool   // the tool has asked something: affirm and negative count
+	Margins   bool   // bare numbers are margins, which may be negative
+	Terms     *Terms // the practice's own words; nil: none
 	// Pending are the words of a call that was begun and not finished ("recession"): the next words
 	// may finish it.
 	Pending []string
@@ -22,35 +24,36 @@ type State struct {
 	Amend []string
 }
 
-// StateOf is the grammar's view of an exam. Pending, Amend and Question are the caller's to set.
+// StateOf is the grammar's view of an exam. Pending, Amend, Question and Terms are the caller's to set.
 func StateOf(s *chart.State) State {
 	n := s.Chart.Numbering
 	if n == "" {
 		n = chart.FDI
 	}
-	return State{Numbering: n, Open: s.Open(), Listening: s.Listening}
+	return State{Numbering: n, Open: s.Open(), Listening: s.Listening, Margins: s.Pass == chart.FieldRecession}
 }
 
 // shape is the part of a State that the network depends on.
 type shape struct {
-	numbering           chart.Numbering
-	open                int
-	listening, question bool
+	numbering                    chart.Numbering
+	open                         int
+	listening, question, margins bool
+	terms                        *Terms
 }
 
 var (
 	cacheMu sync.Mutex
-	nfas    = map[shape]*nfa{} // at most 2 x 4 x 2 x 2
+	nfas    = map[shape]*nfa{} // at most 2 x 4 x 2 x 2 x 2 for each practice's terms
 	nets    = map[string]*Net{}
 )
 
 func (s State) nfa() *nfa {
-	sh := shape{s.Numbering, s.Open, s.Listening, s.Question}
+	sh := shape{s.Numbering, s.Open, s.Listening, s.Question, s.Margins, s.Terms}
 	cacheMu.Lock()
 	defer cacheMu.Unlock()
 	g := nfas[sh]
 	if g == nil {
-		g = build(s.Numbering, s.Open, s.Listening, s.Question)
+		g = build(sh)
 		nfas[sh] = g
 	}
 	return g
@@ -61,7 +64,7 @@ const maxNets = 256
 
 // NetOf is the network of what may be said in the state.
 func NetOf(s State) *Net {
-	key := fmt.Sprintf("%s %d %t %t|%s|%s", s.Numbering, s.Open, s.Listening, s.Question, strings.Join(s.Pending, " "), strings.Join(s.Amend, " "))
+	key := fmt.Sprintf("%s %d %t %t %t|%s|%s|%s", s.Numbering, s.Open, s.Listening, s.Question, s.Margins, s.Terms.key(), strings.Join(s.Pending, " "), strings.Join(s.Amend, " "))
 	g := s.nfa()
 	cacheMu.Lock()
 	defer cacheMu.Unlock()
@@ -144,7 +147,7 @@ func Parse(s State, words []string) (Result, error) {
 			return r, nil, len(words)
 		}
 		var err error
-		r.Command, err = interpret(s.Numbering, p.tokens)
+		r.Command, err = interpret(s.Numbering, s.Terms.paths(), p.tokens)
 		return r, err, len(words)
 	}
 	var prefix *Result
@@ -256,7 +259,7 @@ func numerals(f string, tooth bool) []string {
 }
 
 // interpret turns the tokens of a complete call into its acts.
-func interpret(num chart.Numbering, toks []token) (chart.Command, error) {
+func interpret(num chart.Numbering, paths []string, toks []token) (chart.Command, error) {
 	var c chart.Command
 	var upper, right int
 	var fault error
@@ -285,17 +288,18 @@ func interpret(num chart.Numbering, toks []token) (chart.Command, error) {
 	for i, t := range toks {
 		switch t.kind {
 		case tNumber:
-			v := t.n * sign
+			said := t.n
 			if minus {
-				v, minus = -t.n, false
+				said, minus = -said, false
 			}
+			v := said * sign
 			if verbIs(chart.VerbMobility, chart.VerbFurcation) {
 				c.Acts[open].Grade = t.n
 				break
 			}
 			if !verbIs(chart.VerbSoundings, chart.VerbCorrection, chart.VerbMargin, chart.VerbSite) {
 				push(chart.Act{Verb: chart.VerbSoundings})
-				v = t.n
+				v = said
 			}
 			c.Acts[open].Numbers = append(c.Acts[open].Numbers, chart.Millimetres(v))
 		case tMinus:
@@ -362,6 +366,10 @@ func interpret(num chart.Numbering, toks []token) (chart.Command, error) {
 			push(a)
 		case tVerb:
 			push(chart.Act{Verb: verbs[t.n]})
+		case tPath:
+			push(chart.Act{Verb: chart.VerbPath, Text: paths[t.n]})
+		case tPass:
+			push(chart.Act{Verb: chart.VerbPass, Field: [2]chart.Field{chart.FieldDepth, chart.FieldRecession}[t.n]})
 		}
 	}
 	return c, fault

@@ -33,6 +33,10 @@ func brief(c chart.Command) string {
 			}
 		case chart.VerbAspect:
 			b = append(b, a.Aspect.String())
+		case chart.VerbPath:
+			b = append(b, a.Text)
+		case chart.VerbPass:
+			b = append(b, string(a.Field))
 		case chart.VerbPresence:
 			b = append(b, a.Presence.String())
 			for _, t := range a.Teeth {

@@ -11,6 +11,7 @@ import (
 	"mime"
 	"net"
 	"net/http"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -33,6 +34,8 @@ type Options struct {
 	Say func(ctx context.Context, text string, slow bool) ([]byte, error)
 	// Calendar writes days on which patients are due as an iCalendar file.
 	Calendar func(w io.Writer, days []Due) error
+	// Paths are the practice's own, beside the built-in ones.
+	Paths []chart.Path
 	// Hosts are the names under which the service may be reached, without port. Loopback names are
 	// always allowed. A request under any other name is refused: it may come from a page that
 	// points its own name at this machine.
@@ -213,11 +216,13 @@ func (s *server) about(*http.Request) (any, error) {
 	type path struct {
 		Name  string `json:"name"`
 		Title string `json:"title"`
+		Again bool   `json:"again,omitempty"` // only for a re-evaluation
 	}
 	var paths []path
-	for _, p := range chart.Paths() {
-		paths = append(paths, path{p.Name, p.Title})
+	for _, p := range slices.Concat(chart.Paths(), s.Paths) {
+		paths = append(paths, path{Name: p.Name, Title: p.Title})
 	}
+	paths = append(paths, path{chart.PocketPath, fmt.Sprintf("only pockets: sites of %d mm and more at the earlier exam", chart.PocketFrom), true})
 	return map[string]any{"version": s.Version, "build": s.static.hash, "paths": paths, "invent": s.Invent != nil, "voice": s.Say != nil}, nil
 }
 
@@ -457,17 +462,19 @@ func (s *server) begin(r *http.Request) (any, error) {
 	if err := read(r, &v); err != nil {
 		return nil, err
 	}
-	if err := errors.Join(need("patient", v.Patient, maxID), need("id", v.ID, maxID), walk(v.Numbering, v.Path)); err != nil {
+	if err := errors.Join(need("patient", v.Patient, maxID), need("id", v.ID, maxID), s.walk(v.Numbering, v.Path, true)); err != nil {
 		return nil, err
 	}
 	return s.Practice.Begin(r.Context(), v)
 }
 
-func walk(n chart.Numbering, path string) error {
+// walk checks how an exam goes; again allows paths of re-evaluations.
+func (s *server) walk(n chart.Numbering, path string, again bool) error {
 	if _, err := chart.ParseNumbering(string(n)); err != nil {
 		return &inputError{http.StatusUnprocessableEntity, "numbering", err.Error()}
 	}
-	if _, err := chart.PathNamed(path); err != nil {
+	own := slices.ContainsFunc(s.Paths, func(p chart.Path) bool { return p.Name == path })
+	if _, err := chart.PathNamed(path); err != nil && !own && !(again && path == chart.PocketPath) {
 		return &inputError{http.StatusUnprocessableEntity, "path", err.Error()}
 	}
 	return nil
@@ -480,7 +487,7 @@ func (s *server) changeSettings(r *http.Request) (any, error) {
 	if err := read(r, &v); err != nil {
 		return nil, err
 	}
-	if err := errors.Join(limit("practice", v.Practice, 200), walk(v.Numbering, v.Path)); err != nil {
+	if err := errors.Join(limit("practice", v.Practice, 200), s.walk(v.Numbering, v.Path, false)); err != nil {
 		return nil, err
 	}
 	if v.SiteWords != "buccal-lingual" && v.SiteWords != "facial-palatal" {

@@ -89,7 +89,7 @@ func runDoctor(args []string, stdout, stderr io.Writer) int {
 }
 
 func (d *doctor) all(ctx context.Context) []checkup {
-	cs := []checkup{d.library(), d.recognizer()}
+	cs := []checkup{d.practiceFile(), d.library(), d.recognizer()}
 	cs = append(cs, d.folder()...)
 	cs = append(cs, d.store(ctx), d.address(), d.microphone(), spokenAnswers())
 	if d.flags.cert != "" || d.flags.key != "" {
@@ -120,6 +120,18 @@ func (d *doctor) library() checkup {
 		return c
 	}
 	c.State, c.Found = stateOK, fmt.Sprintf("%s (%s)", path, size(uint64(fi.Size())))
+	return c
+}
+
+// practiceFile reads the practice's own words and paths; whether the recognizer can hear them shows there.
+func (d *doctor) practiceFile() checkup {
+	c := checkup{Check: "practice file", State: stateOK, Found: "none: the calls and paths are those that come with the program"}
+	var err error
+	if d.flags.engine.own, err = openHouse(d.flags.engine.house, d.flags.data); err != nil {
+		c.State, c.Found, c.Do = stateFail, err.Error(), "put that line right; docs/practice-file.md has the form"
+	} else if own := d.flags.engine.own; own != nil {
+		c.Found = fmt.Sprintf("%s: %s, %s", own.file, count(uint64(len(own.terms.Words())), "new word"), count(uint64(len(own.own)), "path"))
+	}
 	return c
 }
 

@@ -26,6 +26,8 @@ type engineFlags struct {
 	model   string
 	library string
 	lexicon string
+	house   string    // the practice file's name; "": that of the data folder
+	own     *house    // what it says
 	notes   io.Writer // what has to be said about the words of a model
 }
 
@@ -81,17 +83,47 @@ func openEngine(f engineFlags) (speech.Engine, error) {
 		defer file.Close()
 		words = file
 	}
+	var e speech.Engine
+	var err error
 	switch f.name {
 	case "", engineCTC:
 		opt := ctc.Options{ModelDir: f.model, Library: f.library, Lexicon: words, LexiconName: f.lexicon}
 		if opt.ModelDir == "" {
 			opt.ModelDir = besides("models")
 		}
-		return ctc.Open(opt)
+		if f.own != nil {
+			opt.Own, opt.OwnName = strings.NewReader(f.own.phones), "practice file "+f.own.file
+		}
+		e, err = openCTC(opt)
 	case engineVosk:
-		return openVosk(f, words)
+		if f.own != nil {
+			likes := strings.NewReader(f.own.likes)
+			if words == nil {
+				words = likes
+			} else {
+				words = io.MultiReader(words, strings.NewReader("\n"), likes)
+			}
+		}
+		e, err = openVosk(f, words)
+	default:
+		return nil, fmt.Errorf("engine %q: %w", f.name, errNoSuchEngine)
 	}
-	return nil, fmt.Errorf("engine %q: %w", f.name, errNoSuchEngine)
+	if err != nil {
+		return nil, err
+	}
+	if err := f.own.heardBy(e); err != nil {
+		e.Close()
+		return nil, err
+	}
+	return e, nil
+}
+
+func openCTC(opt ctc.Options) (speech.Engine, error) {
+	e, err := ctc.Open(opt)
+	if err != nil {
+		return nil, err
+	}
+	return e, nil
 }
 
 // openVosk loads a Vosk model and tells how it hears the calls' words that it lacks. A word that it

@@ -53,6 +53,10 @@ func runEnrol(args []string, stdout, stderr io.Writer) int {
 		}
 		pcm = slices.Concat(pcm, p, make([]int16, speech.Rate))
 	}
+	var err error
+	if ef.own, err = openHouse(ef.house, ""); err != nil {
+		return fail(stderr, exitInput, "enrol: %v", err)
+	}
 	engine, err := openEngine(*ef)
 	if err != nil {
 		return fail(stderr, engineStatus(*ef, err), "enrol: %v", err)

@@ -99,6 +99,9 @@ func runHear(args []string, _ io.Reader, stdout, stderr io.Writer) int {
 	if len(pcm) < speech.Rate/10 {
 		return fail(stderr, exitInput, "hear: %s: only %d ms of sound: the recording is empty or was cut off", rest[0], len(pcm)*1000/speech.Rate)
 	}
+	if ef.own, err = openHouse(ef.house, ""); err != nil {
+		return fail(stderr, exitInput, "hear: %v", err)
+	}
 	engine, err := openEngine(*ef)
 	if err != nil {
 		return fail(stderr, engineStatus(*ef, err), "hear: %v", err)
@@ -109,10 +112,10 @@ func runHear(args []string, _ io.Reader, stdout, stderr io.Writer) int {
 			return fail(stderr, exitInput, "hear: --voice: %v", err)
 		}
 	}
-	h, st, err := listen(engine, pcm, num, *path, at, present, *realtime)
+	h, st, err := listen(engine, ef.own, pcm, num, *path, at, present, *realtime)
 	if err != nil {
 		var ref *chart.Refusal
-		if errors.As(err, &ref) || strings.HasPrefix(err.Error(), "path ") {
+		if errors.As(err, &ref) {
 			return fail(stderr, exitInput, "hear: %v", err)
 		}
 		return fail(stderr, exitTool, "hear: %v", err)
@@ -133,15 +136,19 @@ func runHear(args []string, _ io.Reader, stdout, stderr io.Writer) int {
 const frame = speech.Rate * 30 / 1000
 
 // listen plays a recording to an exam exactly as a microphone would.
-func listen(engine speech.Engine, pcm []int16, num chart.Numbering, path string, at *chart.Place, present map[chart.Tooth]chart.Presence, realtime bool) (*heard, *chart.State, error) {
+func listen(engine speech.Engine, own *house, pcm []int16, num chart.Numbering, path string, at *chart.Place, present map[chart.Tooth]chart.Presence, realtime bool) (*heard, *chart.State, error) {
 	ctx := context.Background()
 	log := &exam.Memory{}
 	begin := time.Now()
 	now := func() int64 { return time.Since(begin).Milliseconds() }
+	path, err := exam.PathRef(path, own.paths(), nil)
+	if err != nil {
+		return nil, nil, err
+	}
 	if err := exam.Start(ctx, log, num, path, at, present, 0, ""); err != nil {
 		return nil, nil, err
 	}
-	ex, err := exam.Open(ctx, exam.Config{ID: "recording", Log: log, Engine: engine, Now: now})
+	ex, err := exam.Open(ctx, exam.Config{ID: "recording", Log: log, Engine: engine, Now: now, Terms: own.words(), Paths: own.paths()})
 	if err != nil {
 		return nil, nil, err
 	}

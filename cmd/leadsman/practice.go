@@ -31,6 +31,7 @@ type practice struct {
 	running map[string]*exam.Exam
 	clips   *clipKeeper
 	voices  *voices
+	own     *house         // the practice's own words and paths
 	wg      sync.WaitGroup // of goroutines that play into an exam
 }
 
@@ -65,6 +66,7 @@ func (p *practice) open(ctx context.Context, id string) (*exam.Exam, error) {
 		return nil, known(err)
 	}
 	cfg := exam.Config{ID: id, Log: p.store.Log(id), Engine: p.engine, Now: func() int64 { return p.now().UnixMilli() },
+		Terms: p.own.words(), Paths: p.own.paths(),
 		KeepClip:   func(call uint64, pcm []int16) { p.clips.add(clip{id, call, pcm}) },
 		Signed:     func() { p.clips.signed(id) },
 		Recognizer: p.recognizer}
@@ -262,13 +264,14 @@ func (p *practice) Begin(ctx context.Context, n web.NewVisit) (web.Visit, error)
 	}
 	kind := store.KindExam
 	var present map[chart.Tooth]chart.Presence
+	var earlier *chart.Chart
 	if n.Earlier != "" {
 		kind = store.KindReevaluation
 		st, err := p.fold(ctx, n.Earlier)
 		if err != nil {
 			return web.Visit{}, known(err)
 		}
-		present = map[chart.Tooth]chart.Presence{}
+		earlier, present = &st.Chart, map[chart.Tooth]chart.Presence{}
 		for _, t := range chart.AllTeeth() {
 			if pr := st.Chart.Tooth(t).Presence; pr != chart.Unstated {
 				present[t] = pr
@@ -279,8 +282,9 @@ func (p *practice) Begin(ctx context.Context, n web.NewVisit) (web.Visit, error)
 	if num == "" {
 		num = chart.Universal
 	}
-	if _, err := chart.PathNamed(n.Path); err != nil {
-		return web.Visit{}, &chart.Refusal{Text: err.Error()}
+	path, err := exam.PathRef(n.Path, p.own.paths(), earlier)
+	if err != nil {
+		return web.Visit{}, err
 	}
 	x, err := p.store.Exam(ctx, n.ID)
 	if n.ID == "" || errors.Is(err, store.ErrNotFound) {
@@ -289,7 +293,7 @@ func (p *practice) Begin(ctx context.Context, n web.NewVisit) (web.Visit, error)
 	if err != nil {
 		return web.Visit{}, known(err)
 	}
-	if err := exam.Start(ctx, p.store.Log(x.ID), num, n.Path, nil, present, p.now().UnixMilli(), ""); err != nil {
+	if err := exam.Start(ctx, p.store.Log(x.ID), num, path, nil, present, p.now().UnixMilli(), ""); err != nil {
 		return web.Visit{}, err
 	}
 	return p.visit(ctx, x)

@@ -30,6 +30,7 @@ func addEngineFlags(fs *flag.FlagSet) *engineFlags {
 	fs.StringVar(&f.model, "model", os.Getenv("LEADSMAN_MODEL"), "folder of the acoustic model (default: models beside the program; none for vosk)")
 	fs.StringVar(&f.library, "library", os.Getenv("LEADSMAN_LIBRARY"), "libonnxruntime.so or its folder (default: beside the program)")
 	fs.StringVar(&f.lexicon, "lexicon", os.Getenv("LEADSMAN_LEXICON"), "file of further pronunciations for this practice (for vosk: of words that the model has)")
+	fs.StringVar(&f.house, "practice", os.Getenv("LEADSMAN_PRACTICE"), "file of the practice's own words and paths (default: practice.txt in the data folder)")
 	return f
 }
 
@@ -81,6 +82,10 @@ func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready
 	if (f.cert == "") != (f.key == "") {
 		return fail(stderr, exitInput, "serve: --tls-cert and --tls-key go together")
 	}
+	var err error
+	if f.engine.own, err = openHouse(f.engine.house, f.data); err != nil {
+		return fail(stderr, exitInput, "serve: %v", err)
+	}
 	st, err := store.Open(ctx, f.data, time.Now)
 	if err != nil {
 		return fail(stderr, exitTool, "serve: %v", err)
@@ -95,6 +100,7 @@ func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready
 		defer engine.Close()
 	}
 	p := newPractice(st, engine, time.Now, log)
+	p.own = f.engine.own
 	defer p.Close()
 	var names []string
 	for _, n := range strings.Split(f.hosts, ",") {
@@ -102,7 +108,7 @@ func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready
 			names = append(names, n)
 		}
 	}
-	h := web.New(web.Options{Exams: p, Practice: p, Clips: p.clips, Voices: p.voices, Say: serviceVoice(), Trial: p.trial, Calendar: calendar, Hosts: names, Version: version(), Log: log,
+	h := web.New(web.Options{Exams: p, Practice: p, Clips: p.clips, Voices: p.voices, Say: serviceVoice(), Trial: p.trial, Calendar: calendar, Paths: p.own.paths(), Hosts: names, Version: version(), Log: log,
 		Invent: func(ctx context.Context) error { return invent(ctx, st, time.Now()) }})
 	ln, err := net.Listen("tcp", f.addr)
 	if err != nil {

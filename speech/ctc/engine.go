@@ -35,6 +35,9 @@ type Options struct {
 	// Lexicon adds pronunciations, in the format of lexicon.txt; LexiconName stands in its errors.
 	Lexicon     io.Reader
 	LexiconName string
+	// Own adds more, read after Lexicon.
+	Own     io.Reader
+	OwnName string
 
 	NBest     int     // readings in a hypothesis; 10
 	Beam      float64 // width of the search, natural log; 14
@@ -98,7 +101,7 @@ type Engine struct {
 var _ speech.Engine = (*Engine)(nil)
 
 // Open loads a model. A file or library that is not there gives an error that wraps
-// speech.ErrNoModel; damaged or foreign files and faults of Options.Lexicon are named with what
+// speech.ErrNoModel; damaged or foreign files and faults of Options.Lexicon and Own are named with what
 // to do.
 func Open(opt Options) (*Engine, error) {
 	opt = opt.withDefaults()
@@ -118,6 +121,12 @@ func Open(opt Options) (*Engine, error) {
 			return nil, err
 		}
 		opt.Lexicon = nil
+	}
+	if opt.Own != nil {
+		if err := lex.read(opt.OwnName, opt.Own); err != nil {
+			return nil, err
+		}
+		opt.Own = nil
 	}
 	lib, err := findLibrary(opt.Library)
 	if err != nil {

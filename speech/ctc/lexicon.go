@@ -33,8 +33,8 @@ func newLexicon(symbols []string) (*lexicon, error) {
 	return l, nil
 }
 
-// read adds the lines "word <tab or space> phone phone ... [| phone phone ...]"; empty lines and
-// what follows # are ignored. Words are kept in lower case. The first fault ends it, with its line.
+// read adds the lines "word <tab or space> phone phone ... [| phone phone ...]"; "=four" stands for the
+// phones of a word that is known already. Empty lines and what follows # are ignored. Words are kept in lower case. The first fault ends it, with its line.
 func (l *lexicon) read(name string, r io.Reader) error {
 	sc := bufio.NewScanner(r)
 	for n := 1; sc.Scan(); n++ {
@@ -52,6 +52,14 @@ func (l *lexicon) read(name string, r io.Reader) error {
 					return fmt.Errorf("%s, line %d: %q has an empty pronunciation: write phones between the bars", name, n, word)
 				}
 				ways = append(ways, nil)
+				continue
+			}
+			if like, isWord := strings.CutPrefix(f, "="); isWord {
+				known := l.words[strings.ToLower(like)]
+				if known == nil {
+					return fmt.Errorf("%s, line %d: no pronunciation of %q is known (word %q): write phones", name, n, like, word)
+				}
+				ways[last] = append(ways[last], known[0]...)
 				continue
 			}
 			p, ok := l.phone[strings.ToUpper(strings.TrimRight(f, "012"))]

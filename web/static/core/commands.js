@@ -52,6 +52,8 @@ export const patient = (inputs) => ({ verb: "patient", text: JSON.stringify(inpu
 export const plan = (p, was) => ({ verb: "plan", text: JSON.stringify(p), was });
 export const rest = (field) => ({ verb: "rest", field });
 export const path = (name) => ({ verb: "path", text: name });
+/** pass says what numbers are from here on, from the start of the path: depth or recession. */
+export const pass = (field) => ({ verb: "pass", field });
 export const plain = (verb) => ({ verb });
 export const toothKey = (tooth) => key(tooth, "DB");
 export const STATES = ["", "present", "missing", "implant", "unerupted"];

@@ -98,7 +98,7 @@ class PatientPage extends HTMLElement {
     const id = newID();
     const numbering = h("select", { id: "numbering" }, [["universal", "Universal 1–32"], ["fdi", "FDI 11–48 (ISO 3950)"]].map(([v, t]) => h("option", { value: v }, t)));
     numbering.value = last?.numbering || this.app.settings.numbering;
-    const path = h("select", { id: "newpath" }, this.app.about.paths.map((x) => h("option", { value: x.name }, x.title)));
+    const path = h("select", { id: "newpath" }, this.app.about.paths.filter((x) => done || !x.again).map((x) => h("option", { value: x.name }, x.title)));
     path.value = this.app.settings.path;
     const fault = h("p", { class: "fault", role: "alert" });
     const begin = async (earlier) => {

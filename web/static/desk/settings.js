@@ -27,7 +27,7 @@ class Settings extends HTMLElement {
     const p = prefs();
     const name = h("input", { id: "practice", maxlength: "200", value: s.practice });
     const numbering = select("snumbering", [["universal", "Universal 1–32"], ["fdi", "FDI 11–48 (ISO 3950)"]], s.numbering);
-    const path = select("spath", this.app.about.paths.map((x) => [x.name, x.title]), s.path);
+    const path = select("spath", this.app.about.paths.filter((x) => !x.again).map((x) => [x.name, x.title]), s.path);
     const words = select("swords", [["buccal-lingual", "buccal, lingual"], ["facial-palatal", "facial, palatal or lingual"]], s.site_words);
     const sounds = h("input", { type: "checkbox", id: "sounds", checked: s.keep_clips });
     const told = h("p", { role: "status" });

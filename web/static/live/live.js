@@ -107,6 +107,8 @@ class Live extends HTMLElement {
     this.looks = LOOKS.map(([id, name]) => h("button", { data: { look: id }, onclick: () => setPrefs({ look: id }) }, name));
     this.pathBox = h("select", { id: "path", onchange: () => this.session.act(C.path(this.pathBox.value), "path " + this.pathBox.value) },
       this.app.about.paths.map((p) => h("option", { value: p.name }, p.title)));
+    this.passBox = h("select", { id: "pass", onchange: () => this.session.act(C.pass(this.passBox.value), this.passBox.value === "depth" ? "numbers are depths" : "numbers are margins") },
+      h("option", { value: "depth" }, "depths"), h("option", { value: "recession" }, "margins"));
     this.help = this.#helpBox();
     put(this,
       h("h1", { class: "unseen" }, "Live chart"),
@@ -126,7 +128,7 @@ class Live extends HTMLElement {
       this.question, this.saying, this.unsent,
       h("div", { class: "tabs" },
         h("div", { class: "row", role: "group", "aria-label": "Show below" }, this.looks),
-        h("div", { class: "row pathrow" }, h("label", { for: "path" }, "Path"), this.pathBox,
+        h("div", { class: "row pathrow" }, h("label", { for: "path" }, "Path"), this.pathBox, h("label", { for: "pass" }, "Numbers are"), this.passBox,
           h("button", { onclick: say("exam complete", "exam complete") }, "Exam complete"),
           h("button", { onclick: () => this.help.showModal() }, "Keys and calls"))),
       this.lower, this.editor, this.help,
@@ -177,7 +179,8 @@ class Live extends HTMLElement {
       }
     } else if (view.at_end) {
       put(this.place, h("b", {}, "End"), h("span", {}, "of the path"));
-      put(this.then, view.recorded < view.sites ? `${view.sites - view.recorded} sites are without a depth` : "every site has a depth");
+      const what = view.pass === "depth" ? "depth" : "margin";
+      put(this.then, view.recorded < view.sites ? `${view.sites - view.recorded} sites are without a ${what}` : `every site has a ${what}`);
     } else {
       put(this.place, h("b", {}, view.place.label), h("span", {}, V.aspectName(view.place.aspect, view.place.tooth, this.words)));
       put(this.then, view.then ? `then ${view.then.label} ${V.aspectName(view.then.aspect, view.then.tooth, this.words)}` : "last place of the path");
@@ -189,6 +192,7 @@ class Live extends HTMLElement {
     const n = view.doubts.length;
     put(this.doubts, n ? h("a", { href: location.pathname.replace(/live$/, "review"), class: "doubt" }, n === 1 ? "1 doubt" : `${n} doubts`) : h("span", { class: "soft" }, "no doubts"));
     if (document.activeElement !== this.pathBox) this.pathBox.value = view.path;
+    if (document.activeElement !== this.passBox) this.passBox.value = view.pass;
 
     put(this.partial, partial?.words || "");
     attr(this.partial, "data-on", !!partial?.words);

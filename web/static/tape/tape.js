@@ -26,7 +26,7 @@ class Tape extends HTMLElement {
 
   /** show draws the view; tentative values come from what is being heard; picked is a selected site. */
   show(view, { partial, picked, waiting } = {}) {
-    const shape = view.line.map((s) => s.tooth + s.aspect[0] + (view.teeth[s.tooth]?.state || "")).join() + this.words;
+    const shape = view.line.map((s) => s.tooth + s.sites.join("") + s.aspect[0] + (view.teeth[s.tooth]?.state || "")).join() + this.words;
     if (shape !== this.#shape) this.#build(view, shape);
     const next = nextKey(view);
     for (const [k, c] of this.#cells) {
