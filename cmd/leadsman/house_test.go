@@ -62,7 +62,7 @@ func TestHouseIsHeard(t *testing.T) {
 		return e, h, err
 	}
 	for text, want := range map[string]string{
-		"\nsynonym listening = bleeding":                               "practice file x, line 2: it is not known how \"listening\" sounds",
+		"\nsynonym listening = bleeding":                                   "practice file x, line 2: it is not known how \"listening\" sounds",
 		"synonym listening = bleeding\nsound listening = XX":               "practice file x, line 2: \"XX\" is not a phone",
 		"synonym listening = bleeding\nsound listening = like nobodyknows": "practice file x, line 2: no pronunciation of \"nobodyknows\"",
 	} {

@@ -102,7 +102,7 @@ func (p *practice) trial(ctx context.Context) (*exam.Exam, error) {
 	if err := exam.Start(ctx, log, s.Numbering, s.Path, nil, nil, now(), ""); err != nil {
 		return nil, err
 	}
-	return exam.Open(ctx, exam.Config{ID: "trial", Log: log, Engine: p.engine, Now: now, Recognizer: p.recognizer})
+	return exam.Open(ctx, exam.Config{ID: "trial", Log: log, Engine: p.engine, Now: now, Recognizer: p.recognizer, Terms: p.own.words(), Paths: p.own.paths()})
 }
 
 // fold reads the log of an exam that need not run.
