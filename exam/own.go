@@ -26,6 +26,9 @@ const (
 	heardShare   = 0.3
 	shareAtFirst = 0.6
 	shortMS      = 600
+	// cameBack prompts must have come back before a call is refused for being mixed with one: a single
+	// time may have been the examiner saying the same.
+	cameBack = 2
 )
 
 // prompt is something that the page says aloud.
@@ -41,6 +44,7 @@ type ownVoice struct {
 	calls   float64 // dB below full scale, the latest counting most; 0 before the first
 	back    float64 // and of the prompts that came back
 	share   float64 // of the prompts that did; 0 before the first
+	came    int     // how many did
 }
 
 // follow moves a value that was not known as long as it was 0.
@@ -63,6 +67,7 @@ func (o *ownVoice) end(atMS int64) {
 		if p := &o.prompts[i]; p.toMS == 0 && p.fromMS <= atMS {
 			p.toMS = max(atMS, p.fromMS+1)
 			if p.came {
+				o.came++
 				follow(&o.share, 1, shareAtFirst)
 			} else if p.toMS-p.fromMS > shortMS {
 				follow(&o.share, 0, shareAtFirst)
@@ -154,7 +159,8 @@ func (o *ownVoice) judge(h *speech.Hypothesis) origin {
 	}
 	for i, r := range h.Readings {
 		if (i == 0 || r.Posterior >= rivalOwn) && p.says(r.Words) {
-			p.came = true
+			// A partial may be the begin of a call that only starts like the prompt.
+			p.came = p.came || h.Final
 			if h.Final && level < 0 {
 				follow(&o.back, level, level)
 			}
@@ -164,10 +170,13 @@ func (o *ownVoice) judge(h *speech.Hypothesis) origin {
 	if h.Rejected || len(h.Readings) == 0 {
 		return fromTool
 	}
-	if h.Final && audible && p.leads(h.Readings[0].Words) > 0 {
+	leads := p.leads(h.Readings[0].Words) > 0
+	if h.Final && leads && audible && o.came >= cameBack {
 		return fromBoth
 	}
-	if o.share > shareAtFirst && o.back > o.calls-apartDB {
+	// Not known to come back, the own voice costs a question at most: with an earpiece or the browser's echo
+	// cancellation, a refusal would lose every call that happens to begin like the question before it.
+	if leads || o.share > shareAtFirst && o.back > o.calls-apartDB {
 		believe()
 	}
 	return fromUser

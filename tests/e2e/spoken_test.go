@@ -215,8 +215,6 @@ func TestAccuracySpokenExam(t *testing.T) {
 			wav, rec := recording(t, name)
 			base := runProgram(t)
 			p := open(t, withMic(t, wav), base+"/")
-			// The speaker of a recording does not wait for what the tool says aloud, as a person does: it says nothing.
-			eval[bool](p, `localStorage.setItem("ls.prefs", JSON.stringify({answers: "silent"})), true`)
 			p.goTo(base + "/")
 			p.begin(rec.Numbering)
 			other := open(t, startBrowser(t), base+eval[string](p, `location.pathname`))
