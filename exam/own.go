@@ -14,6 +14,7 @@ import (
 const (
 	echoMS = 400    // how long the room and the sound card keep the voice
 	longMS = 30_000 // a prompt whose end is never told lasts no longer
+	wordMS = 120    // the shortest word that is said
 	// rivalOwn is how likely a second reading must be to take the sound for the own voice.
 	rivalOwn = 0.1
 	// believed is the part that is believed of a call that may be a misheard piece of the own voice:
@@ -92,8 +93,8 @@ func sounds(text string) []string {
 
 // says reports whether the words occur in the prompt, in order and with nothing between them but words
 // that no call has. Of a longer word its begin counts: "disregarded" sounds like "disregard".
-func (p *prompt) says(words []speech.Word) bool {
-	return p.leads(words) == len(words)
+func (p *prompt) says(words []speech.Word, startMS int64) bool {
+	return p.leads(words, startMS) == len(words)
 }
 
 // saysFrom counts how many of the words the prompt says from its i-th word on.
@@ -152,13 +153,13 @@ func (o *ownVoice) judge(h *speech.Hypothesis) origin {
 	}
 	// The calls are known to be louder than what comes back of the own voice, and this is as loud as they are.
 	if o.calls < 0 && level < 0 && (apart && level > between || !audible && level > o.calls-apartDB) {
-		if h.Final && len(h.Readings) > 0 && len(h.Readings[0].Words) > p.leads(h.Readings[0].Words) && p.leads(h.Readings[0].Words) > 0 {
+		if h.Final && len(h.Readings) > 0 && len(h.Readings[0].Words) > p.leads(h.Readings[0].Words, h.StartMS) && p.leads(h.Readings[0].Words, h.StartMS) > 0 {
 			believe() // a last word of the own voice may have slipped in before
 		}
 		return fromUser
 	}
 	for i, r := range h.Readings {
-		if (i == 0 || r.Posterior >= rivalOwn) && p.says(r.Words) {
+		if (i == 0 || r.Posterior >= rivalOwn) && p.says(r.Words, h.StartMS) {
 			// A partial may be the begin of a call that only starts like the prompt.
 			p.came = p.came || h.Final
 			if h.Final && level < 0 {
@@ -170,7 +171,7 @@ func (o *ownVoice) judge(h *speech.Hypothesis) origin {
 	if h.Rejected || len(h.Readings) == 0 {
 		return fromTool
 	}
-	leads := p.leads(h.Readings[0].Words) > 0
+	leads := p.leads(h.Readings[0].Words, h.StartMS) > 0
 	if h.Final && leads && audible && o.came >= cameBack {
 		return fromBoth
 	}
@@ -182,9 +183,13 @@ func (o *ownVoice) judge(h *speech.Hypothesis) origin {
 	return fromUser
 }
 
-// leads counts the words with which a call begins that are the prompt's.
-func (p *prompt) leads(words []speech.Word) (n int) {
+// leads counts the words with which a call that begins at startMS begins that are the prompt's. What
+// begins with the prompt can only begin with the prompt's first word.
+func (p *prompt) leads(words []speech.Word, startMS int64) (n int) {
 	for from := range p.words {
+		if from > 0 && startMS < p.fromMS+wordMS {
+			break
+		}
 		n = max(n, p.saysFrom(from, words))
 	}
 	return n

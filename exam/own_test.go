@@ -76,6 +76,7 @@ func TestOwnWordsAreNotHeard(t *testing.T) {
 		{"own words and a call in one, where it never came back", []scripted.Utterance{say(3000, "two four five")}, []said{{2400, 0, "3. 2. 4"}}, "two four five"},
 		{"own words and a call in one, where it did", []scripted.Utterance{say(3000, "three two four"), say(6000, "three two four"), say(9000, "two four five")},
 			[]said{{2400, 4400, "3. 2. 4"}, {5400, 7400, "3. 2. 4"}, {8400, 0, "3. 2. 4"}}, ""},
+		{"too early for its second word", []scripted.Utterance{say(2420, "three")}, []said{{2400, 0, "2. 3"}}, "three"},
 		// The levels tell: 20 dB under the calls it is the loudspeaker, as loud as they it is the examiner.
 		{"levels that are known", []scripted.Utterance{loud(1000, "three two four", -20), loud(3000, "three two four", -27), loud(6000, "two two two", -20),
 			loud(8000, "five five five", -28), loud(8000, "two two two", -20)},
