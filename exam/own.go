@@ -140,6 +140,10 @@ func (o *ownVoice) judge(h *speech.Hypothesis) origin {
 		}
 		return fromUser
 	}
+	leads := 0 // words of the best reading that the prompt says too
+	if len(h.Readings) > 0 {
+		leads = p.leads(h.Readings[0].Words, h.StartMS)
+	}
 	audible := o.share == 0 || o.share >= heardShare
 	between := (o.back + o.calls) / 2
 	apart := o.back < o.calls-apartDB // as far as both are known
@@ -153,7 +157,7 @@ func (o *ownVoice) judge(h *speech.Hypothesis) origin {
 	}
 	// The calls are known to be louder than what comes back of the own voice, and this is as loud as they are.
 	if o.calls < 0 && level < 0 && (apart && level > between || !audible && level > o.calls-apartDB) {
-		if h.Final && len(h.Readings) > 0 && len(h.Readings[0].Words) > p.leads(h.Readings[0].Words, h.StartMS) && p.leads(h.Readings[0].Words, h.StartMS) > 0 {
+		if h.Final && leads > 0 && leads < len(h.Readings[0].Words) {
 			believe() // a last word of the own voice may have slipped in before
 		}
 		return fromUser
@@ -171,13 +175,12 @@ func (o *ownVoice) judge(h *speech.Hypothesis) origin {
 	if h.Rejected || len(h.Readings) == 0 {
 		return fromTool
 	}
-	leads := p.leads(h.Readings[0].Words, h.StartMS) > 0
-	if h.Final && leads && audible && o.came >= cameBack {
+	if h.Final && leads > 0 && audible && o.came >= cameBack {
 		return fromBoth
 	}
 	// Not known to come back, the own voice costs a question at most: with an earpiece or the browser's echo
 	// cancellation, a refusal would lose every call that happens to begin like the question before it.
-	if leads || o.share > shareAtFirst && o.back > o.calls-apartDB {
+	if leads > 0 || o.share > shareAtFirst && o.back > o.calls-apartDB {
 		believe()
 	}
 	return fromUser

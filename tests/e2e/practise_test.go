@@ -12,8 +12,6 @@ import (
 	"testing"
 	"time"
 
-	"github.com/chromedp/chromedp"
-
 	"leadsman/chart"
 	"leadsman/speech"
 	"leadsman/speech/ctc"
@@ -177,7 +175,7 @@ func TestEnrolInBrowser(t *testing.T) {
 	p.clickText("Read for a voice profile")
 	p.until("the first line is shown", stage+`.querySelector(".line").innerText === "three two four"`)
 	p.until("the level moves", `document.querySelector("ls-practise .bar").style.transform.startsWith("scaleX(0.")`)
-	shoot(t, p, "practise-reading")
+	shot(t, p, "practise-reading")
 	p.until("what did not fit is read again", stage+`.innerText.includes("Heard “two nine two”") && `+stage+`.querySelector(".line").innerText === "five three six"`)
 	p.until("the fourth line is shown", stage+`.querySelector(".line").innerText === "seven four eight" && `+stage+`.innerText.includes("4 of ")`)
 	p.clickText("Leave this line out")
@@ -230,7 +228,7 @@ func TestDrillInBrowser(t *testing.T) {
 	if got := text(p, "ls-practise .confused tbody"); strings.Join(strings.Fields(got), " ") != "two three 1" {
 		t.Errorf("confused: %q", got)
 	}
-	shoot(t, p, "practise-drill")
+	shot(t, p, "practise-drill")
 	scan(t, p, "the figures of a drill")
 	p.clickText("Once more")
 	p.until("a new drill begins", stage+`.querySelector(".line").innerText === "three two four" && !`+stage+`.querySelector(".confused")`)
@@ -271,20 +269,4 @@ func TestEnrolWithTheModel(t *testing.T) {
 	p.until("half of it is read", stage+`.querySelector(".line").innerText === `+fmt.Sprintf("%q", lines[6]))
 	p.until("all of it is read", `!`+stage+`.querySelector(".row button")?.offsetParent || `+stage+`.querySelector(".line").innerText === `+fmt.Sprintf("%q", lines[11]))
 	p.until("the result is said", stage+`.innerText.includes("words that were held back") && `+stage+`.innerText.includes("misheard without the profile")`)
-}
-
-// shoot keeps a picture of the page where LEADSMAN_SHOTS says.
-func shoot(t *testing.T, p *page, name string) {
-	t.Helper()
-	dir := os.Getenv("LEADSMAN_SHOTS")
-	if dir == "" {
-		return
-	}
-	png, err := chromedp.Run(p.ctx, chromedp.CaptureScreenshot())
-	if err == nil {
-		err = os.WriteFile(filepath.Join(dir, name+".png"), png, 0o644)
-	}
-	if err != nil {
-		t.Fatal(err)
-	}
 }

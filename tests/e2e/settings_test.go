@@ -24,7 +24,7 @@ func TestMicrophoneTest(t *testing.T) {
 	p.until("with what they did", `document.querySelector("ls-settings .heard").innerText.includes("2 buccal: 3 2 4")`)
 	p.until("the level is judged", `/Good: speech stands \d+ dB above the room/.test(document.querySelector("ls-settings").innerText)`)
 	eval[bool](p, `document.querySelector("ls-settings .heard").scrollIntoView({block: "end"}), true`)
-	shoot(t, p, "settings-heard")
+	shot(t, p, "settings-heard")
 	scan(t, p, "settings, while the microphone is tested")
 	p.clickText("End the test")
 	p.until("it is off", `document.querySelector("ls-settings").innerText.includes("Test the microphone")`)
