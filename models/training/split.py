@@ -27,6 +27,7 @@ FIXED = {
     ("speaker", "dig2-giulio"): ("never", "licence of the recordings not stated; heard by the first model"),
     ("speaker", "klettres-en"): ("never", "GPL"),
     ("voice", "piper-joe"): ("test", "the unseen synthetic voice"),
+    ("voice", "svox-pico"): ("test", "British English, a woman; tests/recordings/mouth-pico"),
     ("voice", "flite-slt"): ("dev", ""),
     ("voice", "flite-rms"): ("train", ""),
     ("voice", "flite-awb"): ("train", ""),

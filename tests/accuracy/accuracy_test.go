@@ -170,7 +170,7 @@ func TestAccuracyTable(t *testing.T) {
 		return
 	}
 	fmt.Println("| recording | condition | sites | wrong | unmarked | doubts | calls | misheard | x real time |\n|---|---|---|---|---|---|---|---|---|")
-	for _, name := range []string{"fullmouth-joe", "fullmouth-digits", "arch-nicolas", "mouth-joe", "exam-joe", "exam-joe-fdi"} {
+	for _, name := range []string{"fullmouth-joe", "fullmouth-digits", "arch-nicolas", "mouth-joe", "mouth-pico", "exam-joe", "exam-joe-fdi"} {
 		r := load(t, name)
 		conditions := map[string][]int16{"clean": r.PCM}
 		if strings.HasPrefix(name, "fullmouth") {

