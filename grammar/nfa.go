@@ -1,10 +1,8 @@
 package grammar
 
 import (
-	"encoding/binary"
 	"maps"
 	"slices"
-	"sort"
 )
 
 // Ending says what words are worth if they end here; the values are those of the recognizer's
@@ -65,6 +63,7 @@ type nfa struct {
 	arcs    [][]arc
 	endings []Ending
 	priors  []float64 // of the endings
+	fixed   *dfa      // its deterministic form; nil: not asked for yet
 }
 
 func (g *nfa) state() int {
@@ -165,45 +164,6 @@ func words(as ...arc) part {
 	}
 }
 
-// closure adds the states reached without a word; the result is sorted.
-func (g *nfa) closure(set []int) []int {
-	seen := map[int]bool{}
-	var out []int
-	for todo := slices.Clone(set); len(todo) > 0; {
-		s := todo[len(todo)-1]
-		todo = todo[:len(todo)-1]
-		if seen[s] {
-			continue
-		}
-		seen[s] = true
-		out = append(out, s)
-		for _, a := range g.arcs[s] {
-			if a.word == "" {
-				todo = append(todo, a.to)
-			}
-		}
-	}
-	sort.Ints(out)
-	return out
-}
-
-// run gives the states in which the words can leave the network, before closure.
-func (g *nfa) run(from []int, words []string) []int {
-	set := from
-	for _, word := range words {
-		var next []int
-		for _, s := range g.closure(set) {
-			for _, a := range g.arcs[s] {
-				if a.word == word && !slices.Contains(next, a.to) {
-					next = append(next, a.to)
-				}
-			}
-		}
-		set = next
-	}
-	return set
-}
-
 // path is the best way of the words through the network: its tokens, its ending and its prior.
 type path struct {
 	tokens []token
@@ -296,109 +256,4 @@ func (g *nfa) best(words []string) (p path, ok bool, reached int) {
 	}
 	slices.Reverse(p.tokens)
 	return p, true, len(words)
-}
-
-// netArc is an arc of a Net.
-type netArc struct {
-	word  string
-	to    int
-	prior float64
-}
-
-// Net is what may be said in a state, as a deterministic network of words: no state has two arcs
-// with one word. It satisfies the recognizer's contract for nets.
-type Net struct {
-	key    string
-	arcs   [][]netArc
-	ending []Ending
-	prior  []float64
-}
-
-func (n *Net) Key() string { return n.key }
-func (n *Net) States() int { return len(n.arcs) }
-
-// EndingOf gives the ending of a state and its prior.
-func (n *Net) EndingOf(s int) (Ending, float64) { return n.ending[s], n.prior[s] }
-
-// Arcs calls yield for each arc of a state, in order of the words.
-func (n *Net) Arcs(s int, yield func(word string, to int, prior float64)) {
-	for _, a := range n.arcs[s] {
-		yield(a.word, a.to, a.prior)
-	}
-}
-
-// entry is a place in the network where an utterance may begin, with a prior.
-type entry struct {
-	states []int
-	prior  float64
-}
-
-// net makes the deterministic network of what may be said from the entries on. Priors of arcs that
-// fall together become their greatest.
-func (g *nfa) net(key string, entries []entry) *Net {
-	n := &Net{key: key}
-	ids := map[string]int{}
-	var sets [][]int
-	id := func(set []int) int {
-		set = g.closure(set)
-		buf := make([]byte, 0, 4*len(set))
-		for _, s := range set {
-			buf = binary.LittleEndian.AppendUint32(buf, uint32(s))
-		}
-		if i, ok := ids[string(buf)]; ok {
-			return i
-		}
-		ids[string(buf)] = len(sets)
-		sets = append(sets, set)
-		n.arcs = append(n.arcs, nil)
-		n.ending = append(n.ending, NoEnding)
-		n.prior = append(n.prior, 0)
-		return len(sets) - 1
-	}
-	type target struct {
-		states []int
-		prior  float64
-	}
-	expand := func(from []entry) []netArc {
-		byWord := map[string]*target{}
-		var words []string
-		for _, en := range from {
-			for _, s := range g.closure(en.states) {
-				for _, a := range g.arcs[s] {
-					if a.word == "" {
-						continue
-					}
-					t := byWord[a.word]
-					if t == nil {
-						t = &target{prior: a.prior + en.prior}
-						byWord[a.word] = t
-						words = append(words, a.word)
-					}
-					t.prior = max(t.prior, a.prior+en.prior)
-					if !slices.Contains(t.states, a.to) {
-						t.states = append(t.states, a.to)
-					}
-				}
-			}
-		}
-		sort.Strings(words)
-		out := make([]netArc, 0, len(words))
-		for _, word := range words {
-			t := byWord[word]
-			out = append(out, netArc{word, id(t.states), t.prior})
-		}
-		return out
-	}
-	// The start is a state of its own: the entries differ in their priors, and it is no ending.
-	sets, n.arcs, n.ending, n.prior = append(sets, nil), append(n.arcs, nil), append(n.ending, NoEnding), append(n.prior, 0)
-	n.arcs[0] = expand(entries)
-	for i := 1; i < len(sets); i++ {
-		n.arcs[i] = expand([]entry{{states: sets[i]}})
-		for _, s := range sets[i] {
-			if g.endings[s] > n.ending[i] || g.endings[s] == n.ending[i] && g.priors[s] > n.prior[i] {
-				n.ending[i], n.prior[i] = g.endings[s], g.priors[s]
-			}
-		}
-	}
-	return n
 }

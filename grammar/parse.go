@@ -62,6 +62,9 @@ func (s State) nfa() *nfa {
 // maxNets bounds the cache of networks: those of pending words are many and rarely come again.
 const maxNets = 256
 
+// maxStates bounds what is kept of the deterministic form of a network: words that may be amended add to it.
+const maxStates = 2048
+
 // NetOf is the network of what may be said in the state.
 func NetOf(s State) *Net {
 	key := fmt.Sprintf("%s %d %t %t %t|%s|%s|%s", s.Numbering, s.Open, s.Listening, s.Question, s.Margins, s.Terms.key(), strings.Join(s.Pending, " "), strings.Join(s.Amend, " "))
@@ -71,18 +74,10 @@ func NetOf(s State) *Net {
 	if n := nets[key]; n != nil {
 		return n
 	}
-	entries := []entry{{states: []int{0}}}
-	if len(s.Pending) > 0 {
-		if at := g.run([]int{0}, s.Pending); len(at) > 0 {
-			entries = []entry{{states: at}, {states: []int{0}, prior: -1}}
-		}
+	if g.fixed == nil || len(g.fixed.states) > maxStates {
+		g.fixed = newDFA(g)
 	}
-	if len(s.Amend) > 0 {
-		if at := g.run([]int{0}, s.Amend); len(at) > 0 {
-			entries = append(entries, entry{states: at, prior: -1.5})
-		}
-	}
-	n := g.net(key, entries)
+	n := g.fixed.netOf(s, key)
 	if len(nets) >= maxNets {
 		clear(nets)
 	}

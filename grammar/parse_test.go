@@ -238,18 +238,59 @@ func FuzzParse(f *testing.F) {
 	})
 }
 
+// A net is the same whatever was asked for before.
+func TestNetsShareStates(t *testing.T) {
+	shared := newDFA(build(shape{numbering: chart.Universal, listening: true}))
+	rapid.Check(t, func(t *rapid.T) {
+		said := func(label string) []string {
+			return rapid.SampledFrom([][]string{nil, {"recession"}, {"missing"}, {"missing", "one"}, {"bleeding", "mesial"}, {"tooth"},
+				{"three", "two", "four", "bleeding"}, {"upper", "left"}, {"next", "tooth"}}).Draw(t, label)
+		}
+		st := State{Pending: said("pending"), Amend: said("amend")}
+		got := shared.netOf(st, "x")
+		want := newDFA(shared.g).netOf(st, "x")
+		if got.States() != want.States() {
+			t.Fatalf("%d states, want %d", got.States(), want.States())
+		}
+		for s := range got.States() {
+			list := func(n *Net) (out string) {
+				out = fmt.Sprint(n.EndingOf(s))
+				n.Arcs(s, func(w string, to int, p float64) { out += fmt.Sprintln(w, to, p) })
+				return out
+			}
+			if g, w := list(got), list(want); g != w {
+				t.Fatalf("state %d:\n%s\nwant\n%s", s, g, w)
+			}
+		}
+	})
+}
+
+// BenchmarkNet makes the net of a state of its own kind, of one that shares what is known of its kind, and of one had before.
 func BenchmarkNet(b *testing.B) {
-	g := State{Numbering: chart.Universal, Open: 3, Listening: true}.nfa()
-	var n *Net
-	for b.Loop() {
-		n = g.net("x", []entry{{states: []int{0}}})
-	}
-	arcs := 0
-	for s := range n.arcs {
-		arcs += len(n.arcs[s])
-	}
-	b.ReportMetric(float64(n.States()), "states")
-	b.ReportMetric(float64(arcs), "arcs")
+	st := State{Numbering: chart.FDI, Open: 3, Listening: true, Amend: []string{"missing", "eleven"}}
+	b.Run("first", func(b *testing.B) {
+		var n *Net
+		for b.Loop() {
+			n = newDFA(build(shape{numbering: st.Numbering, open: st.Open, listening: true})).netOf(st, "x")
+		}
+		arcs := 0
+		for s := range n.States() {
+			n.Arcs(s, func(string, int, float64) { arcs++ })
+		}
+		b.ReportMetric(float64(n.States()), "states")
+		b.ReportMetric(float64(arcs), "arcs")
+	})
+	b.Run("more", func(b *testing.B) {
+		d := newDFA(build(shape{numbering: st.Numbering, open: st.Open, listening: true}))
+		for b.Loop() {
+			d.netOf(st, "x")
+		}
+	})
+	b.Run("again", func(b *testing.B) {
+		for b.Loop() {
+			NetOf(st)
+		}
+	})
 }
 
 func BenchmarkParse(b *testing.B) {

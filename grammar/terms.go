@@ -13,6 +13,7 @@ import (
 type Terms struct {
 	synonyms []Synonym
 	own      []string // names of paths
+	id       string   // tells terms apart
 }
 
 // Synonym is what is said for words of the calls: "pus point" for "suppuration".
@@ -55,6 +56,7 @@ func NewTerms(synonyms []Synonym, paths []string) (*Terms, error) {
 		}
 		t.synonyms = append(t.synonyms, s)
 	}
+	t.id = fmt.Sprint(t.synonyms, t.own)
 	return t, nil
 }
 
@@ -103,7 +105,7 @@ func (t *Terms) key() string {
 	if t == nil {
 		return ""
 	}
-	return fmt.Sprint(t.synonyms, t.own)
+	return t.id
 }
 
 // join adds the synonyms to a network.
