@@ -205,6 +205,12 @@ type builder struct {
 	call uint64
 	out  []Event
 	err  error
+	// What the numbers of this call have run into; see sounding.
+	began struct {
+		place Place
+		whole bool // they began at its first site
+	}
+	leapt bool // the place they have come to does not follow where they began
 }
 
 func (b *builder) open(v Verb, refused string) {
@@ -233,6 +239,7 @@ func (b *builder) set(r SiteRef, f Field, v *int, sounding bool) {
 }
 
 func (b *builder) jump(p Place) {
+	b.leapt, b.began.place = false, Place{}
 	at := b.st.Path.at(p)
 	b.emit(Event{Kind: KindMove, Tooth: p.Tooth, Aspect: p.Aspect, Next: at.first(), Jump: true})
 }
@@ -242,18 +249,44 @@ func (b *builder) label(t Tooth) string { return t.Label(b.st.Chart.Numbering) }
 
 // advance moves the place past the site just used.
 func (b *builder) advance(jump bool) {
-	p, end := b.st.Place, false
-	at := b.st.Path.at(p)
-	next := at.next(b.st.Next)
-	if next > 2 {
-		if np, ok := b.st.After(p); ok {
-			at = b.st.Path.at(np)
-			p, next = np, at.first()
-		} else {
-			next, end = 2, true
-		}
+	p, i := b.st.Place, b.st.Next
+	to, next, rest, ok := b.st.onward(i)
+	b.emit(Event{Kind: KindMove, Tooth: to.Tooth, Aspect: to.Aspect, Next: next, End: !ok, Jump: jump, Rest: rest})
+	if jump {
+		b.leapt, b.began.place = false, Place{}
+	} else if rest {
+		b.leapt = b.leapt || !b.st.Straight(p, i) || to != p && !b.began.whole
 	}
-	b.emit(Event{Kind: KindMove, Tooth: p.Tooth, Aspect: p.Aspect, Next: next, End: end, Jump: jump})
+}
+
+// leave goes from the place to the one that comes then, or to the end of the path.
+func (b *builder) leave() {
+	b.leapt, b.began.place = false, Place{}
+	to, next, rest, ok := b.st.onward(3)
+	b.emit(Event{Kind: KindMove, Tooth: to.Tooth, Aspect: to.Aspect, Next: next, End: !ok, Jump: true, Rest: rest})
+}
+
+// sounding checks that the next number has a site. Numbers of one call stand in sites that follow each other: they do not
+// run from one site that was left out to another, since it is likelier then that one of them was heard twice.
+func (b *builder) sounding(n, of int) bool {
+	st := b.st
+	if b.began.place == (Place{}) {
+		at := st.Path.at(st.Place)
+		b.began.place, b.began.whole = st.Place, st.Next == at.first()
+	}
+	switch {
+	case b.err != nil:
+	case st.AtEnd && n == 0:
+		b.err = refuse("the path is at its end: say a tooth first, or exam complete")
+	case st.AtEnd:
+		b.err = refuse("only %d soundings were left on the path, %d were called: nothing was entered", n, of)
+	case b.leapt:
+		b.err = refuse("too many numbers for %s %s, the next place is %s %s: nothing was entered", b.label(b.began.place.Tooth), b.began.place.Aspect,
+			b.label(st.Place.Tooth), st.Place.Aspect)
+	default:
+		return b.probed(st.Place.Tooth)
+	}
+	return false
 }
 
 // takeUp finds the place after a change of path or pass: where the exam stood, if the path goes on there,
@@ -269,7 +302,7 @@ func (b *builder) takeUp(fromStart bool) {
 		}
 		return
 	}
-	if p, ok := st.unwalked(); ok {
+	if p, _, ok := st.gap(0, Place{}); ok {
 		b.jump(p)
 	} else if !st.AtEnd {
 		b.emit(Event{Kind: KindMove, Tooth: st.Place.Tooth, Aspect: st.Place.Aspect, Next: 2, End: true, Jump: true})
@@ -282,11 +315,7 @@ func (b *builder) leaveGaps() {
 	if b.err != nil || b.st.AtEnd || b.st.Chart.Tooth(p.Tooth).Presence.Probed() {
 		return
 	}
-	if np, ok := b.st.After(p); ok {
-		b.jump(np)
-	} else {
-		b.emit(Event{Kind: KindMove, Tooth: p.Tooth, Aspect: p.Aspect, Next: 2, End: true, Jump: true})
-	}
+	b.leave()
 }
 
 // depth and recession check a reading and give its value in half-millimetres.
@@ -332,25 +361,14 @@ func (b *builder) act(a Act) {
 			return
 		}
 		for i, m := range a.Numbers {
-			if st.AtEnd {
-				if i == 0 {
-					b.err = refuse("the path is at its end: say a tooth first, or exam complete")
-				} else {
-					b.err = refuse("only %d soundings were left on the path, %d were called: nothing was entered", i, len(a.Numbers))
-				}
-			}
-			if b.err != nil || !b.probed(st.Place.Tooth) {
+			if !b.sounding(i, len(a.Numbers)) {
 				return
 			}
 			b.sound(SiteRef{st.Place.Tooth, st.Path.Sites(st.Place)[st.Next]}, st.Pass, m)
 			b.advance(false)
 		}
 	case VerbAll:
-		if st.AtEnd {
-			b.err = refuse("the path is at its end: say a tooth first, or exam complete")
-			return
-		}
-		if !b.probed(st.Place.Tooth) {
+		if !b.sounding(0, 1) {
 			return
 		}
 		p := st.Place
@@ -391,8 +409,10 @@ func (b *builder) act(a Act) {
 	case VerbPresence:
 		b.presence(a)
 	case VerbNext:
-		if p, ok := st.After(st.Place); ok {
-			b.jump(p)
+		if p, i, ok := st.gap(0, Place{}); st.AtEnd && ok {
+			b.emit(Event{Kind: KindMove, Tooth: p.Tooth, Aspect: p.Aspect, Next: i, Jump: true, Rest: true})
+		} else if _, ok := st.Then(); ok {
+			b.leave()
 		} else {
 			b.err = refuse("there is no place after %s on the path", b.label(st.Place.Tooth))
 		}
@@ -714,7 +734,7 @@ func (b *builder) asSeen(a Act, r SiteRef) bool {
 		}
 		return m.String()
 	}
-	what := string(a.Field)
+	what := a.Field.Words()
 	f, isFlag := flagOf(a.Field)
 	e, isFurcation := entranceOf(a.Field)
 	switch {
@@ -812,7 +832,7 @@ func (b *builder) setOne(a Act) {
 			can = can || x == e
 		}
 		if !ok || !can {
-			b.err = refuse("tooth %s: no %s can be recorded", b.label(r.Tooth), a.Field)
+			b.err = refuse("tooth %s: no %s can be recorded", b.label(r.Tooth), a.Field.Words())
 			return
 		}
 		if g := whole(MaxFurcation, "furcation"); b.err == nil && b.probed(r.Tooth) {

@@ -24,7 +24,7 @@ const (
 	KindCall     Kind = "call"     // Source, Who, Words, Confidence, Did, ID; Refused if nothing was done
 	KindSet      Kind = "set"      // Tooth, Site, Field, Value (nil: no longer recorded)
 	KindTooth    Kind = "tooth"    // Tooth, Field, Value
-	KindMove     Kind = "move"     // Tooth, Aspect, Next; End when the path is finished; Jump if it was asked for
+	KindMove     Kind = "move"     // Tooth, Aspect, Next; End when the path is finished; Jump if it was asked for; Rest: what was left out
 	KindPath     Kind = "path"     // Path: the path to walk from here on
 	KindPass     Kind = "pass"     // Field: what bare numbers are from here on
 	KindListen   Kind = "listen"   // Value 1 listening, 0 standing by
@@ -56,6 +56,14 @@ func FieldOf(f Flag) Field { return Field(f.String()) }
 // FurcationField is the field of a furcation entrance: "furcation.B" and so on.
 func FurcationField(e Entrance) Field { return fieldFurcation + Field(e.String()) }
 
+// Words names a field for people.
+func (f Field) Words() string {
+	if e, ok := entranceOf(f); ok {
+		return "furcation " + e.Name()
+	}
+	return string(f)
+}
+
 // Event is one entry of the append-only log. Which fields count depends on Kind.
 type Event struct {
 	Seq  uint64 `json:"seq"`  // 1, 2, 3 ... within the exam; given by the log
@@ -82,6 +90,8 @@ type Event struct {
 	End    bool   `json:"end,omitempty"`
 	Undo   uint64 `json:"undo,omitempty"`
 	Jump   bool   `json:"jump,omitempty"`
+	// Rest marks a KindMove to a site that was left out: sites that have a number are passed by from there on.
+	Rest bool `json:"rest,omitempty"`
 	// Sounding marks a KindSet that is a reading along the path: it becomes "the last sounding".
 	Sounding bool   `json:"sounding,omitempty"`
 	Text     string `json:"text,omitempty"`

@@ -55,6 +55,8 @@ type State struct {
 	Pass      Field // what bare numbers are: FieldDepth or FieldRecession
 	Next      int   // index into Path.Sites(Place) of the next sounding, 0..2
 	AtEnd     bool  // the path is finished: numbers are refused until the place is changed
+	Ended     bool  // the path was walked to its end: after the place come those alone that lack a number of the pass
+	Rest      bool  // and at the place, too, the sites that have one are passed by
 	Focus     Place // the aspect last worked on: what flags and margins refer to
 	Recent    []Reading
 	Listening bool
@@ -203,14 +205,19 @@ func (s *State) fold(e *Event) {
 			t.Furcation[en] = g
 		}
 	case KindMove:
-		s.Place, s.Next, s.AtEnd = Place{e.Tooth, e.Aspect}, e.Next, e.End
+		s.Place, s.Next, s.AtEnd, s.Rest = Place{e.Tooth, e.Aspect}, e.Next, e.End, e.Rest
+		s.Ended = s.Ended || e.Rest || e.End
+		if e.Jump && !e.Rest && !e.End && !s.lacks(s.Path.at(s.Place)) {
+			s.Ended = false // what is recorded is wanted once more: the path is walked from there
+		}
 		if e.Jump {
 			s.Focus, s.Recent = s.Place, nil
 		}
 	case KindPath:
 		s.Path, _ = PathNamed(e.Path)
+		s.Ended, s.Rest = false, false
 	case KindPass:
-		s.Pass = e.Field
+		s.Pass, s.Ended, s.Rest = e.Field, false, false
 	case KindListen:
 		s.Listening = e.Value != nil && *e.Value == 1
 	case KindDoubt:
@@ -267,12 +274,79 @@ func (s *State) seek(i, d int) (Place, bool) {
 	return Place{}, false
 }
 
-// After is the place that follows p on the path among the teeth that are there.
-func (s *State) After(p Place) (Place, bool) {
+// after is the place that follows p on the path among the teeth that are there.
+func (s *State) after(p Place) (Place, bool) {
 	if s.Path.index(p) < 0 {
-		return s.unwalked() // back to the path
+		to, _, ok := s.gap(0, p) // back to the path
+		return to, ok
 	}
 	return s.seek(s.Path.index(p)+1, 1)
+}
+
+// Then is the place that comes after this one; ok is false if none does.
+func (s *State) Then() (to Place, ok bool) {
+	to, _, _, ok = s.onward(3)
+	return to, ok
+}
+
+// onward is where the numbers go after the i-th site of the place: along the path and, at its end, to what
+// was left out, each once. rest says that it is such a site; ok is false when nothing comes any more.
+func (s *State) onward(i int) (to Place, next int, rest, ok bool) {
+	p, at := s.Place, s.Path.at(s.Place)
+	for i = at.next(i); i < 3; i = at.next(i) {
+		if !s.Rest || !s.has(SiteRef{p.Tooth, at.Sites[i]}) {
+			return p, i, s.Rest, true
+		}
+	}
+	from := 0
+	if s.Ended {
+		from = s.Path.index(p) + 1
+	} else if to, ok := s.after(p); ok {
+		at := s.Path.at(to)
+		return to, at.first(), false, true
+	}
+	if to, next, ok = s.gap(from, p); ok {
+		return to, next, true, true
+	}
+	return p, 2, false, false
+}
+
+// gap is the first site from step i of the path on that lacks the number of this pass, but for those of one place.
+func (s *State) gap(i int, but Place) (to Place, next int, ok bool) {
+	for ; i < len(s.Path.Steps); i++ {
+		st := s.Path.Steps[i]
+		if st.Place == but || !s.Chart.Tooth(st.Tooth).Presence.Probed() {
+			continue
+		}
+		for next = st.first(); next < 3; next = st.next(next) {
+			if !s.has(SiteRef{st.Tooth, st.Sites[next]}) {
+				return st.Place, next, true
+			}
+		}
+	}
+	return Place{}, 0, false
+}
+
+// lacks reports whether one of the sites walked at a place lacks the number of this pass.
+func (s *State) lacks(at Step) bool {
+	for i := at.first(); i < 3; i = at.next(i) {
+		if !s.has(SiteRef{at.Tooth, at.Sites[i]}) {
+			return true
+		}
+	}
+	return false
+}
+
+// Straight reports whether the walk goes from the i-th site of a place straight to where it stands now: to the next
+// site of the path, none left out.
+func (s *State) Straight(from Place, i int) bool {
+	at := s.Path.at(from)
+	if i = at.next(i); i < 3 {
+		return s.Place == from && s.Next == i
+	}
+	to, ok := s.seek(s.Path.index(from)+1, 1)
+	at = s.Path.at(to)
+	return ok && s.Place == to && s.Next == at.first()
 }
 
 // has reports whether a site has the number that the pass is about.
@@ -281,16 +355,6 @@ func (s *State) has(r SiteRef) bool {
 		return s.Chart.Site(r).Recession.Known()
 	}
 	return s.Chart.Site(r).Depth.Known()
-}
-
-// unwalked is the first place of the path with a site that lacks the number of this pass.
-func (s *State) unwalked() (Place, bool) {
-	for r := range s.Walked() {
-		if !s.has(r) {
-			return Place{r.Tooth, r.Site.Aspect()}, true
-		}
-	}
-	return Place{}, false
 }
 
 // Walked goes through the sites of the path whose teeth are there.
@@ -329,7 +393,9 @@ func (s *State) Open() int {
 	}
 	n, at := 0, s.Path.at(s.Place)
 	for i := s.Next; i < 3; i = at.next(i) {
-		n++
+		if !s.Rest || !s.has(SiteRef{s.Place.Tooth, at.Sites[i]}) {
+			n++
+		}
 	}
 	return n
 }

@@ -191,6 +191,17 @@ func TestEndOfPath(t *testing.T) {
 	if err := say(t, s, snd(1, 2)); err != nil {
 		t.Fatal(err)
 	}
+	// What was left out would come now, but no breath runs over to it.
+	if err := say(t, s, snd(3, 4)); err == nil || !strings.Contains(err.Error(), "too many numbers for 37 lingual, the next place is 17 buccal") {
+		t.Error("too many numbers at the end:", err)
+	}
+	for _, st := range s.Path.Steps {
+		for _, site := range st.Sites {
+			if (st.Place != Place{37, Lingual}) {
+				s.Chart.Site(SiteRef{st.Tooth, site}).Depth = Millimetres(2)
+			}
+		}
+	}
 	if err := say(t, s, snd(3, 4)); err == nil || !strings.Contains(err.Error(), "1 soundings were left") {
 		t.Error("too many numbers at the end:", err)
 	}
@@ -264,6 +275,8 @@ type seen struct {
 	Pass      Field
 	Next      int
 	AtEnd     bool
+	Ended     bool
+	Rest      bool
 	Focus     Place
 	Recent    []Reading
 	Listening bool
@@ -274,7 +287,7 @@ type seen struct {
 }
 
 func look(s *State) seen {
-	return seen{s.Chart, s.Path.Ref, s.Place, s.Pass, s.Next, s.AtEnd, s.Focus, append([]Reading{}, s.Recent...), s.Listening, s.Doubts, append([]Remark{}, s.Remarks...), s.Complete, s.SignedBy}
+	return seen{s.Chart, s.Path.Ref, s.Place, s.Pass, s.Next, s.AtEnd, s.Ended, s.Rest, s.Focus, append([]Reading{}, s.Recent...), s.Listening, s.Doubts, append([]Remark{}, s.Remarks...), s.Complete, s.SignedBy}
 }
 
 func same(a, b seen) string {
@@ -482,4 +495,103 @@ func TestPathsAndPasses(t *testing.T) {
 	if _, err := Pockets(&c); err == nil {
 		t.Fatal("no pocket and yet a path")
 	}
+}
+
+// At the end of the path, what was left out on it comes once more, in both passes; then nothing does until the place is
+// changed. A path of three teeth keeps it short.
+func TestWhatWasLeftOut(t *testing.T) {
+	p, err := ParsePath("x", "buccal 14-12, lingual 12-14", FDI)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := started(t, FDI, p.Ref)
+	at := func(want string) {
+		t.Helper()
+		got := "end"
+		if !s.AtEnd {
+			got = SiteRef{s.Place.Tooth, s.Path.Sites(s.Place)[s.Next]}.String()
+		}
+		if got != want {
+			t.Fatalf("at %s, want %s", got, want)
+		}
+	}
+	must := func(acts ...Act) {
+		t.Helper()
+		if err := say(t, s, acts...); err != nil {
+			t.Fatal(err)
+		}
+	}
+	refused := func(want string, acts ...Act) {
+		t.Helper()
+		if err := say(t, s, acts...); err == nil || !strings.Contains(err.Error(), want) {
+			t.Fatalf("%v, want %q", err, want)
+		}
+	}
+	goes := func(tooth Tooth, a Aspect) Act { return Act{Verb: VerbGo, Tooth: tooth, Aspect: a, HasAspect: true} }
+	skip, next := Act{Verb: VerbSkip}, Act{Verb: VerbNext}
+
+	must(goes(13, Buccal)) // 14 buccal is left out
+	must(snd(3), skip, snd(3))
+	must(snd(3, 3, 3, 2, 2, 2, 2, 2, 2)) // 12, then 12 and 13 lingual
+	must(snd(2, 2))
+	if then, ok := s.Then(); !ok || then != (Place{14, Buccal}) {
+		t.Fatal("then", then, ok)
+	}
+	refused("too many numbers for 14 lingual, the next place is 14 buccal", snd(2, 3, 3, 3))
+	must(snd(2))
+	at("14.DB")
+	if n := s.Open(); n != 3 {
+		t.Fatalf("%d open", n)
+	}
+	refused("too many numbers for 14 buccal, the next place is 13 buccal", snd(4, 4, 4, 4))
+	must(snd(4, 4, 4))
+	at("13.B") // the site that was skipped, not the one before it
+	if n := s.Open(); n != 1 {
+		t.Fatalf("%d open", n)
+	}
+	refused("only 1 soundings were left", snd(3, 3, 3))
+	must(skip)
+	at("end") // once more, not for ever
+	if r, n := s.Progress(); r != 17 || n != 18 {
+		t.Fatalf("%d of %d", r, n)
+	}
+	must(next) // unless it is asked for
+	at("13.B")
+	must(snd(5))
+	at("end")
+	refused("no place after", next)
+
+	// The margins, in a second pass: some are called with another tooth before.
+	must(Act{Verb: VerbPass, Field: FieldRecession})
+	at("14.DB")
+	must(goes(14, Lingual), snd(0, 1, 0))
+	at("14.DB")
+	must(snd(1, 1, 1))
+	at("13.DB")
+	must(snd(1, 1, 1, 0, 0, 0))
+	at("12.ML") // the place that follows: the way from one to the other is the path's
+	refused("only 6 soundings were left", snd(0, 0, 0, 0, 0, 0, 0))
+	must(snd(0, 0, 0, 0, 0, 0))
+	at("end")
+
+	// What is recorded is walked again from where it is asked for, and then to the end.
+	must(Act{Verb: VerbPass, Field: FieldDepth}, goes(13, Lingual))
+	at("13.ML")
+	must(snd(6, 6, 6, 6))
+	at("14.L")
+	must(goes(14, Buccal))
+	must(Act{Verb: VerbSet, Ref: &SiteRef{13, B}, Field: FieldDepth}, goes(14, Lingual), snd(7, 7, 7))
+	at("13.B")
+	// A place that was asked for is walked whole, recorded or not; then what is left.
+	must(goes(13, Buccal), snd(7, 7, 7))
+	at("end")
+	if again, err := Fold(s.Log()); err != nil || same(look(again), look(s)) != "" {
+		t.Fatal(err)
+	}
+
+	// A tooth that is called missing on the way does not come back; teeth that are not there never come.
+	must(Act{Verb: VerbPath, Text: "tooth"}, goes(47, Lingual), snd(2, 2, 2))
+	at("17.DB")
+	must(Act{Verb: VerbPresence, Presence: Missing})
+	at("16.DB")
 }

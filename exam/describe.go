@@ -2,6 +2,7 @@ package exam
 
 import (
 	"fmt"
+	"slices"
 	"sort"
 	"strings"
 
@@ -51,7 +52,7 @@ var sayListening = []string{"three two four", "all threes", "bleeding mesial", "
 	"missing", "tooth fourteen", "lingual", "next", "correction four", "disregard", "say again", "stand by", "exam complete"}
 
 func headOf(s *chart.State) Head {
-	h := Head{Focus: PlaceView{}, AtEnd: s.AtEnd, Listening: s.Listening, Complete: s.Complete, SignedBy: s.SignedBy, Path: s.Path.Name, Pass: s.Pass,
+	h := Head{Focus: PlaceView{}, AtEnd: s.AtEnd, Ended: s.Ended, Rest: s.Rest, Listening: s.Listening, Complete: s.Complete, SignedBy: s.SignedBy, Path: s.Path.Name, Pass: s.Pass,
 		Doubts: []DoubtView{}, Last: []string{}, Say: sayListening, Remarks: []Remark{}}
 	switch {
 	case !s.Listening:
@@ -62,7 +63,7 @@ func headOf(s *chart.State) Head {
 	if s.Place.Tooth != 0 {
 		h.Place = placeOf(s, s.Place, s.Next)
 		h.Focus = placeOf(s, s.Focus, 0)
-		if then, ok := s.After(s.Place); ok {
+		if then, ok := s.Then(); ok {
 			p := placeOf(s, then, 0)
 			h.Then = &p
 		}
@@ -242,9 +243,9 @@ func Describe(s *chart.State, evs []chart.Event) string {
 			case e.Field == chart.FieldPresence:
 				parts = append(parts, fmt.Sprintf("%s %s", label, chart.Presence(*e.Value)))
 			case e.Value == nil:
-				parts = append(parts, fmt.Sprintf("%s %s cleared", label, e.Field))
+				parts = append(parts, fmt.Sprintf("%s %s cleared", label, e.Field.Words()))
 			default:
-				parts = append(parts, fmt.Sprintf("%s %s %d", label, e.Field, *e.Value))
+				parts = append(parts, fmt.Sprintf("%s %s %d", label, e.Field.Words(), *e.Value))
 			}
 		case chart.KindMove:
 			if e.Jump && evs[0].Did != chart.VerbPresence && evs[0].Did != chart.VerbStart {
@@ -268,7 +269,7 @@ func Describe(s *chart.State, evs []chart.Event) string {
 			name, _, _ := strings.Cut(e.Path, ":")
 			parts = append(parts, "path "+name)
 		case chart.KindPass:
-			parts = append(parts, "numbers are "+string(e.Field)+"s")
+			parts = append(parts, "numbers are "+numbers(e.Field))
 		case chart.KindPatient:
 			parts = append(parts, "patient inputs")
 		case chart.KindRemark:
@@ -292,6 +293,56 @@ func Describe(s *chart.State, evs []chart.Event) string {
 	return strings.Join(parts, "; ")
 }
 
+// numbers says what the numbers of a pass are.
+func numbers(pass chart.Field) string {
+	if pass == chart.FieldRecession {
+		return "margins"
+	}
+	return "depths"
+}
+
+// whereTo names the place, and the site if the first ones there are passed by.
+func whereTo(s *chart.State) string {
+	where := fmt.Sprintf("%s %s", s.Place.Tooth.Label(s.Chart.Numbering), s.Place.Aspect)
+	if at := s.Path.Sites(s.Place); s.Rest && s.Next > 0 {
+		where += " " + at[s.Next].Where().String()
+	}
+	return where
+}
+
+// leftOut says what comes if a call led past the end of the path, or from one site that was left out to another, for the
+// screen and for the ear; empty if the walk went on along the path. before and ended tell where the exam stood.
+func leftOut(s *chart.State, evs []chart.Event, before chart.Place, ended bool) (text, speak string) {
+	recorded, sites := s.Progress()
+	open := sites - recorded
+	if !s.Rest && !s.AtEnd || open == 0 || !slices.ContainsFunc(evs, func(e chart.Event) bool { return e.Kind == chart.KindMove }) {
+		return "", ""
+	}
+	if what := fmt.Sprintf("%d sites", open); s.AtEnd || !ended {
+		lack := "are"
+		if open == 1 {
+			what, lack = "1 site", "is"
+		}
+		text, speak = fmt.Sprintf("end of the path: %s %s without %s, ", what, lack, numbers(s.Pass)), what+" open"
+		if s.AtEnd {
+			return text + "next goes there", speak
+		}
+		return text + "first " + whereTo(s), speak + ". " + whereTo(s)
+	}
+	from, i := before, 2
+	for _, e := range evs {
+		if e.Kind == chart.KindSet && e.Sounding {
+			from = chart.Place{Tooth: e.Tooth, Aspect: e.Site.Aspect()}
+			at := s.Path.Sites(from)
+			i = slices.Index(at[:], *e.Site)
+		}
+	}
+	if s.Straight(from, i) {
+		return "", ""
+	}
+	return "then " + whereTo(s), whereTo(s)
+}
+
 // spoken says what a call entered, short, with a full stop after each number so that a synthesiser
 // pauses between them.
 func spoken(evs []chart.Event) string {
@@ -312,7 +363,7 @@ func spoken(evs []chart.Event) string {
 				out = append(out, string(e.Field))
 			}
 		case e.Kind == chart.KindTooth && e.Value != nil && e.Field != chart.FieldPresence:
-			name, _, _ := strings.Cut(string(e.Field), ".")
+			name, _, _ := strings.Cut(e.Field.Words(), " ")
 			out = append(out, fmt.Sprintf("%s %d", name, *e.Value))
 		}
 	}

@@ -252,7 +252,7 @@ type suspicion struct {
 	// of gives a reason to doubt a reading, or "". The chart is the one after the call.
 	of func(c *chart.Chart, r chart.Reading, v chart.MM) (reason, rival string)
 	// also are earlier soundings that the call puts in doubt as well, because of runsOver.
-	also []chart.SiteRef
+	also []chart.Reading
 }
 
 // perform does a command: events, log, fold, answer, subscribers. It runs in the owner.
@@ -276,7 +276,7 @@ func (e *Exam) settle(ctx context.Context, c chart.Command, m chart.Meta, evs []
 		e.tell(Change{Answer: &a, Partial: &Partial{}})
 		return a, err
 	}
-	before, place := e.state.Chart, e.state.Place
+	before, place, ended := e.state.Chart, e.state.Place, e.state.Ended
 	beforeDoubts := e.doubtSites()
 	from, path := e.state.Seq(), e.state.Path.Ref
 	if err := e.state.Apply(evs...); err != nil {
@@ -286,7 +286,7 @@ func (e *Exam) settle(ctx context.Context, c chart.Command, m chart.Meta, evs []
 	if m.Source == chart.Voice && e.cfg.KeepClip != nil {
 		e.uttered = append(e.uttered, utterance{evs[0].Call, m.StartMS, m.EndMS})
 	}
-	a := e.answer(c, m, evs, cause, place)
+	a := e.answer(c, m, evs, cause, place, ended)
 	if q := e.question; c.Verb() != chart.VerbHelp {
 		e.question = nil
 	} else if q != nil && m.Source == chart.Voice {
@@ -320,9 +320,9 @@ func (e *Exam) addDoubts(evs []chart.Event, m chart.Meta, doubt *suspicion) []ch
 		evs = append(evs, chart.Event{Seq: evs[len(evs)-1].Seq + 1, Call: evs[0].Call, Time: m.Time, Kind: chart.KindDoubt, Tooth: r.Tooth, Site: &r.Site,
 			Field: r.Field, Text: reason, Rival: rival})
 	}
-	for _, ref := range doubt.also {
-		if _, open := e.state.Doubts[ref]; !open && e.state.Chart.Site(ref).Depth.Known() {
-			raise(chart.Reading{SiteRef: ref, Field: chart.FieldDepth}, runsOver, "")
+	for _, r := range doubt.also {
+		if _, open := e.state.Doubts[r.SiteRef]; !open && valueOf(e.state, r.SiteRef, r.Field) != nil {
+			raise(r, runsOver, "")
 		}
 	}
 	for _, ev := range called {
@@ -346,7 +346,7 @@ func (e *Exam) doubtSites() map[chart.SiteRef]string {
 }
 
 // answer works out the reply to a call that was just applied.
-func (e *Exam) answer(c chart.Command, m chart.Meta, evs []chart.Event, cause error, before chart.Place) Answer {
+func (e *Exam) answer(c chart.Command, m chart.Meta, evs []chart.Event, cause error, before chart.Place, ended bool) Answer {
 	v := c.Verb()
 	a := Answer{Call: evs[0].Seq, Did: v, Words: m.Words, Tone: ToneAccepted, EndMS: m.EndMS}
 	if cause != nil {
@@ -354,7 +354,6 @@ func (e *Exam) answer(c chart.Command, m chart.Meta, evs []chart.Event, cause er
 		return a
 	}
 	a.Text, a.Speak = Describe(e.state, evs), spoken(evs)
-	num := e.state.Chart.Numbering
 	moved := e.state.Place
 	switch v {
 	case chart.VerbSayAgain:
@@ -365,11 +364,11 @@ func (e *Exam) answer(c chart.Command, m chart.Meta, evs []chart.Event, cause er
 	case chart.VerbGoAhead:
 		a.Tone, a.Speak = ToneListening, "listening"
 	case chart.VerbGo, chart.VerbAspect, chart.VerbNext, chart.VerbBack, chart.VerbSkip:
-		a.Tone, a.Speak = TonePlace, fmt.Sprintf("%s %s", moved.Tooth.Label(num), moved.Aspect)
+		a.Tone, a.Speak = TonePlace, whereTo(e.state)
 	case chart.VerbPath:
 		a.Tone, a.Speak = TonePlace, "path "+e.state.Path.Name
 	case chart.VerbPass:
-		a.Tone, a.Speak = TonePlace, string(e.state.Pass)+"s"
+		a.Tone, a.Speak = TonePlace, numbers(e.state.Pass)
 	case chart.VerbDisregard:
 		a.Speak = "disregarded"
 	case chart.VerbPresence:
@@ -385,6 +384,17 @@ func (e *Exam) answer(c chart.Command, m chart.Meta, evs []chart.Event, cause er
 	case chart.VerbSoundings, chart.VerbAll:
 		if e.state.AtEnd || rowOf(before) != rowOf(moved) {
 			a.Tone = ToneArch
+		}
+	}
+	switch v {
+	case chart.VerbSoundings, chart.VerbAll, chart.VerbFlag, chart.VerbMargin, chart.VerbSkip, chart.VerbPresence:
+		if text, speak := leftOut(e.state, evs, before, ended); text != "" {
+			a.Must = true
+			a.Text += "; " + text
+			if a.Speak != "" && v != chart.VerbSkip {
+				speak = a.Speak + ". " + speak
+			}
+			a.Speak = speak
 		}
 	}
 	for _, ev := range evs {
@@ -793,7 +803,7 @@ func (e *Exam) lost(c chart.Command, h speech.Hypothesis) string {
 // breath is the soundings called without a pause, however the recognizer cut them up.
 type breath struct {
 	first *int // State.Next when it began; nil before the first one
-	refs  []chart.SiteRef
+	refs  []chart.Reading
 }
 
 // isValue reports whether a call writes values at sites or teeth and can so be marked as a doubt.
@@ -932,7 +942,7 @@ func (e *Exam) after(a Answer, v chart.Verb, c chart.Command, h speech.Hypothesi
 		e.soundedMS = h.EndMS
 		for _, ev := range evs {
 			if ev.Kind == chart.KindSet && ev.Sounding {
-				e.breath.refs = append(e.breath.refs, chart.SiteRef{Tooth: ev.Tooth, Site: *ev.Site})
+				e.breath.refs = append(e.breath.refs, chart.Reading{SiteRef: chart.SiteRef{Tooth: ev.Tooth, Site: *ev.Site}, Field: ev.Field})
 			}
 		}
 		n := 0

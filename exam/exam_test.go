@@ -198,6 +198,17 @@ func TestLostNumberIsNoticed(t *testing.T) {
 	if s = state(t, log); len(s.Doubts) != 3 {
 		t.Error("cut up, the same:", s.Doubts)
 	}
+	// In a pass of margins it is margins that may stand one site off.
+	e, log = open(t, chart.FDI, say(1000, "three two three three two three"), say(5000, "margin pass"), say(7000, "one two"), say(9000, "one"), say(9400, "two"), say(9800, "one"))
+	play(t, e, 10_900)
+	s = state(t, log)
+	doubted := map[string]chart.Field{}
+	for r, d := range s.Doubts {
+		doubted[r.String()] = d.Field
+	}
+	if d := cmp.Diff(map[string]chart.Field{"17.MB": chart.FieldRecession, "16.DB": chart.FieldRecession, "16.B": chart.FieldRecession}, doubted); d != "" {
+		t.Error(d)
+	}
 	unheard := say(1800, "seven")
 	unheard.Rejected = true
 	e, log = open(t, chart.FDI, say(1000, "three two"), unheard, say(2300, "four"))
@@ -694,7 +705,7 @@ func TestPathByVoice(t *testing.T) {
 		got += Describe(st, st.CallEvents(c.Seq)) + "|"
 	}
 	if want := "exam started, fdi numbering|17 buccal: 3 2 4|17 buccal: recession 1|path lowers; to 36 buccal|36 buccal: 2 2 2|path pockets; to 24 lingual|" +
-		"24 lingual: 5|numbers are recessions; to 24 lingual|24 lingual: recession -1|"; got != want {
+		"24 lingual: 5|numbers are margins; to 24 lingual|24 lingual: recession -1|"; got != want {
 		t.Errorf("got  %s\nwant %s", got, want)
 	}
 	v, err := e.View(t.Context())
@@ -706,5 +717,63 @@ func TestPathByVoice(t *testing.T) {
 		if _, err := e.Words(t.Context(), text, "", ""); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%s: %v", text, err)
 		}
+	}
+}
+
+// What was left out comes at the end of the path, said aloud with its place; in a pass of margins too. The path is short.
+func TestLeftOut(t *testing.T) {
+	log := &Memory{}
+	p, err := chart.ParsePath("x", "buccal 14-12", chart.FDI)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := Start(t.Context(), log, chart.FDI, p.Ref, nil, nil, 1, ""); err != nil {
+		t.Fatal(err)
+	}
+	e, err := Open(t.Context(), Config{ID: "x", Log: log, Now: func() int64 { return 1 }})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { e.Close() })
+	for _, c := range []struct {
+		say, text, speak string
+		must             bool
+	}{
+		{"tooth 13 buccal", "to 13 buccal", "13 buccal", false},
+		{"3 2 4", "13 buccal: 3 2 4", "3. 2. 4", false},
+		{"3", "12 buccal: 3", "3", false},
+		{"skip", "to 12 buccal", "12 buccal", false},
+		{"3 bleeding", "12 buccal: 3; 12 buccal: bleeding mesial; end of the path: 4 sites are without depths, first 14 buccal", "3. bleeding. 4 sites open. 14 buccal", true},
+		{"2 2 2", "14 buccal: 2 2 2; then 12 buccal mid", "2. 2. 2. 12 buccal mid", true},
+		{"bleeding", "14 buccal: bleeding mesial", "bleeding", false},
+		{"skip", "to 12 buccal; end of the path: 1 site is without depths, next goes there", "1 site open", true},
+		{"next", "to 12 buccal", "12 buccal mid", false},
+		{"5", "12 buccal: 5", "5", false},
+		{"margin pass", "numbers are margins; to 14 buccal", "margins", false},
+		{"tooth 13 buccal 1 1 1", "to 13 buccal; 13 buccal: recession 1 1 1", "margin. 1. 1. 1", false},
+		{"0 0 0", "12 buccal: recession 0 0 0; end of the path: 3 sites are without margins, first 14 buccal", "margin. 0. 0. 0. 3 sites open. 14 buccal", true},
+	} {
+		a, err := e.Words(t.Context(), c.say, "", "")
+		if err != nil || a.Text != c.text || a.Speak != c.speak || a.Must != c.must {
+			t.Errorf("%s: %q, spoken %q, %t, %v", c.say, a.Text, a.Speak, a.Must, err)
+		}
+	}
+}
+
+// A correction names what it corrects in words.
+func TestDescribeInWords(t *testing.T) {
+	e, _ := open(t, chart.Universal)
+	two, none := chart.Millimetres(2), ""
+	field := chart.FurcationField(chart.EntranceBuccal)
+	act := chart.Act{Verb: chart.VerbSet, Ref: &chart.SiteRef{Tooth: 17}, Field: field, Number: &two, Was: &none}
+	if a, err := e.Do(t.Context(), chart.Command{Acts: []chart.Act{act}}, "Ann", "a"); err != nil || a.Text != "2 furcation buccal 2" || a.Speak != "furcation 2" {
+		t.Errorf("%+v, %v", a, err)
+	}
+	if _, err := e.Do(t.Context(), chart.Command{Acts: []chart.Act{act}}, "Ben", "b"); err == nil || err.Error() != "2 furcation buccal was changed meanwhile, it is 2 now: nothing was entered" {
+		t.Error(err)
+	}
+	act.Number, act.Was = nil, nil
+	if a, err := e.Do(t.Context(), chart.Command{Acts: []chart.Act{act}}, "Ann", "c"); err != nil || a.Text != "2 furcation buccal cleared" {
+		t.Errorf("%+v, %v", a, err)
 	}
 }

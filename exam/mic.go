@@ -300,7 +300,7 @@ func (m *Mic) partial(h speech.Hypothesis) {
 			if evs, err := m.e.state.Do(r.Command, chart.Meta{Source: chart.Voice}); err == nil {
 				p.Soundings = map[string]float64{}
 				for _, ev := range evs {
-					if ev.Kind == chart.KindSet && ev.Field == chart.FieldDepth && ev.Value != nil {
+					if ev.Kind == chart.KindSet && ev.Field == m.e.state.Pass && ev.Value != nil {
 						p.Soundings[chart.SiteRef{Tooth: ev.Tooth, Site: *ev.Site}.String()] = chart.Half(*ev.Value).Float()
 					}
 				}

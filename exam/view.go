@@ -24,6 +24,8 @@ type Head struct {
 	Focus     PlaceView   `json:"focus"`               // the aspect that flags and margins refer to
 	Last      []string    `json:"last"`                // last sounding's site keys "16.DB", newest last, up to 9
 	AtEnd     bool        `json:"at_end"`              // the path is finished
+	Ended     bool        `json:"ended,omitempty"`     // it was walked to its end: only places with sites left out come after this one
+	Rest      bool        `json:"rest,omitempty"`      // and of this one only the sites left out
 	Listening bool        `json:"listening"`           // false: standing by
 	Recorded  int         `json:"recorded"`            // of them with a number of this pass
 	Sites     int         `json:"sites"`               // sites of the path whose teeth are there
@@ -163,7 +165,7 @@ type Change struct {
 // Partial is what is being heard; empty Words clear it.
 type Partial struct {
 	Words string `json:"words"`
-	// Soundings are tentative numerals: site keys "16.DB" with a number.
+	// Soundings are tentative numerals of the pass: site keys "16.DB" with a number.
 	Soundings map[string]float64 `json:"soundings,omitempty"`
 }
 

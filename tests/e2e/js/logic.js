@@ -26,7 +26,7 @@ export async function run(base) {
 
 // A view of a mouth with three teeth, in the path's order.
 const view = () => ({
-  seq: 10, numbering: "universal", listening: true, at_end: false, place: { tooth: "17", label: "2", aspect: "buccal", next: 1, sites: ["DB", "B", "MB"] },
+  seq: 10, numbering: "universal", listening: true, at_end: false, pass: "depth", place: { tooth: "17", label: "2", aspect: "buccal", next: 1, sites: ["DB", "B", "MB"] },
   last: ["17.DB"], doubts: [], recorded: 1, sites: 12,
   line: [["18", ["DB", "B", "MB"]], ["17", ["DB", "B", "MB"]], ["16", ["DB", "B", "MB"]]].map(([tooth, sites]) => ({ tooth, aspect: "buccal", sites })),
   teeth: Object.fromEntries(["11", "12", "13", "14", "15", "16", "17", "18", "21", "22", "23", "24", "25", "26", "27", "28", "31", "32", "33", "34", "35", "36", "37", "38", "41", "42", "43", "44", "45", "46", "47", "48"].map((t) => [t, { label: "t" + t, state: ["17", "16", "11", "21", "47"].includes(t) ? "present" : "missing", sites: {} }])),
@@ -78,6 +78,12 @@ const TESTS = {
     same(V.letters(v.teeth["16"].sites.DB), "b", "letters");
     same([V.clock(0), V.clock(65e3), V.clock(3723e3)], ["0:00", "1:05", "1:02:03"], "clock");
     same(V.unprobed(v).length, 5, "sites without a depth");
+    same([V.marginText(-1), V.marginText(0), V.marginText(undefined)], ["−1", "0", ""], "margins");
+    same([V.fieldName("furcation.M"), V.fieldName("recession")], ["furcation mesial", "recession"], "fields");
+    // What was left out comes at the end of the path: 16.DB has a depth, the others have none.
+    same([V.after({ ...v, ended: true, rest: true }, "17.MB"), V.after({ ...v, ended: true }, "17.MB")], ["16.B", "16.B"], "the next site that was left out");
+    v.teeth["17"].sites.B = { depth: 2 };
+    same([V.after({ ...v, ended: true, rest: true }, "17.DB"), V.after({ ...v, ended: true }, "17.DB"), V.after({ ...v, ended: true, pass: "recession" }, "17.MB")], ["17.MB", "17.B", "16.B"], "a place that was asked for is walked whole");
   },
   async commands(m) {
     const C = await m("core/commands.js");
@@ -88,7 +94,10 @@ const TESTS = {
     const item = (...acts) => ({ body: { command: { acts } } });
     const pending = [item(C.set("16.DB", "depth", 6, "5")), item(C.sounding("17.B", 4)), item(C.set("16.DB", "depth", null, "6"))];
     same([C.seen(v, pending.slice(0, 2), "16.DB", "depth"), C.seen(v, pending, "16.DB", "depth"), C.seen(v, pending, "17.B", "depth")], ["6", "", "4"], "what was typed after it counts");
-    same([...C.typed(pending)], [["16.DB", ""], ["17.B", 4]], "depths on their way");
+    const numbers = (v, partial) => Object.values(C.coming(v, pending, partial)).map((m) => [...m]);
+    same(numbers(v), [[["16.DB", ""], ["17.B", 4]], []], "depths on their way");
+    same(numbers({ ...v, pass: "recession" }, { soundings: { "17.MB": -1 } }), [[["16.DB", ""]], [["17.B", 4], ["17.MB", -1]]], "margins, and being heard");
+    same([C.seen({ ...v, pass: "recession" }, pending, "17.B", "depth"), C.seen({ ...v, pass: "recession" }, pending, "17.B", "recession")], ["", "4"], "a number of a pass of margins");
     same(C.set("16.DB", "bleeding", 1, ""), { verb: "set", ref: { tooth: 16, site: "DB" }, field: "bleeding", was: "", number: 1 }, "set");
     same(C.lastCall({ ...v, undo: 8 }).text, "two", "the call that undo takes back");
     same(C.lastCall({ ...v, undo: undefined }), null, "none");

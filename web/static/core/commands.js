@@ -14,7 +14,7 @@ export function seen(view, pending, k, field) {
     for (const a of [...(pending[i].body.command?.acts || [])].reverse()) {
       if (!a.ref || key(a.ref.tooth, a.ref.site) !== k) continue;
       if (a.verb === "set" && a.field === field) return a.number == null ? "" : String(a.number);
-      if (a.verb === "soundings" && field === "depth") return String(a.numbers[0]);
+      if (a.verb === "soundings" && field === view.pass) return String(a.numbers[0]);
     }
   }
   return value(view, k, field);
@@ -28,17 +28,18 @@ export function set(k, field, number, was) {
   return act;
 }
 
-/** typed gives the depths that are on their way, by site. */
-export function typed(pending) {
-  const out = new Map();
+/** coming gives the depths and margins that are on their way or being heard (partial), by site. */
+export function coming(view, pending, partial) {
+  const out = { depth: new Map(), recession: new Map() };
   for (const item of pending) {
     for (const a of item.body.command?.acts || []) {
       if (!a.ref) continue;
       const k = key(a.ref.tooth, a.ref.site);
-      if (a.verb === "soundings") out.set(k, a.numbers[0]);
-      else if (a.verb === "set" && a.field === "depth") out.set(k, a.number ?? "");
+      if (a.verb === "soundings") out[view.pass].set(k, a.numbers[0]);
+      else if (a.verb === "set") out[a.field]?.set(k, a.number ?? "");
     }
   }
+  for (const [k, mm] of Object.entries(partial?.soundings || {})) out[view.pass].set(k, mm);
   return out;
 }
 

@@ -72,14 +72,21 @@ export function nextKey(view) {
   return key(view.place.tooth, view.place.sites[view.place.next]);
 }
 
-/** after gives the site that follows k on the path, "" at its end. */
+/** after gives the site that follows k on the path, "" at its end. Once the path was walked to its end, sites that have
+ *  a number of the pass are passed by, those of the place too if view.rest. */
 export function after(view, k) {
   const w = walk(view);
   const i = w.indexOf(k);
-  return i < 0 ? "" : w[i + 1] || "";
+  if (i < 0) return "";
+  const at = (x) => parts(x).tooth + aspectOf(parts(x).site);
+  return w.slice(i + 1).find((x) => !view.ended || siteAt(view, x)[view.pass] == null || (!view.rest && at(x) === at(k))) || "";
 }
 
 export const unprobed = (view) => walk(view).filter((k) => siteAt(view, k).depth == null);
+
+export const ENTRANCES = { B: "buccal", L: "lingual", M: "mesial", D: "distal" };
+/** fieldName names a field for people. */
+export const fieldName = (field) => (field.startsWith("furcation.") ? `furcation ${ENTRANCES[field.slice(10)]}` : field);
 
 /** value is what stands at a field now, written as commands name it in "was". */
 export function value(view, k, field) {
@@ -154,6 +161,9 @@ export function siteName(site, tooth, words) {
   const head = LONG[site];
   return head + (head.endsWith("-") ? "" : "-") + aspectName(aspectOf(site), tooth, words);
 }
+
+/** marginText is a recession as it is written in the chart: minus above the CEJ. */
+export const marginText = (mm) => (mm == null ? "" : String(mm).replace("-", "−"));
 
 /** say describes a site for people who cannot see it. */
 export function say(view, k, words) {

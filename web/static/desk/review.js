@@ -77,7 +77,7 @@ class Review extends HTMLElement {
     this.#drawDoubts(view, locked);
     this.#drawMissing(view, locked);
     this.#drawRest(view, locked);
-    this.sheet.show(view, { waiting: C.typed(this.session.pending) });
+    this.sheet.show(view, { coming: C.coming(view, this.session.pending) });
     this.#drawSign(view, locked);
     this.#drawRemarks(view);
     this.sound.hidden = !this.clips.note;

@@ -62,11 +62,10 @@ class Editor extends HTMLElement {
         number("Depth, mm", "depth", 0, 15, 0.5, s.depth), number("Recession, mm (minus: above the CEJ)", "recession", -8, 15, 0.5, s.recession),
         V.FLAGS.map(([f]) => choice(f[0].toUpperCase() + f.slice(1), k, f, yesNo, value(k, f)))));
     }
-    const names = { B: "buccal", L: "lingual", M: "mesial", D: "distal" };
     parts.push(h("fieldset", {}, h("legend", {}, `Tooth ${t.label}`),
       choice("State", toothKey, "presence", C.STATES.slice(1).map((x, i) => [String(i + 1), x]), value(toothKey, "presence")),
       there ? choice("Mobility", toothKey, "mobility", grades, value(toothKey, "mobility")) : null,
-      t.state === "present" ? (t.entrances || []).map((e) => choice(`Furcation ${names[e]}`, toothKey, "furcation." + e, grades, value(toothKey, "furcation." + e))) : null));
+      t.state === "present" ? (t.entrances || []).map((e) => choice(`Furcation ${V.ENTRANCES[e]}`, toothKey, "furcation." + e, grades, value(toothKey, "furcation." + e))) : null));
     const doubt = s.doubt ? h("div", { class: "note row" }, h("p", { class: "grow" }, h("b", {}, "Doubt: "), s.doubt),
       h("button", { type: "button", disabled: locked, onclick: () => {
         session.act(C.settle(k), `${t.label} ${site}: settled`);
@@ -106,10 +105,10 @@ class Editor extends HTMLElement {
     const heard = e.words ? h("span", {}, e.source === "voice" ? "heard " : "typed ", h("q", {}, e.words), e.source === "voice" ? ` with ${Math.round(100 * e.confidence)} %` : "") : null;
     return h("li", { class: e.taken_back ? "undone" : null },
       h("time", {}, clockTime(e.time)), h("span", { class: "by" }, by),
-      h("span", { class: "what" }, h("b", {}, `${e.field.replace(".", " ")} ${told(e.field, e.value)}`), ` before: ${told(e.field, e.was)}`),
+      h("span", { class: "what" }, h("b", {}, `${V.fieldName(e.field)} ${told(e.field, e.value)}`), ` before: ${told(e.field, e.was)}`),
       h("span", { class: "more" }, heard, e.reason ? h("span", { class: "doubt" }, e.reason) : null, e.rival ? h("span", {}, "perhaps ", h("q", {}, e.rival)) : null,
         e.taken_back ? h("span", {}, `taken back at ${clockTime(e.taken_back.time)} by ${[e.taken_back.source, e.taken_back.who].filter(Boolean).join(", ")}`) : null,
-        clips.button(e.seq, `${e.field} ${told(e.field, e.value)}`)));
+        clips.button(e.seq, `${V.fieldName(e.field)} ${told(e.field, e.value)}`)));
   }
 
   #save() {
@@ -119,7 +118,7 @@ class Editor extends HTMLElement {
       const v = f.read();
       if ((v == null ? "" : String(v)) === f.was) continue;
       acts.push(C.set(f.at, f.field, v, f.was));
-      said.push(`${f.field.replace(".", " ")} ${v ?? "cleared"}`);
+      said.push(`${V.fieldName(f.field)} ${v ?? "cleared"}`);
     }
     if (!acts.length) return;
     const { tooth, site } = V.parts(this.k);

@@ -154,13 +154,12 @@ class Live extends HTMLElement {
   #draw() {
     const { view, partial } = this.session;
     const pending = this.session.pending;
-    const waiting = C.typed(pending);
     if (!pending.some((p) => p.body.command?.acts?.some((a) => a.verb === "soundings"))) this.#ahead = "";
     if (this.#undoWanted && !pending.length) {
       this.#undoWanted = false;
       this.#undo();
     }
-    const how = { partial, picked: this.#picked, waiting };
+    const how = { picked: this.#picked, coming: C.coming(view, pending, partial) };
     this.tape.show(view, how);
     const look = prefs().look;
     for (const b of this.looks) attr(b, "aria-pressed", b.dataset.look === look ? "true" : "false");
@@ -180,7 +179,7 @@ class Live extends HTMLElement {
     } else if (view.at_end) {
       put(this.place, h("b", {}, "End"), h("span", {}, "of the path"));
       const what = view.pass === "depth" ? "depth" : "margin";
-      put(this.then, view.recorded < view.sites ? `${view.sites - view.recorded} sites are without a ${what}` : `every site has a ${what}`);
+      put(this.then, view.recorded < view.sites ? `${view.sites - view.recorded} sites are without a ${what}: next goes there` : `every site has a ${what}`);
     } else {
       put(this.place, h("b", {}, view.place.label), h("span", {}, V.aspectName(view.place.aspect, view.place.tooth, this.words)));
       put(this.then, view.then ? `then ${view.then.label} ${V.aspectName(view.then.aspect, view.then.tooth, this.words)}` : "last place of the path");
@@ -259,7 +258,7 @@ class Live extends HTMLElement {
     for (const a of acts) {
       if (!a.ref || (a.verb !== "set" && a.verb !== "soundings")) return null;
       const k = V.key(a.ref.tooth, a.ref.site);
-      const field = a.verb === "set" ? a.field : "depth";
+      const field = a.verb === "set" ? a.field : this.session.view.pass;
       now.push({ ...C.set(k, field, a.verb === "set" ? a.number : a.numbers[0], C.seen(this.session.view, this.session.pending, k, field)) });
     }
     const moved = acts.some((a, i) => a.verb === "soundings" || a.was !== now[i].was);
@@ -388,7 +387,7 @@ class Live extends HTMLElement {
     const { view } = this.session;
     if (this.#picked) {
       const k = this.#picked;
-      this.#set(k, "depth", number, number);
+      this.#set(k, view.pass, number, number);
       const next = V.after(view, k);
       if (next) {
         const had = this.sheet.focused;
@@ -448,7 +447,7 @@ class Live extends HTMLElement {
         if (need()) this.#set(k, act.field, act.number, `${act.field} ${act.number}`);
         break;
       case "tooth":
-        if (need()) this.#set(C.toothKey(V.parts(k).tooth), act.field, act.number, `${act.field.replace(".", " ")} ${act.number}`);
+        if (need()) this.#set(C.toothKey(V.parts(k).tooth), act.field, act.number, `${V.fieldName(act.field)} ${act.number}`);
         break;
       case "flag":
         if (need()) {

@@ -122,15 +122,15 @@ class MapView extends HTMLElement {
     });
   }
 
-  show(view, { partial, picked, waiting } = {}) {
-    const opt = { partial, picked, waiting, next: nextKey(view) };
+  show(view, { picked, coming } = {}) {
+    const opt = { picked, coming, next: nextKey(view) };
     put(this,
       this.#arch(view, UPPER, 1, "Upper arch", opt),
       this.#arch(view, LOWER, -1, "Lower arch", opt),
       h("p", { class: "key small" }, "Numerals are depths in mm at their sites, buccal outside. Thin line: 4 mm deep, thick line: 6 mm, linear between soundings. Hatched: no tooth to probe."));
   }
 
-  #arch(view, teeth, dir, name, { partial, picked, waiting, next }) {
+  #arch(view, teeth, dir, name, { picked, coming, next }) {
     const cols = field(view, teeth);
     const at = (u, v) => {
       const p = curve(u);
@@ -166,7 +166,7 @@ class MapView extends HTMLElement {
       if (!c.on) continue;
       for (const [k, v] of [[c.kb, 1.42], [c.kl, -0.42]]) {
         const s = siteAt(view, k);
-        const hears = partial?.soundings?.[k] ?? waiting?.get(k);
+        const hears = coming?.depth.get(k);
         const num = hears ?? s.depth;
         const [x, y] = at(c.u, v);
         const lv = hears == null ? depthLevel(s.depth) : 0;

@@ -1,7 +1,7 @@
 // The whole mouth as a real table, a quadrant each: what is written where, with a cell for every site
 // that can be reached by arrows.
 import { h, put, attr } from "../core/dom.js";
-import { QUADRANTS, across, key, parts, probed, siteAt, depthLevel, letters, nextKey, say, aspectName } from "../core/view.js";
+import { QUADRANTS, across, key, parts, probed, siteAt, depthLevel, letters, nextKey, say, aspectName, marginText } from "../core/view.js";
 
 class Sheet extends HTMLElement {
   words = "buccal-lingual";
@@ -27,20 +27,22 @@ class Sheet extends HTMLElement {
     });
   }
 
-  show(view, { partial, picked, waiting } = {}) {
+  show(view, { picked, coming } = {}) {
     const shape = this.words + Object.values(view.teeth).map((t) => t.label + t.state).join();
     if (shape !== this.#shape) this.#build(view, shape);
     const next = nextKey(view);
     const tab = picked || next || this.#cells.keys().next().value;
     for (const [k, c] of this.#cells) {
       const s = siteAt(view, k);
-      const tentative = partial?.soundings?.[k] ?? waiting?.get(k);
+      const tentative = coming?.depth.get(k);
+      const margin = coming?.recession.get(k);
       put(c.num, String(tentative ?? s.depth ?? "·"));
       put(c.flags, letters(s));
-      put(c.margin, s.recession == null ? "" : String(s.recession).replace("-", "−"));
+      put(c.margin, marginText(margin ?? s.recession));
       c.num.classList.toggle("doubt", !!s.doubt);
       attr(c.el, "data-d", tentative == null ? depthLevel(s.depth) || null : null);
       attr(c.el, "data-tentative", tentative != null);
+      attr(c.el, "data-tentative-margin", margin != null);
       attr(c.el, "data-next", k === next);
       attr(c.el, "data-empty", s.depth == null && tentative == null);
       attr(c.el, "aria-selected", k === picked ? "true" : "false");

@@ -1,6 +1,6 @@
 // The line view: the path as a marked line that runs past a fixed station. Readable from two metres.
 import { h, put, attr } from "../core/dom.js";
-import { key, parts, probed, siteAt, depthLevel, letters, nextKey, aspectName } from "../core/view.js";
+import { key, parts, probed, siteAt, depthLevel, letters, nextKey, aspectName, marginText } from "../core/view.js";
 
 class Tape extends HTMLElement {
   words = "buccal-lingual";
@@ -24,25 +24,26 @@ class Tape extends HTMLElement {
     this.resize.disconnect();
   }
 
-  /** show draws the view; tentative values come from what is being heard; picked is a selected site. */
-  show(view, { partial, picked, waiting } = {}) {
+  /** show draws the view; coming are values that are being heard or on their way; picked is a selected site. */
+  show(view, { picked, coming } = {}) {
     const shape = view.line.map((s) => s.tooth + s.sites.join("") + s.aspect[0] + (view.teeth[s.tooth]?.state || "")).join() + this.words;
     if (shape !== this.#shape) this.#build(view, shape);
     const next = nextKey(view);
     for (const [k, c] of this.#cells) {
       const s = siteAt(view, k);
-      const hears = partial?.soundings?.[k];
-      const typed = waiting?.get(k);
-      const tentative = hears ?? typed;
+      const tentative = coming?.depth.get(k);
+      const margin = coming?.recession.get(k);
+      const mm = margin ?? s.recession;
       put(c.num, String(tentative ?? s.depth ?? "·"));
       attr(c.el, "data-wide", String(tentative ?? s.depth ?? "").length > 1);
       attr(c.el, "data-empty", tentative == null && s.depth == null);
       attr(c.el, "data-d", tentative == null ? depthLevel(s.depth) || null : null);
       attr(c.el, "data-tentative", tentative != null);
+      attr(c.el, "data-tentative-margin", margin != null);
       attr(c.el, "data-doubt", !!s.doubt);
       c.num.classList.toggle("doubt", !!s.doubt && tentative == null);
       put(c.flags, letters(s));
-      put(c.margin, s.recession == null ? "" : s.recession < 0 ? `−${-s.recession}` : `r${s.recession}`);
+      put(c.margin, (mm > 0 || mm === 0 ? "r" : "") + marginText(mm));
       attr(c.el, "data-next", k === next);
       attr(c.el, "data-picked", k === picked);
     }
