@@ -1,7 +1,9 @@
 package diagnosis
 
 import (
+	"fmt"
 	"math"
+	"slices"
 
 	"leadsman/chart"
 )
@@ -18,7 +20,7 @@ type Agreement struct {
 }
 
 // AgreementGroup is the agreement on one reading over one kind of site. Statistics that the numbers
-// do not allow (too few sites, no variation) are nil.
+// do not allow (too few sites, no variation) are nil; a note says so.
 type AgreementGroup struct {
 	Group     string   `json:"group"` // all, interdental, mid, buccal, lingual, anterior, premolar, molar
 	Sites     int      `json:"sites"`
@@ -48,6 +50,10 @@ type Difference struct {
 	First   chart.MM `json:"first"`
 	Second  chart.MM `json:"second"`
 }
+
+// iccSites is how many sites an ICC takes: over fewer it tells how far the sites differ, by chance, rather than how far
+// the examiners agree, and can be far below zero. Engineering choice, no source.
+const iccSites = 10
 
 // differMM is the difference that is listed: beyond the 1 mm within which examiners usually repeat.
 const differMM = changeMM
@@ -142,6 +148,10 @@ func Agree(first, second *chart.Chart, o Options) Agreement {
 		return gs
 	}
 	out.Depth, out.Recession, out.Loss = groups(depth), groups(recession), groups(loss)
+	few := func(g AgreementGroup) bool { return g.Sites < iccSites }
+	if slices.ContainsFunc(out.Depth, few) || slices.ContainsFunc(out.Recession, few) || slices.ContainsFunc(out.Loss, few) {
+		out.Notes = append(out.Notes, fmt.Sprintf("ICC is left out for fewer than %d sites: it would tell how far these few differ, not how far the examiners agree.", iccSites))
+	}
 	for f, g := range flags {
 		if g.n == 0 {
 			continue
@@ -232,12 +242,13 @@ func weightedKappa(x, y []int, power float64) *float64 {
 	return &k
 }
 
-// icc21 is the intraclass correlation of two-way random effects, absolute agreement, single rater.
+// icc21 is the intraclass correlation of two-way random effects, absolute agreement, single rater; nil for few sites and
+// without variation.
 func icc21(x, y []float64) *float64 {
-	n := float64(len(x))
-	if n < 2 {
+	if len(x) < iccSites {
 		return nil
 	}
+	n := float64(len(x))
 	mx, my := 0.0, 0.0
 	for i := range x {
 		mx += x[i] / n

@@ -530,6 +530,17 @@ func TestAgreementOfExaminers(t *testing.T) {
 	if same.KappaLin != nil || same.ICC != nil || *same.Exact != 100 || *same.SD != 0 {
 		t.Errorf("%+v", same)
 	}
+	// Few sites: no ICC, and the reason.
+	few, again := &chart.Chart{}, &chart.Chart{}
+	for i, n := 0, 9; i <= n; i++ {
+		ref := chart.SiteRef{Tooth: []chart.Tooth{16, 15}[i/6], Site: chart.Site(i % 6)}
+		few.Site(ref).Depth, again.Site(ref).Depth = chart.Millimetres(2+i%3), chart.Millimetres(2+i%3+i/9)
+		got := Agree(few, again, Options{})
+		note := strings.Contains(strings.Join(got.Notes, " "), "ICC is left out for fewer than 10 sites")
+		if all := got.Depth[0]; all.Sites != i+1 || (all.ICC != nil) != (i == n) || all.Exact == nil || !note {
+			t.Errorf("%d sites: %+v, %q", i+1, all, got.Notes)
+		}
+	}
 	if empty := Agree(&chart.Chart{}, a, Options{}); len(empty.Depth) != 0 || !strings.Contains(strings.Join(empty.Notes, " "), "No site has a depth in both") {
 		t.Errorf("%+v", empty)
 	}

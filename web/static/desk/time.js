@@ -210,7 +210,7 @@ class OverTime extends HTMLElement {
   #agreement(pair, open) {
     const g = pair.agreement;
     const near = Math.abs(pair.second.began - pair.first.began) < 15 * 86400e3;
-    const group = (x) => h("tr", {}, h("th", { scope: "row" }, x.group), [String(x.sites), percent(x.exactPercent), percent(x.within1Percent), number(x.kappaLinear, 2), number(x.kappaQuadratic, 2), number(x.sites < 10 ? null : x.icc21, 2),
+    const group = (x) => h("tr", {}, h("th", { scope: "row" }, x.group), [String(x.sites), percent(x.exactPercent), percent(x.within1Percent), number(x.kappaLinear, 2), number(x.kappaQuadratic, 2), number(x.icc21, 2),
       number(x.bias, 2), x.low == null ? "–" : `${x.low.toFixed(2)} to ${x.high.toFixed(2)}`].map((v) => h("td", { class: "num" }, v)));
     const head = ["Sites", "n", "same", "within 1 mm", "kappa, linear", "kappa, quadratic", "ICC(2,1)", "bias, mm", "95 % limits, mm"];
     const part = (name, list) => (list?.length ? [h("h3", {}, name), scroll(name, table(head, list.map(group)))] : null);
@@ -224,7 +224,7 @@ class OverTime extends HTMLElement {
         h("h3", {}, `Sites that differ by 2 mm or more: ${(g.differ || []).length}`),
         g.differ?.length ? h("ul", { class: "because" }, g.differ.map((d) => h("li", {}, `${this.#label(d.tooth)} ${d.site} ${d.reading}: ${d.first} and ${d.second}`))) : h("p", { class: "soft" }, "None."),
         g.notes?.length ? h("ul", { class: "dots small soft" }, g.notes.map((n) => h("li", {}, n))) : null,
-        h("p", { class: "source" }, "Weighted kappa by millimetres; ICC(2,1), shown from 10 sites on, of Shrout and Fleiss 1979, doi:10.1037/0033-2909.86.2.420; limits of Bland and Altman 1986, doi:10.1016/S0140-6736(86)90837-8. Bias is the second exam less the first.")));
+        h("p", { class: "source" }, "Weighted kappa by millimetres; ICC(2,1) of Shrout and Fleiss 1979, doi:10.1037/0033-2909.86.2.420; limits of Bland and Altman 1986, doi:10.1016/S0140-6736(86)90837-8. Bias is the second exam less the first.")));
   }
 }
 
