@@ -72,6 +72,18 @@ export class Session extends EventTarget {
     this.#events?.close();
   }
 
+  /** settled calls f a moment after the chart has changed, once for changes that come close together,
+   *  until signal ends it: for what the service works out of the whole chart. */
+  settled(f, signal) {
+    let timer = 0;
+    this.addEventListener("view", (e) => {
+      if (e.detail.change && !e.detail.change.head) return;
+      clearTimeout(timer);
+      timer = setTimeout(f, 400);
+    }, { signal });
+    signal.addEventListener("abort", () => clearTimeout(timer));
+  }
+
   #tell(name, detail) {
     this.dispatchEvent(new CustomEvent(name, { detail }));
   }

@@ -26,12 +26,7 @@ class Findings extends HTMLElement {
     const { session } = this.app;
     this.session = session;
     // Values may change while this is read: at another screen, or by voice.
-    let timer = 0;
-    session.addEventListener("view", (e) => {
-      if (e.detail.change && !e.detail.change.head) return;
-      clearTimeout(timer);
-      timer = setTimeout(() => this.#load(), 400);
-    }, { signal: this.#end.signal });
+    session.settled(() => this.#load(), this.#end.signal);
     put(this, h("div", { class: "desk" }, h("h1", {}, "Findings"), h("p", { class: "soft", role: "status" }, "Working out …")));
     this.#load();
   }

@@ -47,12 +47,7 @@ class Plan extends HTMLElement {
     const { session } = this.app;
     this.session = session;
     this.key = `ls.plan.${session.exam}`;
-    let timer = 0;
-    session.addEventListener("view", (e) => {
-      if (e.detail.change && !e.detail.change.head) return;
-      clearTimeout(timer);
-      timer = setTimeout(() => this.#load(), 400);
-    }, { signal: this.#end.signal });
+    session.settled(() => this.#load(), this.#end.signal);
     session.addEventListener("queue", () => {
       const no = this.#sent && session.refused.find((r) => r.id === this.#sent);
       if (!no) return;

@@ -75,12 +75,7 @@ class OverTime extends HTMLElement {
   connectedCallback() {
     const { session } = this.app;
     this.session = session;
-    let timer = 0;
-    session.addEventListener("view", (e) => {
-      if (e.detail.change && !e.detail.change.head) return;
-      clearTimeout(timer);
-      timer = setTimeout(() => this.#load(), 400);
-    }, { signal: this.#end.signal });
+    session.settled(() => this.#load(), this.#end.signal);
     put(this, h("div", { class: "desk" }, h("h1", {}, "Over time"), h("p", { class: "soft", role: "status" }, "Working out …")));
     this.#load();
   }
