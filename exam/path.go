@@ -1,6 +1,11 @@
 package exam
 
-import "leadsman/chart"
+import (
+	"fmt"
+	"strings"
+
+	"leadsman/chart"
+)
 
 // PathRef is what the log calls a path, given its name: a built-in one, one of the practice's own, or the
 // pockets of the earlier exam, which may be nil. It fails with *chart.Refusal.
@@ -17,9 +22,16 @@ func PathRef(name string, own []chart.Path, earlier *chart.Chart) (string, error
 		p, err := chart.Pockets(earlier)
 		return p.Ref, err
 	}
+	if strings.Contains(name, ":") {
+		return "", &chart.Refusal{Text: fmt.Sprintf("path %q: paths are chosen by their names", name)}
+	}
 	p, err := chart.PathNamed(name)
 	if err != nil {
-		return "", &chart.Refusal{Text: err.Error()}
+		text := err.Error()
+		for _, p := range own {
+			text += ", " + p.Name
+		}
+		return "", &chart.Refusal{Text: text}
 	}
 	return p.Ref, nil
 }

@@ -90,7 +90,7 @@ type Visit struct {
 	Numbering   chart.Numbering `json:"numbering"`
 	Path        string          `json:"path"`
 	Recorded    int             `json:"recorded"` // sites with a depth
-	Sites       int             `json:"sites"`    // sites of the teeth that are there
+	Sites       int             `json:"sites"`    // sites of its path whose teeth are there
 	SignedBy    string          `json:"signed_by,omitempty"`
 }
 

@@ -473,8 +473,10 @@ func (s *server) walk(n chart.Numbering, path string, again bool) error {
 	if _, err := chart.ParseNumbering(string(n)); err != nil {
 		return &inputError{http.StatusUnprocessableEntity, "numbering", err.Error()}
 	}
-	own := slices.ContainsFunc(s.Paths, func(p chart.Path) bool { return p.Name == path })
-	if _, err := chart.PathNamed(path); err != nil && !own && !(again && path == chart.PocketPath) {
+	if again && path == chart.PocketPath {
+		return nil
+	}
+	if _, err := exam.PathRef(path, s.Paths, nil); err != nil {
 		return &inputError{http.StatusUnprocessableEntity, "path", err.Error()}
 	}
 	return nil

@@ -267,6 +267,8 @@ func TestRequestsThatAreWrong(t *testing.T) {
 		{"PUT", "/api/patients/p1", `{"name":"A","version":2}`, nil, 409, "stale"},
 		{"POST", "/api/exams", `{"patient":"p1","id":"n","numbering":"roman","path":"arch"}`, nil, 422, "numbering"},
 		{"POST", "/api/exams", `{"patient":"p1","id":"n","numbering":"fdi","path":"zigzag"}`, nil, 422, "path"},
+		{"POST", "/api/exams", `{"patient":"p1","id":"n","numbering":"fdi","path":"x: buccal 18-28"}`, nil, 422, "path"},
+		{"PUT", "/api/settings", `{"practice":"","numbering":"fdi","path":"pockets","site_words":"buccal-lingual"}`, nil, 422, "path"},
 		{"PUT", "/api/settings", `{"practice":"","numbering":"fdi","path":"arch","site_words":"left"}`, nil, 422, "site_words"},
 		// A page of another service, and a name that was pointed at this machine.
 		{"POST", "/api/exams/x1/words", `{"text":"three","id":"a"}`, []string{"Origin", "http://evil.example"}, 403, "origin"},

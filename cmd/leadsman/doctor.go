@@ -123,12 +123,15 @@ func (d *doctor) library() checkup {
 	return c
 }
 
+// rightLine is what to do about a fault of a practice file.
+const rightLine = "put that line of the practice file right; docs/practice-file.md has the form"
+
 // practiceFile reads the practice's own words and paths; whether the recognizer can hear them shows there.
 func (d *doctor) practiceFile() checkup {
 	c := checkup{Check: "practice file", State: stateOK, Found: "none: the calls and paths are those that come with the program"}
 	var err error
 	if d.flags.engine.own, err = openHouse(d.flags.engine.house, d.flags.data); err != nil {
-		c.State, c.Found, c.Do = stateFail, err.Error(), "put that line right; docs/practice-file.md has the form"
+		c.State, c.Found, c.Do = stateFail, err.Error(), rightLine
 	} else if own := d.flags.engine.own; own != nil {
 		c.Found = fmt.Sprintf("%s: %s, %s", own.file, count(uint64(len(own.terms.Words())), "new word"), count(uint64(len(own.own)), "path"))
 	}
@@ -151,6 +154,9 @@ func (d *doctor) recognizer() checkup {
 		}
 		if strings.Contains(err.Error(), "libstdc++") {
 			c.Do = "install the C++ runtime: as root run  apt-get install libstdc++6"
+		}
+		if strings.Contains(err.Error(), "practice file ") {
+			c.Do = rightLine
 		}
 		return c
 	}

@@ -82,22 +82,29 @@ func TestDoctorFinds(t *testing.T) {
 		want  state
 		text  string
 	}{
-		"no library":       {func(d *doctor) { os.Remove(filepath.Join(d.flags.engine.library, "libonnxruntime.so")) }, "library", stateFail, "make build"},
-		"bad model":        {func(d *doctor) { d.openEngine = broken("model.int8.onnx is damaged") }, "recognizer", stateFail, "is damaged"},
-		"no C++ runtime":   {func(d *doctor) { d.openEngine = broken("libstdc++.so.6: cannot open") }, "recognizer", stateFail, "apt-get install libstdc++6"},
-		"no manifest":      {func(d *doctor) { os.Remove(filepath.Join(d.flags.engine.model, "manifest.json")) }, "recognizer", stateWarn, "manifest"},
-		"keyboard only":    {func(d *doctor) { d.flags.engine.name = "none" }, "recognizer", stateWarn, "keyboard"},
-		"data is a file":   {func(d *doctor) { os.WriteFile(d.flags.data, nil, 0o600) }, "data folder", stateFail, "not a folder"},
-		"data under file":  {func(d *doctor) { os.WriteFile(d.flags.data, nil, 0o600); d.flags.data += "/x/y" }, "data folder", stateFail, "--data"},
-		"data for all":     {func(d *doctor) { os.Mkdir(d.flags.data, 0o755) }, "data folder", stateWarn, "chmod 700"},
-		"address in use":   {func(d *doctor) { d.flags.addr = busy.Addr().String() }, "address", stateWarn, "in use"},
-		"no address":       {func(d *doctor) { d.flags.addr = "8643" }, "address", stateFail, "HOST:PORT"},
-		"plain http":       {func(d *doctor) { d.flags.addr = "0.0.0.0:0" }, "microphone", stateWarn, "--tls-cert"},
-		"every address":    {func(d *doctor) { d.flags.addr = ":0" }, "microphone", stateWarn, "--tls-cert"},
-		"half of TLS":      {func(d *doctor) { d.flags.cert = "c.pem" }, "certificate", stateFail, "go together"},
-		"no TLS files":     {func(d *doctor) { d.flags.cert, d.flags.key = "none.pem", "none.key" }, "certificate", stateFail, "no such file"},
-		"junk in store":    {func(d *doctor) { fill(t, d.flags.data); wreck(t, d.flags.data) }, "store", stateFail, "restore"},
-		"all well in it":   {func(d *doctor) { fill(t, d.flags.data) }, "store", stateOK, "1 patient, 1 exam, 0 events"},
+		"no library":      {func(d *doctor) { os.Remove(filepath.Join(d.flags.engine.library, "libonnxruntime.so")) }, "library", stateFail, "make build"},
+		"bad model":       {func(d *doctor) { d.openEngine = broken("model.int8.onnx is damaged") }, "recognizer", stateFail, "is damaged"},
+		"no C++ runtime":  {func(d *doctor) { d.openEngine = broken("libstdc++.so.6: cannot open") }, "recognizer", stateFail, "apt-get install libstdc++6"},
+		"no manifest":     {func(d *doctor) { os.Remove(filepath.Join(d.flags.engine.model, "manifest.json")) }, "recognizer", stateWarn, "manifest"},
+		"keyboard only":   {func(d *doctor) { d.flags.engine.name = "none" }, "recognizer", stateWarn, "keyboard"},
+		"data is a file":  {func(d *doctor) { os.WriteFile(d.flags.data, nil, 0o600) }, "data folder", stateFail, "not a folder"},
+		"data under file": {func(d *doctor) { os.WriteFile(d.flags.data, nil, 0o600); d.flags.data += "/x/y" }, "data folder", stateFail, "--data"},
+		"data for all":    {func(d *doctor) { os.Mkdir(d.flags.data, 0o755) }, "data folder", stateWarn, "chmod 700"},
+		"address in use":  {func(d *doctor) { d.flags.addr = busy.Addr().String() }, "address", stateWarn, "in use"},
+		"no address":      {func(d *doctor) { d.flags.addr = "8643" }, "address", stateFail, "HOST:PORT"},
+		"plain http":      {func(d *doctor) { d.flags.addr = "0.0.0.0:0" }, "microphone", stateWarn, "--tls-cert"},
+		"every address":   {func(d *doctor) { d.flags.addr = ":0" }, "microphone", stateWarn, "--tls-cert"},
+		"half of TLS":     {func(d *doctor) { d.flags.cert = "c.pem" }, "certificate", stateFail, "go together"},
+		"no TLS files":    {func(d *doctor) { d.flags.cert, d.flags.key = "none.pem", "none.key" }, "certificate", stateFail, "no such file"},
+		"junk in store":   {func(d *doctor) { fill(t, d.flags.data); wreck(t, d.flags.data) }, "store", stateFail, "restore"},
+		"all well in it":  {func(d *doctor) { fill(t, d.flags.data) }, "store", stateOK, "1 patient, 1 exam, 0 events"},
+		"practice file":   {func(d *doctor) { d.flags.engine.house = written(t, ownWords) }, "practice file", stateOK, "practice.txt: 3 new words, 1 path"},
+		"its faults":      {func(d *doctor) { d.flags.engine.house = written(t, "\npath x: buccal 18-48") }, "practice file", stateFail, "practice.txt, line 2: path \"x\""},
+		"in the data": {func(d *doctor) {
+			os.Mkdir(d.flags.data, 0o700)
+			os.WriteFile(filepath.Join(d.flags.data, practiceFile), []byte("vocabulary x"), 0o600)
+		}, "practice file", stateFail, "docs/practice-file.md"},
+		"named, not there": {func(d *doctor) { d.flags.engine.house = "none.txt" }, "practice file", stateFail, "none.txt"},
 		"certificate":      {func(d *doctor) { certify(t, d, 90*24*time.Hour) }, "certificate", stateOK, "chair.practice.example"},
 		"ending":           {func(d *doctor) { certify(t, d, 5*24*time.Hour) }, "certificate", stateWarn, "soon"},
 		"ended":            {func(d *doctor) { certify(t, d, -time.Hour) }, "certificate", stateFail, "run out"},
@@ -113,6 +120,31 @@ func TestDoctorFinds(t *testing.T) {
 				t.Errorf("got %+v, want %s with %q", got, c.want, c.text)
 			}
 		})
+	}
+}
+
+// written is a practice file with a text.
+func written(t *testing.T, text string) string {
+	t.Helper()
+	file := filepath.Join(t.TempDir(), practiceFile)
+	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return file
+}
+
+// A word of the practice that the shipped model cannot hear shows at the recognizer, with the line.
+func TestDoctorHearsThePracticeFile(t *testing.T) {
+	d := newDoctor(t)
+	d.openEngine = openEngine
+	d.flags.engine.model, d.flags.engine.library = filepath.Join("..", "..", "models"), os.Getenv("LEADSMAN_LIBRARY")
+	d.flags.engine.house = written(t, ownWords)
+	if got := outcome(t, d, "recognizer"); got.State != stateOK {
+		t.Errorf("%+v: make test sets LEADSMAN_LIBRARY", got)
+	}
+	d.flags.engine.house = written(t, "\nsynonym listening = bleeding")
+	if got := outcome(t, d, "recognizer"); got.State != stateFail || !strings.Contains(got.Found, "practice.txt, line 2: it is not known how \"listening\" sounds") || !strings.Contains(got.Do, "practice file") {
+		t.Errorf("%+v", got)
 	}
 }
 

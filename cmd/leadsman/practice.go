@@ -214,16 +214,10 @@ func (p *practice) visit(ctx context.Context, x store.Exam) (web.Visit, error) {
 		return v, err
 	}
 	v.Numbering, v.Path = st.Chart.Numbering, st.Path.Name
-	for _, t := range chart.AllTeeth() {
-		rec := st.Chart.Tooth(t)
-		if !rec.Presence.Probed() {
-			continue
-		}
-		v.Sites += int(chart.NumSites)
-		for _, s := range rec.Sites {
-			if s.Depth.Known() {
-				v.Recorded++
-			}
+	for r := range st.Walked() {
+		v.Sites++
+		if st.Chart.Site(r).Depth.Known() {
+			v.Recorded++
 		}
 	}
 	return v, nil
@@ -258,7 +252,7 @@ func (p *practice) Visit(ctx context.Context, id string) (web.Visit, error) {
 // Begin starts an exam. A re-evaluation takes over which teeth are there from the exam before.
 func (p *practice) Begin(ctx context.Context, n web.NewVisit) (web.Visit, error) {
 	if n.ID != "" {
-		if v, err := p.Visit(ctx, n.ID); err == nil && v.Sites > 0 {
+		if v, err := p.Visit(ctx, n.ID); err == nil && v.Numbering != "" {
 			return v, nil // asked twice
 		}
 	}

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"leadsman/chart"
+	"leadsman/exam"
 	"leadsman/store"
 	"leadsman/web"
 )
@@ -263,5 +264,99 @@ func TestTrial(t *testing.T) {
 	}
 	if _, err := p.open(ctx, "trial"); err == nil || len(p.running) != before {
 		t.Error("the exam to try a microphone in is among the kept ones")
+	}
+}
+
+// Exams begin on every path that is offered, the practice's own among them; what cannot be walked is refused with a reason
+// and leaves no exam behind.
+func TestBeginOnPaths(t *testing.T) {
+	p, _ := invented(t)
+	own, err := readHouse("x", strings.NewReader(ownWords+"path thirds: both 1\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	p.own = own
+	srv := httptest.NewServer(web.New(web.Options{Exams: p, Practice: p, Paths: own.paths()}))
+	t.Cleanup(srv.Close)
+	ask := func(method, path, body string, into any) int {
+		t.Helper()
+		r, err := http.NewRequest(method, srv.URL+path, strings.NewReader(body))
+		if err != nil {
+			t.Fatal(err)
+		}
+		r.Header.Set("Content-Type", "application/json")
+		res, err := srv.Client().Do(r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer res.Body.Close()
+		if err := json.NewDecoder(res.Body).Decode(into); err != nil {
+			t.Fatal(err)
+		}
+		return res.StatusCode
+	}
+	sallow, before := patientNamed(t, p, "Harriet Sallow")
+	_, others := patientNamed(t, p, "Jonas Merrow")
+	deep := before[1].ID // the exam before therapy
+	healthy, err := p.Begin(t.Context(), web.NewVisit{Patient: sallow.ID, Numbering: chart.FDI, Path: "arch", ID: "healthy"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	state, err := p.State(t.Context(), deep)
+	if err != nil {
+		t.Fatal(err)
+	}
+	pockets := 0
+	for site := range state.Walked() {
+		if d := state.Chart.Site(site).Depth; d.Known() && d.Float() >= 4 {
+			pockets++
+		}
+	}
+	for i, c := range []struct {
+		path, earlier string
+		name          string // of the exam's path
+		sites         int
+		first         string
+	}{
+		{"arch", "", "arch", 168, "17 buccal"},
+		{"sextant", "", "sextant", 168, "17 buccal"},
+		{"lowers", "", "lowers", 84, "47 buccal"},
+		{"lowers", deep, "lowers", 78, "47 buccal"},
+		{"thirds", "", "thirds", 0, ""}, // no tooth of it is there
+		{"pockets", deep, "pockets", pockets, ""},
+	} {
+		var v web.Visit
+		body := `{"patient":"` + sallow.ID + `","numbering":"fdi","path":"` + c.path + `","earlier":"` + c.earlier + `","id":"n` + string(rune('a'+i)) + `"}`
+		for range 2 { // the same id twice begins one exam
+			if status := ask("POST", "/api/exams", body, &v); status != 200 || v.Path != c.name || v.Sites != c.sites {
+				t.Errorf("%s: %d, %+v, want %s of %d sites", c.path, status, v, c.name, c.sites)
+			}
+		}
+		var view exam.View
+		if status := ask("GET", "/api/exams/"+v.ID, "", &view); status != 200 || view.Path != c.name || c.first != "" && view.Place.Label+" "+view.Place.Aspect != c.first {
+			t.Errorf("%s: %d, path %s from %+v", c.path, status, view.Path, view.Place)
+		}
+	}
+	_, after := patientNamed(t, p, "Harriet Sallow")
+	for _, c := range []struct {
+		path, earlier string
+		status        int
+		text          string
+	}{
+		{"zigzag", "", 422, `path "zigzag": use one of arch, tooth, quadrant, sweep, sextant, lowers, thirds`},
+		{"x: buccal 18-28", "", 422, "chosen by their names"},
+		{"pockets", "", 409, "no earlier exam whose pockets could be walked"},
+		{"pockets", healthy.ID, 409, "no site of 4 mm or more"},
+		{"pockets", "nowhere", 404, "no such record"},
+		{"arch", others[0].ID, 409, "of another patient"},
+	} {
+		var f struct{ Error struct{ Code, Text string } }
+		status := ask("POST", "/api/exams", `{"patient":"`+sallow.ID+`","numbering":"fdi","path":"`+c.path+`","earlier":"`+c.earlier+`","id":"wrong"}`, &f)
+		if status != c.status || !strings.Contains(f.Error.Text, c.text) {
+			t.Errorf("%s after %q: %d %+v, want %d with %q", c.path, c.earlier, status, f.Error, c.status, c.text)
+		}
+	}
+	if _, now := patientNamed(t, p, "Harriet Sallow"); len(now) != len(after) {
+		t.Errorf("what was refused left %d exams behind", len(now)-len(after))
 	}
 }

@@ -2,7 +2,7 @@
 // source and what is missing to be sure.
 import { h, put } from "../core/dom.js";
 import { get } from "../core/server.js";
-import { day } from "../core/view.js";
+import { day, unprobed } from "../core/view.js";
 import * as C from "../core/commands.js";
 import { inputsForm, toothForm, answersOf, decisions, FIELDS } from "./inputs.js";
 import { nameOf, shown, evidence, missing } from "./wording.js";
@@ -75,6 +75,7 @@ class Findings extends HTMLElement {
       return [name, mine];
     }).filter(([, l]) => l.length);
     const doubts = all.open_doubts?.length || 0;
+    const blank = unprobed(view).length;
     const patient = all.patient || {};
     const locked = !!view.signed_by;
     const told = answersOf(patient.teeth, view);
@@ -83,10 +84,10 @@ class Findings extends HTMLElement {
       h("div", { class: "title" }, h("h1", {}, "Findings"),
         h("p", { class: "soft" }, `Proposed by published rules, version ${all.findings?.rules || "?"}, for ${this.app.visit.patient_name}, exam of ${day(this.app.visit.began)}`)),
       (this.changed = h("p", { class: "note row", role: "status", hidden: true })),
-      doubts || view.recorded < view.sites
+      doubts || blank
         ? h("div", { class: "note" },
           doubts ? h("p", {}, h("b", {}, `${doubts === 1 ? "One entry is" : doubts + " entries are"} in doubt`), ` (${all.open_doubts.map((d) => `${view.teeth[d.tooth]?.label ?? d.tooth} ${d.site}`).join(", ")}) and can change what follows.`) : null,
-          view.recorded < view.sites ? h("p", {}, h("b", {}, `${view.sites - view.recorded} of ${view.sites} sites have no depth`), ": what follows may be too mild.") : null)
+          blank ? h("p", {}, h("b", {}, `${blank} of ${view.sites} sites have no depth`), ": what follows may be too mild.") : null)
         : null,
       chosen.length ? h("p", { class: "note calm" }, h("b", {}, "Chosen openly for this chart: "), chosen.join("; "), ".") : null,
       all.earlier ? h("p", { class: "note calm" }, `The exam of ${day(all.earlier.began)} is taken as direct evidence of progression. `, h("a", { href: location.pathname.replace(/findings$/, "time") }, "Compare the two exams")) : null,

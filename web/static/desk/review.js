@@ -71,7 +71,7 @@ class Review extends HTMLElement {
   #draw() {
     const { view } = this.session;
     const locked = !!view.signed_by;
-    put(this.lead, locked ? `Signed by ${view.signed_by}. Only remarks and the plan can be added.` : `${view.recorded} of ${view.sites} sites recorded, ${view.doubts.length} in doubt.`);
+    put(this.lead, locked ? `Signed by ${view.signed_by}. Only remarks and the plan can be added.` : `${view.sites - V.unprobed(view).length} of ${view.sites} sites recorded, ${view.doubts.length} in doubt.`);
     this.refused.hidden = !this.session.refused.length;
     put(this.refused, this.session.refused.map((r) => h("div", { class: "note row", role: "alert" }, h("p", { class: "grow" }, h("b", {}, `Not entered: ${r.label}. `), r.text), h("button", { onclick: () => this.session.dismiss(r.id) }, "Drop"))));
     this.#drawDoubts(view, locked);
@@ -161,7 +161,7 @@ class Review extends HTMLElement {
       rows.length
         ? [h("p", { class: "soft" }, "Blank is not the same as no. If you called a finding wherever it was, say so here: the probed sites without an answer then get it, as one call that can be taken back."),
           h("ul", { class: "chips" }, rows.map(([f, what, n]) => h("li", {}, h("button", { disabled: locked, onclick: () => this.session.act(C.rest(f), `uncalled sites ${what}`) }, `The other ${n} sites ${what}`))))]
-        : h("p", { class: "soft" }, view.recorded ? "Every probed site has an answer." : "Nothing is probed yet."));
+        : h("p", { class: "soft" }, V.unprobed(view).length < view.sites ? "Every probed site has an answer." : "Nothing is probed yet."));
   }
 
   #drawRemarks(view) {
@@ -201,7 +201,8 @@ class Review extends HTMLElement {
     this.#signText(view);
   }
   #signText(view) {
-    const left = [view.doubts.length ? `${view.doubts.length} doubts are open` : "", view.recorded < view.sites ? `${view.sites - view.recorded} sites have no depth` : ""].filter(Boolean);
+    const blank = V.unprobed(view).length;
+    const left = [view.doubts.length ? `${view.doubts.length} doubts are open` : "", blank ? `${blank} sites have no depth` : ""].filter(Boolean);
     put(this.signNote, "After signing, values cannot be changed any more.", left.length ? h("b", {}, ` ${left.join(", ")}: the findings will say so.`) : "");
   }
 }
