@@ -2,139 +2,207 @@ package ctc
 
 import (
 	"container/list"
+	"encoding/binary"
 	"math"
+	"slices"
 	"sync"
 
 	"leadsman/speech"
 )
 
 // A graph is a speech.Net with every word replaced by its phones. The words that may follow in a
-// state of the net share a tree of phones, whose root stands for the state itself; a word that is
-// complete jumps to the root of the state it leads to. Priors are looked ahead: a node carries the
-// best prior of the words below it, so that the beam sees them as early as possible, and leaving
-// the tree makes up the difference.
+// state of the net share a tree of phones; a word that is complete jumps to the root of the tree of
+// the state it leads to. States in which the same words may follow share their tree, in all graphs
+// of a forest.
 type graph struct {
-	nodes  []node
-	roots  []int32 // node of each state of the net
-	exits  []exit
-	ending []speech.Ending
-	endPri []float64
+	states []state
+	to     []int32 // states that the arcs of the net lead to, state by state
 	words  []string
 	ways   [][][]uint8 // pronunciations of words
 }
 
+type state struct {
+	tree   *tree
+	endPri float64
+	ending speech.Ending
+	arcs   int32 // place of its first arc in graph.to
+}
+
+// A tree holds the words that may follow in a state; node 0 is the root. Priors are looked ahead: a
+// node carries the best prior of the words below it, so that the beam sees them as early as
+// possible, and leaving the tree makes up the difference.
+type tree struct {
+	nodes []node
+	exits []exit
+}
+
 type node struct {
+	delta           float64
 	child, childEnd int32 // children are nodes[child:childEnd]
 	exit, exitEnd   int32 // words that may end here
-	state           int32 // state of the net, for roots
-	phone           uint8 // 0 for roots
-	delta           float64
+	phone           uint8 // 0 for the root
 }
 
 type exit struct {
-	word, to int32
-	delta    float64
+	delta     float64
+	word, arc int32 // arc: which one of the state it is
 }
 
-// compile lays the net out over the lexicon. It fails with *speech.VocabularyError.
-func compile(net speech.Net, lex *lexicon) (*graph, error) {
-	n := net.States()
-	g := &graph{
-		roots: make([]int32, n), ending: make([]speech.Ending, n), endPri: make([]float64, n),
-	}
-	// First the trees as linked lists, in the order in which they arise.
-	type twig struct {
-		first, next int32 // 0 = none; node 0 is never a child
-		firstExit   int32 // 0 = none, else index+1 of branches
-		state       int32
-		phone       uint8
-		look        float64
-	}
-	type branch struct {
-		next, word, to int32
-		prior          float64
-	}
-	var twigs []twig
-	var branches []branch
-	ids := map[string]int32{}
+// A forest lays nets out over a lexicon and keeps the trees, for they come again and again: a net
+// that differs from one before it in a few states costs little more than those. It belongs to one
+// goroutine at a time.
+type forest struct {
+	lex   *lexicon
+	ids   map[string]int32 // of the words met so far
+	words []string
+	ways  [][][]uint8
+	trees map[string]*tree // by their words and priors
+
+	// Scratch.
+	arcs     []arc
+	key      []byte
+	twigs    []twig
+	branches []branch
+	from     []int32 // twig of each node
+}
+
+// maxTrees bounds what a forest keeps.
+const maxTrees = 2048
+
+type arc struct {
+	word  int32
+	prior float64
+}
+
+// A twig is a node of a tree that grows.
+type twig struct {
+	look        float64
+	first, next int32 // 0 = none; the root is never a child
+	firstExit   int32 // 0 = none, else index+1 of branches
+	phone       uint8
+}
+
+type branch struct{ next, arc int32 }
+
+func newForest(lex *lexicon) *forest {
+	return &forest{lex: lex, ids: map[string]int32{}, trees: map[string]*tree{}}
+}
+
+// compile lays a single net out.
+func compile(net speech.Net, lex *lexicon) (*graph, error) { return newForest(lex).compile(net) }
+
+// compile fails with *speech.VocabularyError.
+func (f *forest) compile(net speech.Net) (*graph, error) {
+	g := &graph{states: make([]state, net.States())}
 	var missing []string
-	for s := 0; s < n; s++ {
-		g.ending[s], g.endPri[s] = net.Ending(s)
-		root := int32(len(twigs))
-		twigs = append(twigs, twig{state: int32(s), look: math.Inf(-1)})
-		net.Arcs(s, func(word string, to int, prior float64) {
-			id, ok := ids[word]
-			if !ok {
-				ways := lex.words[word]
-				if ways == nil {
-					missing = append(missing, word)
-				}
-				id = int32(len(g.words))
-				ids[word] = id
-				g.words = append(g.words, word)
-				g.ways = append(g.ways, ways)
-			}
-			for _, way := range g.ways[id] {
-				at := root
-				for _, p := range way {
-					c := twigs[at].first
-					for c != 0 && twigs[c].phone != p {
-						c = twigs[c].next
-					}
-					if c == 0 {
-						c = int32(len(twigs))
-						twigs = append(twigs, twig{phone: p, next: twigs[at].first, look: math.Inf(-1), state: -1})
-						twigs[at].first = c
-					}
-					twigs[c].look = max(twigs[c].look, prior)
-					at = c
-				}
-				branches = append(branches, branch{next: twigs[at].firstExit, word: id, to: int32(to), prior: prior})
-				twigs[at].firstExit = int32(len(branches))
-			}
-		})
+	add := func(word string, to int, prior float64) {
+		id, ok := f.word(word)
+		if !ok && !slices.Contains(missing, word) {
+			missing = append(missing, word)
+		}
+		f.arcs = append(f.arcs, arc{id, prior})
+		f.key = binary.LittleEndian.AppendUint32(f.key, uint32(id))
+		f.key = binary.LittleEndian.AppendUint64(f.key, math.Float64bits(prior))
+		g.to = append(g.to, int32(to))
 	}
-	if len(missing) > 0 {
+	for s := range g.states {
+		st := &g.states[s]
+		st.ending, st.endPri = net.Ending(s)
+		st.arcs = int32(len(g.to))
+		f.arcs, f.key = f.arcs[:0], f.key[:0]
+		net.Arcs(s, add)
+		if missing == nil {
+			st.tree = f.tree()
+		}
+	}
+	if missing != nil {
 		return nil, &speech.VocabularyError{Missing: missing}
 	}
-	// Then flat, so that the children of a node lie side by side.
-	g.nodes = make([]node, 0, len(twigs))
-	g.exits = make([]exit, 0, len(branches))
-	from := make([]int32, 0, len(twigs)) // twig of each node
-	for t := range twigs {
-		if twigs[t].state >= 0 {
-			g.roots[twigs[t].state] = int32(len(g.nodes))
-			g.nodes = append(g.nodes, node{state: twigs[t].state})
-			from = append(from, int32(t))
-		}
-	}
-	for i := 0; i < len(g.nodes); i++ {
-		t := &twigs[from[i]]
-		look := t.look
-		if t.phone == 0 {
-			look = 0
-		}
-		g.nodes[i].child = int32(len(g.nodes))
-		for c := t.first; c != 0; c = twigs[c].next {
-			g.nodes = append(g.nodes, node{state: -1, phone: twigs[c].phone, delta: twigs[c].look - look})
-			from = append(from, c)
-		}
-		g.nodes[i].childEnd = int32(len(g.nodes))
-		g.nodes[i].exit = int32(len(g.exits))
-		for b := t.firstExit; b != 0; b = branches[b-1].next {
-			g.exits = append(g.exits, exit{word: branches[b-1].word, to: branches[b-1].to, delta: branches[b-1].prior - look})
-		}
-		g.nodes[i].exitEnd = int32(len(g.exits))
-	}
+	g.to = slices.Clone(g.to)
+	g.words, g.ways = f.words, f.ways
 	return g, nil
 }
 
-// graphCache keeps the graphs last used, by the key of their nets.
+func (f *forest) word(word string) (id int32, ok bool) {
+	if id, ok = f.ids[word]; ok {
+		return id, true
+	}
+	ways, ok := f.lex.words[word]
+	if !ok {
+		return 0, false
+	}
+	id = int32(len(f.words))
+	f.ids[word] = id
+	f.words, f.ways = append(f.words, word), append(f.ways, ways)
+	return id, true
+}
+
+// tree is that of f.arcs, whose key is in f.key.
+func (f *forest) tree() *tree {
+	t := f.trees[string(f.key)]
+	if t == nil {
+		t = f.grow()
+		if len(f.trees) >= maxTrees {
+			clear(f.trees)
+		}
+		f.trees[string(f.key)] = t
+	}
+	return t
+}
+
+// grow makes the tree of f.arcs.
+func (f *forest) grow() *tree {
+	// First as linked lists, in the order in which the nodes arise.
+	f.twigs, f.branches = append(f.twigs[:0], twig{}), f.branches[:0]
+	for i, a := range f.arcs {
+		for _, way := range f.ways[a.word] {
+			at := int32(0)
+			for _, p := range way {
+				c := f.twigs[at].first
+				for c != 0 && f.twigs[c].phone != p {
+					c = f.twigs[c].next
+				}
+				if c == 0 {
+					c = int32(len(f.twigs))
+					f.twigs = append(f.twigs, twig{phone: p, next: f.twigs[at].first, look: math.Inf(-1)})
+					f.twigs[at].first = c
+				}
+				f.twigs[c].look = max(f.twigs[c].look, a.prior)
+				at = c
+			}
+			f.branches = append(f.branches, branch{f.twigs[at].firstExit, int32(i)})
+			f.twigs[at].firstExit = int32(len(f.branches))
+		}
+	}
+	// Then flat, so that the children of a node lie side by side.
+	t := &tree{nodes: make([]node, 1, len(f.twigs)), exits: make([]exit, 0, len(f.branches))}
+	f.from = append(f.from[:0], 0)
+	for i := 0; i < len(t.nodes); i++ {
+		w := &f.twigs[f.from[i]]
+		n := &t.nodes[i]
+		n.child = int32(len(t.nodes))
+		for c := w.first; c != 0; c = f.twigs[c].next {
+			t.nodes = append(t.nodes, node{phone: f.twigs[c].phone, delta: f.twigs[c].look - w.look})
+			f.from = append(f.from, c)
+		}
+		n.childEnd = int32(len(t.nodes))
+		n.exit = int32(len(t.exits))
+		for b := w.firstExit; b != 0; b = f.branches[b-1].next {
+			a := f.branches[b-1].arc
+			t.exits = append(t.exits, exit{word: f.arcs[a].word, arc: a, delta: f.arcs[a].prior - w.look})
+		}
+		n.exitEnd = int32(len(t.exits))
+	}
+	return t
+}
+
+// graphCache keeps the graphs last used, by the key of their nets, and the trees they share.
 type graphCache struct {
-	mu    sync.Mutex
-	limit int
-	byKey map[string]*list.Element
-	order *list.List // of *cached, the latest first
+	mu     sync.Mutex
+	limit  int
+	byKey  map[string]*list.Element
+	order  *list.List // of *cached, the latest first
+	forest *forest
 }
 
 type cached struct {
@@ -149,25 +217,23 @@ func newGraphCache(limit int) *graphCache {
 func (c *graphCache) get(net speech.Net, lex *lexicon) (*graph, error) {
 	key := net.Key()
 	c.mu.Lock()
+	defer c.mu.Unlock()
 	if e, ok := c.byKey[key]; ok {
 		c.order.MoveToFront(e)
-		c.mu.Unlock()
 		return e.Value.(*cached).g, nil
 	}
-	c.mu.Unlock()
-	g, err := compile(net, lex)
+	if c.forest == nil {
+		c.forest = newForest(lex)
+	}
+	g, err := c.forest.compile(net)
 	if err != nil {
 		return nil, err
 	}
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if _, ok := c.byKey[key]; !ok {
-		c.byKey[key] = c.order.PushFront(&cached{key, g})
-		if c.order.Len() > c.limit {
-			last := c.order.Back()
-			delete(c.byKey, last.Value.(*cached).key)
-			c.order.Remove(last)
-		}
+	c.byKey[key] = c.order.PushFront(&cached{key, g})
+	if c.order.Len() > c.limit {
+		last := c.order.Back()
+		delete(c.byKey, last.Value.(*cached).key)
+		c.order.Remove(last)
 	}
 	return g, nil
 }

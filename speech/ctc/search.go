@@ -8,7 +8,7 @@ import (
 )
 
 // A search walks the tokens of a beam through a graph, frame by frame. A token stands for all
-// alignments that end in the same node after the same words; their probabilities are added, as CTC
+// alignments that end in the same node of a state's tree after the same words; their probabilities are added, as CTC
 // defines it (Graves et al. 2006). Between frames nothing is allocated once the buffers have grown.
 type search struct {
 	g     *graph
@@ -29,15 +29,25 @@ type search struct {
 }
 
 type token struct {
-	node  int32 // shifted left by one; the low bit says: in the blank that follows the node's phone
-	hist  int32
+	place
 	score float64
 }
 
+type place struct {
+	state int32
+	node  int32 // shifted left by one; the low bit says: in the blank that follows the node's phone
+	hist  int32
+}
+
+// hash is a number of 24 bits for tables.
+func (p place) hash() uint64 {
+	return (uint64(uint32(p.state))<<48 ^ uint64(uint32(p.node))<<32 ^ uint64(uint32(p.hist))) * 0x9E3779B97F4A7C15 >> 40
+}
+
 type slot struct {
-	node, hist int32
-	stamp      uint32
-	at         int32
+	place
+	stamp uint32
+	at    int32
 }
 
 type history struct{ parent, word int32 }
@@ -56,20 +66,19 @@ func (s *search) start(g *graph) {
 	s.g = g
 	s.hist = append(s.hist[:0], history{parent: -1, word: -1})
 	s.histStamp++
-	s.cur = append(s.cur[:0], token{node: g.roots[0]<<1 | 1})
+	s.cur = append(s.cur[:0], token{place: place{node: 1}})
 }
 
 // add brings a token into the next frame. The caller has checked that its score is within the beam.
-func (s *search) add(node, hist int32, score float64) {
-	h := (uint64(uint32(node))<<32 | uint64(uint32(hist))) * 0x9E3779B97F4A7C15
-	for i := h >> 40; ; i++ {
+func (s *search) add(p place, score float64) {
+	for i := p.hash(); ; i++ {
 		e := &s.table[i&uint64(len(s.table)-1)]
 		if e.stamp != s.stamp {
-			*e = slot{node, hist, s.stamp, int32(len(s.next))}
-			s.next = append(s.next, token{node, hist, score})
+			*e = slot{p, s.stamp, int32(len(s.next))}
+			s.next = append(s.next, token{p, score})
 			break
 		}
-		if e.node == node && e.hist == hist {
+		if e.place == p {
 			t := &s.next[e.at]
 			t.score = logAdd(t.score, score)
 			score = t.score
@@ -88,10 +97,9 @@ func (s *search) growTable() {
 	s.table = make([]slot, len(s.table)*2)
 	s.stamp = 1
 	for at, t := range s.next {
-		h := (uint64(uint32(t.node))<<32 | uint64(uint32(t.hist))) * 0x9E3779B97F4A7C15
-		for i := h >> 40; ; i++ {
+		for i := t.hash(); ; i++ {
 			if e := &s.table[i&uint64(len(s.table)-1)]; e.stamp != s.stamp {
-				*e = slot{t.node, t.hist, s.stamp, int32(at)}
+				*e = slot{t.place, s.stamp, int32(at)}
 				break
 			}
 		}
@@ -144,47 +152,49 @@ func (s *search) step(lp []float32) {
 	s.best = math.Inf(-1)
 	blank := float64(lp[0])
 	for _, t := range s.cur {
-		n := &g.nodes[t.node>>1]
+		st := &g.states[t.state]
+		nodes := st.tree.nodes
+		n := &nodes[t.node>>1]
 		if t.node&1 == 1 { // in a blank
 			if v := t.score + blank; v > s.best-s.beam {
-				s.add(t.node, t.hist, v)
+				s.add(t.place, v)
 			}
 			for c := n.child; c < n.childEnd; c++ {
-				d := &g.nodes[c]
+				d := &nodes[c]
 				if v := t.score + d.delta + float64(lp[d.phone]); v > s.best-s.beam {
-					s.add(c<<1, t.hist, v)
+					s.add(place{t.state, c << 1, t.hist}, v)
 				}
 			}
 			continue
 		}
 		if v := t.score + float64(lp[n.phone]); v > s.best-s.beam {
-			s.add(t.node, t.hist, v)
+			s.add(t.place, v)
 		}
 		if n.child < n.childEnd {
 			if v := t.score + blank; v > s.best-s.beam {
-				s.add(t.node|1, t.hist, v)
+				s.add(place{t.state, t.node | 1, t.hist}, v)
 			}
 			for c := n.child; c < n.childEnd; c++ {
-				d := &g.nodes[c]
+				d := &nodes[c]
 				if d.phone == n.phone { // CTC: the same symbol again needs a blank between
 					continue
 				}
 				if v := t.score + d.delta + float64(lp[d.phone]); v > s.best-s.beam {
-					s.add(c<<1, t.hist, v)
+					s.add(place{t.state, c << 1, t.hist}, v)
 				}
 			}
 		}
-		for _, x := range g.exits[n.exit:n.exitEnd] {
+		for _, x := range st.tree.exits[n.exit:n.exitEnd] {
 			base := t.score + x.delta
 			h := int32(-1) // made only if something survives
-			r := g.roots[x.to]
+			to := g.to[st.arcs+x.arc]
 			if v := base + blank; v > s.best-s.beam {
 				h = s.extend(t.hist, x.word)
-				s.add(r<<1|1, h, v)
+				s.add(place{to, 1, h}, v)
 			}
-			root := &g.nodes[r]
-			for c := root.child; c < root.childEnd; c++ {
-				d := &g.nodes[c]
+			nodes := g.states[to].tree.nodes
+			for c := nodes[0].child; c < nodes[0].childEnd; c++ {
+				d := &nodes[c]
 				if d.phone == n.phone {
 					continue
 				}
@@ -192,7 +202,7 @@ func (s *search) step(lp []float32) {
 					if h < 0 {
 						h = s.extend(t.hist, x.word)
 					}
-					s.add(c<<1, h, v)
+					s.add(place{to, c << 1, h}, v)
 				}
 			}
 		}
@@ -249,17 +259,19 @@ func (s *search) outcomes() (ends []outcome, rest float64) {
 	s.mark = s.mark[:len(s.hist)]
 	clear(s.mark)
 	for _, t := range s.cur {
-		n := &s.g.nodes[t.node>>1]
-		if t.node&1 == 1 && n.phone == 0 {
-			s.end(t.hist, n.state, t.score, &rest)
+		st := &s.g.states[t.state]
+		n := &st.tree.nodes[t.node>>1]
+		if t.node == 1 {
+			s.end(t.hist, t.state, t.score, &rest)
 			continue
 		}
 		if t.node&1 == 1 || n.exit == n.exitEnd {
 			rest = max(rest, t.score)
 			continue
 		}
-		for _, x := range s.g.exits[n.exit:n.exitEnd] {
-			if s.g.ending[x.to] == speech.NoEnding {
+		for _, x := range st.tree.exits[n.exit:n.exitEnd] {
+			to := s.g.to[st.arcs+x.arc]
+			if s.g.states[to].ending == speech.NoEnding {
 				rest = max(rest, t.score+x.delta)
 				continue
 			}
@@ -267,7 +279,7 @@ func (s *search) outcomes() (ends []outcome, rest float64) {
 			for len(s.mark) < len(s.hist) {
 				s.mark = append(s.mark, 0)
 			}
-			s.end(h, x.to, t.score+x.delta, &rest)
+			s.end(h, to, t.score+x.delta, &rest)
 		}
 	}
 	slices.SortFunc(s.ends, func(a, b outcome) int {
@@ -283,20 +295,21 @@ func (s *search) outcomes() (ends []outcome, rest float64) {
 }
 
 func (s *search) end(hist, state int32, score float64, rest *float64) {
-	if s.g.ending[state] == speech.NoEnding || hist == 0 {
+	st := &s.g.states[state]
+	if st.ending == speech.NoEnding || hist == 0 {
 		*rest = max(*rest, score)
 		return
 	}
-	score += s.g.endPri[state]
+	score += st.endPri
 	if m := s.mark[hist]; m > 0 {
 		e := &s.ends[m-1]
 		e.score = logAdd(e.score, score)
 		if score > e.single {
-			e.single, e.ending = score, s.g.ending[state]
+			e.single, e.ending = score, st.ending
 		}
 		return
 	}
-	s.ends = append(s.ends, outcome{hist, s.g.ending[state], score, score})
+	s.ends = append(s.ends, outcome{hist, st.ending, score, score})
 	s.mark[hist] = int32(len(s.ends))
 }
 

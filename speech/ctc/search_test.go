@@ -5,6 +5,7 @@ import (
 	"math"
 	"strings"
 	"testing"
+	"unsafe"
 
 	"leadsman/speech"
 	"pgregory.net/rapid"
@@ -111,14 +112,24 @@ func TestSearchAgainstExhaustive(t *testing.T) {
 				}
 			}
 		}
-		net := &testNet{}
-		states := rapid.IntRange(1, 4).Draw(t, "states")
-		for range states {
-			net.state(speech.Ending(rapid.IntRange(0, 3).Draw(t, "ending")), prior("ending prior"))
+		random := func() *testNet {
+			net := &testNet{}
+			states := rapid.IntRange(1, 4).Draw(t, "states")
+			for range states {
+				net.state(speech.Ending(rapid.IntRange(0, 3).Draw(t, "ending")), prior("ending prior"))
+			}
+			for i := rapid.IntRange(1, 6).Draw(t, "arcs"); i > 0; i-- {
+				net.arc(rapid.IntRange(0, states-1).Draw(t, "from"), rapid.SampledFrom(names).Draw(t, "word"),
+					rapid.IntRange(0, states-1).Draw(t, "to"), prior("arc prior"))
+			}
+			return net
 		}
-		for i := rapid.IntRange(1, 6).Draw(t, "arcs"); i > 0; i-- {
-			net.arc(rapid.IntRange(0, states-1).Draw(t, "from"), rapid.SampledFrom(names).Draw(t, "word"),
-				rapid.IntRange(0, states-1).Draw(t, "to"), prior("arc prior"))
+		// The forest knows another net before, with some of whose trees the second may be made.
+		net, forest := random(), newForest(lex)
+		other := random()
+		other.arcs[0] = net.arcs[0]
+		if _, err := forest.compile(other); err != nil {
+			t.Fatal(err)
 		}
 		frames := rapid.IntRange(1, 6).Draw(t, "frames")
 		lp := make([][]float64, frames)
@@ -136,7 +147,7 @@ func TestSearchAgainstExhaustive(t *testing.T) {
 			}
 		}
 		want := naive(net, lex.words, lp)
-		g, err := compile(net, lex)
+		g, err := forest.compile(net)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -390,6 +401,21 @@ func TestGraphCache(t *testing.T) {
 	}
 }
 
+// Trees that are not needed again do not pile up.
+func TestForestIsBounded(t *testing.T) {
+	f := newForest(testLexicon(t))
+	for i := range maxTrees + 10 {
+		n := &testNet{}
+		n.arc(n.state(speech.NoEnding, 0), "three", n.state(speech.Complete, 0), -float64(i))
+		if _, err := f.compile(n); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if len(f.trees) == 0 || len(f.trees) > maxTrees {
+		t.Errorf("%d trees are kept, want at most %d", len(f.trees), maxTrees)
+	}
+}
+
 // Between frames the search allocates nothing.
 func TestSearchAllocates(t *testing.T) {
 	g, err := compile(callNet(), testLexicon(t))
@@ -412,19 +438,33 @@ func TestSearchAllocates(t *testing.T) {
 	}
 }
 
+// BenchmarkCompile lays a net out for the first time, and when its trees are known.
 func BenchmarkCompile(b *testing.B) {
-	lex := testLexicon(b)
-	net := callNet()
-	arcs := 0
-	for _, a := range net.arcs {
-		arcs += len(a)
-	}
-	b.ReportMetric(float64(arcs), "arcs")
-	for b.Loop() {
-		if _, err := compile(net, lex); err != nil {
-			b.Fatal(err)
+	lex, net := testLexicon(b), callNet()
+	b.Run("first", func(b *testing.B) {
+		for b.Loop() {
+			if _, err := compile(net, lex); err != nil {
+				b.Fatal(err)
+			}
 		}
-	}
+	})
+	b.Run("more", func(b *testing.B) {
+		f := newForest(lex)
+		var g *graph
+		for b.Loop() {
+			var err error
+			if g, err = f.compile(net); err != nil {
+				b.Fatal(err)
+			}
+		}
+		trees := 0
+		for _, t := range f.trees {
+			trees += len(t.nodes)*int(unsafe.Sizeof(node{})) + len(t.exits)*int(unsafe.Sizeof(exit{}))
+		}
+		b.ReportMetric(float64(len(g.to)), "arcs")
+		b.ReportMetric(float64(len(g.states)*int(unsafe.Sizeof(state{}))+len(g.to)*4), "B/graph")
+		b.ReportMetric(float64(trees), "B/trees")
+	})
 }
 
 func BenchmarkSearchFrame(b *testing.B) {
