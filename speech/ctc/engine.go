@@ -49,7 +49,7 @@ type Options struct {
 	WaitPrefix   time.Duration // unfinished, or nothing fits; 700 ms
 	Longest      time.Duration // a call is cut after this; 12 s
 
-	PartialEvery time.Duration // how often the sound of a call is looked at while it goes on; 120 ms
+	PartialEvery time.Duration // how often the sound of a call is looked at while it goes on; 260 ms
 
 	// FillerLimit is the Hypothesis.Filler above which a reading of up to four phones is rejected;
 	// from ten phones on twice as much may pass. Hypothesis.Filler is the negative log-probability of
@@ -68,7 +68,7 @@ func (o Options) withDefaults() Options {
 	def(&o.WaitOpen, 400)
 	def(&o.WaitPrefix, 700)
 	def(&o.Longest, 12000)
-	def(&o.PartialEvery, 120)
+	def(&o.PartialEvery, 260)
 	if o.NBest == 0 {
 		o.NBest = 10
 	}
@@ -87,15 +87,16 @@ func (o Options) withDefaults() Options {
 // Engine is an acoustic model with its lexicon. One Engine serves all chairs; close it after its
 // recognizers.
 type Engine struct {
-	opt    Options
-	net    *network
-	lex    *lexicon
-	graphs *graphCache
-	cal    Calibration
-	name   string
-	model  [sha256.Size]byte // SHA-256 of the model
-	drawn  [256]bool         // symbols whose sound goes on long after its first frame
-	head   *head             // its last layer; nil: it cannot be adapted to a voice
+	opt     Options
+	net     *network
+	lex     *lexicon
+	graphs  *graphCache
+	cal     Calibration
+	name    string
+	model   [sha256.Size]byte // SHA-256 of the model
+	silence []float32         // what the network gives for a frame of silence
+	drawn   [256]bool         // symbols whose sound goes on long after its first frame
+	head    *head             // its last layer; nil: it cannot be adapted to a voice
 }
 
 var _ speech.Engine = (*Engine)(nil)
@@ -137,6 +138,10 @@ func Open(opt Options) (*Engine, error) {
 		return nil, err
 	}
 	e := &Engine{opt: opt, net: net, lex: lex, graphs: newGraphCache(64), cal: cal, name: "ctc " + sum[:8], model: modelSum(sum)}
+	e.silence = make([]float32, len(symbols))
+	for i := range e.silence[1:] {
+		e.silence[i+1] = -14
+	}
 	for _, p := range strings.Fields("AA AE AH AO AW AY EH ER EY IH IY L OW OY R UH UW") {
 		e.drawn[lex.phone[p]] = true
 	}

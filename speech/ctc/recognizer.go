@@ -27,6 +27,9 @@ const (
 	// The frame completed by a step is centred on the begin of that step: where its samples begin in recent.
 	frameOffset = 40
 	callMargin  = 10 // frames between the begin of a call and its first sound
+	settled     = 14 // steps of silence after which the network has seen all of a sound
+	soon        = 10 // steps after which a sound that follows a pause within a call is looked at
+	idleEvery   = 24 // steps of sound between two looks between calls
 	afterCall   = 7  // frames between the last sound of a call and the begin of the next one
 )
 
@@ -56,6 +59,8 @@ type recognizer struct {
 	lp          []float32 // log-probabilities from frame lpFrom on
 	lpFrom      int64
 	encAt       int64 // step at which the network's window begins, even
+	encTo       int64 // and up to which lp goes
+	guessed     bool  // the end of lp is silence that the network was not asked about
 	frozen      int64 // frames before this keep their log-probabilities
 
 	loudest float32 // peak of the front end in the last window
@@ -63,9 +68,12 @@ type recognizer struct {
 
 	// The call going on.
 	active   bool
-	consumed int64 // frames before this belong to former calls
-	callFrom int64 // first frame of the call
-	nextLook int64 // step
+	consumed int64   // frames before this belong to former calls
+	callFrom int64   // first frame of the call
+	nextLook int64   // step
+	limit    float32 // level up to which a step is silent
+	still    int64   // steps of silence up to now; between calls, of what does not stand out
+	sound    int64   // between calls: steps of sound since the last look
 	words    []int32
 	lastBest []int32 // reading of the look before
 	spans    []span
@@ -191,12 +199,26 @@ func (r *recognizer) step(hyps []speech.Hypothesis, pcm []int16) ([]speech.Hypot
 		r.consumed = r.steps / 2
 		return hyps, nil
 	case r.active:
-		if r.steps < r.nextLook && !(r.gate.reopened && r.nextLook > r.steps+6) {
+		r.still++
+		if r.level[len(r.level)-1] > r.limit {
+			r.still = 0
+		}
+		// A sound that begins after a pause, and one that has ended, are looked at soon.
+		if r.gate.reopened {
+			r.nextLook = min(r.nextLook, r.steps+soon)
+		}
+		if r.steps < r.nextLook && !(r.still == settled && r.steps > r.encTo+settled/2) {
 			return hyps, nil
 		}
 		return r.look(hyps)
-	case r.gate.open() && r.steps >= r.nextLook:
-		r.nextLook = r.steps + r.stepsOf(r.e.opt.PartialEvery)
+	}
+	r.still++
+	if r.gate.above {
+		r.still = 0
+		r.sound++
+	}
+	if r.sound >= idleEvery || r.sound > 0 && r.still >= settled {
+		r.sound = 0
 		r.encAt = max(r.steps-idleWindow, 2*r.consumed-contextFull) &^ 1
 		r.lpFrom = max(r.encAt/2, 0)
 		r.frozen = r.lpFrom
@@ -231,9 +253,18 @@ func (r *recognizer) trim() {
 	}
 }
 
-// encode runs the network over the window and takes over what is not frozen.
+// encode runs the network over the window and takes over what is not frozen. Silence behind a sound that the network
+// has seen to its end needs no network.
 func (r *recognizer) encode() error {
 	end := (r.from + int64(len(r.mels)/melBands)) &^ 1
+	if r.active && r.still >= r.steps-r.encTo+settled-2 {
+		for ; r.encTo < end; r.encTo += 2 {
+			r.lp = append(r.lp, r.e.silence...)
+		}
+		r.guessed = true
+		return nil
+	}
+	r.encTo, r.guessed = end, false
 	n := int(end - r.encAt)
 	if n <= 0 {
 		return nil
@@ -340,6 +371,10 @@ func (r *recognizer) judge(hyps []speech.Hypothesis) ([]speech.Hypothesis, error
 	quiet := r.quiet(first, last, end)
 	if quiet >= waitSteps && (same || quiet >= waitSteps+10) || end-r.callFrom >= int64(r.e.opt.Longest/(frameMS*time.Millisecond)) {
 		h := r.hypothesis(lp, ends, first, last, r.e.opt.NBest)
+		if h.Rejected && r.guessed { // not before the network has seen it all
+			r.still, r.nextLook = 0, r.steps+1
+			return hyps, nil
+		}
 		h.Final = true
 		if !h.Rejected {
 			r.spoken = max(r.loudest, (r.spoken*3+r.loudest)/4)
@@ -352,7 +387,7 @@ func (r *recognizer) judge(hyps []speech.Hypothesis) ([]speech.Hypothesis, error
 	}
 	if quiet >= waitSteps {
 		r.nextLook = r.steps + 4
-	} else if due := r.steps + waitSteps - quiet; due < r.nextLook || !r.gate.open() && quiet > 12 {
+	} else if due := r.steps + waitSteps - quiet; due < r.nextLook || r.still >= settled {
 		r.nextLook = due
 	}
 	if changed && len(best) > 0 {
@@ -373,6 +408,7 @@ func (r *recognizer) quiet(first, last, end int64) int64 {
 		top = max(top, v)
 	}
 	limit := max(top*tailLevel, float32(math.Pow(10, (r.gate.floor()+tailAbove)/10)))
+	r.limit = limit
 	stop := max(at(last+1), at(end)-silent)
 	for i := at(end) - 1; i >= stop; i-- {
 		if r.level[i] > limit {
@@ -534,6 +570,7 @@ type gate struct {
 	low, older float64
 	until      int64
 	reopened   bool // this step opened it
+	above      bool // this step stands out
 }
 
 const (
@@ -554,7 +591,8 @@ func (g *gate) step(power float64) {
 		g.low = min(g.low, v)
 	}
 	was := g.open()
-	if v > gateLeast && (g.steps <= gateStart || v > g.floor()+gateMargin) {
+	g.above = v > gateLeast && (g.steps <= gateStart || v > g.floor()+gateMargin)
+	if g.above {
 		g.until = g.steps + gateHold
 	}
 	g.reopened = g.open() && !was
