@@ -302,8 +302,8 @@ func (b *builder) takeUp(fromStart bool) {
 		}
 		return
 	}
-	if p, _, ok := st.gap(0, Place{}); ok {
-		b.jump(p)
+	if p, i, ok := st.gap(0, Place{}); ok {
+		b.emit(Event{Kind: KindMove, Tooth: p.Tooth, Aspect: p.Aspect, Next: i, Jump: true})
 	} else if !st.AtEnd {
 		b.emit(Event{Kind: KindMove, Tooth: st.Place.Tooth, Aspect: st.Place.Aspect, Next: 2, End: true, Jump: true})
 	}

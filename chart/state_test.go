@@ -575,7 +575,12 @@ func TestWhatWasLeftOut(t *testing.T) {
 	at("end")
 
 	// What is recorded is walked again from where it is asked for, and then to the end.
-	must(Act{Verb: VerbPass, Field: FieldDepth}, goes(13, Lingual))
+	// A pass is taken up at the first site that lacks its number, in the middle of a place, too.
+	must(Act{Verb: VerbSet, Ref: &SiteRef{13, B}, Field: FieldDepth}, Act{Verb: VerbPass, Field: FieldDepth})
+	at("13.B")
+	must(snd(5))
+	at("13.MB")
+	must(goes(13, Lingual))
 	at("13.ML")
 	must(snd(6, 6, 6, 6))
 	at("14.L")

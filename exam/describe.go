@@ -301,10 +301,10 @@ func numbers(pass chart.Field) string {
 	return "depths"
 }
 
-// whereTo names the place, and the site if the first ones there are passed by.
+// whereTo names the place, and the site if it is not the first one there.
 func whereTo(s *chart.State) string {
 	where := fmt.Sprintf("%s %s", s.Place.Tooth.Label(s.Chart.Numbering), s.Place.Aspect)
-	if at := s.Path.Sites(s.Place); s.Rest && s.Next > 0 {
+	if at := s.Path.Sites(s.Place); s.Next > 0 {
 		where += " " + at[s.Next].Where().String()
 	}
 	return where

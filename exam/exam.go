@@ -354,7 +354,10 @@ func (e *Exam) answer(c chart.Command, m chart.Meta, evs []chart.Event, cause er
 		return a
 	}
 	a.Text, a.Speak = Describe(e.state, evs), spoken(evs)
-	moved := e.state.Place
+	moved, to := e.state.Place, ""
+	if moved != before && !e.state.AtEnd {
+		to = ". " + whereTo(e.state)
+	}
 	switch v {
 	case chart.VerbSayAgain:
 		a.Must = true
@@ -366,9 +369,9 @@ func (e *Exam) answer(c chart.Command, m chart.Meta, evs []chart.Event, cause er
 	case chart.VerbGo, chart.VerbAspect, chart.VerbNext, chart.VerbBack, chart.VerbSkip:
 		a.Tone, a.Speak = TonePlace, whereTo(e.state)
 	case chart.VerbPath:
-		a.Tone, a.Speak = TonePlace, "path "+e.state.Path.Name
+		a.Tone, a.Speak = TonePlace, "path "+e.state.Path.Name+to
 	case chart.VerbPass:
-		a.Tone, a.Speak = TonePlace, numbers(e.state.Pass)
+		a.Tone, a.Speak = TonePlace, numbers(e.state.Pass)+to
 	case chart.VerbDisregard:
 		a.Speak = "disregarded"
 	case chart.VerbPresence:

@@ -26,6 +26,7 @@ import (
 
 	"leadsman/chart"
 	"leadsman/exam"
+	"leadsman/grammar"
 	"leadsman/speech"
 	"leadsman/web"
 )
@@ -46,6 +47,10 @@ type world struct {
 	spoken   []string                     // what the service was asked to say
 	now      atomic.Int64
 	voices   *voices
+	// What exams begun from now on know: the practice's own paths, its words, and the exam before.
+	own     []chart.Path
+	terms   *grammar.Terms
+	earlier *chart.Chart
 }
 
 // memory is a log in memory that may be read while the exam runs.
@@ -60,9 +65,9 @@ func (m *memory) Append(ctx context.Context, evs ...chart.Event) error {
 	return m.Memory.Append(ctx, evs...)
 }
 
-func newWorld(t *testing.T, engine speech.Engine) *world {
+func newWorld(t *testing.T, engine speech.Engine, own ...chart.Path) *world {
 	t.Helper()
-	w := &world{t: t, engine: engine, exams: map[string]*exam.Exam{}, logs: map[string]*memory{}, voices: &voices{profiles: map[string][]byte{}}, visits: map[string]web.Visit{}, sounds: map[string]map[uint64][]byte{},
+	w := &world{t: t, engine: engine, own: own, exams: map[string]*exam.Exam{}, logs: map[string]*memory{}, voices: &voices{profiles: map[string][]byte{}}, visits: map[string]web.Visit{}, sounds: map[string]map[uint64][]byte{},
 		settings: web.Settings{Practice: "Fathom Lane Dental (invented)", Numbering: chart.Universal, Path: "arch", SiteWords: "buccal-lingual"}}
 	w.now.Store(time.Now().UnixMilli())
 	w.patients = []web.Patient{
@@ -73,7 +78,7 @@ func newWorld(t *testing.T, engine speech.Engine) *world {
 	if os.Getenv("LEADSMAN_TEST_LOG") != "" {
 		log = slog.New(slog.NewTextHandler(os.Stderr, nil))
 	}
-	w.srv = httptest.NewServer(web.New(web.Options{Exams: w, Practice: w, Clips: w, Voices: w.voices, Trial: w.trial, Say: w.say, Log: log, Version: "test"}))
+	w.srv = httptest.NewServer(web.New(web.Options{Exams: w, Practice: w, Clips: w, Voices: w.voices, Trial: w.trial, Say: w.say, Paths: own, Log: log, Version: "test"}))
 	w.url = w.srv.URL
 	t.Cleanup(func() {
 		for _, e := range w.exams {
@@ -101,7 +106,8 @@ func (w *world) begin(id string, n chart.Numbering, calls ...string) *exam.Exam 
 		}
 		w.sounds[id][call] = speech.WAV(pcm)
 	}
-	e, err := exam.Open(ctx, exam.Config{ID: id, Log: log, Engine: w.engine, Now: func() int64 { return w.now.Add(1700) }, KeepClip: keep})
+	e, err := exam.Open(ctx, exam.Config{ID: id, Log: log, Engine: w.engine, Now: func() int64 { return w.now.Add(1700) }, KeepClip: keep,
+		Terms: w.terms, Paths: w.own, Earlier: w.earlier})
 	if err != nil {
 		w.t.Fatal(err)
 	}
@@ -113,7 +119,11 @@ func (w *world) begin(id string, n chart.Numbering, calls ...string) *exam.Exam 
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	w.exams[id], w.logs[id] = e, log
-	w.visits[id] = web.Visit{ID: id, Patient: "p1", PatientName: "Harriet Sallow", Kind: "exam", Began: time.Now().Add(-7 * time.Minute).UnixMilli(), Numbering: n, Path: "arch", Sites: 168}
+	v := web.Visit{ID: id, Patient: "p1", PatientName: "Harriet Sallow", Kind: "exam", Began: time.Now().Add(-7 * time.Minute).UnixMilli(), Numbering: n, Path: "arch", Sites: 168}
+	if w.earlier != nil {
+		v.Kind, v.Earlier = "re-evaluation", "x0"
+	}
+	w.visits[id] = v
 	return e
 }
 

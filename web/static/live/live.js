@@ -105,10 +105,19 @@ class Live extends HTMLElement {
     }
     this.sheet.onopen = (k) => this.#open(k);
     this.looks = LOOKS.map(([id, name]) => h("button", { data: { look: id }, onclick: () => setPrefs({ look: id }) }, name));
-    this.pathBox = h("select", { id: "path", onchange: () => this.session.act(C.path(this.pathBox.value), "path " + this.pathBox.value) },
-      this.app.about.paths.map((p) => h("option", { value: p.name }, p.title)));
-    this.passBox = h("select", { id: "pass", onchange: () => this.session.act(C.pass(this.passBox.value), this.passBox.value === "depth" ? "numbers are depths" : "numbers are margins") },
-      h("option", { value: "depth" }, "depths"), h("option", { value: "recession" }, "margins"));
+    // Chosen with a pointer, the keys belong to the chart again at once; with the arrows one goes on choosing.
+    const choice = (id, options, act) => {
+      let pointer = false;
+      const box = h("select", { id, onpointerdown: () => (pointer = true), onkeydown: () => (pointer = false), onchange: () => {
+        act(box.value);
+        if (pointer) box.blur();
+      } }, options.map(([value, name]) => h("option", { value }, name)));
+      return box;
+    };
+    this.pathBox = choice("path", this.app.about.paths.filter((p) => !p.again || this.app.visit.earlier).map((p) => [p.name, p.title]),
+      (v) => this.session.act(C.path(v), "path " + v));
+    this.passBox = choice("pass", [["depth", "depths"], ["recession", "margins"]],
+      (v) => this.session.act(C.pass(v), v === "depth" ? "numbers are depths" : "numbers are margins"));
     this.help = this.#helpBox();
     put(this,
       h("h1", { class: "unseen" }, "Live chart"),
@@ -179,10 +188,12 @@ class Live extends HTMLElement {
     } else if (view.at_end) {
       put(this.place, h("b", {}, "End"), h("span", {}, "of the path"));
       const what = view.pass === "depth" ? "depth" : "margin";
-      put(this.then, view.recorded < view.sites ? `${view.sites - view.recorded} sites are without a ${what}: next goes there` : `every site has a ${what}`);
+      put(this.then, view.recorded < view.sites ? `${view.sites - view.recorded} without a ${what}: next goes there` : `every site has a ${what}`);
     } else {
       put(this.place, h("b", {}, view.place.label), h("span", {}, V.aspectName(view.place.aspect, view.place.tooth, this.words)));
-      put(this.then, view.then ? `then ${view.then.label} ${V.aspectName(view.then.aspect, view.then.tooth, this.words)}` : "last place of the path");
+      const open = view.sites - view.recorded;
+      const left = view.ended ? `left out, ${open} open; ` : "";
+      put(this.then, left + (view.then ? `then ${view.then.label} ${V.aspectName(view.then.aspect, view.then.tooth, this.words)}` : "last place of the path"));
     }
     if (!k) delete this.then.dataset.for;
     attr(this.place, "data-picked", !!k);
@@ -190,8 +201,8 @@ class Live extends HTMLElement {
     this.progressBar.value = view.sites ? view.recorded / view.sites : 0;
     const n = view.doubts.length;
     put(this.doubts, n ? h("a", { href: location.pathname.replace(/live$/, "review"), class: "doubt" }, n === 1 ? "1 doubt" : `${n} doubts`) : h("span", { class: "soft" }, "no doubts"));
-    if (document.activeElement !== this.pathBox) this.pathBox.value = view.path;
-    if (document.activeElement !== this.passBox) this.passBox.value = view.pass;
+    this.#follow(this.pathBox, view.path, "path");
+    this.#follow(this.passBox, view.pass, "pass");
 
     put(this.partial, partial?.words || "");
     attr(this.partial, "data-on", !!partial?.words);
@@ -218,6 +229,13 @@ class Live extends HTMLElement {
     for (const list of [this.sayList, this.nowList]) put(list, (view.say || []).map((t) => h("li", {}, t)));
     this.#time();
     this.#ear();
+  }
+
+  /** A choice shows what is in force, or what was chosen and is on its way: a path that is no longer offered, too. */
+  #follow(box, value, verb) {
+    if (this.session.pending.some((p) => p.body.command?.acts?.some((a) => a.verb === verb))) return;
+    if (![...box.options].some((o) => o.value === value)) box.append(h("option", { value }, value));
+    box.value = value;
   }
 
   #drawLast(el, c, by) {
@@ -412,7 +430,7 @@ class Live extends HTMLElement {
   #key(e) {
     const inField = e.target.closest?.("input, select, textarea, dialog, [contenteditable]");
     if (inField) {
-      if (e.key === "Escape" && e.target === this.wordsBox) this.wordsBox.blur();
+      if (e.key === "Escape" && [this.wordsBox, this.pathBox, this.passBox].includes(e.target)) e.target.blur();
       return;
     }
     const inSheet = this.sheet.focused;
