@@ -480,3 +480,43 @@ func BenchmarkChair(b *testing.B) {
 		}
 	}
 }
+
+// BenchmarkFurtherChair tells what a chair beyond the first keeps in memory once it has heard a while of an exam. What the
+// runtime holds for the network is not in it: that goes by how many chairs listen in the same moment.
+func BenchmarkFurtherChair(b *testing.B) {
+	e := openEngine(b)
+	defer e.Close()
+	pcm := load(b, "exam-joe").PCM[:20*speech.Rate]
+	var chairs []speech.Recognizer
+	open := func() {
+		r, err := e.NewRecognizer()
+		if err != nil {
+			b.Fatal(err)
+		}
+		if err := r.SetNet(callNet()); err != nil {
+			b.Fatal(err)
+		}
+		for at := 0; at < len(pcm); at += 320 {
+			if _, err := r.Accept(pcm[at : at+320]); err != nil {
+				b.Fatal(err)
+			}
+		}
+		chairs = append(chairs, r)
+	}
+	heap := func() float64 {
+		runtime.GC()
+		var m runtime.MemStats
+		runtime.ReadMemStats(&m)
+		return float64(m.HeapAlloc)
+	}
+	open()
+	before := heap()
+	for b.Loop() {
+		open()
+	}
+	b.ReportMetric((heap()-before)/float64(len(chairs)-1), "B/chair")
+	runtime.KeepAlive(pcm)
+	for _, r := range chairs {
+		r.Close()
+	}
+}
