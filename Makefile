@@ -175,13 +175,14 @@ $(BIN)/whisper/ready: tests/bench/requirements.txt
 	@python3 -m venv $(BIN)/whisper || { echo "as root run  apt-get install python3-venv" >&2; exit 1; }
 	@$(BIN)/whisper/bin/pip install -q --disable-pip-version-check -r tests/bench/requirements.txt && touch $@
 
-accuracy: build ## word and site errors on the recordings, in detail
+# One package at a time, so that none takes another's processor and lines are shown as they come.
+accuracy: build ## word and site errors, doubts, false entries: an hour; LEADSMAN_SPEECH=FOLDER adds sets of real speech
 	@$(GO) test -list Accuracy ./tests/... | grep -q '^Test' || { echo "no test with Accuracy in its name under tests/" >&2; exit 1; }
-	@LEADSMAN_MEASURE=1 $(GO) test -count=1 -v -timeout 40m -run Accuracy ./tests/...
+	@LEADSMAN_MEASURE=1 $(GO) test -count=1 -v -p 1 -timeout 120m -run Accuracy ./tests/...
 	@if [ -n "$(VOSK_MODEL)" ]; then \
 		$(MAKE) vosk; echo "==> The same with the Vosk model in $(VOSK_MODEL)"; \
 		LEADSMAN_MEASURE=1 LEADSMAN_BIN=$(CURDIR)/$(BIN)/leadsman-vosk LEADSMAN_ENGINE=vosk LEADSMAN_MODEL="$(abspath $(VOSK_MODEL))" \
-			$(GO) test -count=1 -v -timeout 40m -run Accuracy ./tests/accuracy; \
+			$(GO) test -count=1 -v -timeout 120m -run Accuracy ./tests/accuracy; \
 	fi
 
 fuzz: tools ## every fuzz target for FUZZTIME

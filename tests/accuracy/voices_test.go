@@ -98,7 +98,7 @@ func TestAccuracyVoices(t *testing.T) {
 						engine = withProfile{e, profile}
 					}
 					var sum tally
-					each(t, engine, all, func(s scene, calls []acted) { sum.add(s, calls) })
+					each(t, engine, all, func(s scene, p played) { sum.add(s, p.calls) })
 					fmt.Printf("| %s | %s %s | %s | %s\n", with, n, set, all[0].condition, sum.row())
 				}
 			}
