@@ -148,7 +148,7 @@ text { fill: #f3f0e6; }
 }
 </style>
 <rect class="ground" width="100%%" height="100%%"/>
-`, right+24, bottom+88, n)
+`, right+24, bottom+98, n)
 	for _, p := range []float64{0, 0.5, 0.8, 0.9, 0.95, 0.98, 0.99, 0.995, 0.998, 0.999} {
 		fmt.Fprintf(&b, "<path class=\"grid\" d=\"M%.1f %.1fV%.1f M%.1f %.1fH%.1f\"/>\n", x(p), plotTop, bottom, plotLeft, y(p), right)
 		fmt.Fprintf(&b, "<text x=\"%.1f\" y=\"%.1f\" text-anchor=\"middle\">%g</text>\n<text x=\"%.1f\" y=\"%.1f\" text-anchor=\"end\">%g</text>\n",
@@ -157,13 +157,13 @@ text { fill: #f3f0e6; }
 	fmt.Fprintf(&b, "<path class=\"ideal\" d=\"M%.1f %.1fL%.1f %.1f\"/>\n", plotLeft, bottom, right, plotTop)
 	fmt.Fprintf(&b, "<path class=\"limit\" d=\"M%.1f %.1fV%.1f\"/>\n<text class=\"of-limit\" x=\"%.1f\" y=\"%.1f\" text-anchor=\"end\">doubted below %g</text>\n",
 		x(doubtBelow), plotTop, bottom, x(doubtBelow)-6, bottom-10, doubtBelow)
-	for _, v := range bins {
+	for i, v := range bins {
 		fmt.Fprintf(&b, "<path class=\"range\" d=\"M%.1f %.1fV%.1f\"/>\n<circle class=\"share\" cx=\"%.1f\" cy=\"%.1f\" r=\"5\"><title>%g to %g: %d of %d right</title></circle>\n",
 			x(v.mean), y(v.low), y(v.high), x(v.mean), y(v.share()), v.from, v.to, v.right, v.n)
-		fmt.Fprintf(&b, "<text x=\"%.1f\" y=\"%.1f\" text-anchor=\"middle\">%d</text>\n", x(v.mean), bottom+38, v.n)
+		fmt.Fprintf(&b, "<text x=\"%.1f\" y=\"%.1f\" text-anchor=\"middle\">%d</text>\n", x(v.mean), bottom+38+14*float64(i%2), v.n)
 	}
 	fmt.Fprintf(&b, "<text x=\"%.1f\" y=\"%.1f\" text-anchor=\"end\">calls</text>\n", plotLeft-8, bottom+38)
-	fmt.Fprintf(&b, "<text x=\"%.1f\" y=\"%.1f\" text-anchor=\"middle\">confidence of the call (mean of its range)</text>\n", plotLeft+plotSize/2, bottom+66)
+	fmt.Fprintf(&b, "<text x=\"%.1f\" y=\"%.1f\" text-anchor=\"middle\">confidence of the call (mean of its range)</text>\n", plotLeft+plotSize/2, bottom+78)
 	fmt.Fprintf(&b, "<text transform=\"translate(18 %.1f) rotate(-90)\" text-anchor=\"middle\">share that was right, with its 95 %% interval</text>\n</svg>\n", plotTop+plotSize/2)
 	return b.String()
 }
