@@ -348,14 +348,15 @@ func TestAccuracyChatter(t *testing.T) {
 				if group != words {
 					sentences.sum(r)
 				}
-				if os.Getenv("LEADSMAN_FAULTS") != "" {
-					fmt.Println(strings.Join(r.faults, "\n"))
-				}
+				between.faults = append(between.faults, r.faults...)
 			}
 		}
 		if sentences.seconds > 0 {
 			fmt.Printf("| all readers | %s | both | %s\n", state, sentences.row())
 		}
+	}
+	if os.Getenv("LEADSMAN_FAULTS") != "" {
+		fmt.Println(strings.Join(between.faults, "\n"))
 	}
 	if between.heard < between.said/2 {
 		t.Errorf("of the %d calls between only %d were heard: the measure says nothing", between.said, between.heard)
