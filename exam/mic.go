@@ -350,9 +350,6 @@ func (m *Mic) Spoke(from, to int64) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.own.end(m.ms(to))
-	if !m.closed {
-		m.rec.Muted(m.ms(from-m.base), m.ms(to-m.base))
-	}
 }
 
 // Flush ends the sound: what was being said is decided now. The stream may go on after it.

@@ -1,20 +1,28 @@
 package speech
 
-import "math"
+import (
+	"cmp"
+	"math"
+)
 
 // MeterStep is the number of samples that a Meter takes at a time: 10 ms.
 const MeterStep = Rate / 100
 
 const (
-	meterMargin = 6   // dB above the background from which on a step is loud
+	meterMargin = 6   // dB
 	meterLeast  = -72 // dB below full scale: nothing under this is loud
 	meterBlock  = 100 // steps; the background is the lowest level of the last one to two blocks
 	meterStart  = 50  // steps in which the background is not known yet and any sound is loud
+	// dcPole puts the corner of the filter against constant offsets at 13 Hz.
+	dcPole = 0.995
 )
 
 // A Meter follows the level of a stream: what stands out from the background, since when it is
-// quiet, how good the sound of a stretch is. The zero Meter is at the begin of a stream.
+// quiet, how good the sound of a stretch is. A new Meter is at the begin of a stream.
 type Meter struct {
+	Margin float64 // dB above the background from which on a step is loud; 6
+
+	samples [MeterStep]float32
 	steps   int64
 	from    int64 // step of power[0]
 	power   []float64
@@ -22,26 +30,28 @@ type Meter struct {
 	quiet   int64 // steps since the last loud one
 	low     float64
 	older   float64
-	dcIn    float64
-	dcOut   float64
+	dcIn    float32
+	dcOut   float32
 }
 
 // Step takes the next MeterStep samples and says whether they stand out from the background.
 func (m *Meter) Step(pcm []int16) (loud bool) {
 	if m.steps == 0 {
+		m.Margin = cmp.Or(m.Margin, meterMargin)
 		m.low, m.older = math.Inf(1), math.Inf(1)
 	}
 	var sum float64
 	var clipped int32
-	for _, s := range pcm {
+	for i, s := range pcm[:MeterStep] {
 		if s >= 32700 || s <= -32700 {
 			clipped++
 		}
-		// A constant offset, which cheap sound cards add, would pass for a low tone: a filter at 13 Hz.
-		x := float64(s) / 32768
-		m.dcOut = x - m.dcIn + 0.995*m.dcOut
+		// A constant offset, which cheap sound cards add, would pass for a loud low tone.
+		x := float32(s) / 32768
+		m.dcOut = x - m.dcIn + dcPole*m.dcOut
 		m.dcIn = x
-		sum += m.dcOut * m.dcOut
+		m.samples[i] = m.dcOut
+		sum += float64(m.dcOut) * float64(m.dcOut)
 	}
 	m.power = append(m.power, sum/MeterStep)
 	m.clipped = append(m.clipped, clipped)
@@ -50,15 +60,26 @@ func (m *Meter) Step(pcm []int16) (loud bool) {
 	if m.steps >= 3 {
 		m.low = min(m.low, level)
 	}
+	loud = level > meterLeast && (m.steps <= meterStart || level > m.Background()+m.Margin)
 	if m.steps%meterBlock == 0 {
 		m.older, m.low = m.low, math.Inf(1)
 	}
-	loud = level > meterLeast && (m.steps <= meterStart || level > m.Background()+meterMargin)
 	m.quiet++
 	if loud {
 		m.quiet = 0
 	}
 	return loud
+}
+
+// Samples are those of the last step, full scale 1 and without a constant offset. They are valid until the next.
+func (m *Meter) Samples() []float32 { return m.samples[:] }
+
+// Power is the mean square of the samples of a step, 0 if that is forgotten or still to come.
+func (m *Meter) Power(step int64) float64 {
+	if step < m.from || step >= m.steps {
+		return 0
+	}
+	return m.power[step-m.from]
 }
 
 // Steps is the number of steps taken.

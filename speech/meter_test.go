@@ -74,6 +74,26 @@ func TestMeterSilence(t *testing.T) {
 	}
 }
 
+// The margin decides what stands out; samples come without the offset, and a step's power is theirs.
+func TestMeterMarginAndSamples(t *testing.T) {
+	rng := rand.New(rand.NewPCG(5, 6))
+	strict, easy := Meter{Margin: 12}, Meter{Margin: 3}
+	for _, m := range []*Meter{&strict, &easy} {
+		feed(m, rng, -60, 3000, 200)
+	}
+	if a, b := feed(&strict, rng, -52, 3000, 50), feed(&easy, rng, -52, 3000, 50); a > 5 || b < 45 {
+		t.Errorf("%d and %d of 50 steps at 8 dB above the background are loud, want few and nearly all", a, b)
+	}
+	mean, square := 0.0, 0.0
+	for _, v := range easy.Samples() {
+		mean += float64(v) / MeterStep
+		square += float64(v) * float64(v) / MeterStep
+	}
+	if math.Abs(mean) > 0.001 || math.Abs(square-easy.Power(easy.Steps()-1)) > 1e-9 || easy.Power(easy.Steps()) != 0 {
+		t.Errorf("samples of mean %v and power %v, told %v", mean, square, easy.Power(easy.Steps()-1))
+	}
+}
+
 func TestMeterClipping(t *testing.T) {
 	var m Meter
 	pcm := make([]int16, MeterStep)

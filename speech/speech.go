@@ -92,7 +92,6 @@ type Hypothesis struct {
 	Rejected bool      `json:"rejected"` // Filler is beyond the engine's limit or nothing fits: not a call
 	Near     bool      `json:"near"`     // Rejected, but little beyond the limit: a call only where one is expected
 	Signal   Signal    `json:"signal"`   // how good the sound was
-	Echo     bool      `json:"echo"`     // overlaps the tool's own speech (see Recognizer.Muted)
 }
 
 // Signal describes the sound of a stretch.
@@ -117,9 +116,6 @@ type Recognizer interface {
 	SetNet(Net) error
 	// Accept takes 16 kHz mono samples, any number of them.
 	Accept(pcm []int16) ([]Hypothesis, error)
-	// Muted marks sound between two stream times (milliseconds) as the tool's own voice:
-	// hypotheses that overlap it carry Echo.
-	Muted(fromMS, toMS int64)
 	Flush() ([]Hypothesis, error)
 	Close() error
 }

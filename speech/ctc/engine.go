@@ -3,6 +3,7 @@ package ctc
 import (
 	"bufio"
 	"bytes"
+	"cmp"
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
@@ -43,12 +44,7 @@ type Options struct {
 	Beam      float64 // width of the search, natural log; 14
 	MaxTokens int     // tokens of the search; 600
 
-	// How long the silence after the last sound lasts before a call counts as ended.
-	WaitComplete time.Duration // reading may stand alone; 260 ms
-	WaitOpen     time.Duration // more words could change its meaning; 400 ms
-	WaitPrefix   time.Duration // unfinished, or nothing fits; 700 ms
-	Longest      time.Duration // a call is cut after this; 12 s
-
+	speech.Waits               // when a call counts as ended
 	PartialEvery time.Duration // how often the sound of a call is looked at while it goes on; 260 ms
 
 	// FillerLimit is the Hypothesis.Filler above which a reading of up to four phones is rejected;
@@ -59,28 +55,12 @@ type Options struct {
 }
 
 func (o Options) withDefaults() Options {
-	def := func(v *time.Duration, ms int) {
-		if *v == 0 {
-			*v = time.Duration(ms) * time.Millisecond
-		}
-	}
-	def(&o.WaitComplete, 260)
-	def(&o.WaitOpen, 400)
-	def(&o.WaitPrefix, 700)
-	def(&o.Longest, 12000)
-	def(&o.PartialEvery, 260)
-	if o.NBest == 0 {
-		o.NBest = 10
-	}
-	if o.Beam == 0 {
-		o.Beam = 14
-	}
-	if o.MaxTokens == 0 {
-		o.MaxTokens = 600
-	}
-	if o.LexiconName == "" {
-		o.LexiconName = "lexicon"
-	}
+	o.Waits = o.Waits.WithDefaults()
+	o.PartialEvery = cmp.Or(o.PartialEvery, 260*time.Millisecond)
+	o.NBest = cmp.Or(o.NBest, 10)
+	o.Beam = cmp.Or(o.Beam, 14)
+	o.MaxTokens = cmp.Or(o.MaxTokens, 600)
+	o.LexiconName = cmp.Or(o.LexiconName, "lexicon")
 	return o
 }
 

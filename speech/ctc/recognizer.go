@@ -30,6 +30,8 @@ const (
 	settled     = 14 // steps of silence after which the network has seen all of a sound
 	soon        = 10 // steps after which a sound that follows a pause within a call is looked at
 	idleEvery   = 24 // steps of sound between two looks between calls
+	pause       = 39 // steps after which a sound is a new one
+	loudMargin  = 4  // dB above the background: what gets in is judged by the network
 	afterCall   = 7  // frames between the last sound of a call and the begin of the next one
 )
 
@@ -41,27 +43,23 @@ type recognizer struct {
 	s     *search
 	al    *aligner
 	mel   *melFrontEnd
-	queue []int16 // not yet processed
-	muted [][2]int64
+	queue speech.Queue
 
 	// The stream so far.
-	steps       int64                          // processed
-	recent      [fftSize + stepSamples]float32 // the last samples, full scale 1
-	dcIn, dcOut float32
-	mels        []float32 // frames of the front end from melFrom on
-	level       []float32 // mean square of each of them
-	clips       []int32   // and samples at full scale
-	from        int64     // step of mels[0]
-	gate        gate      // does the sound stand out from the noise?
-	in          []float32 // network input
-	out         []float32 // and output
-	voice       *voice    // whose voice it listens to; nil: anybody's
-	lp          []float32 // log-probabilities from frame lpFrom on
-	lpFrom      int64
-	encAt       int64 // step at which the network's window begins, even
-	encTo       int64 // and up to which lp goes
-	guessed     bool  // the end of lp is silence that the network was not asked about
-	frozen      int64 // frames before this keep their log-probabilities
+	steps   int64                          // processed
+	recent  [fftSize + stepSamples]float32 // the last samples, full scale 1
+	mels    []float32                      // frames of the front end from step from on
+	from    int64
+	meter   speech.Meter
+	in      []float32 // network input
+	out     []float32 // and output
+	voice   *voice    // whose voice it listens to; nil: anybody's
+	lp      []float32 // log-probabilities from frame lpFrom on
+	lpFrom  int64
+	encAt   int64 // step at which the network's window begins, even
+	encTo   int64 // and up to which lp goes
+	guessed bool  // the end of lp is silence that the network was not asked about
+	frozen  int64 // frames before this keep their log-probabilities
 
 	loudest float32 // peak of the front end in the last window
 	spoken  float32 // and in the calls so far, the latest counting most
@@ -71,7 +69,7 @@ type recognizer struct {
 	consumed int64   // frames before this belong to former calls
 	callFrom int64   // first frame of the call
 	nextLook int64   // step
-	limit    float32 // level up to which a step is silent
+	limit    float64 // level up to which a step is silent
 	still    int64   // steps of silence up to now; between calls, of what does not stand out
 	sound    int64   // between calls: steps of sound since the last look
 	words    []int32
@@ -92,11 +90,10 @@ func (e *Engine) NewRecognizer() (speech.Recognizer, error) {
 func (r *recognizer) reset() {
 	*r = recognizer{
 		e: r.e, g: r.g, s: r.s, al: r.al, mel: r.mel, in: r.in, out: r.out, voice: r.voice,
-		queue: r.queue[:0], mels: r.mels[:0], level: r.level[:0], clips: r.clips[:0], lp: r.lp[:0],
+		queue: r.queue, mels: r.mels[:0], lp: r.lp[:0],
 		words: r.words[:0], lastBest: r.lastBest[:0], spans: r.spans[:0],
+		meter: speech.Meter{Margin: loudMargin}, spoken: melLogZero,
 	}
-	r.gate.reset()
-	r.spoken = melLogZero
 }
 
 // SetNet implements speech.Recognizer.
@@ -108,16 +105,6 @@ func (r *recognizer) SetNet(net speech.Net) error {
 	r.g = g
 	r.lastBest = r.lastBest[:0]
 	return nil
-}
-
-// Muted implements speech.Recognizer.
-func (r *recognizer) Muted(fromMS, toMS int64) {
-	if toMS <= fromMS {
-		return
-	}
-	old := r.steps*stepMS - 60_000 // no call lasts so long
-	r.muted = slices.DeleteFunc(r.muted, func(m [2]int64) bool { return m[1] < old })
-	r.muted = append(r.muted, [2]int64{fromMS, toMS})
 }
 
 // Close implements speech.Recognizer.
@@ -133,62 +120,27 @@ func (r *recognizer) Accept(pcm []int16) ([]speech.Hypothesis, error) {
 	if r.e == nil {
 		return nil, errClosed
 	}
-	r.queue = append(r.queue, pcm...)
-	return r.drain(nil, true)
+	return r.queue.Accept(pcm, r.step)
 }
 
-// Flush implements speech.Recognizer. Silence is put behind the sound until all calls have ended.
+// Flush implements speech.Recognizer.
 func (r *recognizer) Flush() ([]speech.Hypothesis, error) {
 	if r.e == nil {
 		return nil, errClosed
 	}
-	r.queue = append(r.queue, make([]int16, int((r.e.opt.WaitPrefix+400*time.Millisecond).Seconds()*speech.Rate))...)
-	hyps, err := r.drain(nil, false)
-	hyps = slices.DeleteFunc(hyps, func(h speech.Hypothesis) bool { return !h.Final })
+	finals, err := r.queue.Flush(r.e.opt.Waits, r.step)
 	r.reset()
-	return hyps, err
-}
-
-// drain works through the queue, up to the first final if stop is set.
-func (r *recognizer) drain(hyps []speech.Hypothesis, stop bool) ([]speech.Hypothesis, error) {
-	at := 0
-	defer func() { r.queue = append(r.queue[:0], r.queue[at:]...) }()
-	for at+stepSamples <= len(r.queue) {
-		n := len(hyps)
-		var err error
-		hyps, err = r.step(hyps, r.queue[at:at+stepSamples])
-		at += stepSamples
-		if err != nil {
-			return hyps, err
-		}
-		if stop && len(hyps) > n && hyps[len(hyps)-1].Final {
-			break
-		}
-	}
-	return hyps, nil
+	return finals, err
 }
 
 // step processes 10 ms of sound.
-func (r *recognizer) step(hyps []speech.Hypothesis, pcm []int16) ([]speech.Hypothesis, error) {
+func (r *recognizer) step(pcm []int16) (*speech.Hypothesis, error) {
 	copy(r.recent[:], r.recent[stepSamples:])
 	r.steps++
 	r.trim()
-	var sum float64
-	var clipped int32
-	for i, s := range pcm {
-		if s >= 32700 || s <= -32700 {
-			clipped++
-		}
-		// A constant offset, which cheap sound cards add, would pass for a loud low tone.
-		x := float32(s) / 32768
-		r.dcOut = x - r.dcIn + dcPole*r.dcOut
-		r.dcIn = x
-		r.recent[fftSize+i] = r.dcOut
-		sum += float64(r.dcOut) * float64(r.dcOut)
-	}
-	r.level = append(r.level, float32(sum/stepSamples))
-	r.clips = append(r.clips, clipped)
-	r.gate.step(sum / stepSamples)
+	quiet := r.meter.Quiet()
+	loud := r.meter.Step(pcm)
+	copy(r.recent[fftSize:], r.meter.Samples())
 	if r.steps > 1 { // the frame of the step before is complete only now
 		n := len(r.mels)
 		r.mels = slices.Grow(r.mels, melBands)[:n+melBands]
@@ -197,23 +149,23 @@ func (r *recognizer) step(hyps []speech.Hypothesis, pcm []int16) ([]speech.Hypot
 	switch {
 	case r.g == nil:
 		r.consumed = r.steps / 2
-		return hyps, nil
+		return nil, nil
 	case r.active:
 		r.still++
-		if r.level[len(r.level)-1] > r.limit {
+		if r.meter.Power(r.steps-1) > r.limit {
 			r.still = 0
 		}
 		// A sound that begins after a pause, and one that has ended, are looked at soon.
-		if r.gate.reopened {
+		if loud && quiet >= pause {
 			r.nextLook = min(r.nextLook, r.steps+soon)
 		}
 		if r.steps < r.nextLook && !(r.still == settled && r.steps > r.encTo+settled/2) {
-			return hyps, nil
+			return nil, nil
 		}
-		return r.look(hyps)
+		return r.look()
 	}
 	r.still++
-	if r.gate.above {
+	if loud {
 		r.still = 0
 		r.sound++
 	}
@@ -223,18 +175,18 @@ func (r *recognizer) step(hyps []speech.Hypothesis, pcm []int16) ([]speech.Hypot
 		r.lpFrom = max(r.encAt/2, 0)
 		r.frozen = r.lpFrom
 		if err := r.encode(); err != nil {
-			return hyps, err
+			return nil, err
 		}
 		first, _ := r.sounds(r.consumed)
 		if first < 0 {
-			return hyps, nil
+			return nil, nil
 		}
 		r.active = true
 		r.callFrom = max(r.consumed, first-callMargin, r.lpFrom)
 		r.lastBest = r.lastBest[:0]
-		return r.judge(hyps)
+		return r.judge()
 	}
-	return hyps, nil
+	return nil, nil
 }
 
 func (r *recognizer) stepsOf(d time.Duration) int64 { return int64(d / (stepMS * time.Millisecond)) }
@@ -247,9 +199,8 @@ func (r *recognizer) trim() {
 	}
 	if drop := keep - r.from; drop > 1024 {
 		r.mels = append(r.mels[:0], r.mels[drop*melBands:]...)
-		r.level = append(r.level[:0], r.level[drop:]...)
-		r.clips = append(r.clips[:0], r.clips[drop:]...)
 		r.from += drop
+		r.meter.Forget(keep)
 	}
 }
 
@@ -322,15 +273,15 @@ func (r *recognizer) sounds(from int64) (first, last int64) {
 }
 
 // look listens again to the call going on.
-func (r *recognizer) look(hyps []speech.Hypothesis) ([]speech.Hypothesis, error) {
+func (r *recognizer) look() (*speech.Hypothesis, error) {
 	if err := r.encode(); err != nil {
-		return hyps, err
+		return nil, err
 	}
-	return r.judge(hyps)
+	return r.judge()
 }
 
 // judge decodes the call and decides whether it has ended.
-func (r *recognizer) judge(hyps []speech.Hypothesis) ([]speech.Hypothesis, error) {
+func (r *recognizer) judge() (*speech.Hypothesis, error) {
 	sym := r.e.net.symbols
 	end := r.lpFrom + int64(len(r.lp)/sym)
 	first, last := r.sounds(r.callFrom)
@@ -341,7 +292,7 @@ func (r *recognizer) judge(hyps []speech.Hypothesis) ([]speech.Hypothesis, error
 			r.active = false
 			r.consumed = max(r.consumed, end-callMargin)
 		}
-		return hyps, nil
+		return nil, nil
 	}
 	lp := r.lp[int(r.callFrom-r.lpFrom)*sym:]
 	r.s.start(r.g)
@@ -349,31 +300,25 @@ func (r *recognizer) judge(hyps []speech.Hypothesis) ([]speech.Hypothesis, error
 		r.s.step(lp[i : i+sym])
 	}
 	ends, rest := r.s.outcomes()
-	wait := r.e.opt.WaitPrefix
+	ending := speech.NoEnding
 	best := r.words[:0]
 	if len(ends) > 0 {
 		best = r.s.wordsOf(best, ends[0].hist)
 		if ends[0].score > rest-unfinishedMargin {
-			switch ends[0].ending {
-			case speech.Complete:
-				wait = r.e.opt.WaitComplete
-			case speech.Open:
-				wait = r.e.opt.WaitOpen
-			}
+			ending = ends[0].ending
 		}
 	}
 	r.words = best
 	same := slices.Equal(best, r.lastBest)
-	changed := !slices.Equal(best, r.lastBest)
 	r.lastBest = append(r.lastBest[:0], best...)
 
-	waitSteps := r.stepsOf(wait)
+	waitSteps := r.stepsOf(r.e.opt.After(ending))
 	quiet := r.quiet(first, last, end)
 	if quiet >= waitSteps && (same || quiet >= waitSteps+10) || end-r.callFrom >= int64(r.e.opt.Longest/(frameMS*time.Millisecond)) {
 		h := r.hypothesis(lp, ends, first, last, r.e.opt.NBest)
 		if h.Rejected && r.guessed { // not before the network has seen it all
 			r.still, r.nextLook = 0, r.steps+1
-			return hyps, nil
+			return nil, nil
 		}
 		h.Final = true
 		if !h.Rejected {
@@ -383,18 +328,18 @@ func (r *recognizer) judge(hyps []speech.Hypothesis) ([]speech.Hypothesis, error
 		// Seen from a later window, the sounds of the call may lie a little later, and one that was missed, as the burst that
 		// ends "eight", may come to light.
 		r.consumed = min(end, max(last+afterCall, end-quiet*stepMS/frameMS))
-		return append(hyps, h), nil
+		return &h, nil
 	}
 	if quiet >= waitSteps {
 		r.nextLook = r.steps + 4
 	} else if due := r.steps + waitSteps - quiet; due < r.nextLook || r.still >= settled {
 		r.nextLook = due
 	}
-	if changed && len(best) > 0 {
+	if !same && len(best) > 0 {
 		h := r.hypothesis(lp, ends, first, last, 1)
-		hyps = append(hyps, h)
+		return &h, nil
 	}
-	return hyps, nil
+	return nil, nil
 }
 
 // quiet is the time in steps since the end of the sound. The network tells a phone near its begin, so
@@ -402,16 +347,15 @@ func (r *recognizer) judge(hyps []speech.Hypothesis) ([]speech.Hypothesis, error
 // steady noise it never falls; then the frames alone count, after some time for the vowel.
 func (r *recognizer) quiet(first, last, end int64) int64 {
 	silent := 2 * (end - 1 - last)
-	at := func(f int64) int64 { return min(max(2*f-r.from, 0), int64(len(r.level))) }
-	var top float32
-	for _, v := range r.level[at(first):at(last+1)] {
-		top = max(top, v)
+	at := func(f int64) int64 { return min(max(2*f, r.from), r.steps) }
+	top := 0.0
+	for i := at(first); i < at(last+1); i++ {
+		top = max(top, r.meter.Power(i))
 	}
-	limit := max(top*tailLevel, float32(math.Pow(10, (r.gate.floor()+tailAbove)/10)))
-	r.limit = limit
+	r.limit = max(top*tailLevel, math.Pow(10, (r.meter.Background()+tailAbove)/10))
 	stop := max(at(last+1), at(end)-silent)
 	for i := at(end) - 1; i >= stop; i-- {
-		if r.level[i] > limit {
+		if r.meter.Power(i) > r.limit {
 			return max(at(end)-1-i, silent-r.lasts(last))
 		}
 	}
@@ -509,12 +453,7 @@ func (r *recognizer) hypothesis(lp []float32, ends []outcome, first, last int64,
 	if math.IsInf(h.Filler, 1) {
 		h.Filler = noReadingFiller
 	}
-	h.Signal = r.signal(first, last)
-	for _, m := range r.muted {
-		if m[0] < h.EndMS && h.StartMS < m[1] {
-			h.Echo = true
-		}
-	}
+	h.Signal = r.meter.Signal(2*first, 2*last+2)
 	return h
 }
 
@@ -531,83 +470,3 @@ const nearLimit = 2
 
 // noReadingFiller is the filler cost when no reading fits at all.
 const noReadingFiller = 99
-
-// signal measures the sound between two frames.
-func (r *recognizer) signal(first, last int64) speech.Signal {
-	a := max(0, 2*first-r.from)
-	b := min(int64(len(r.level)), 2*last+2-r.from)
-	var top float32
-	for _, v := range r.level[a:b] {
-		top = max(top, v)
-	}
-	var sum float64
-	n, clipped := 0, 0
-	for i := a; i < b; i++ {
-		clipped += int(r.clips[i])
-		if r.level[i] > top/32 { // pauses and weak consonants do not count
-			sum += float64(r.level[i])
-			n++
-		}
-	}
-	return speech.Signal{
-		LevelDB: decibels(sum / float64(max(n, 1))),
-		NoiseDB: r.gate.floor(),
-		Clipped: float64(clipped) / float64(max(b-a, 1)*stepSamples),
-	}
-}
-
-// dcPole puts the corner of the filter against constant offsets at 13 Hz.
-const dcPole = 0.995
-
-func decibels(power float64) float64 { return 10 * math.Log10(max(power, 1e-10)) }
-
-// A gate tells sound from the background by its level alone, so that silence costs nothing. It is
-// easily opened: what it lets through is judged by the network. The background is the lowest
-// level of the last one to two seconds.
-type gate struct {
-	steps      int64
-	recent     [3]float64
-	low, older float64
-	until      int64
-	reopened   bool // this step opened it
-	above      bool // this step stands out
-}
-
-const (
-	gateBlock  = 100 // steps
-	gateMargin = 4   // dB above the background
-	gateLeast  = -72 // dB: nothing below this is sound
-	gateHold   = 40  // steps it stays open
-	gateStart  = 50  // steps it is open at the begin, while the background is not known
-)
-
-func (g *gate) reset() { *g = gate{low: math.Inf(1), older: math.Inf(1)} }
-
-func (g *gate) step(power float64) {
-	g.recent[g.steps%3] = power
-	g.steps++
-	v := decibels((g.recent[0] + g.recent[1] + g.recent[2]) / 3)
-	if g.steps >= 3 {
-		g.low = min(g.low, v)
-	}
-	was := g.open()
-	g.above = v > gateLeast && (g.steps <= gateStart || v > g.floor()+gateMargin)
-	if g.above {
-		g.until = g.steps + gateHold
-	}
-	g.reopened = g.open() && !was
-	if g.steps%gateBlock == 0 {
-		g.older, g.low = g.low, math.Inf(1)
-	}
-}
-
-func (g *gate) open() bool { return g.steps < g.until }
-
-// floor is the level of the background in dB.
-func (g *gate) floor() float64 {
-	f := min(g.low, g.older)
-	if math.IsInf(f, 1) {
-		return -100
-	}
-	return f
-}

@@ -1,5 +1,7 @@
 package ctc
 
+import "leadsman/speech"
+
 // voice is what a recognizer knows of whom it listens to.
 type voice struct {
 	head   *head
@@ -22,16 +24,12 @@ func (r *recognizer) score(steps int) error {
 func mels(pcm []int16) []float32 {
 	m := newMelFrontEnd()
 	var recent [fftSize + stepSamples]float32
-	var in, out float32
+	var meter speech.Meter
 	frames := make([]float32, 0, len(pcm)/stepSamples*melBands)
 	for at := 0; at+stepSamples <= len(pcm); at += stepSamples {
 		copy(recent[:], recent[stepSamples:])
-		for i, s := range pcm[at : at+stepSamples] {
-			x := float32(s) / 32768
-			out = x - in + dcPole*out
-			in = x
-			recent[fftSize+i] = out
-		}
+		meter.Step(pcm[at : at+stepSamples])
+		copy(recent[fftSize:], meter.Samples())
 		if at > 0 {
 			n := len(frames)
 			frames = append(frames, make([]float32, melBands)...)

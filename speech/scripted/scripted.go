@@ -78,7 +78,6 @@ type recognizer struct {
 	samples int64 // taken in
 	next    int   // utterance
 	said    int   // words of it that partials have told
-	muted   [][2]int64
 }
 
 func (r *recognizer) SetNet(net speech.Net) error {
@@ -92,8 +91,6 @@ func (r *recognizer) SetNet(net speech.Net) error {
 	r.net = net
 	return nil
 }
-
-func (r *recognizer) Muted(fromMS, toMS int64) { r.muted = append(r.muted, [2]int64{fromMS, toMS}) }
 
 func (r *recognizer) Close() error { return nil }
 
@@ -166,11 +163,7 @@ func (r *recognizer) play(hyps []speech.Hypothesis) []speech.Hypothesis {
 }
 
 func (r *recognizer) hypothesis(u *Utterance, at int64) speech.Hypothesis {
-	h := speech.Hypothesis{StartMS: u.StartMS, EndMS: u.EndMS, AtMS: at, Filler: u.Filler, Signal: u.Signal}
-	for _, m := range r.muted {
-		h.Echo = h.Echo || m[0] < u.EndMS && u.StartMS < m[1]
-	}
-	return h
+	return speech.Hypothesis{StartMS: u.StartMS, EndMS: u.EndMS, AtMS: at, Filler: u.Filler, Signal: u.Signal}
 }
 
 // reading follows the words through the net; ok is false if it has no way for them. parts is the

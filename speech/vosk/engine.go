@@ -3,6 +3,7 @@ package vosk
 import (
 	"bufio"
 	"bytes"
+	"cmp"
 	_ "embed"
 	"encoding/binary"
 	"errors"
@@ -36,12 +37,7 @@ type Options struct {
 
 	NBest int // readings asked of Vosk; 20
 
-	// How long the silence after the last sound lasts before a call counts as ended.
-	WaitComplete time.Duration // reading may stand alone; 260 ms
-	WaitOpen     time.Duration // more words could change its meaning; 400 ms
-	WaitPrefix   time.Duration // unfinished, or nothing fits; 700 ms
-	Longest      time.Duration // a call is cut after this; 12 s
-
+	speech.Waits               // when a call counts as ended
 	PartialEvery time.Duration // how often what was heard so far is asked for; 200 ms
 
 	// FillerLimit is the Hypothesis.Filler above which a reading is rejected. Hypothesis.Filler is
@@ -54,28 +50,12 @@ type Options struct {
 }
 
 func (o Options) withDefaults() Options {
-	wait := func(v *time.Duration, ms int) {
-		if *v == 0 {
-			*v = time.Duration(ms) * time.Millisecond
-		}
-	}
-	wait(&o.WaitComplete, 260)
-	wait(&o.WaitOpen, 400)
-	wait(&o.WaitPrefix, 700)
-	wait(&o.Longest, 12000)
-	wait(&o.PartialEvery, 200)
-	if o.NBest == 0 {
-		o.NBest = 20
-	}
-	if o.FillerLimit == 0 {
-		o.FillerLimit = 2
-	}
-	if o.Temperature == 0 {
-		o.Temperature = 1
-	}
-	if o.RespellName == "" {
-		o.RespellName = "respellings"
-	}
+	o.Waits = o.Waits.WithDefaults()
+	o.PartialEvery = cmp.Or(o.PartialEvery, 200*time.Millisecond)
+	o.NBest = cmp.Or(o.NBest, 20)
+	o.FillerLimit = cmp.Or(o.FillerLimit, 2)
+	o.Temperature = cmp.Or(o.Temperature, 1)
+	o.RespellName = cmp.Or(o.RespellName, "respellings")
 	return o
 }
 

@@ -25,8 +25,7 @@ const (
 type recognizer struct {
 	e      *Engine
 	g      *graph
-	queue  []int16 // not yet processed
-	muted  [][2]int64
+	queue  speech.Queue
 	meter  speech.Meter
 	dither *rand.Rand
 
@@ -55,7 +54,7 @@ func (e *Engine) NewRecognizer() (speech.Recognizer, error) {
 
 func (r *recognizer) reset() {
 	r.stop()
-	*r = recognizer{e: r.e, g: r.g, queue: r.queue[:0], sound: r.sound[:0], dither: rand.New(rand.NewPCG(1, 1))}
+	*r = recognizer{e: r.e, g: r.g, queue: r.queue, sound: r.sound[:0], dither: rand.New(rand.NewPCG(1, 1))}
 }
 
 // stop gives up what is being decoded.
@@ -87,16 +86,6 @@ func (r *recognizer) SetNet(net speech.Net) error {
 	return nil
 }
 
-// Muted implements speech.Recognizer.
-func (r *recognizer) Muted(fromMS, toMS int64) {
-	if toMS <= fromMS {
-		return
-	}
-	old := r.meter.Steps()*stepMS - 60_000 // no call lasts so long
-	r.muted = slices.DeleteFunc(r.muted, func(m [2]int64) bool { return m[1] < old })
-	r.muted = append(r.muted, [2]int64{fromMS, toMS})
-}
-
 // Close implements speech.Recognizer.
 func (r *recognizer) Close() error {
 	r.stop()
@@ -111,41 +100,17 @@ func (r *recognizer) Accept(pcm []int16) ([]speech.Hypothesis, error) {
 	if r.e == nil {
 		return nil, errClosed
 	}
-	r.queue = append(r.queue, pcm...)
-	var hyps []speech.Hypothesis
-	used := 0
-	defer func() { r.queue = append(r.queue[:0], r.queue[used:]...) }()
-	for used+speech.MeterStep <= len(r.queue) {
-		h, err := r.step(r.queue[used : used+speech.MeterStep])
-		used += speech.MeterStep
-		if h != nil {
-			hyps = append(hyps, *h)
-		}
-		if err != nil || h != nil && h.Final {
-			return hyps, err
-		}
-	}
-	return hyps, nil
+	return r.queue.Accept(pcm, r.step)
 }
 
-// Flush implements speech.Recognizer. Silence is put behind the sound until all calls have ended.
+// Flush implements speech.Recognizer.
 func (r *recognizer) Flush() ([]speech.Hypothesis, error) {
 	if r.e == nil {
 		return nil, errClosed
 	}
-	r.queue = append(r.queue, make([]int16, int((r.e.opt.WaitPrefix+400*time.Millisecond).Seconds()*speech.Rate))...)
-	var finals []speech.Hypothesis
-	for len(r.queue) >= speech.MeterStep {
-		hyps, err := r.Accept(nil)
-		if n := len(hyps); n > 0 && hyps[n-1].Final {
-			finals = append(finals, hyps[n-1])
-		}
-		if err != nil {
-			return finals, err
-		}
-	}
+	finals, err := r.queue.Flush(r.e.opt.Waits, r.step)
 	r.reset()
-	return finals, nil
+	return finals, err
 }
 
 func stepsOf(d time.Duration) int64 { return int64(d / (stepMS * time.Millisecond)) }
@@ -239,16 +204,11 @@ func (r *recognizer) look(now int64) (*speech.Hypothesis, error) {
 			}
 			r.ended = h
 		}
-		wait := r.e.opt.WaitPrefix
+		ending := speech.NoEnding
 		if len(r.ended.Readings) > 0 {
-			switch r.ended.Readings[0].Ending {
-			case speech.Complete:
-				wait = r.e.opt.WaitComplete
-			case speech.Open:
-				wait = r.e.opt.WaitOpen
-			}
+			ending = r.ended.Readings[0].Ending
 		}
-		if quiet < stepsOf(wait) {
+		if quiet < stepsOf(r.e.opt.After(ending)) {
 			return nil, nil
 		}
 		return r.end(now, r.meter.Quiet() < least)
@@ -379,7 +339,6 @@ func (r *recognizer) decide(now int64) (*speech.Hypothesis, error) {
 	if len(fit) == 0 {
 		h.StartMS = r.from * stepMS
 	}
-	r.echo(h)
 	return h, nil
 }
 
@@ -429,15 +388,5 @@ func (r *recognizer) describe(now int64, fit []reading, foreign float64) speech.
 	}
 	best := h.Readings[0].Words
 	h.StartMS, h.EndMS = best[0].StartMS, best[len(best)-1].EndMS
-	r.echo(&h)
 	return h
-}
-
-// echo marks what overlaps the tool's own voice.
-func (r *recognizer) echo(h *speech.Hypothesis) {
-	for _, m := range r.muted {
-		if m[0] < h.EndMS && h.StartMS < m[1] {
-			h.Echo = true
-		}
-	}
 }
