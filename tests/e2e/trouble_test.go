@@ -107,16 +107,16 @@ func TestNetworkGone(t *testing.T) {
 	p := w.live(withMic(t, wav), "Ann", cut.url)
 	p.clickText("Microphone on")
 	p.until("it listens", ear+`.uplink?.state === "open" && `+ear+`.uplink.acked > 8000`)
-	gone := func(seconds int) {
+	gone := func(seconds int) (head int) {
 		t.Helper()
 		cut.cut(true)
 		p.trouble("the page says so", "What you say is kept for 90 seconds")
 		// The seconds pass in the sound: they need not be waited for.
-		eval[bool](p, fmt.Sprintf(`%s.uplink.ring.push(new Int16Array(%d).fill(7)), true`, ear, seconds*speech.Rate))
+		head = eval[int](p, fmt.Sprintf(`%[1]s.uplink.ring.push(new Int16Array(%[2]d).fill(7)), %[1]s.uplink.ring.head`, ear, seconds*speech.Rate))
 		cut.up()
+		return head
 	}
-	gone(60)
-	p.until("it was all sent afterwards", ear+`.uplink.state === "open" && `+ear+`.uplink.acked > 60 * 16000`)
+	p.until("it was all sent afterwards", fmt.Sprintf(`%[1]s.uplink.acked >= %[2]d && %[1]s.uplink.state === "open"`, ear, gone(60)))
 	if n := eval[int](p, ear+`.uplink.lost`); n != 0 {
 		t.Errorf("%d samples were given up in a minute", n)
 	}
