@@ -44,6 +44,7 @@ class Sheet extends HTMLElement {
       attr(c.el, "data-tentative", tentative != null);
       attr(c.el, "data-tentative-margin", margin != null);
       attr(c.el, "data-next", k === next);
+      attr(c.el, "data-wide", String(tentative ?? s.depth ?? "").length > 1);
       attr(c.el, "data-empty", s.depth == null && tentative == null);
       attr(c.el, "aria-selected", k === picked ? "true" : "false");
       put(c.said, say(view, k, this.words) + (k === next ? ", next" : ""));
