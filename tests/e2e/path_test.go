@@ -2,6 +2,8 @@ package e2e
 
 import (
 	"fmt"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 
@@ -282,4 +284,43 @@ func TestPathByVoiceOnLive(t *testing.T) {
 		"36 buccal: recession 1 2 -1 | numbers are depths; to 36 buccal | 36 buccal: 5"; d != want {
 		t.Errorf("the log tells\n%s\nwant\n%s", d, want)
 	}
+}
+
+// A practice file and the built program: an exam begins on the practice's own path, takes its own words, and goes on on that
+// path when the file is gone.
+func TestPracticeFileOnLive(t *testing.T) {
+	data, file := t.TempDir(), filepath.Join(t.TempDir(), "ours.txt")
+	if err := os.WriteFile(file, []byte("numbering universal\nsynonym spots = bleeding\nsound spots = S P AA T S\npath lowers: buccal 18-19, lingual 19-18\nsound lowers = L OW ER Z\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	b := startBrowser(t)
+	base, stop := startProgram(t, "--engine", "none", "--data", data, "--practice", file)
+	p := open(t, b, base+"/")
+	p.clickText("Fill with an invented practice")
+	p.clickText("Harriet Sallow")
+	p.until("her exams are shown", `document.querySelectorAll("ls-patient tbody tr").length === 2`)
+	p.choose("#newpath", "lowers")
+	p.clickText("New exam")
+	p.until("Live of the new exam", session+`?.online && document.querySelector("ls-tape .cell")`)
+	p.stands("37.DB", "lowers", "depths")
+	p.keys("345")
+	p.stands("36.DB", "lowers", "depths")
+	p.call("spots")
+	p.until("the practice's own word is understood", session+`.view.teeth["37"].sites.MB.bleeding === true && document.querySelector('ls-tape .cell[data-key="37.MB"] .flags').innerText === "b"`)
+	path := eval[string](p, `location.pathname`)
+	stop()
+
+	base, _ = startProgram(t, "--engine", "none", "--data", data)
+	p = open(t, b, base+path)
+	p.until("the exam goes on", session+`?.online && document.querySelector("ls-tape .cell")`)
+	p.stands("36.DB", "lowers", "depths")
+	p.keys("2")
+	p.stands("36.B", "lowers", "depths")
+	if l := p.line(99); l != "37.DB 37.B 37.MB 36.DB 36.B 36.MB 36.ML 36.L 36.DL 37.ML 37.L 37.DL" {
+		t.Error(l)
+	}
+	p.choose("#path", "arch")
+	p.stands("36.B", arch, "depths")
+	p.keys("u")
+	p.stands("36.B", "lowers", "depths")
 }

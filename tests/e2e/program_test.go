@@ -5,6 +5,7 @@ import (
 	"os"
 	"os/exec"
 	"strings"
+	"sync"
 	"syscall"
 	"testing"
 
@@ -13,6 +14,13 @@ import (
 
 // runProgram starts the built program on an empty store and gives its address, without a slash.
 func runProgram(t *testing.T, flags ...string) string {
+	t.Helper()
+	base, _ := startProgram(t, flags...)
+	return base
+}
+
+// startProgram also gives what ends the program before the test does.
+func startProgram(t *testing.T, flags ...string) (base string, stop func()) {
 	t.Helper()
 	cmd := exec.Command(program.Path(t), append([]string{"serve", "--addr", "127.0.0.1:0", "--data", t.TempDir()}, flags...)...)
 	out, err := cmd.StdoutPipe()
@@ -23,8 +31,8 @@ func runProgram(t *testing.T, flags ...string) string {
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() { cmd.Process.Signal(syscall.SIGTERM); cmd.Wait() })
-	base := ""
+	stop = sync.OnceFunc(func() { cmd.Process.Signal(syscall.SIGTERM); cmd.Wait() })
+	t.Cleanup(stop)
 	sc := bufio.NewScanner(out)
 	for base == "" && sc.Scan() {
 		if _, after, ok := strings.Cut(sc.Text(), "http://"); ok {
@@ -38,5 +46,5 @@ func runProgram(t *testing.T, flags ...string) string {
 		for sc.Scan() { // keep the pipe empty until the program ends
 		}
 	}()
-	return base
+	return base, stop
 }
