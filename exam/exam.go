@@ -56,9 +56,11 @@ type Exam struct {
 	streamMS  int64             // stream time of the last tick
 	unheardMS int64             // stream time at which the last rejected speech ended
 	breath    breath
-	soundedMS int64 // stream time at which the last soundings ended
-	held      *held // a number that may answer the question or be the next sounding
-	remark    bool  // the next speech is a remark
+	before    breath // the one before it
+	rhythm    int    // how many in a row, up to that one, were whole teeth
+	soundedMS int64  // stream time at which the last soundings ended
+	held      *held  // a number that may answer the question or be the next sounding
+	remark    bool   // the next speech is a remark
 	uttered   []utterance
 	changes   []Change
 	subs      map[*Subscription]bool
@@ -251,8 +253,9 @@ func (e *Exam) repeated(id string) Answer {
 type suspicion struct {
 	// of gives a reason to doubt a reading, or "". The chart is the one after the call.
 	of func(c *chart.Chart, r chart.Reading, v chart.MM) (reason, rival string)
-	// also are earlier soundings that the call puts in doubt as well, because of runsOver.
+	// also are earlier soundings that the call puts in doubt as well, and why.
 	also []chart.Reading
+	why  string
 }
 
 // perform does a command: events, log, fold, answer, subscribers. It runs in the owner.
@@ -322,7 +325,7 @@ func (e *Exam) addDoubts(evs []chart.Event, m chart.Meta, doubt *suspicion) []ch
 	}
 	for _, r := range doubt.also {
 		if _, open := e.state.Doubts[r.SiteRef]; !open && valueOf(e.state, r.SiteRef, r.Field) != nil {
-			raise(r, runsOver, "")
+			raise(r, doubt.why, "")
 		}
 	}
 	for _, ev := range called {
@@ -693,9 +696,6 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis) error {
 		}
 		return e.implausible(c, r, v), ""
 	}}
-	if lost == runsOver {
-		doubt.also = e.breath.refs
-	}
 	if e.held != nil {
 		follows := verb == chart.VerbSoundings && h.StartMS-e.held.meta.EndMS < aloneMS
 		if err := e.release(ctx, !follows); err != nil {
@@ -704,6 +704,14 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis) error {
 	}
 	if done, _, err := e.replyTo(ctx, do, meta, doubt, h); done {
 		return expected(err)
+	}
+	if lost == runsOver {
+		doubt.also, doubt.why = e.breath.refs, runsOver
+		if anew, ok := e.anew(do); ok {
+			do, lost = anew, ""
+			doubt.also, doubt.why = e.before.refs, tooFew
+			e.before.mended, e.breath = true, breath{first: new(int)}
+		}
 	}
 	a, err := e.perform(ctx, do, meta, doubt)
 	e.after(a, verb, do, h)
@@ -725,6 +733,7 @@ func (e *Exam) awaited(h speech.Hypothesis) bool {
 func (e *Exam) unheard(h speech.Hypothesis) {
 	e.unheardMS = h.EndMS
 	ch := Change{Partial: &Partial{}}
+	e.breath.gap = e.breath.gap || h.StartMS-e.soundedMS < breathMS
 	if e.soundedMS > 0 && h.StartMS-e.soundedMS < breathMS && e.state.Listening {
 		ch.Answer = &Answer{Text: "a word was not understood", Tone: ToneMisfit, EndMS: h.EndMS, AtMS: h.AtMS}
 	}
@@ -781,6 +790,7 @@ func expected(err error) error {
 const (
 	runsOver  = "runs over two teeth: a number may be missing before it"
 	gapBeside = "a word beside it was not understood"
+	tooFew    = "a number of this tooth was not heard"
 )
 
 // lost looks for signs that a number went unheard. People call the sites of an aspect in one
@@ -790,12 +800,20 @@ func (e *Exam) lost(c chart.Command, h speech.Hypothesis) string {
 	if c.Verb() != chart.VerbSoundings || len(c.Acts) != 1 {
 		return ""
 	}
+	unheard := e.unheardMS > 0 && h.StartMS-e.unheardMS < breathMS
 	if e.breath.first == nil || h.StartMS-e.soundedMS >= breathMS {
+		switch b := e.before; {
+		case b.mended:
+		case b.first != nil && *b.first == 0 && len(b.refs) > 0 && len(b.refs)%3 == 0:
+			e.rhythm++
+		default:
+			e.rhythm = 0
+		}
 		next := e.state.Next
-		e.breath = breath{first: &next}
+		e.before, e.breath = e.breath, breath{first: &next, gap: unheard}
 	}
 	switch n := len(e.breath.refs) + len(c.Acts[0].Numbers); {
-	case e.unheardMS > 0 && h.StartMS-e.unheardMS < breathMS:
+	case unheard:
 		return gapBeside
 	case n%3 == 0 && *e.breath.first != 0:
 		return runsOver
@@ -805,8 +823,44 @@ func (e *Exam) lost(c chart.Command, h speech.Hypothesis) string {
 
 // breath is the soundings called without a pause, however the recognizer cut them up.
 type breath struct {
-	first *int // State.Next when it began; nil before the first one
-	refs  []chart.Reading
+	first   *int // State.Next when it began; nil before the first one
+	refs    []chart.Reading
+	numbers []chart.MM
+	calls   []uint64
+	gap     bool // speech in it, or right beside it, was not understood
+	mended  bool // a number short; the next one began a tooth of its own: see anew
+}
+
+// steady is how many breaths must have been whole teeth before a shorter one counts as one that lost a number.
+const steady = 2
+
+// anew gives the command that puts a breath which runs over two teeth at a tooth of its own: for an examiner who called
+// whole teeth in one breath each, and the last time one number less, or two of which something was heard. It
+// leaves the rest of that tooth open: better one tooth to ask about than all that follow one site off.
+func (e *Exam) anew(c chart.Command) (chart.Command, bool) {
+	was, b := e.before, e.breath
+	short := len(was.refs) % 3
+	if e.rhythm < steady || was.first == nil || *was.first != 0 || short == 0 || short == 1 && !was.gap || *b.first != short || e.state.Rest ||
+		slices.ContainsFunc(e.state.Path.Steps, func(s chart.Step) bool { return s.Off != [3]bool{} }) {
+		return c, false
+	}
+	// Pieces of this breath that stand there already are taken back, if nothing came between them.
+	var do chart.Command
+	calls := e.state.Calls
+	for i := len(b.calls) - 1; i >= 0; i-- {
+		if len(calls) == 0 || calls[len(calls)-1].Seq != b.calls[i] {
+			return c, false
+		}
+		calls = calls[:len(calls)-1]
+		seq := strconv.FormatUint(b.calls[i], 10)
+		do.Acts = append(do.Acts, chart.Act{Verb: chart.VerbDisregard, Was: &seq})
+	}
+	do.Acts = append(do.Acts, chart.Act{Verb: chart.VerbNext},
+		chart.Act{Verb: chart.VerbSoundings, Numbers: append(slices.Clone(b.numbers), c.Acts[0].Numbers...)})
+	if _, err := e.state.Do(do, chart.Meta{Source: chart.Voice}); err != nil {
+		return c, false // there is no next tooth
+	}
+	return do, true
 }
 
 // isValue reports whether a call writes values at sites or teeth and can so be marked as a doubt.
@@ -913,7 +967,7 @@ func (q *Question) values(s *chart.State, numbers []chart.MM) chart.Command {
 	for i, ref := range q.refs {
 		field := s.Doubts[ref].Field
 		if field == "" {
-			field = chart.FieldDepth
+			field = s.Pass
 		}
 		c.Acts = append(c.Acts, chart.Act{Verb: chart.VerbSet, Ref: &ref, Field: field, Number: &numbers[i]})
 	}
@@ -948,8 +1002,10 @@ func (e *Exam) after(a Answer, v chart.Verb, c chart.Command, h speech.Hypothesi
 				e.breath.refs = append(e.breath.refs, chart.Reading{SiteRef: chart.SiteRef{Tooth: ev.Tooth, Site: *ev.Site}, Field: ev.Field})
 			}
 		}
+		e.breath.calls = append(e.breath.calls, a.Call)
 		n := 0
 		for _, act := range c.Acts {
+			e.breath.numbers = append(e.breath.numbers, act.Numbers...)
 			n += len(act.Numbers)
 		}
 		e.singles = n == 1
@@ -958,17 +1014,28 @@ func (e *Exam) after(a Answer, v chart.Verb, c chart.Command, h speech.Hypothesi
 		e.remark = true
 	}
 	// Doubts of one call are asked about together, if it is heard badly as a whole.
-	var whole []chart.SiteRef
+	var whole, short []chart.SiteRef
 	for _, ev := range evs {
 		if ev.Kind != chart.KindDoubt {
 			continue
 		}
 		ref := chart.SiteRef{Tooth: ev.Tooth, Site: *ev.Site}
-		if ev.Text == unclear || ev.Text == runsOver || ev.Text == gapBeside {
+		if ev.Text == tooFew {
+			short = append(short, ref)
+		} else if ev.Text == unclear || ev.Text == runsOver || ev.Text == gapBeside {
 			whole = append(whole, ref)
 		} else {
 			e.due = append(e.due, []chart.SiteRef{ref})
 		}
+	}
+	if short != nil {
+		last := short[len(short)-1]
+		for _, site := range e.state.Path.Sites(chart.Place{Tooth: last.Tooth, Aspect: last.Site.Aspect()}) {
+			if ref := (chart.SiteRef{Tooth: last.Tooth, Site: site}); !slices.Contains(short, ref) {
+				short = append(short, ref)
+			}
+		}
+		e.due = append(e.due, short)
 	}
 	if whole != nil {
 		e.due = append(e.due, whole)
@@ -1048,17 +1115,22 @@ func (e *Exam) tick(ctx context.Context, nowMS, heardMS int64, speaking bool) er
 	for len(e.due) > 0 {
 		var refs []chart.SiteRef
 		var spoken []string
+		still := false // is there a doubt left?
 		for _, ref := range e.due[0] {
-			if d, open := e.state.Doubts[ref]; open {
+			d, open := e.state.Doubts[ref]
+			still = still || open
+			if open {
 				m := e.state.Chart.Site(ref).Depth
 				if d.Field == chart.FieldRecession {
 					m = e.state.Chart.Site(ref).Recession
 				}
 				refs, spoken = append(refs, ref), append(spoken, speakMM(m))
+			} else if valueOf(e.state, ref, e.state.Pass) == nil {
+				refs, spoken = append(refs, ref), append(spoken, "missing")
 			}
 		}
 		e.due = e.due[1:]
-		if len(refs) == 0 {
+		if !still {
 			continue
 		}
 		e.asked++

@@ -3,6 +3,7 @@ package exam
 import (
 	"context"
 	"errors"
+	"slices"
 	"strings"
 	"testing"
 
@@ -233,6 +234,90 @@ func TestLostNumberIsNoticed(t *testing.T) {
 	play(t, e, 12000)
 	if s = state(t, log); len(s.Doubts) != 0 {
 		t.Error(s.Doubts)
+	}
+}
+
+// Who calls each tooth in one breath goes on at the next tooth when a number went unheard; the tooth that lacks one is asked about.
+func TestLostNumberCostsOneTooth(t *testing.T) {
+	steady := []scripted.Utterance{say(1000, "three two three"), say(3000, "two two three"), say(5000, "four three")}
+	unheard := say(5500, "nine")
+	unheard.Rejected = true
+	for name, c := range map[string]struct {
+		more    []scripted.Utterance
+		want    map[chart.Tooth]string
+		reasons map[string]string
+	}{
+		"in one piece": {[]scripted.Utterance{say(7000, "six three five")},
+			map[chart.Tooth]string{15: "4 3 -", 14: "6 3 5"}, map[string]string{"15.DB": tooFew, "15.B": tooFew}},
+		"in pieces": {[]scripted.Utterance{say(7000, "six"), say(7400, "three"), say(7800, "five"), say(9000, "two one two")},
+			map[chart.Tooth]string{15: "4 3 -", 14: "6 3 5", 13: "2 1 2"}, map[string]string{"15.DB": tooFew, "15.B": tooFew}},
+		"and again": {[]scripted.Utterance{say(7000, "six three five"), say(9000, "two one"), say(11000, "three two three")},
+			map[chart.Tooth]string{15: "4 3 -", 14: "6 3 5", 13: "2 1 -", 12: "3 2 3"},
+			map[string]string{"15.DB": tooFew, "15.B": tooFew, "13.DB": tooFew, "13.B": tooFew}},
+		"the rest comes after all": {[]scripted.Utterance{say(7000, "six"), say(9000, "three five four")},
+			map[chart.Tooth]string{15: "4 3 6", 14: "3 5 4"}, map[string]string{}},
+		"taken back and called again": {[]scripted.Utterance{say(7000, "six three five"), say(8500, "disregard"), say(10000, "six three five")},
+			map[chart.Tooth]string{15: "4 3 6", 14: "3 5 -"}, map[string]string{"15.MB": runsOver, "14.DB": runsOver, "14.B": runsOver}},
+		"sites one by one have no rhythm": {[]scripted.Utterance{say(7000, "six"), say(9000, "six three"), say(11000, "two two three")},
+			map[chart.Tooth]string{15: "4 3 6", 14: "6 3 2", 13: "2 3 -"}, map[string]string{"14.MB": runsOver, "13.DB": runsOver, "13.B": runsOver}},
+	} {
+		e, log := open(t, chart.FDI, append(slices.Clone(steady), c.more...)...)
+		play(t, e, 12_500)
+		s := state(t, log)
+		for tooth, want := range c.want {
+			if got := row(s, tooth, chart.Buccal); got != want {
+				t.Errorf("%s: %v is %q, want %q", name, tooth, got, want)
+			}
+		}
+		reasons := map[string]string{}
+		for r, d := range s.Doubts {
+			reasons[r.String()] = d.Reason
+		}
+		if d := cmp.Diff(c.reasons, reasons); d != "" {
+			t.Errorf("%s: doubts: %s", name, d)
+		}
+	}
+	// One number of three could be anything, unless something was heard beside it.
+	one := append(slices.Clone(steady[:2]), say(5000, "four"), say(7000, "six three five"))
+	e, log := open(t, chart.FDI, one...)
+	play(t, e, 8500)
+	if s := state(t, log); row(s, 15, chart.Buccal) != "4 6 3" {
+		t.Error(row(s, 15, chart.Buccal))
+	}
+	e, log = open(t, chart.FDI, slices.Insert(one, 3, unheard)...)
+	play(t, e, 8500)
+	s := state(t, log)
+	if row(s, 15, chart.Buccal) != "4 - -" || row(s, 14, chart.Buccal) != "6 3 5" {
+		t.Error(row(s, 15, chart.Buccal), row(s, 14, chart.Buccal))
+	}
+	// The question names what is there and what is not; the answer fills it.
+	e, log = open(t, chart.FDI, append(slices.Clone(steady), say(7000, "six three five"), say(9500, "negative"), say(11_500, "four three four"))...)
+	sub := e.Subscribe(state(t, log).Seq())
+	play(t, e, 13_000)
+	sub.Close()
+	asked := ""
+	for ch := range sub.C {
+		if ch.Head != nil && ch.Head.Question != nil && asked == "" {
+			asked = ch.Head.Question.Speak
+		}
+	}
+	if s := state(t, log); asked != "4. 3. missing?" || row(s, 15, chart.Buccal) != "4 3 4" || len(s.Doubts) != 0 || s.Place.Tooth != 13 {
+		t.Error(asked, row(s, 15, chart.Buccal), s.Doubts, s.Place)
+	}
+}
+
+// What is far weaker than the calls is somebody else; who turned away from the microphone is heard again after some calls.
+func TestWeakSpeechIsSomebodyElse(t *testing.T) {
+	at := func(ms int64, text string, level float64) scripted.Utterance {
+		u := say(ms, text)
+		u.Signal.LevelDB = level
+		return u
+	}
+	e, log := open(t, chart.FDI, at(1000, "three two", -20), at(3000, "six", -32), at(5000, "four", -26), at(7000, "two", -40), at(9000, "six", -38),
+		at(11_000, "five", -38))
+	play(t, e, 15_000)
+	if s := state(t, log); row(s, 17, chart.Buccal) != "3 2 4" || row(s, 16, chart.Buccal) != "5 - -" {
+		t.Error(row(s, 17, chart.Buccal), row(s, 16, chart.Buccal))
 	}
 }
 
