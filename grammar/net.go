@@ -63,7 +63,7 @@ type darc struct {
 // dstate is a set of states of the network: those that some words can lead to.
 type dstate struct {
 	id     int32
-	states []int32 // in order, with all that is reached from them without a word
+	states []int32 // in order, those with arcs with words or an ending, and all such that are reached without a word
 	arcs   []darc  // in order of the words; nil: not known yet
 	ending Ending
 	prior  float64
@@ -110,10 +110,12 @@ func (d *dfa) state(set []int32) *dstate {
 			}
 		}
 	}
-	slices.Sort(d.todo)
 	for _, s := range d.todo {
 		d.seen[s] = false
 	}
+	// States that words only pass through make no difference.
+	d.todo = slices.DeleteFunc(d.todo, func(s int32) bool { return len(d.out[s]) == 0 && d.g.endings[s] == NoEnding })
+	slices.Sort(d.todo)
 	asked := string(d.key)
 	d.key = appendKey(d.key[:0], d.todo)
 	st := d.byKey[string(d.key)]
