@@ -72,9 +72,10 @@ func meant(st grammar.State, words string) string {
 // A heardRow is what the recognizer made of a spoken row.
 type heardRow struct {
 	words      string
+	pieces     int
 	meant      string
 	confidence float64 // of what it means, as the exam adds it up; the least of the pieces
-	first, at  int64   // when the first piece and the last one were decided, in milliseconds of the sound
+	at         int64   // when the last piece was decided, in milliseconds of the sound
 	end        int64   // of the last word
 }
 
@@ -119,9 +120,7 @@ func hearRow(e speech.Engine, n int, r row, clip []int16, ratio float64) (h hear
 				}
 			}
 			h.confidence = min(h.confidence, sum)
-			if words == nil {
-				h.first = y.AtMS
-			}
+			h.pieces++
 			words, h.at = append(words, y.Readings[0].Text()), y.AtMS
 		}
 	}
@@ -176,8 +175,8 @@ func TestAccuracyCalls(t *testing.T) {
 			sum.calls++
 			sum.numbers++
 			doubted := h.confidence < 0.98
-			if h.first > 0 && h.first < h.end {
-				sum.cut++
+			if h.pieces > 1 {
+				sum.apart++
 			}
 			if h.meant == meant(r.state, r.words) {
 				sum.right++
@@ -188,6 +187,9 @@ func TestAccuracyCalls(t *testing.T) {
 					sum.doubts++
 				}
 				return
+			}
+			if h.pieces > 0 && h.at < h.end {
+				sum.cut++
 			}
 			switch {
 			case h.meant == "nothing" || h.meant == "refused" || strings.HasPrefix(h.meant, "waits"):

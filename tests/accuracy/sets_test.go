@@ -122,7 +122,8 @@ type tally struct {
 	numbers, wrong, lost int // of single numbers: heard as another, or not heard at all
 	silent               int // wrong or displaced, and no doubt beside it
 	doubts               int // right calls that were marked
-	cut                  int // calls acted upon before their last word had ended: they came in pieces or lost their end
+	apart                int // calls that were acted upon in pieces, right or wrong: numbers in pieces add up
+	cut                  int // wrong calls of which nothing more came after the last word had ended: their end was lost
 	waits                []float64
 	bySpeaker            map[string][2]int // right, calls
 	beliefs              []belief
@@ -136,11 +137,10 @@ func (t *tally) add(s scene, calls []acted) {
 	for _, c := range s.said {
 		var heard []string
 		doubted, last := false, int64(0)
+		pieces := 0
 		for _, a := range calls {
 			if a.from > c.from-350 && a.from < c.to+100 {
-				if last == 0 && a.at < c.to {
-					t.cut++
-				}
+				pieces++
 				heard = append(heard, strings.Fields(a.words)...)
 				doubted = doubted || a.doubted
 				t.beliefs = append(t.beliefs, belief{a.confidence, strings.Contains(" "+c.words+" ", " "+a.words+" ")})
@@ -148,6 +148,12 @@ func (t *tally) add(s scene, calls []acted) {
 			}
 		}
 		want := strings.Fields(c.words)
+		if pieces > 1 {
+			t.apart++
+		}
+		if last > 0 && last < c.to && !slices.Equal(heard, want) {
+			t.cut++
+		}
 		t.calls++
 		t.numbers += len(want)
 		by := t.bySpeaker[c.speaker]
@@ -200,13 +206,13 @@ func (t *tally) row() string {
 	if len(t.waits) > 0 {
 		times = fmt.Sprintf("%.0f, %.0f", wait(0.5), wait(0.95))
 	}
-	return fmt.Sprintf("%d | %.1f | %s | %d | %d | %d | %.1f | %.1f | %.1f | %s |", t.calls, 100*float64(t.right)/float64(t.calls), speakers,
+	return fmt.Sprintf("%d | %.1f | %s | %d | %d | %d | %.1f | %.1f | %.1f | %.1f | %s |", t.calls, 100*float64(t.right)/float64(t.calls), speakers,
 		t.numbers, t.wrong, t.lost, 1000*float64(t.silent)/float64(t.numbers), 100*float64(t.doubts)/float64(max(t.right, 1)),
-		100*float64(t.cut)/float64(t.calls), times)
+		100*float64(t.apart)/float64(t.calls), 100*float64(t.cut)/float64(t.calls), times)
 }
 
-const tallyHead = "| set | condition | calls | whole, % | worst and median speaker, % | numbers | wrong | lost | silent of 1000 | right but doubted, % | cut off, % | wait ms, median and 95 % |\n" +
-	"|---|---|---|---|---|---|---|---|---|---|---|---|"
+const tallyHead = "| set | condition | calls | whole, % | worst and median speaker, % | numbers | wrong | lost | silent of 1000 | right but doubted, % | in pieces, % | end lost, % | wait ms, median and 95 % |\n" +
+	"|---|---|---|---|---|---|---|---|---|---|---|---|---|"
 
 // spoken has a clip for each word of a call, or one for all of them.
 type spoken struct {
