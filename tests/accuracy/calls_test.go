@@ -143,7 +143,8 @@ func hearRow(e speech.Engine, n int, r row, clip []int16, ratio float64) (h hear
 
 // Every row of the table of calls (docs/calls.md), spoken by a voice that the model never heard, in the row's state, clean and in
 // noise of ten kinds in turn: what is understood must mean what the row means. Speech that is no call must change nothing. Wrong is
-// what would have done something else, lost what would have done nothing; doubts are those of the exam's first limit.
+// what would have done something else, lost what would have done nothing; doubts are those of the exam's first limit. Not
+// applied is the exam's rule that takes a "two" before a number for the "tooth" that it was.
 func TestAccuracyCalls(t *testing.T) {
 	clips, err := recordings.Clips("calls-joe")
 	if err != nil {
