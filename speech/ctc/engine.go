@@ -13,6 +13,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"time"
 
@@ -71,6 +72,7 @@ type Engine struct {
 	net     *network
 	lex     *lexicon
 	graphs  *graphCache
+	turns   chan struct{} // at the network: one for each processor, for more would only need more memory
 	cal     Calibration
 	name    string
 	model   [sha256.Size]byte // SHA-256 of the model
@@ -117,7 +119,7 @@ func Open(opt Options) (*Engine, error) {
 	if err != nil {
 		return nil, err
 	}
-	e := &Engine{opt: opt, net: net, lex: lex, graphs: newGraphCache(64), cal: cal, name: "ctc " + sum[:8], model: modelSum(sum)}
+	e := &Engine{opt: opt, net: net, lex: lex, graphs: newGraphCache(64), turns: make(chan struct{}, runtime.GOMAXPROCS(0)), cal: cal, name: "ctc " + sum[:8], model: modelSum(sum)}
 	e.silence = make([]float32, len(symbols))
 	for i := range e.silence[1:] {
 		e.silence[i+1] = -14

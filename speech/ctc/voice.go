@@ -10,6 +10,8 @@ type voice struct {
 
 // score runs the network over r.in and leaves the log-probabilities in r.out.
 func (r *recognizer) score(steps int) error {
+	r.e.turns <- struct{}{}
+	defer func() { <-r.e.turns }()
 	if r.voice == nil {
 		return r.e.net.run(r.out, nil, r.in, steps)
 	}
