@@ -12,6 +12,7 @@ import (
 	"strings"
 	"testing"
 	"time"
+	"unicode"
 
 	"leadsman/chart"
 	"leadsman/grammar"
@@ -22,6 +23,7 @@ import (
 // A stretch of speech that is not for the tool.
 type stretch struct {
 	group, path, speaker, source, licence string
+	words                                 []string // none where nobody wrote them down
 	seconds                               float64
 }
 
@@ -45,13 +47,14 @@ func stretches(t testing.TB, minutes float64) []stretch {
 	for _, m := range []struct{ folder, manifest string }{{"speech", "manifest-chatter.tsv"}, {"speech", "manifest.tsv"}, {"train", "manifest.tsv"},
 		{"train", "manifest-librispeech-tc100.tsv"}} {
 		for _, r := range table(t, filepath.Join(speechFolder, m.folder, m.manifest)) {
-			s := stretch{path: filepath.Join(speechFolder, m.folder, r["path"]), speaker: r["speaker"], source: r["source"], licence: r["licence"]}
+			s := stretch{path: filepath.Join(speechFolder, m.folder, r["path"]), speaker: r["speaker"], source: r["source"], licence: r["licence"],
+				words: strings.FieldsFunc(strings.ToLower(r["transcript"]), func(c rune) bool { return !unicode.IsLetter(c) && c != '\'' })}
 			seconds, err := strconv.ParseFloat(r["seconds"], 64)
 			if err != nil {
 				t.Fatal(m.manifest, r["path"], err)
 			}
 			s.seconds = seconds
-			sentence := seconds > 1.5 && len(strings.Fields(r["transcript"])) != 1
+			sentence := seconds > 1.5 && len(s.words) != 1
 			switch role := split[s.speaker]; {
 			case strings.HasPrefix(r["path"], "chatter/") && role == "test":
 				s.group = strangers
@@ -146,7 +149,7 @@ func (c chatterScene) scene(calls []spoken) (scene, error) {
 		if err != nil {
 			return s, err
 		}
-		s.others = append(s.others, said{from: int64(len(s.pcm)) * 1000 / speech.Rate, words: filepath.Base(filepath.Dir(of.path)) + "/" + filepath.Base(of.path)})
+		s.others = append(s.others, other{int64(len(s.pcm)) * 1000 / speech.Rate, of})
 		s.pcm = append(s.pcm, evened(pcm)...)
 		since += of.seconds
 	}
@@ -166,10 +169,30 @@ func (c chatterScene) scene(calls []spoken) (scene, error) {
 	return s, nil
 }
 
+// An other is a stretch in a scene, and when it begins.
+type other struct {
+	from int64
+	stretch
+}
+
+// contains reports whether the words of a call were said, in their order.
+func (o other) contains(call string) bool {
+	at := 0
+	for _, w := range strings.Fields(call) {
+		i := slices.Index(o.words[at:], w)
+		if i < 0 {
+			return false
+		}
+		at += i + 1
+	}
+	return true
+}
+
 // A chatterTally counts what was acted upon in a row of the table.
 type chatterTally struct {
 	seconds              float64
 	acted, wrote, marked int // calls that nobody made; those that wrote values; those of them with a doubt
+	chance               int // calls whose words were said, by chance
 	said, heard          int // calls of the examiner between, and those heard as said
 	faults               []string
 }
@@ -179,6 +202,7 @@ func (c *chatterTally) sum(o *chatterTally) {
 	c.acted += o.acted
 	c.wrote += o.wrote
 	c.marked += o.marked
+	c.chance += o.chance
 	c.said += o.said
 	c.heard += o.heard
 }
@@ -200,13 +224,17 @@ func (c *chatterTally) add(s scene, seconds float64, calls []acted) {
 				c.marked++
 			}
 		}
-		during := ""
+		var during other
 		for _, o := range s.others {
 			if o.from < a.to {
-				during = o.words
+				during = o
 			}
 		}
-		c.faults = append(c.faults, fmt.Sprintf("during %s, %s: %q, %s, confidence %.2f, doubt %t", during, s.condition, a.words, a.did, a.confidence, a.doubted))
+		if during.contains(a.words) {
+			c.chance++
+		}
+		c.faults = append(c.faults, fmt.Sprintf("during %s, %s: %q, %s, confidence %.2f, doubt %t; said %q", filepath.Base(during.path), s.condition, a.words, a.did,
+			a.confidence, a.doubted, strings.Join(during.words, " ")))
 	}
 	for i, w := range s.said {
 		if strings.Join(own[i], " ") == w.words {
@@ -218,7 +246,7 @@ func (c *chatterTally) add(s scene, seconds float64, calls []acted) {
 // row gives the rates, and the rate that the true one stays under with a confidence of 95 %.
 func (c *chatterTally) row() string {
 	hours := c.seconds / 3600
-	return fmt.Sprintf("%.1f | %d | %.1f | %.1f | %d | %d | %d of %d |", c.seconds/60, c.acted, float64(c.acted)/hours, atMost(c.acted)/hours, c.wrote, c.marked, c.heard, c.said)
+	return fmt.Sprintf("%.1f | %d | %d | %.1f | %.1f | %d | %d | %d of %d |", c.seconds/60, c.acted, c.chance, float64(c.acted)/hours, atMost(c.acted)/hours, c.wrote, c.marked, c.heard, c.said)
 }
 
 // atMost is the mean of a Poisson distribution of which n or fewer come with a probability of 5 %.
@@ -332,8 +360,8 @@ func TestAccuracyChatter(t *testing.T) {
 			told = time.Now()
 		}
 	})
-	fmt.Println("| speech that is not for the tool | state | condition | minutes | calls acted upon | an hour | an hour, at most (95 %) | wrote values | of them doubted | calls between, heard |\n" +
-		"|---|---|---|---|---|---|---|---|---|---|")
+	fmt.Println("| speech that is not for the tool | state | condition | minutes | calls acted upon | of them said by chance | an hour | an hour, at most (95 %) | wrote values | of them doubted | calls between, heard |\n" +
+		"|---|---|---|---|---|---|---|---|---|---|---|")
 	var between chatterTally
 	for _, state := range []string{numbersExpected, standingBy} {
 		var sentences chatterTally

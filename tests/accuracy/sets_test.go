@@ -36,8 +36,8 @@ type scene struct {
 	numbering      chart.Numbering
 	pcm            []int16
 	said           []said
-	others         []said // what is not for the tool: from when, and which file
-	standby        bool   // the exam stands by from the start
+	others         []other // what is not for the tool
+	standby        bool    // the exam stands by from the start
 }
 
 type said struct {
