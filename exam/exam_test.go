@@ -306,6 +306,22 @@ func TestLostNumberCostsOneTooth(t *testing.T) {
 	}
 }
 
+// Numbers that fit badly and come out of the blue are talk, unless they are said again; among calls they count.
+func TestNumbersOutOfTheBlue(t *testing.T) {
+	poor := func(at int64, text string) scripted.Utterance {
+		u := say(at, text)
+		u.Filler = 0.8
+		return u
+	}
+	e, log := open(t, chart.FDI, poor(1000, "four one"), say(3000, "three"), poor(5000, "two"), poor(12_000, "and margin twelve"), poor(20_000, "four"),
+		poor(22_000, "four"), poor(30_000, "five"), poor(32_000, "six"), say(34_000, "negative"), say(40_000, "seven"))
+	play(t, e, 43_000)
+	s := state(t, log)
+	if row(s, 17, chart.Buccal) != "3 2 4" || row(s, 16, chart.Buccal) != "7 - -" || s.Chart.Site(chart.SiteRef{Tooth: 17, Site: chart.B}).Recession.Known() {
+		t.Error(row(s, 17, chart.Buccal), row(s, 16, chart.Buccal))
+	}
+}
+
 // What is far weaker than the calls is somebody else; who turned away from the microphone is heard again after some calls.
 func TestWeakSpeechIsSomebodyElse(t *testing.T) {
 	at := func(ms int64, text string, level float64) scripted.Utterance {
