@@ -59,6 +59,7 @@ type Exam struct {
 	unheardMS int64             // stream time at which the last rejected speech ended
 	breath    breath
 	before    breath // the one before it
+	pace      pace
 	rhythm    int    // how many in a row, up to that one, were whole teeth
 	soundedMS int64  // stream time at which the last soundings ended
 	calledMS  int64  // and the last call
@@ -828,17 +829,26 @@ func (e *Exam) lost(c chart.Command, h speech.Hypothesis) string {
 		return ""
 	}
 	unheard := e.unheardMS > 0 && h.StartMS-e.unheardMS < breathMS
-	if e.breath.first == nil || h.StartMS-e.soundedMS >= breathMS {
-		switch b := e.before; {
-		case b.mended:
-		case b.first != nil && *b.first == 0 && len(b.refs) > 0 && len(b.refs)%3 == 0:
-			e.rhythm++
-		default:
-			e.rhythm = 0
+	pause := h.StartMS - e.soundedMS
+	if e.breath.first == nil || pause >= e.pace.breath() {
+		if b, was := e.breath, &e.before; b.first != nil && was.first != nil && *was.first == 0 && *b.first > 0 &&
+			*b.first == len(was.refs)%3 && *b.first+len(b.refs) <= 3 {
+			// The rest of the tooth, or a part of it, came on its own.
+			was.refs, was.gap, was.parts = append(was.refs, b.refs...), was.gap || b.gap, was.parts+1
+		} else {
+			switch {
+			case was.mended:
+			case was.first != nil && *was.first == 0 && len(was.refs) > 0 && len(was.refs)%3 == 0 && was.parts < 2:
+				e.rhythm++
+			default:
+				e.rhythm = 0
+			}
+			e.before = b
 		}
 		next := e.state.Next
-		e.before, e.breath = e.breath, breath{first: &next, gap: unheard}
+		e.breath = breath{first: &next, gap: unheard}
 	}
+	e.pace.learn(pause, e.state.Next == 0)
 	switch n := len(e.breath.refs) + len(c.Acts[0].Numbers); {
 	case unheard:
 		return gapBeside
@@ -855,7 +865,35 @@ type breath struct {
 	numbers []chart.MM
 	calls   []uint64
 	gap     bool // speech in it, or right beside it, was not understood
+	parts   int  // breaths that brought more of the same tooth
 	mended  bool // a number short; the next one began a tooth of its own: see anew
+}
+
+// pace is how long an examiner pauses within a tooth and between teeth, in ms; 0 is not known.
+type pace struct{ within, between float64 }
+
+// learn takes a pause before a number in.
+func (p *pace) learn(ms int64, atTooth bool) {
+	of := &p.within
+	if atTooth {
+		of = &p.between
+	}
+	switch {
+	case ms <= 0 || ms >= flowMS:
+	case *of == 0:
+		*of = float64(ms)
+	default:
+		*of += (float64(ms) - *of) / 8
+	}
+}
+
+// breath is the pause from which on numbers belong to another breath: between the two, for who pauses between teeth plainly
+// longer than within them.
+func (p *pace) breath() int64 {
+	if p.within == 0 || p.between < 1.5*p.within {
+		return breathMS
+	}
+	return max(breathMS, int64(math.Sqrt(p.within*p.between)))
 }
 
 // steady is how many breaths must have been whole teeth before a shorter one counts as one that lost a number.

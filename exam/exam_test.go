@@ -258,8 +258,8 @@ func TestLostNumberCostsOneTooth(t *testing.T) {
 			map[chart.Tooth]string{15: "4 3 6", 14: "3 5 4"}, map[string]string{}},
 		"taken back and called again": {[]scripted.Utterance{say(7000, "six three five"), say(8500, "disregard"), say(10000, "six three five")},
 			map[chart.Tooth]string{15: "4 3 6", 14: "3 5 -"}, map[string]string{"15.MB": runsOver, "14.DB": runsOver, "14.B": runsOver}},
-		"sites one by one have no rhythm": {[]scripted.Utterance{say(7000, "six"), say(9000, "six three"), say(11000, "two two three")},
-			map[chart.Tooth]string{15: "4 3 6", 14: "6 3 2", 13: "2 3 -"}, map[string]string{"14.MB": runsOver, "13.DB": runsOver, "13.B": runsOver}},
+		"after a tooth in two breaths": {[]scripted.Utterance{say(7000, "six"), say(9000, "six three"), say(11000, "two two three")},
+			map[chart.Tooth]string{15: "4 3 6", 14: "6 3 -", 13: "2 2 3"}, map[string]string{"14.DB": tooFew, "14.B": tooFew}},
 	} {
 		e, log := open(t, chart.FDI, append(slices.Clone(steady), c.more...)...)
 		play(t, e, 12_500)
@@ -277,9 +277,28 @@ func TestLostNumberCostsOneTooth(t *testing.T) {
 			t.Errorf("%s: doubts: %s", name, d)
 		}
 	}
+	// Who pauses within a tooth, and longer between teeth, has a rhythm too.
+	var slow []scripted.Utterance
+	at := int64(1000)
+	for _, tooth := range []string{"three two three", "two two three", "three three two", "two three two", "three two"} {
+		for _, n := range strings.Fields(tooth) {
+			slow = append(slow, say(at, n))
+			at += 900 // 600 ms of it silence
+		}
+		at += 700
+	}
+	for range 3 {
+		slow = append(slow, say(at, "five"))
+		at += 900
+	}
+	e, log := open(t, chart.FDI, slow...)
+	play(t, e, at+500)
+	if s := state(t, log); row(s, 13, chart.Buccal) != "3 2 -" || row(s, 12, chart.Buccal) != "5 5 5" {
+		t.Error("slowly:", row(s, 13, chart.Buccal), row(s, 12, chart.Buccal))
+	}
 	// One number of three could be anything, unless something was heard beside it.
 	one := append(slices.Clone(steady[:2]), say(5000, "four"), say(7000, "six three five"))
-	e, log := open(t, chart.FDI, one...)
+	e, log = open(t, chart.FDI, one...)
 	play(t, e, 8500)
 	if s := state(t, log); row(s, 15, chart.Buccal) != "4 6 3" {
 		t.Error(row(s, 15, chart.Buccal))
