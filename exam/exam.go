@@ -897,7 +897,7 @@ func (p *pace) breath() int64 {
 }
 
 // steady is how many breaths must have been whole teeth before a shorter one counts as one that lost a number.
-const steady = 2
+const steady = 4
 
 // anew gives the command that puts a breath which runs over two teeth at a tooth of its own: for an examiner who called
 // whole teeth in one breath each, and the last time one number less, or two of which something was heard. It

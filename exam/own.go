@@ -22,11 +22,13 @@ const (
 	believed = 0.85
 	apartDB  = 6 // own voice so much weaker than the calls can be told from them by its level
 	farDB    = 8 // sound so much weaker than the calls is none
-	// Away from prompts, what is so much weaker than the calls is somebody else. Who does turn away is heard again after
-	// a few calls, for each brings the mark nearer. In babble at 20 and 10 dB numbers of others lay 11.7 dB and more
-	// below the calls, those of the examiner 5.1 dB at most (39 pieces of tests/recordings).
-	weakDB = 9
-	nearDB = 3
+	// Away from prompts, what is so much weaker than the calls is somebody else, and sooner what the engine just rejected. Who
+	// does turn away is heard again after a few calls, for each brings the mark nearer. In babble at 20 and 10 dB numbers of
+	// others lay 17 dB and more below the calls, if just rejected 11.7 dB; just rejected ones of the examiner 5.1 dB at
+	// most (39 pieces of tests/recordings).
+	weakDB     = 14
+	weakNearDB = 9
+	nearDB     = 3
 	// heardShare is the share of prompts that must come back for the own voice to count as audible at
 	// all. It is followed from shareAtFirst on; prompts shorter than shortMS say nothing if they do not.
 	heardShare   = 0.3
@@ -140,7 +142,11 @@ func (o *ownVoice) judge(h *speech.Hypothesis) origin {
 	level := h.Signal.LevelDB
 	p := o.during(h)
 	if p == nil {
-		weak := o.calls < 0 && level < o.calls-weakDB
+		mark := o.calls - weakDB
+		if h.Near {
+			mark = o.calls - weakNearDB
+		}
+		weak := o.calls < 0 && level < mark
 		switch {
 		case !h.Final || h.Rejected && !h.Near || level >= 0:
 		case weak:
