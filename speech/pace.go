@@ -10,7 +10,7 @@ import (
 type Waits struct {
 	// How long the silence after the last sound lasts before that.
 	WaitComplete time.Duration // reading may stand alone; 260 ms
-	WaitOpen     time.Duration // more words could change its meaning; 340 ms
+	WaitOpen     time.Duration // more words could change its meaning; 380 ms
 	WaitPrefix   time.Duration // unfinished, or nothing fits; 700 ms
 	Longest      time.Duration // a call is cut after this; 12 s
 }
@@ -18,7 +18,7 @@ type Waits struct {
 // WithDefaults fills in the defaults.
 func (w Waits) WithDefaults() Waits {
 	w.WaitComplete = cmp.Or(w.WaitComplete, 260*time.Millisecond)
-	w.WaitOpen = cmp.Or(w.WaitOpen, 340*time.Millisecond)
+	w.WaitOpen = cmp.Or(w.WaitOpen, 380*time.Millisecond)
 	w.WaitPrefix = cmp.Or(w.WaitPrefix, 700*time.Millisecond)
 	w.Longest = cmp.Or(w.Longest, 12*time.Second)
 	return w
