@@ -176,8 +176,10 @@ func (o *ownVoice) judge(h *speech.Hypothesis) origin {
 	}
 	// The calls are known to be louder than what comes back of the own voice, and this is as loud as they are.
 	if o.calls < 0 && level < 0 && (apart && level > between || !audible && level > o.calls-apartDB) {
-		if h.Final && leads > 0 && leads < len(h.Readings[0].Words) {
+		if h.Final && leads > 0 {
 			believe() // a last word of the own voice may have slipped in before
+			// The prompt's very words speak for a voice that comes back after all.
+			p.came = p.came || !audible && leads == len(h.Readings[0].Words)
 		}
 		return fromUser
 	}
