@@ -84,6 +84,15 @@ func (o *ownVoice) end(atMS int64) {
 	}
 }
 
+// comes notes that a prompt was heard. What a short one gave is often decided after its end.
+func (o *ownVoice) comes(p *prompt) {
+	if !p.came && p.toMS != 0 {
+		o.came++
+		follow(&o.share, 1, shareAtFirst)
+	}
+	p.came = true
+}
+
 // sounds are the words that a text may be heard as: numbers as numbers and digit by digit.
 func sounds(text string) []string {
 	var out []string
@@ -179,14 +188,18 @@ func (o *ownVoice) judge(h *speech.Hypothesis) origin {
 		if h.Final && leads > 0 {
 			believe() // a last word of the own voice may have slipped in before
 			// The prompt's very words speak for a voice that comes back after all.
-			p.came = p.came || !audible && leads == len(h.Readings[0].Words)
+			if !audible && leads == len(h.Readings[0].Words) {
+				o.comes(p)
+			}
 		}
 		return fromUser
 	}
 	for i, r := range h.Readings {
 		if (i == 0 || r.Posterior >= rivalOwn) && p.says(r.Words, h.StartMS) {
 			// A partial may be the begin of a call that only starts like the prompt.
-			p.came = p.came || h.Final
+			if h.Final {
+				o.comes(p)
+			}
 			if h.Final && level < 0 {
 				follow(&o.back, level, level)
 			}
