@@ -96,6 +96,14 @@ func (c *Chart) Tooth(t Tooth) *ToothRecord { return &c.teeth[t.index()] }
 // Site returns the record of a site for reading and writing; r.Tooth must be valid.
 func (c *Chart) Site(r SiteRef) *SiteRecord { return &c.teeth[r.Tooth.index()].Sites[r.Site] }
 
+// Number is the depth of a site or, if f is FieldRecession, its margin; r.Tooth must be valid.
+func (c *Chart) Number(r SiteRef, f Field) MM {
+	if f == FieldRecession {
+		return c.Site(r).Recession
+	}
+	return c.Site(r).Depth
+}
+
 // Each calls f for every tooth of which something is recorded: permanent teeth by FDI number, then
 // primary ones. It stops when f returns false.
 func (c *Chart) Each(f func(Tooth, *ToothRecord) bool) {

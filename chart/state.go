@@ -351,10 +351,7 @@ func (s *State) Straight(from Place, i int) bool {
 
 // has reports whether a site has the number that the pass is about.
 func (s *State) has(r SiteRef) bool {
-	if s.Pass == FieldRecession {
-		return s.Chart.Site(r).Recession.Known()
-	}
-	return s.Chart.Site(r).Depth.Known()
+	return s.Chart.Number(r, s.Pass).Known()
 }
 
 // Walked goes through the sites of the path whose teeth are there.

@@ -422,13 +422,7 @@ func TestPathsAndPasses(t *testing.T) {
 	}
 	at := func(want string) {
 		t.Helper()
-		got := "end"
-		if !s.AtEnd {
-			got = SiteRef{s.Place.Tooth, s.Path.Sites(s.Place)[s.Next]}.String()
-		}
-		if got != want {
-			t.Fatalf("at %s, want %s", got, want)
-		}
+		standsAt(t, s, want)
 	}
 	must := func(err error) {
 		t.Helper()
@@ -507,13 +501,7 @@ func TestWhatWasLeftOut(t *testing.T) {
 	s := started(t, FDI, p.Ref)
 	at := func(want string) {
 		t.Helper()
-		got := "end"
-		if !s.AtEnd {
-			got = SiteRef{s.Place.Tooth, s.Path.Sites(s.Place)[s.Next]}.String()
-		}
-		if got != want {
-			t.Fatalf("at %s, want %s", got, want)
-		}
+		standsAt(t, s, want)
 	}
 	must := func(acts ...Act) {
 		t.Helper()
@@ -599,4 +587,16 @@ func TestWhatWasLeftOut(t *testing.T) {
 	at("17.DB")
 	must(Act{Verb: VerbPresence, Presence: Missing})
 	at("16.DB")
+}
+
+// standsAt checks which site the next number goes to, "end" at the end of the path.
+func standsAt(t *testing.T, s *State, want string) {
+	t.Helper()
+	got := "end"
+	if !s.AtEnd {
+		got = SiteRef{s.Place.Tooth, s.Path.Sites(s.Place)[s.Next]}.String()
+	}
+	if got != want {
+		t.Fatalf("at %s, want %s", got, want)
+	}
 }

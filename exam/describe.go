@@ -109,11 +109,7 @@ func doubtRank(rank map[chart.SiteRef]int, d DoubtView) int {
 }
 
 func valueOf(s *chart.State, r chart.SiteRef, f chart.Field) *float64 {
-	m := s.Chart.Site(r).Depth
-	if f == chart.FieldRecession {
-		m = s.Chart.Site(r).Recession
-	}
-	return floatOf(m)
+	return floatOf(s.Chart.Number(r, f))
 }
 
 func floatOf(m chart.MM) *float64 {

@@ -329,7 +329,7 @@ func (e *Exam) addDoubts(evs []chart.Event, m chart.Meta, doubt *suspicion) []ch
 			Field: r.Field, Text: reason, Rival: rival})
 	}
 	for _, r := range doubt.also {
-		if _, open := e.state.Doubts[r.SiteRef]; !open && valueOf(e.state, r.SiteRef, r.Field) != nil {
+		if _, open := e.state.Doubts[r.SiteRef]; !open && e.state.Chart.Number(r.SiteRef, r.Field).Known() {
 			raise(r, doubt.why, "")
 		}
 	}
@@ -761,9 +761,11 @@ func (e *Exam) awaited(h speech.Hypothesis) bool {
 func (e *Exam) unheard(h speech.Hypothesis) {
 	e.unheardMS = h.EndMS
 	ch := Change{Partial: &Partial{}}
-	e.breath.gap = e.breath.gap || h.StartMS-e.soundedMS < breathMS
-	if e.soundedMS > 0 && h.StartMS-e.soundedMS < breathMS && e.state.Listening {
-		ch.Answer = &Answer{Text: "a word was not understood", Tone: ToneMisfit, EndMS: h.EndMS, AtMS: h.AtMS}
+	if e.soundedMS > 0 && h.StartMS-e.soundedMS < breathMS {
+		e.breath.gap = true
+		if e.state.Listening {
+			ch.Answer = &Answer{Text: "a word was not understood", Tone: ToneMisfit, EndMS: h.EndMS, AtMS: h.AtMS}
+		}
 	}
 	e.tell(ch)
 }
@@ -831,20 +833,7 @@ func (e *Exam) lost(c chart.Command, h speech.Hypothesis) string {
 	unheard := e.unheardMS > 0 && h.StartMS-e.unheardMS < breathMS
 	pause := h.StartMS - e.soundedMS
 	if e.breath.first == nil || pause >= e.pace.breath() {
-		if b, was := e.breath, &e.before; b.first != nil && was.first != nil && *was.first == 0 && *b.first > 0 &&
-			*b.first == len(was.refs)%3 && *b.first+len(b.refs) <= 3 {
-			// The rest of the tooth, or a part of it, came on its own.
-			was.refs, was.gap, was.parts = append(was.refs, b.refs...), was.gap || b.gap, was.parts+1
-		} else {
-			switch {
-			case was.mended:
-			case was.first != nil && *was.first == 0 && len(was.refs) > 0 && len(was.refs)%3 == 0 && was.parts < 2:
-				e.rhythm++
-			default:
-				e.rhythm = 0
-			}
-			e.before = b
-		}
+		e.breathed()
 		next := e.state.Next
 		e.breath = breath{first: &next, gap: unheard}
 	}
@@ -858,6 +847,23 @@ func (e *Exam) lost(c chart.Command, h speech.Hypothesis) string {
 	return ""
 }
 
+// breathed takes the breath that has ended in.
+func (e *Exam) breathed() {
+	b, was := e.breath, &e.before
+	switch {
+	case b.first != nil && was.atTooth() && *b.first > 0 && *b.first == len(was.refs)%3 && *b.first+len(b.refs) <= 3:
+		// The rest of the tooth, or a part of it, came on its own.
+		was.refs, was.gap, was.parts = append(was.refs, b.refs...), was.gap || b.gap, was.parts+1
+		return
+	case was.mended:
+	case was.atTooth() && len(was.refs) > 0 && len(was.refs)%3 == 0 && was.parts < 2:
+		e.rhythm++
+	default:
+		e.rhythm = 0
+	}
+	e.before = b
+}
+
 // breath is the soundings called without a pause, however the recognizer cut them up.
 type breath struct {
 	first   *int // State.Next when it began; nil before the first one
@@ -868,6 +874,9 @@ type breath struct {
 	parts   int  // breaths that brought more of the same tooth
 	mended  bool // a number short; the next one began a tooth of its own: see anew
 }
+
+// atTooth reports whether it began with the first site of a tooth.
+func (b *breath) atTooth() bool { return b.first != nil && *b.first == 0 }
 
 // pace is how long an examiner pauses within a tooth and between teeth, in ms; 0 is not known.
 type pace struct{ within, between float64 }
@@ -905,7 +914,7 @@ const steady = 4
 func (e *Exam) anew(c chart.Command) (chart.Command, bool) {
 	was, b := e.before, e.breath
 	short := len(was.refs) % 3
-	if e.rhythm < steady || was.first == nil || *was.first != 0 || short == 0 || short == 1 && !was.gap || *b.first != short || e.state.Rest ||
+	if e.rhythm < steady || !was.atTooth() || short == 0 || short == 1 && !was.gap || *b.first != short || e.state.Rest ||
 		slices.ContainsFunc(e.state.Path.Steps, func(s chart.Step) bool { return s.Off != [3]bool{} }) {
 		return c, false
 	}
@@ -1086,11 +1095,12 @@ func (e *Exam) after(a Answer, v chart.Verb, c chart.Command, h speech.Hypothesi
 			continue
 		}
 		ref := chart.SiteRef{Tooth: ev.Tooth, Site: *ev.Site}
-		if ev.Text == tooFew {
+		switch ev.Text {
+		case tooFew:
 			short = append(short, ref)
-		} else if ev.Text == unclear || ev.Text == runsOver || ev.Text == gapBeside {
+		case unclear, runsOver, gapBeside:
 			whole = append(whole, ref)
-		} else {
+		default:
 			e.due = append(e.due, []chart.SiteRef{ref})
 		}
 	}
@@ -1186,12 +1196,8 @@ func (e *Exam) tick(ctx context.Context, nowMS, heardMS int64, speaking bool) er
 			d, open := e.state.Doubts[ref]
 			still = still || open
 			if open {
-				m := e.state.Chart.Site(ref).Depth
-				if d.Field == chart.FieldRecession {
-					m = e.state.Chart.Site(ref).Recession
-				}
-				refs, spoken = append(refs, ref), append(spoken, speakMM(m))
-			} else if valueOf(e.state, ref, e.state.Pass) == nil {
+				refs, spoken = append(refs, ref), append(spoken, speakMM(e.state.Chart.Number(ref, d.Field)))
+			} else if !e.state.Chart.Number(ref, e.state.Pass).Known() {
 				refs, spoken = append(refs, ref), append(spoken, "missing")
 			}
 		}

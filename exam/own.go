@@ -28,7 +28,7 @@ const (
 	// most (39 pieces of tests/recordings).
 	weakDB     = 14
 	weakNearDB = 9
-	nearDB     = 3
+	yieldDB    = 3
 	// heardShare is the share of prompts that must come back for the own voice to count as audible at
 	// all. It is followed from shareAtFirst on; prompts shorter than shortMS say nothing if they do not.
 	heardShare   = 0.3
@@ -75,8 +75,7 @@ func (o *ownVoice) end(atMS int64) {
 		if p := &o.prompts[i]; p.toMS == 0 && p.fromMS <= atMS {
 			p.toMS = max(atMS, p.fromMS+1)
 			if p.came {
-				o.came++
-				follow(&o.share, 1, shareAtFirst)
+				o.returned()
 			} else if p.toMS-p.fromMS > shortMS {
 				follow(&o.share, 0, shareAtFirst)
 			}
@@ -84,11 +83,16 @@ func (o *ownVoice) end(atMS int64) {
 	}
 }
 
+// returned counts a prompt that is over and was heard.
+func (o *ownVoice) returned() {
+	o.came++
+	follow(&o.share, 1, shareAtFirst)
+}
+
 // comes notes that a prompt was heard. What a short one gave is often decided after its end.
 func (o *ownVoice) comes(p *prompt) {
 	if !p.came && p.toMS != 0 {
-		o.came++
-		follow(&o.share, 1, shareAtFirst)
+		o.returned()
 	}
 	p.came = true
 }
@@ -155,16 +159,14 @@ func (o *ownVoice) judge(h *speech.Hypothesis) origin {
 		if h.Near {
 			mark = o.calls - weakNearDB
 		}
-		weak := o.calls < 0 && level < mark
-		switch {
-		case !h.Final || h.Rejected && !h.Near || level >= 0:
-		case weak:
-			o.calls -= nearDB
-		case !h.Rejected:
-			follow(&o.calls, level, level)
-		}
-		if weak {
+		switch heard := h.Final && level < 0; {
+		case o.calls < 0 && level < mark:
+			if heard && (!h.Rejected || h.Near) {
+				o.calls -= yieldDB
+			}
 			h.Rejected, h.Near = true, false
+		case heard && !h.Rejected:
+			follow(&o.calls, level, level)
 		}
 		return fromUser
 	}
@@ -199,9 +201,9 @@ func (o *ownVoice) judge(h *speech.Hypothesis) origin {
 			// A partial may be the begin of a call that only starts like the prompt.
 			if h.Final {
 				o.comes(p)
-			}
-			if h.Final && level < 0 {
-				follow(&o.back, level, level)
+				if level < 0 {
+					follow(&o.back, level, level)
+				}
 			}
 			return fromTool
 		}

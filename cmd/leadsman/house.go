@@ -48,7 +48,7 @@ func readHouse(file string, r io.Reader) (*house, error) {
 		n++
 		text, _, _ := strings.Cut(strings.ToLower(strings.TrimPrefix(sc.Text(), "\ufeff")), "#")
 		kind, rest, _ := strings.Cut(strings.TrimSpace(text), " ")
-		for strings.Count(phones.String(), "\n") < n-1 {
+		if n > 1 {
 			phones.WriteByte('\n')
 		}
 		bad := func(format string, a ...any) (*house, error) { return nil, lineFault(file, n, format, a...) }

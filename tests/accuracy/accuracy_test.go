@@ -190,16 +190,22 @@ type score struct {
 	faults                 []string
 }
 
-func judge(t testing.TB, r recordings.Recording, h heard) score {
+// charts are the recording's truth and what hear made of it.
+func charts(t testing.TB, r recordings.Recording, h heard) (truth, got *chart.Chart) {
 	t.Helper()
 	truth, err := chart.Decode(bytes.NewReader(r.Chart))
 	if err != nil {
 		t.Fatal(err)
 	}
-	got, err := chart.Decode(bytes.NewReader(h.Chart))
-	if err != nil {
+	if got, err = chart.Decode(bytes.NewReader(h.Chart)); err != nil {
 		t.Fatal(err)
 	}
+	return truth, got
+}
+
+func judge(t testing.TB, r recordings.Recording, h heard) score {
+	t.Helper()
+	truth, got := charts(t, r, h)
 	doubted := map[string]bool{}
 	for _, d := range h.Doubts {
 		doubted[d.Tooth+"."+d.Site] = true

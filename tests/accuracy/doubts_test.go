@@ -1,7 +1,6 @@
 package accuracy
 
 import (
-	"bytes"
 	"cmp"
 	"fmt"
 	"maps"
@@ -271,14 +270,7 @@ var doubtRatios = []float64{0, 20, 10}
 // scored is a recording's truth against what hear made of it.
 func scored(t testing.TB, r recordings.Recording, h heard) (d doubtTally) {
 	t.Helper()
-	truth, err := chart.Decode(bytes.NewReader(r.Chart))
-	if err != nil {
-		t.Fatal(err)
-	}
-	got, err := chart.Decode(bytes.NewReader(h.Chart))
-	if err != nil {
-		t.Fatal(err)
-	}
+	truth, got := charts(t, r, h)
 	var doubts []chart.Doubt
 	for _, m := range h.Doubts {
 		tooth, err := chart.ParseTooth(m.Tooth, got.Numbering)
