@@ -308,7 +308,7 @@ class Spoiler:
         wet[:, 0] = torch.where(wet[:, 0] == 0, 1.0, wet[:, 0])
         eq, band = self.colour(b, bins, .4, .3)
         spec = torch.fft.rfft(x, size) * torch.fft.rfft(wet, size) * eq
-        x = torch.fft.irfft(spec, size)[:, :n]
+        x = clean = torch.fft.irfft(spec, size)[:, :n]
         times = torch.arange(n, device=self.dev)[None] / RATE
         on = (times >= t["active"][:, :1]) & (times <= t["active"][:, 1:])
         power = ((x ** 2) * on).sum(1) / on.sum(1).clamp(min=1)
@@ -331,12 +331,13 @@ class Spoiler:
         x = torch.where(silent[:, None], x * 10 ** (self.u(b, 1, lo=-40, hi=0) / 20), x)
         x = x + torch.randn_like(x) * 3e-5
         m = self.logmel(x)
+        clean = clean / (clean.abs().amax(1, keepdim=True) + 1e-6) + white * 3e-4
         # The window, at its pace: frame j of the output lies at lead + (j - front) / pace.
         e = Plan.AROUND
         j = torch.arange(-e, p["total"] + e, device=self.dev)[None]
         inside = (j >= t["front"][:, None]) & (j < (t["front"] + t["frames"])[:, None])
         at = Plan.LEAD * 100 + (j - t["front"][:, None]) / t["pace"][:, None]
-        return self.picture(m, t, at, inside, e)
+        return self.picture(m, self.logmel(clean), t, at, inside, e)
 
     def cepstral(self, cepstra, ids, b):
         """A batch of clips that exist as smoothed mel pictures only; noise is added as power in each band."""
@@ -348,7 +349,7 @@ class Spoiler:
         m = torch.as_tensor(m.astype(np.float32)).to(self.dev)
         y = self.logmel(self.noises(b, n * 160))
         level = torch.log10((10 ** m).mean((1, 2), keepdim=True)) - torch.log10((10 ** y).mean((1, 2), keepdim=True))
-        m = torch.log10(10 ** m + 10 ** (y + level - self.u(b, 1, 1, lo=.2, hi=5))) + self.u(b, 1, 1, lo=-3, hi=.5)
+        clean, m = m, torch.log10(10 ** m + 10 ** (y + level - self.u(b, 1, 1, lo=.2, hi=5))) + self.u(b, 1, 1, lo=-3, hi=.5)
         lens = np.array([len(cepstra.labels[i]) for i in pick])
         active = np.stack((pads / 100, [(len(x) + p) / 100 for x, p in zip(ms, pads)]), 1).astype(np.float32)
         t = dict(labels=torch.as_tensor(np.concatenate([cepstra.labels[i] for i in pick])).to(self.dev),
@@ -356,18 +357,18 @@ class Spoiler:
         pace = torch.where(self.u(b) < .5, torch.exp(self.u(b, lo=-.28, hi=.22)), torch.ones(b, device=self.dev))
         pace = torch.minimum(pace, n / (t["active"][:, 1] * 100 + 20).clamp(max=n))
         at = torch.arange(n, device=self.dev)[None] / pace[:, None]
-        return self.picture(m, dict(t, plain=self.u(b) < .3), at, torch.ones(b, n, dtype=torch.bool, device=self.dev))
+        return self.picture(m, clean, dict(t, plain=self.u(b) < .3), at, torch.ones(b, n, dtype=torch.bool, device=self.dev))
 
     def logmel(self, x):
         s = torch.stft(x, 400, 160, window=self.hann, center=True, pad_mode="reflect", return_complex=True)[..., :-1]
         return torch.log10((self.filters @ s.abs().pow(2)).clamp(min=1e-10))
 
-    def picture(self, m, t, at, inside, around=0):
+    def picture(self, m, clean, t, at, inside, around=0):
         """From log10 band powers to the network's input: pace (at: the frame of m for each frame of the output), vocal tract,
         smoothing, level, floor, masks. Frames that are not inside are silence. t["plain"]: the level stays as it is; else it is
-        brought to where the engine brings it (bestPeak in speech/ctc). The first and last `around` frames are for the teacher alone:
-        it gets the sound there and no masks. Returns input, labels, output frames, labels of each, and the teacher's input and the
-        output frames (of the window) in which it knows better."""
+        brought to where the engine brings it (bestPeak in speech/ctc). clean is the same sound before noise and line spoilt it: the
+        teacher's, who also gets the first and last `around` frames and no masks. Returns input, labels, output frames, labels of
+        each, and the teacher's input and the output frames (of the window) in which it knows better."""
         b, frames = inside.shape
         old = m.shape[2]
         warp = torch.where(self.u(b) < .5, self.u(b, lo=.91, hi=1.10), torch.ones(b, device=self.dev))
@@ -375,11 +376,12 @@ class Spoiler:
         ti = at.clamp(0, old - 1)
         grid = torch.stack((ti[:, None, :].expand(b, 80, frames) / (old - 1) * 2 - 1,
                             fi[:, :, None].expand(b, 80, frames) / 79 * 2 - 1), -1)
-        m = F.grid_sample(m[:, None], grid, mode="bilinear", align_corners=True)[:, 0]
+        both = F.grid_sample(torch.stack((m, clean), 1), grid, mode="bilinear", align_corners=True)
+        m, clean = both[:, 0], both[:, 1]
         smooth = torch.einsum("jk,bkt->bjt", self.smoother, m)
         m = torch.where(self.u(b, 1, 1) < .06, smooth, m)
         silent = torch.full_like(m, -10.)
-        wide = torch.where(((at >= 0) & (at < old))[:, None], m, silent)
+        wide = torch.where(((at >= 0) & (at < old))[:, None], clean, silent)
         m = torch.where(inside[:, None], m, silent)[:, :, around:frames - around]
         top = m.amax((1, 2), keepdim=True)
         floor = top + self.u(b, 1, 1, hi=.8) * (self.u(b, 1, 1) < .2) - 8
@@ -387,7 +389,8 @@ class Spoiler:
         gain = (1.3 - top - self.u(b, 1, 1, hi=1.6) * (self.u(b, 1, 1) < .35)).clamp(-1, 3)
         gain = torch.where(t["plain"][:, None, None], torch.zeros_like(gain), gain)
         m = (torch.maximum(m, floor) + gain + 4) / 4
-        wide = (torch.maximum(wide, wide.amax((1, 2), keepdim=True) - 8) + gain + 4) / 4
+        loud = wide.amax((1, 2), keepdim=True)
+        wide = (torch.maximum(wide, loud - 8) + (1.3 - loud).clamp(-1, 3) + 4) / 4
         low = m.amin((1, 2), keepdim=True)
         given = m.shape[2]
         f = torch.arange(80, device=self.dev)[None, :, None]

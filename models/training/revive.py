@@ -2,7 +2,8 @@
 
     python revive.py MODEL.int8.onnx --out NAME.npz
 
-The weights are 7-bit steps; what stays frozen lies on the same steps again when it is exported.
+The weights of the second and third model are 7-bit steps; what stays frozen lies on the same steps again when it is exported. The first
+model has other names for its parts, convolutions in floating point, and a last layer of 8 bits.
 """
 import argparse
 import json
@@ -12,13 +13,23 @@ import onnx
 from onnx import numpy_helper
 
 
+def renamed(name):
+    """The name of a part as model.py has it."""
+    if name.startswith("e.b."):
+        for old, new in ((".l1.", ".n1."), (".l2.", ".n2."), (".a.", ".")):
+            name = name.replace(old, new)
+    if name.startswith("h.n.") and name[4].isdigit():
+        return name.replace("h.n.", "h.cn.")
+    return name.replace("h.m.", "h.")
+
+
 def main():
     ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ap.add_argument("onnx")
     ap.add_argument("--out", required=True)
     a = ap.parse_args()
     graph = onnx.load(a.onnx).graph
-    init = {t.name: numpy_helper.to_array(t) for t in graph.initializer}
+    init = {renamed(t.name): numpy_helper.to_array(t) for t in graph.initializer}
     blocks = len({k.split(".")[2] for k in init if k.startswith("e.b.")})
     products = []
     for n in graph.node:
@@ -26,8 +37,12 @@ def main():
             name = n.input[1].removesuffix("_quantized")
             w = init[n.input[1]].astype(np.float32) - init[name + "_zero_point"].astype(np.float32)
             products.append(w * init[name + "_scale"])
-    last = next(init[n.input[1]] for n in graph.node if n.op_type == "MatMul" and n.input[1] in init)
-    names = ["e.c1", "e.c2"] + [f"e.b.{i}.{m}" for i in range(blocks) for m in ("qkv", "o", "f1", "f2")] + ["h.l", "h.c.0", "h.c.1"]
+    names = [f"e.b.{i}.{m}" for i in range(blocks) for m in ("qkv", "o", "f1", "f2")] + ["h.l"]
+    if "e.c1.weight" in init:  # the first model
+        last = products.pop()
+    else:
+        last = next(init[n.input[1]] for n in graph.node if n.op_type == "MatMul" and n.input[1] in init)
+        names = ["e.c1", "e.c2", *names, "h.c.0", "h.c.1"]
     assert len(names) == len(products), (len(names), len(products))
     out = {}
     for name, w in zip(names, products):

@@ -16,6 +16,7 @@ import tempfile
 import numpy as np
 import soundfile as sf
 
+import accents
 import lexicon
 import split
 import texts
@@ -38,10 +39,20 @@ def words_and_phones(rng, n=None):
 
 
 def espeak(rng, tmp, assets):
-    speaker = rng.choice(ESPEAK) + rng.choice(VARIANTS)
-    words, spoken, prons = words_and_phones(rng)
-    it = iter(prons)
-    text = " ".join("," if w == "," else f"[[{lexicon.espeak(next(it))}]]" for w in words)
+    if rng.random() < .4:  # digits by a voice of another language
+        language = str(rng.choice(list(accents.SPELT)))
+        speaker = language + rng.choice(VARIANTS)
+        spelt = dict(zip([*texts.DIGITS, "tooth"], accents.SPELT[language].split(), strict=True))
+        words = ["tooth"] * int(rng.random() < .15) + [texts.pick(rng, texts.DIGITS)] + texts.soundings(rng)
+        words = [w for w in words if w == "," or w in spelt]
+        spoken = [w for w in words if w != ","]
+        prons = [lexicon.pronunciations(w)[0] for w in spoken]
+        text = " ".join(spelt.get(w, w) for w in words)
+    else:
+        speaker = rng.choice(ESPEAK) + rng.choice(VARIANTS)
+        words, spoken, prons = words_and_phones(rng)
+        it = iter(prons)
+        text = " ".join("," if w == "," else f"[[{lexicon.espeak(next(it))}]]" for w in words)
     subprocess.run(["espeak-ng", "-v", speaker, "-s", str(rng.integers(120, 260)), "-p", str(rng.integers(20, 80)),
                     "-g", str(rng.integers(0, 8)), "-w", tmp, text], check=True, stderr=subprocess.DEVNULL)
     return load(tmp), spoken, prons, "espeak-" + speaker
@@ -72,11 +83,11 @@ def session(path):
     return _net[path]
 
 
-def kokoro_text(words, prons, end):
+def kokoro_text(words, prons, end, spell=lexicon.kokoro):
     it = iter(prons)
     out = ""
     for w in words:
-        out += "," if w == "," else (" " if out else "") + lexicon.kokoro(next(it))
+        out += "," if w == "," else (" " if out else "") + spell(next(it))
     return out + end
 
 
@@ -118,13 +129,16 @@ def kokoro(rng, tmp, assets):
             w[i], w[j] = share, 1 - share
         _style["mix"], _style["left"] = np.tensordot(w, _style["voices"], 1), 6
         _style["n"] += 1
+        _style["accent"] = accents.Speaker(rng) if rng.random() < .7 else None
     _style["left"] -= 1
     words, spoken, prons = words_and_phones(rng)
-    ids = [_style["vocab"][c] for c in kokoro_text(words, prons, rng.choice([".", "", "!", ","]))]
+    accent = _style["accent"]
+    text = kokoro_text(words, prons, rng.choice([".", "", "!", ","]), accent.spell if accent else lexicon.kokoro)
+    ids = [_style["vocab"][c] for c in text]
     x = session(_style["model"]).run(None, {
         "tokens": np.array([[0, *ids, 0]], np.int64), "style": _style["mix"][[min(len(ids), 510) - 1]].astype(np.float32),
         "speed": np.array([rng.uniform(0.7, 1.5)], np.float32)})[0].ravel()
-    return resample_poly(x, 2, 3).astype(np.float32), spoken, prons, f"kokoro-{_style['n']}"
+    return resample_poly(x, 2, 3).astype(np.float32), spoken, prons, f"kokoro-{_style['n']}" + (f"-{accent.kind}" if accent else "")
 
 
 def piper(text, assets, seed=0, speed=1.0):

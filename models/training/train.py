@@ -55,13 +55,16 @@ def main():
     ap.add_argument("--dropout", type=float, default=0.2)
     ap.add_argument("--batch", type=int, default=64)
     ap.add_argument("--an4", type=float, default=0.0, help="share of batches made of AN4's cepstra (PACKS/an4.npz)")
-    ap.add_argument("--teach", type=float, default=0.0, help="weight of the teacher: the model of --init, which hears 0.6 s more on either side")
+    ap.add_argument("--teach", type=float, default=0.0, help="weight of the teacher, which hears the sound unspoilt and 0.6 s more on either side")
+    ap.add_argument("--teacher", help="its NAME.npz (else the model of --init)")
+    ap.add_argument("--roles", default="train", help="roles whose speakers are heard, separated by commas; with dev nothing is left to choose by")
     ap.add_argument("--windows", type=float, default=.7, help="share of windows as the engine gives them")
     ap.add_argument("--leave-out", default="", help="sources of clips not to use, separated by commas")
     ap.add_argument("--seed", type=int, default=1)
     a = ap.parse_args()
-    sound, clips = load_packs(a.packs, ("real", "espeak", "flite-", "hibari", "kokoro"))
-    clips = [c for c in clips if c["source"] in ("espeak", "flite", "hibari", "kokoro") or split.role("speaker", c["speaker"]) == "train"]
+    roles = a.roles.split(",")
+    sound, clips = load_packs(a.packs, ("real", "espeak", "flite-", "hibari", "kokoro", *(["dev"] if "dev" in roles else [])))
+    clips = [c for c in clips if c["source"] in ("espeak", "flite", "hibari", "kokoro") or split.role("speaker", c["speaker"]) in roles]
     clips = [c for c in clips if c["source"] not in a.leave_out.split(",")]
     plan = background(Plan(clips, a.batch, a.seed, windows=a.windows).batches())
     plan.send(None)  # starts its process, before the GPU is touched
@@ -84,7 +87,7 @@ def main():
                 noises.append(x)
     spoil = Spoiler(sound, clips, noises, dev, a.seed)
     cepstra = Cepstra(pathlib.Path(a.packs) / "an4.npz") if a.an4 else None
-    ids = [i for i, s in enumerate(cepstra.speakers) if split.role("speaker", s) == "train"] if a.an4 else []
+    ids = [i for i, s in enumerate(cepstra.speakers) if split.role("speaker", s) in roles] if a.an4 else []
     if a.init:
         net = load(a.init)
         a.width, a.kernels = net.h.n.normalized_shape[0], [c.k for c in net.h.c]
@@ -94,7 +97,7 @@ def main():
     else:
         net = Model(dict(np.load(a.weights)), width=a.width, kernels=a.kernels, dropout=a.dropout)
     net = net.to(dev)
-    teacher = copy.deepcopy(net).eval().requires_grad_(False) if a.teach else None
+    teacher = (load(a.teacher).to(dev) if a.teacher else copy.deepcopy(net)).eval().requires_grad_(False) if a.teach else None
     blocks = len(net.e.b)
     for p in net.e.parameters():
         p.requires_grad = False
@@ -136,9 +139,13 @@ def main():
             with torch.no_grad(), torch.autocast(dev, torch.bfloat16):
                 at = (wide.shape[2] - mel.shape[2]) // 4
                 known = teacher(wide[:, :, :1000])[0][:, at:at + lp.shape[1]]
+                # Where the teacher itself misses what is said (an accent, say), it is not listened to.
+                wrong = torch.nn.functional.ctc_loss(known.transpose(0, 1), labels, frames.clamp(max=known.shape[1]), lens, reduction="none")
+                trust = torch.exp(-wrong / lens.clamp(min=1))[:, None]
             n = known.shape[1]
+            sure = sure[:, :n] * trust
             far = torch.nn.functional.kl_div(lp[:, :n], known, log_target=True, reduction="none").sum(-1)
-            taught = (far * sure[:, :n]).sum() / sure[:, :n].sum().clamp(min=1)
+            taught = (far * sure).sum() / sure.sum().clamp(min=1)
             loss = loss + a.teach * taught
         opt.zero_grad(set_to_none=True)
         loss.backward()
