@@ -1,6 +1,6 @@
 """Write manifest.json and FIGURES.md for an exported model.
 
-    python card.py --onnx DIR --test test.json --out DIR [--version 2] [--calibration JSON]
+    python card.py --onnx DIR --test test.json --out DIR [--version 4] [--calibration JSON]
 """
 import argparse
 import hashlib
@@ -22,7 +22,7 @@ def main():
     ap.add_argument("--test", required=True)
     ap.add_argument("--out", required=True, type=pathlib.Path)
     ap.add_argument("--calibration", help="the JSON object that speech/ctc's TestCalibrate prints for this model")
-    ap.add_argument("--version", default="2")
+    ap.add_argument("--version", default="4")
     a = ap.parse_args()
     model, head = a.onnx / "model.int8.onnx", a.onnx / "head.f32"
     manifest = {

@@ -39,7 +39,7 @@ def main():
     ap.add_argument("--aligner", required=True)
     ap.add_argument("--workers", type=int, default=os.cpu_count())
     a = ap.parse_args()
-    stems = [p.stem for p in sorted(a.packs.glob("*.json")) if not p.stem.startswith(("dev", "flite_dev"))]
+    stems = [p.stem for p in sorted(a.packs.glob("*.json")) if not p.stem.startswith("flite_dev")]
     with multiprocessing.Pool(a.workers) as pool:
         jobs = {stem: pool.map_async(some, [(a.packs, stem, a.aligner, k, a.workers) for k in range(a.workers)], 1) for stem in stems}
         for stem in stems:
