@@ -645,7 +645,11 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis) error {
 	slices.SortStableFunc(ms, func(a, b meaning) int { return cmp.Compare(b.posterior, a.posterior) })
 	asked := e.place(ms)
 	if h.Rejected {
-		if len(ms) == 0 || ms[0].err != nil || ms[0].result.Command.Verb() != chart.VerbSoundings || nearTrust*ms[0].posterior < refuseBelow {
+		hoped := chart.VerbSoundings
+		if !e.state.Listening {
+			hoped = chart.VerbGoAhead
+		}
+		if len(ms) == 0 || ms[0].err != nil || ms[0].result.Command.Verb() != hoped || nearTrust*ms[0].posterior < refuseBelow {
 			e.unheard(h)
 			return nil
 		}
@@ -750,10 +754,13 @@ func (e *Exam) stray(r grammar.Result, h speech.Hypothesis) bool {
 	return true
 }
 
-// awaited reports whether speech that the engine just rejected may have been the next number: one lost number puts
-// all that follow one site off, which costs more than a question.
+// awaited reports whether speech that the engine just rejected may be acted upon all the same: it may have been the next number, and one lost number puts
+// all that follow one site off, which costs more than a question; or the one call that ends standing by, without which every call after it is lost.
 func (e *Exam) awaited(h speech.Hypothesis) bool {
-	return h.Near && e.state.Listening && !e.state.AtEnd && e.soundedMS > 0 && h.StartMS-e.soundedMS < flowMS
+	if !e.state.Listening {
+		return h.Near
+	}
+	return h.Near && !e.state.AtEnd && e.soundedMS > 0 && h.StartMS-e.soundedMS < flowMS
 }
 
 // unheard deals with speech that is no call. Chatter: no tone, no change. But speech in one breath with soundings was meant

@@ -377,6 +377,21 @@ func TestNearlyHeardNumber(t *testing.T) {
 	}
 }
 
+// Standing by, the one call that ends it is taken even where the recognizer only just rejected it; nothing else is.
+func TestNearlyHeardGoAhead(t *testing.T) {
+	near := func(at int64, text string, is bool) scripted.Utterance {
+		u := say(at, text)
+		u.Rejected, u.Near = true, is
+		return u
+	}
+	e, log := open(t, chart.FDI, say(500, "three"), say(1500, "stand by"), near(3000, "four", true), near(5000, "go ahead", false), say(7000, "five"),
+		near(9000, "go ahead", true), say(11_000, "six"))
+	play(t, e, 14_000)
+	if s := state(t, log); row(s, 17, chart.Buccal) != "3 6 -" || !s.Listening {
+		t.Error(row(s, 17, chart.Buccal), s.Listening)
+	}
+}
+
 // "Tooth" is easily heard as "two": where both are likely it is the tooth, if there is one, and negative takes it back.
 func TestTwoOrTooth(t *testing.T) {
 	heard := func(at int64, text, rival string) scripted.Utterance {

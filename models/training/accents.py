@@ -1,6 +1,7 @@
 """Accents for the synthetic voices: how speakers of other languages, or of other kinds of English, sound the phones of a call.
 
-The label stays the English phone, so the model learns that a "three" with an s or a rolled r is still a three. Which sounds a
+The label stays the English phone, so the model learns that a "three" with an s or a rolled r is still a three. Only a sound that is
+not said at all leaves the label too, where the lexicon knows the word without it ("four" without its r). Which sounds a
 language puts for which English phone is common knowledge of language teaching, no source; written from memory.
 
 A rule maps an ARPAbet phone (without stress) to one of several spellings in the alphabet of the Kokoro family; "" drops the sound.
@@ -28,13 +29,15 @@ KINDS = {
                    OW=["o", "ou"], ER=["ɛr", "or"], AO=["o", "ɔ"], end=_DEVOICED),
     "indian": dict(T=["ʈ", "t"], D=["ɖ", "d"], TH=["t", "tʰ"], DH=["d"], W=["ʋ"], V=["ʋ"], R=["ɾ", "ɽ"], EY=["e", "eː"], OW=["o", "oː"], AO=["ɔ", "ɒ"],
                    Z=["z", "ʤ"], AH=["ə", "a"], ER=["əɾ"]),
-    "chinese": dict(TH=["s", "f"], DH=["d", "z"], V=["w", "f"], Z=["s", "z"], IH=["i"], AE=["ɛ"], R=["ɹ", "l"], end=dict(L=["o", ""], D=["t", ""], V=["f"], Z=["s"], T=["t", ""], K=["k", ""])),
+    "chinese": dict(TH=["s", "f"], DH=["d", "z"], V=["w", "f"], Z=["s", "z"], IH=["i"], AE=["ɛ"], R=["ɹ", "l"], end=dict(L=["o", "l"], D=["t"], V=["f"], Z=["s"])),
     "japanese": dict(TH=["s"], DH=["z"], R=["ɽ", "ɾ"], L=["ɽ", "ɾ"], V=["b"], AE=["a"], AH=["a"], ER=["aː"], F=["ɸ", "f"], IH=["i"], UH=["ɯ"], UW=["ɯː"],
                      SH=["ɕ"], EY=["eː"], OW=["oː"], end=dict(T=["to", "t"], D=["do"], S=["sɯ"], V=["bɯ"], K=["kɯ"], N=["ɴ", "n"])),
     "arabic": dict(P=["b", "p"], V=["f", "v"], IH=["i"], R=["r", "ɾ"], TH=["s", "t"], DH=["z", "d"], EY=["eː"], OW=["oː"], AE=["a"], ER=["ɛr"], CH=["ʃ"],
                    JH=["ʒ"]),
     "nordic": dict(TH=["t", "f"], DH=["d"], W=["v", "ʋ"], Z=["s"], JH=["j", "ʤ"], R=["r", "ɾ", "ʁ"], AE=["ɛ", "a"], UW=["uː"], AH=["a", "ɔ"], end=dict(V=["f"], Z=["s"], D=["t"])),
-    "greek": dict(SH=["s"], CH=["ʦ"], JH=["ʣ"], IH=["i"], AE=["a"], AH=["a"], HH=["x", "ç"], R=["ɾ", "r"], D=["d"], EY=["ej"], OW=["o"], ER=["ɛɾ"], UH=["u"]),
+    "portuguese": dict(TH=["t", "s", "f"], DH=["d", "z"], IH=["i"], AE=["ɛ"], AH=["a", "ɐ"], UH=["u"], HH=["x", ""], R=["ʁ", "ɾ"], AO=["ɔ"], EY=["ej"],
+                       OW=["o", "ow"], ER=["eɾ", "ɔɾ"], NG=["n", "ŋ"], end=dict(T=["ʧi", "t"], D=["ʤi", "d"], L=["w"], K=["ki", "k"], V=["vi", "v"])),
+    "greek": dict(SH=["s"], CH=["ʦ"], JH=["ʣ"], IH=["i"], AE=["a"], AH=["a"], HH=["x", "ç"], R=["ɾ", "r"], EY=["ej"], OW=["o"], ER=["ɛɾ"], UH=["u"]),
 }
 
 
@@ -51,8 +54,8 @@ class Speaker:
         self.flat = self.kind in ("french", "japanese", "indian") and rng.random() < strength
 
     def spell(self, pron):
-        """Stressed ARPAbet to the Kokoro alphabet, as this speaker says it."""
-        out = ""
+        """Stressed ARPAbet to the Kokoro alphabet, as this speaker says it, and the phones of it that are said."""
+        out, kept = "", []
         for i, p in enumerate(pron):
             base, stress = re.match(r"([A-Z]+)(\d?)", p).groups()
             last = i == len(pron) - 1
@@ -60,11 +63,15 @@ class Speaker:
             if said is None:
                 said = self.rules.get(base)
             if said is None or base == "AH" and stress == "0" and self.kind not in ("spanish", "italian", "japanese"):
+                said = None
+            if said != "":
+                kept.append(p)
+            if said is None:
                 out += lexicon.kokoro([base + ("" if self.flat else stress)])
             else:
                 mark = "ˈ" if stress == "1" and not self.flat else ""
                 out += mark + said
-        return out
+        return out, kept
 
 
 # How an espeak-ng voice of another language reads the English digits zero to nine and "tooth" when they are spelt for it.

@@ -9,14 +9,14 @@ import noise
 RATE = 16000
 DIGIT = set("zero one two three four five six seven eight nine ten eleven twelve thirteen fourteen fifteen sixteen seventeen "
             "eighteen nineteen twenty thirty oh".split())
-SYNTH = {"kokoro": .40, "hibari": .25, "espeak": .20, "flite": .15}
+SYNTH = {"kokoro": .65, "hibari": .10, "espeak": .15, "flite": .10}
 
 
 class Plan:
     """Draws batches: which clips, where, how fast. Kinds of utterance and their shares are the recipe of the model card."""
     KINDS = ("digits", "words", "read", "synth", "single", "mixed", "nothing")
 
-    def __init__(self, clips, batch, seed, shares=(.32, .09, .16, .20, .11, .05, .07), windows=.7):
+    def __init__(self, clips, batch, seed, shares=(.27, .08, .13, .30, .10, .06, .06), windows=.7):
         self.clips, self.batch, self.rng, self.shares = clips, batch, np.random.default_rng(seed), shares
         self.windows = windows  # share of utterances of which only a window is given, as the engine does
         by = {}
@@ -89,7 +89,7 @@ class Plan:
         if kind == "nothing":  # noise alone says nothing: else it is heard as short words
             return [], self.rng.uniform(1, 5)
         if kind == "digits":
-            self.p = (.45, .35, .20)
+            self.p = (.28, .40, .32)
             segs, end = self.strung([("digit", "fsdd"), ("digit", "real"), ("digit", "synth")], 8)
         elif kind == "words":
             self.p = (.35, .25, .40)
@@ -371,7 +371,7 @@ class Spoiler:
         each, and the teacher's input and the output frames (of the window) in which it knows better."""
         b, frames = inside.shape
         old = m.shape[2]
-        warp = torch.where(self.u(b) < .5, self.u(b, lo=.91, hi=1.10), torch.ones(b, device=self.dev))
+        warp = torch.where(self.u(b) < .5, self.u(b, lo=.88, hi=1.14), torch.ones(b, device=self.dev))
         fi = (torch.arange(80, device=self.dev)[None] * warp[:, None]).clamp(max=79)
         ti = at.clamp(0, old - 1)
         grid = torch.stack((ti[:, None, :].expand(b, 80, frames) / (old - 1) * 2 - 1,

@@ -68,7 +68,6 @@ def make(a):
     crowd = [c for c in single if c["source"] == "speech-commands"]
     lucas = [c for c in single if c["source"] == "fsdd"]
     foreign = [c for c in clips if c["source"] == "speech-commands" and c["words"][0] in ("up", "down", "on", "off", "stop", "go")]
-    s2, calls = load_packs(a.packs, ("flite_dev",))
 
     def cut(c, rng, db):
         """The clip whole, with its own room, or close to the word."""
@@ -115,12 +114,19 @@ def make(a):
     triples(crowd, r(6), "triples-crowd-15dB", 56, snr=15)
     triples(lucas, r(7), "triples-lucas", 56)
     alone(foreign, r(8), "foreign", words=False)
-    tape = Tape(r(9))
-    for c in calls[:110]:
-        x = s2[c["at"]:c["at"] + c["n"]].astype(np.float32) / 32768
-        if len(c["words"]) > 1 or c["words"][0] in DIGITS:
-            tape.add(faded(levelled(x, c["a"], c["b"], tape.rng.uniform(-30, -24))), c["words"], c["a"], c["b"])
-    tape.write(a.out, "calls-slt")
+    def calls(pack, seed, name, most, snr=None):
+        """The calls of a voice that heard no training, as they were spoken; words that alone are no call are left out."""
+        sound, clips = load_packs(a.packs, (pack,))
+        tape = Tape(r(seed))
+        for c in clips[:most]:
+            x = sound[c["at"]:c["at"] + c["n"]].astype(np.float32) / 32768
+            if (len(c["words"]) > 1 or c["words"][0] in DIGITS) and not c.get("bad"):
+                tape.add(faded(levelled(x, c["a"], c["b"], tape.rng.uniform(-30, -24))), c["words"], c["a"], c["b"])
+        tape.write(a.out, name, snr)
+
+    calls("flite_dev", 9, "calls-slt", 110)
+    calls("kokoro_dev", 12, "calls-kept", 216)
+    calls("kokoro_dev", 13, "calls-kept-10dB", 216, snr=10)
     tape = Tape(r(10))
     for k in range(36):
         kinds = list(noise.KINDS.values())

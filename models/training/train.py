@@ -63,9 +63,9 @@ def main():
     ap.add_argument("--seed", type=int, default=1)
     a = ap.parse_args()
     roles = a.roles.split(",")
-    sound, clips = load_packs(a.packs, ("real", "espeak", "flite-", "hibari", "kokoro", *(["dev"] if "dev" in roles else [])))
+    sound, clips = load_packs(a.packs, ("real", "espeak", "flite-", "hibari", "kokoro-", *(["dev"] if "dev" in roles else [])))
     clips = [c for c in clips if c["source"] in ("espeak", "flite", "hibari", "kokoro") or split.role("speaker", c["speaker"]) in roles]
-    clips = [c for c in clips if c["source"] not in a.leave_out.split(",")]
+    clips = [c for c in clips if c["source"] not in a.leave_out.split(",") and not c.get("bad")]
     plan = background(Plan(clips, a.batch, a.seed, windows=a.windows).batches())
     plan.send(None)  # starts its process, before the GPU is touched
     dev = "cuda" if torch.cuda.is_available() else "cpu"
