@@ -25,7 +25,7 @@ func TestLexiconHasTheWordsOfTheCalls(t *testing.T) {
 func TestLexiconAgainstDictionary(t *testing.T) {
 	for word, want := range map[string]string{
 		"three": "TH R IY", "eleven": "IH L EH V AH N", "bleeding": "B L IY D IH NG", "recession": "R IH S EH SH AH N",
-		"calculus": "K AE L K Y AH L AH S", "mobility": "M OW B IH L AH T IY", "negative": "N EH G AH T IH V",
+		"calculus": "K AE L K Y AH L AH S", "mobility": "M OW B IH L AH T IY", "negative": "N EH G AH T IH V", "molar": "M OW L ER",
 	} {
 		lex := testLexicon(t)
 		var ids []uint8
