@@ -643,7 +643,7 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis) error {
 		}
 	}
 	slices.SortStableFunc(ms, func(a, b meaning) int { return cmp.Compare(b.posterior, a.posterior) })
-	asked := e.place(ms)
+	asked := e.place(ms, h)
 	if h.Rejected {
 		hoped := chart.VerbSoundings
 		if !e.state.Listening {
@@ -784,7 +784,8 @@ func (e *Exam) unheard(h speech.Hypothesis) {
 // The share is where both are as likely, by what was measured with the shipped model, clean and in two noises at 10 dB: of 29
 // times "tooth" and a number (a synthetic voice outside the training) 23 lay above it, of 40 calls that begin with "two" (real digits and
 // synthetic voices) none; the highest had 0.08. Such numbers are some six times as frequent as jumps to a tooth (common practice, no source).
-func (e *Exam) place(ms []meaning) (asked bool) {
+// Where the numbers fill a tooth to its end and the jump would not, or would leave a tooth in the middle of its sites, the tooth has to be the likelier one.
+func (e *Exam) place(ms []meaning, h speech.Hypothesis) (asked bool) {
 	if len(ms) < 2 {
 		return false
 	}
@@ -793,7 +794,7 @@ func (e *Exam) place(ms []meaning) (asked bool) {
 		two, tooth = tooth, two
 	}
 	if !begins(*two, "two") || !begins(*tooth, "tooth") || !slices.Equal(two.result.Words[1:], tooth.result.Words[1:]) ||
-		tooth.posterior < toothShare*(two.posterior+tooth.posterior) {
+		tooth.posterior < toothShare*(two.posterior+tooth.posterior) || tooth.posterior < two.posterior && e.fill(two, tooth, h) {
 		return false
 	}
 	acts := tooth.result.Command.Acts
@@ -806,6 +807,22 @@ func (e *Exam) place(ms []meaning) (asked bool) {
 		ms[0], ms[1] = ms[1], ms[0]
 	}
 	return true
+}
+
+// fill reports whether the numbers of a "two ..." are what is to come where the exam is, and those behind the "tooth ..." are not.
+func (e *Exam) fill(two, tooth *meaning, h speech.Hypothesis) bool {
+	numbers := func(m *meaning) (n int, only bool) {
+		only = true
+		for _, a := range m.result.Command.Acts {
+			n += len(a.Numbers)
+			only = only && (a.Verb == chart.VerbSoundings || a.Verb == chart.VerbGo)
+		}
+		return n, only
+	}
+	n, plain := numbers(two)
+	behind, jumps := numbers(tooth)
+	amid := e.state.Next%3 != 0 && h.StartMS-e.soundedMS < flowMS
+	return plain && jumps && (e.state.Next+n)%3 == 0 && (behind%3 != 0 || amid)
 }
 
 func begins(m meaning, word string) bool {

@@ -422,6 +422,22 @@ func TestTwoOrTooth(t *testing.T) {
 	if s := state(t, log); row(s, 17, chart.Buccal) != "2 2 6" || len(s.Doubts) != 3 {
 		t.Error("hardly the tooth:", row(s, 17, chart.Buccal), s.Doubts)
 	}
+	// What fills the tooth is numbers, unless "tooth" is the likelier.
+	e, log = open(t, chart.Universal, heard(1000, "two four five", "tooth four five"))
+	play(t, e, 3000)
+	if s := state(t, log); row(s, 17, chart.Buccal) != "2 4 5" || len(s.Doubts) != 3 {
+		t.Error("a whole tooth:", row(s, 17, chart.Buccal), s.Doubts)
+	}
+	e, log = open(t, chart.Universal, say(1000, "five"), heard(2200, "two three", "tooth three"))
+	play(t, e, 5000)
+	if s := state(t, log); row(s, 17, chart.Buccal) != "5 2 3" {
+		t.Error("the rest of a tooth:", row(s, 17, chart.Buccal), s.Doubts)
+	}
+	e, log = open(t, chart.Universal, say(1000, "five"), heard(2200, "tooth three", "two three"))
+	play(t, e, 5000)
+	if s := state(t, log); row(s, 17, chart.Buccal) != "5 - -" || s.Place.Tooth != 16 {
+		t.Error("a jump from the middle:", row(s, 17, chart.Buccal), s.Place)
+	}
 }
 
 func TestChatterAndMisfits(t *testing.T) {
