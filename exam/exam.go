@@ -25,7 +25,7 @@ const (
 	strayFiller = 0.6  // numbers out of the blue that fit no better than this are a piece of talk: see stray
 	moveBelow   = 0.70 // for calls that move, delete or state more than a value: a wrong one costs 2 or 3, a repeated one 1
 	nearTrust   = 0.80 // what a number that the engine just rejected is worth where numbers are being called: see awaited
-	toothShare  = 0.09 // of the posterior of "two ..." and "tooth ..." together: from there on it was "tooth", see place
+	toothShare  = 0.3  // of the posterior of "two ..." and "tooth ..." together: from there on it was "tooth", see place
 
 	pendingMS  = 4000 // how long the beginning of a call waits for its rest
 	amendMS    = 1500 // how long more words may change the last call

@@ -23,6 +23,7 @@ import (
 // File names in a model directory.
 const (
 	ModelFile    = "model.int8.onnx"
+	SecondFile   = "second.int8.onnx" // a larger model that is asked again when a call has ended; may be absent
 	PhonesFile   = "phones.txt"
 	HeadFile     = "head.f32" // the model's last layer, from which voice profiles begin; may be absent
 	ManifestFile = "manifest.json"
@@ -70,6 +71,7 @@ func (o Options) withDefaults() Options {
 type Engine struct {
 	opt     Options
 	net     *network
+	second  *network // larger, asked when a call has ended; nil: none
 	lex     *lexicon
 	graphs  *graphCache
 	turns   chan struct{} // at the network: one for each processor, for more would only need more memory
@@ -88,14 +90,14 @@ var _ speech.Engine = (*Engine)(nil)
 // to do.
 func Open(opt Options) (*Engine, error) {
 	opt = opt.withDefaults()
-	model, headFile, symbols, sum, cal, err := loadModel(opt.ModelDir)
+	m, err := loadModel(opt.ModelDir)
 	if err != nil {
 		return nil, err
 	}
 	if opt.FillerLimit == 0 {
-		opt.FillerLimit = cal.FillerLimit
+		opt.FillerLimit = m.cal.FillerLimit
 	}
-	lex, err := newLexicon(symbols)
+	lex, err := newLexicon(m.symbols)
 	if err != nil {
 		return nil, fmt.Errorf("%s does not list all 39 phones: put back the file that came with the model (%w)", filepath.Join(opt.ModelDir, PhonesFile), err)
 	}
@@ -115,22 +117,28 @@ func Open(opt Options) (*Engine, error) {
 	if err != nil {
 		return nil, err
 	}
-	net, err := newNetwork(lib, filepath.Join(opt.ModelDir, ModelFile), model, len(symbols))
+	net, err := newNetwork(lib, filepath.Join(opt.ModelDir, ModelFile), m.model, len(m.symbols))
 	if err != nil {
 		return nil, err
 	}
-	e := &Engine{opt: opt, net: net, lex: lex, graphs: newGraphCache(64), turns: make(chan struct{}, runtime.GOMAXPROCS(0)), cal: cal, name: "ctc " + sum[:8], model: modelSum(sum)}
-	e.silence = make([]float32, len(symbols))
+	e := &Engine{opt: opt, net: net, lex: lex, graphs: newGraphCache(64), turns: make(chan struct{}, runtime.GOMAXPROCS(0)), cal: m.cal, name: "ctc " + m.sum[:8], model: modelSum(m.sum)}
+	e.silence = make([]float32, len(m.symbols))
 	for i := range e.silence[1:] {
 		e.silence[i+1] = -14
 	}
 	for _, p := range strings.Fields("AA AE AH AO AW AY EH ER EY IH IY L OW OY R UH UW") {
 		e.drawn[lex.phone[p]] = true
 	}
-	if net.width > 0 && headFile != nil {
-		if e.head, err = readHead(headFile, len(symbols), net.width); err != nil {
-			net.close()
+	if net.width > 0 && m.head != nil {
+		if e.head, err = readHead(m.head, len(m.symbols), net.width); err != nil {
+			e.Close()
 			return nil, fmt.Errorf("%s: %w; put back the file that came with the model", filepath.Join(opt.ModelDir, HeadFile), err)
+		}
+	}
+	if m.second != nil {
+		if e.second, err = newNetwork(lib, filepath.Join(opt.ModelDir, SecondFile), m.second, len(m.symbols)); err != nil {
+			e.Close()
+			return nil, err
 		}
 	}
 	return e, nil
@@ -143,52 +151,71 @@ func (e *Engine) Name() string { return e.name }
 func (e *Engine) Lacks(words []string) []string { return e.lex.lacks(words) }
 
 // Close frees the model.
-func (e *Engine) Close() error { return e.net.close() }
+func (e *Engine) Close() error {
+	err := e.net.close()
+	if e.second != nil {
+		err = errors.Join(err, e.second.close())
+	}
+	return err
+}
+
+// modelFiles is what a model directory holds; second and head may be nil.
+type modelFiles struct {
+	model, second, head []byte
+	symbols             []string
+	sum                 string // SHA-256 of the model
+	cal                 Calibration
+}
 
 // loadModel reads the files of a model directory and checks them against the manifest, if there
 // is one.
-func loadModel(dir string) (model, head []byte, symbols []string, sum string, cal Calibration, err error) {
+func loadModel(dir string) (m modelFiles, err error) {
 	if dir == "" {
-		return nil, nil, nil, "", cal, fmt.Errorf("%w: no model folder given", speech.ErrNoModel)
+		return m, fmt.Errorf("%w: no model folder given", speech.ErrNoModel)
 	}
-	read := func(name string) []byte {
+	read := func(name string, needed bool) []byte {
 		var b []byte
 		if err != nil {
 			return nil
 		}
 		path := filepath.Join(dir, name)
 		if b, err = os.ReadFile(path); errors.Is(err, fs.ErrNotExist) {
-			err = fmt.Errorf("%w: no file %s; give the folder that holds %s and %s, as installed with the program", speech.ErrNoModel, path, ModelFile, PhonesFile)
+			if err = nil; needed {
+				err = fmt.Errorf("%w: no file %s; give the folder that holds %s and %s, as installed with the program", speech.ErrNoModel, path, ModelFile, PhonesFile)
+			}
+			return nil
 		}
 		return b
 	}
-	model = read(ModelFile)
-	phones := read(PhonesFile)
+	m.model = read(ModelFile, true)
+	phones := read(PhonesFile, true)
+	m.head = read(HeadFile, false)
+	m.second = read(SecondFile, false)
 	if err != nil {
-		return nil, nil, nil, "", cal, err
+		return m, err
 	}
-	if head, err = os.ReadFile(filepath.Join(dir, HeadFile)); err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return nil, nil, nil, "", cal, err
+	files := map[string][]byte{ModelFile: m.model, PhonesFile: phones}
+	if m.head != nil {
+		files[HeadFile] = m.head
 	}
-	files := map[string][]byte{ModelFile: model, PhonesFile: phones}
-	if head != nil {
-		files[HeadFile] = head
+	if m.second != nil {
+		files[SecondFile] = m.second
 	}
-	hash := sha256.Sum256(model)
-	sum = hex.EncodeToString(hash[:])
-	if cal, err = readManifest(dir, files); err != nil {
-		return nil, nil, nil, "", cal, err
+	hash := sha256.Sum256(m.model)
+	m.sum = hex.EncodeToString(hash[:])
+	if m.cal, err = readManifest(dir, files); err != nil {
+		return m, err
 	}
 	sc := bufio.NewScanner(bytes.NewReader(phones))
 	for sc.Scan() {
 		if s := strings.TrimSpace(sc.Text()); s != "" {
-			symbols = append(symbols, s)
+			m.symbols = append(m.symbols, s)
 		}
 	}
-	if len(symbols) < 2 || symbols[0] != "<blank>" || len(symbols) > 255 {
-		return nil, nil, nil, "", cal, fmt.Errorf("%s is not a list of phones that begins with <blank>: put back the file that came with the model", filepath.Join(dir, PhonesFile))
+	if len(m.symbols) < 2 || m.symbols[0] != "<blank>" || len(m.symbols) > 255 {
+		return m, fmt.Errorf("%s is not a list of phones that begins with <blank>: put back the file that came with the model", filepath.Join(dir, PhonesFile))
 	}
-	return model, head, symbols, sum, cal, nil
+	return m, nil
 }
 
 // readManifest compares the files with the SHA-256 sums in the manifest of the folder, if it has
@@ -215,6 +242,9 @@ func readManifest(dir string, files map[string][]byte) (Calibration, error) {
 	}
 	for _, f := range m.Files {
 		data, ok := files[f.Name]
+		if !ok && f.Name == SecondFile { // without it, worse would be heard, and nobody would know
+			return Calibration{}, fmt.Errorf("%w: no file %s, which %s names: put back the files that came with the program", speech.ErrNoModel, filepath.Join(dir, f.Name), path)
+		}
 		if !ok {
 			continue
 		}

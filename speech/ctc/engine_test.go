@@ -19,6 +19,9 @@ import (
 	"sync"
 	"testing"
 
+	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
+
 	"leadsman/speech"
 	"leadsman/speech/speechtest"
 	"leadsman/tests/recordings"
@@ -357,6 +360,93 @@ func TestOwnLexicon(t *testing.T) {
 	}
 }
 
+// Asking the same model a second time changes nothing; what another one says counts half.
+func TestSecondOpinion(t *testing.T) {
+	opt := testOptions(t)
+	dir := t.TempDir()
+	for _, name := range []string{ModelFile, PhonesFile} {
+		b, err := os.ReadFile(filepath.Join(opt.ModelDir, name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(filepath.Join(dir, name), b, 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	opt.ModelDir = dir
+	r, err := recordings.Load("page-joe")
+	if err != nil {
+		t.Fatal(err)
+	}
+	heard := func() []speech.Hypothesis {
+		e, err := Open(opt)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer e.Close()
+		return hear(t, e, callNet(), r.PCM)
+	}
+	alone := heard()
+	model, err := os.ReadFile(filepath.Join(dir, ModelFile))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(dir, SecondFile), model, 0o644); err != nil {
+		t.Fatal(err)
+	}
+	near := cmpopts.EquateApprox(0, 1e-3)
+	if diff := cmp.Diff(alone, heard(), near); diff != "" || len(alone) < 5 {
+		t.Errorf("%d calls; the same model twice: %s", len(alone), diff)
+	}
+}
+
+// The log-probabilities of both count the same, and stay such.
+func TestSecondOpinionCountsHalf(t *testing.T) {
+	e := openEngine(t)
+	e.second = e.net
+	defer e.net.close()
+	r, err := e.NewRecognizer()
+	if err != nil {
+		t.Fatal(err)
+	}
+	rec := r.(*recognizer)
+	rng := rand.New(rand.NewPCG(1, 2))
+	for i := range rec.in {
+		rec.in[i] = float32(rng.NormFloat64())
+	}
+	sym := e.net.symbols
+	rec.seenAt, rec.seen, rec.callFrom = 100, 160, 120 // the network saw frames 100 to 179, the call holds 120 to 189
+	lp := make([]float32, 70*sym)
+	for f := 0; f < 70; f++ {
+		for k := range sym {
+			lp[f*sym+k] = float32(rng.NormFloat64())
+		}
+		logSoftmax(lp[f*sym : (f+1)*sym])
+	}
+	both, err := rec.secondOpinion(lp)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for f := range 70 {
+		sum := 0.0
+		for k := range sym {
+			sum += math.Exp(float64(both[f*sym+k]))
+			// Ratios of probabilities are geometric means; beyond what the network saw the first opinion stands.
+			want := lp[f*sym+k] - lp[f*sym]
+			if f < 60 {
+				other := rec.out[(f+20)*sym:]
+				want = (want + other[k] - other[0]) / 2
+			}
+			if got := both[f*sym+k] - both[f*sym]; math.Abs(float64(got-want)) > 1e-3 {
+				t.Fatalf("frame %d, symbol %d: %v, want %v", f, k, got, want)
+			}
+		}
+		if math.Abs(sum-1) > 1e-4 {
+			t.Fatalf("frame %d adds up to %v", f, sum)
+		}
+	}
+}
+
 func TestOpenRefuses(t *testing.T) {
 	good := testOptions(t)
 	read := func(name string) []byte {
@@ -392,6 +482,9 @@ func TestOpenRefuses(t *testing.T) {
 		{"too few phones", map[string][]byte{ModelFile: model, PhonesFile: []byte("<blank>\nAA\nB\n")}, "39 phones", false},
 		{"head cut short", map[string][]byte{ModelFile: model, PhonesFile: phones, HeadFile: make([]byte, 100)}, HeadFile, false},
 		{"head of another model", map[string][]byte{ModelFile: model, PhonesFile: phones, HeadFile: bytes.Repeat([]byte{0xff}, 4*40*257)}, HeadFile, false},
+		{"no second opinion", map[string][]byte{ModelFile: model, PhonesFile: phones, ManifestFile: fmt.Appendf(nil, `{"files":[{"name":%q,"sha256":"00"}]}`, SecondFile)}, SecondFile, true},
+		{"second opinion cut short", map[string][]byte{ModelFile: model, PhonesFile: phones, SecondFile: model[:len(model)/2]}, SecondFile, false},
+		{"second opinion of another version", map[string][]byte{ModelFile: model, PhonesFile: phones, SecondFile: model, ManifestFile: fmt.Appendf(nil, `{"files":[{"name":%q,"sha256":"00"}]}`, SecondFile)}, "SHA-256", false},
 		{"no list of phones", map[string][]byte{ModelFile: model, PhonesFile: []byte("hello")}, "list of phones", false},
 	} {
 		dir := t.TempDir()

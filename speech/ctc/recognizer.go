@@ -61,8 +61,11 @@ type recognizer struct {
 	guessed bool  // the end of lp is silence that the network was not asked about
 	frozen  int64 // frames before this keep their log-probabilities
 
-	loudest float32 // peak of the front end in the last window
-	spoken  float32 // and in the calls so far, the latest counting most
+	seenAt  int64     // frame at which the window that the network saw last began
+	seen    int       // its steps, padding included
+	twice   []float32 // log-probabilities of a call by both networks
+	loudest float32   // peak of the front end in the last window
+	spoken  float32   // and in the calls so far, the latest counting most
 
 	// The call going on.
 	active   bool
@@ -90,7 +93,7 @@ func (e *Engine) NewRecognizer() (speech.Recognizer, error) {
 func (r *recognizer) reset() {
 	*r = recognizer{
 		e: r.e, g: r.g, s: r.s, al: r.al, mel: r.mel, in: r.in, out: r.out, voice: r.voice,
-		queue: r.queue, mels: r.mels[:0], lp: r.lp[:0],
+		queue: r.queue, mels: r.mels[:0], lp: r.lp[:0], twice: r.twice[:0],
 		words: r.words[:0], lastBest: r.lastBest[:0], spans: r.spans[:0],
 		meter: speech.Meter{Margin: loudMargin}, spoken: melLogZero,
 	}
@@ -226,6 +229,7 @@ func (r *recognizer) encode() error {
 	if err := r.score(n + pad); err != nil {
 		return err
 	}
+	r.seenAt, r.seen = r.encAt/2, n+pad
 	sym := r.e.net.symbols
 	r.lp = append(r.lp[:(r.frozen-r.lpFrom)*int64(sym)], r.out[int(r.frozen-r.encAt/2)*sym:n/2*sym]...)
 	if n > freezeAbove {
@@ -295,10 +299,7 @@ func (r *recognizer) judge() (*speech.Hypothesis, error) {
 		return nil, nil
 	}
 	lp := r.lp[int(r.callFrom-r.lpFrom)*sym:]
-	r.s.start(r.g)
-	for i := 0; i < len(lp); i += sym {
-		r.s.step(lp[i : i+sym])
-	}
+	r.decode(lp)
 	ends, rest := r.s.outcomes()
 	ending := speech.NoEnding
 	best := r.words[:0]
@@ -316,6 +317,15 @@ func (r *recognizer) judge() (*speech.Hypothesis, error) {
 	quiet := r.quiet(first, last, end)
 	if quiet >= waitSteps && (same || quiet >= waitSteps+10) || end-r.callFrom >= int64(r.e.opt.Longest/(frameMS*time.Millisecond)) {
 		h := r.hypothesis(lp, ends, first, last, r.e.opt.NBest)
+		if r.e.second != nil && h.Filler < hopeless {
+			if lp, err := r.secondOpinion(lp); err != nil {
+				return nil, err
+			} else {
+				r.decode(lp)
+				ends, _ = r.s.outcomes()
+				h = r.hypothesis(lp, ends, first, last, r.e.opt.NBest)
+			}
+		}
 		if h.Rejected && r.guessed { // not before the network has seen it all
 			r.still, r.nextLook = 0, r.steps+1
 			return nil, nil
@@ -340,6 +350,40 @@ func (r *recognizer) judge() (*speech.Hypothesis, error) {
 		return &h, nil
 	}
 	return nil, nil
+}
+
+// decode searches the net for the call whose log-probabilities are given.
+func (r *recognizer) decode(lp []float32) {
+	r.s.start(r.g)
+	for sym := r.e.net.symbols; len(lp) > 0; lp = lp[sym:] {
+		r.s.step(lp[:sym])
+	}
+}
+
+// hopeless is the filler cost from which on no second opinion is asked for: it would not make a call of it, and talk that
+// goes on all the time would cost much.
+const hopeless = 6
+
+// secondOpinion asks the larger network, too slow for every look, about the window that the first one saw last, and returns the
+// log-probabilities of the call as both together hear it: the mean of their logarithms, so that what either holds for impossible stays
+// unlikely. Both tell a phone in the same frame, for one was taught by the other.
+func (r *recognizer) secondOpinion(lp []float32) ([]float32, error) {
+	r.e.turns <- struct{}{}
+	err := r.e.second.run(r.out, nil, r.in, r.seen)
+	<-r.e.turns
+	if err != nil {
+		return nil, err
+	}
+	sym := r.e.net.symbols
+	r.twice = append(r.twice[:0], lp...)
+	for i := max(0, r.seenAt-r.callFrom); i < min(int64(len(lp)/sym), r.seenAt+int64(r.seen/2)-r.callFrom); i++ {
+		row, other := r.twice[int(i)*sym:][:sym], r.out[int(i+r.callFrom-r.seenAt)*sym:][:sym]
+		for k := range row {
+			row[k] = (row[k] + other[k]) / 2
+		}
+		logSoftmax(row)
+	}
+	return r.twice, nil
 }
 
 // quiet is the time in steps since the end of the sound. The network tells a phone near its begin, so
