@@ -20,7 +20,7 @@ import (
 // Limits of what is believed, all shares of probability as the engine gives them, which is right about as often as it says
 // (docs/measurements.md). They follow from what mistakes cost, in needless questions; the costs are engineering choices.
 const (
-	doubtBelow  = 0.98 // written and marked as a doubt below this: a silent wrong value costs 50, and 1 - 1/50 = 0.98
+	doubtBelow  = 0.99 // written and marked as a doubt below this: a silent wrong value costs 50, so what is right less often than 1 - 1/50; see docs/measurements.md
 	refuseBelow = 0.45 // less than this is no reading at all
 	strayFiller = 0.6  // numbers out of the blue that fit no better than this are a piece of talk: see stray
 	moveBelow   = 0.70 // for calls that move, delete or state more than a value: a wrong one costs 2 or 3, a repeated one 1

@@ -175,7 +175,7 @@ func TestAccuracyCalls(t *testing.T) {
 			r := rows[i]
 			sum.calls++
 			sum.numbers++
-			doubted := h.confidence < 0.98
+			doubted := h.confidence < 0.99
 			if h.pieces > 1 {
 				sum.apart++
 			}

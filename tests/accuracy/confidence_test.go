@@ -175,7 +175,7 @@ func TestReliabilityPicture(t *testing.T) {
 	for i := range 20 {
 		all = append(all, belief{0.9, i < 18}, belief{0.9999, true})
 	}
-	svg := picture(binned(all), 0.98)
+	svg := picture(binned(all), 0.99)
 	type point struct {
 		X float64 `xml:"cx,attr"`
 		Y float64 `xml:"cy,attr"`
@@ -254,7 +254,7 @@ func TestAccuracyConfidence(t *testing.T) {
 	}
 	fmt.Printf("%d calls of numbers\n\n%s", len(all), reliability(all))
 	if *update {
-		if err := os.WriteFile("../../docs/reliability.svg", []byte(picture(binned(all), 0.98)), 0o644); err != nil {
+		if err := os.WriteFile("../../docs/reliability.svg", []byte(picture(binned(all), 0.99)), 0o644); err != nil {
 			t.Fatal(err)
 		}
 	}
