@@ -318,13 +318,13 @@ func (r *recognizer) judge() (*speech.Hypothesis, error) {
 	if quiet >= waitSteps && (same || quiet >= waitSteps+10) || end-r.callFrom >= int64(r.e.opt.Longest/(frameMS*time.Millisecond)) {
 		h := r.hypothesis(lp, ends, first, last, r.e.opt.NBest)
 		if r.e.second != nil && h.Filler < hopeless {
-			if lp, err := r.secondOpinion(lp); err != nil {
+			both, err := r.secondOpinion(lp)
+			if err != nil {
 				return nil, err
-			} else {
-				r.decode(lp)
-				ends, _ = r.s.outcomes()
-				h = r.hypothesis(lp, ends, first, last, r.e.opt.NBest)
 			}
+			r.decode(both)
+			ends, _ := r.s.outcomes()
+			h = r.hypothesis(both, ends, first, last, r.e.opt.NBest)
 		}
 		if h.Rejected && r.guessed { // not before the network has seen it all
 			r.still, r.nextLook = 0, r.steps+1
