@@ -25,7 +25,10 @@ const (
 	strayFiller = 0.6  // numbers out of the blue that fit no better than this are a piece of talk: see stray
 	moveBelow   = 0.70 // for calls that move, delete or state more than a value: a wrong one costs 2 or 3, a repeated one 1
 	nearTrust   = 0.80 // what a number that the engine just rejected is worth where numbers are being called: see awaited
-	toothShare  = 0.3  // of the posterior of "two ..." and "tooth ..." together: from there on it was "tooth", see place
+	loudFiller  = 3
+	loudMS      = 700
+	loudBelow   = 5
+	toothShare  = 0.3 // of the posterior of "two ..." and "tooth ..." together: from there on it was "tooth", see place
 
 	pendingMS  = 4000 // how long the beginning of a call waits for its rest
 	amendMS    = 1500 // how long more words may change the last call
@@ -60,12 +63,13 @@ type Exam struct {
 	breath    breath
 	before    breath // the one before it
 	pace      pace
-	rhythm    int    // how many in a row, up to that one, were whole teeth
-	soundedMS int64  // stream time at which the last soundings ended
-	calledMS  int64  // and the last call
-	strayed   phrase // numbers that were taken for talk
-	held      *held  // a number that may answer the question or be the next sounding
-	remark    bool   // the next speech is a remark
+	rhythm    int     // how many in a row, up to that one, were whole teeth
+	soundedMS int64   // stream time at which the last soundings ended
+	level     float64 // dB, of the soundings so far, the latest counting most; 0 before the first
+	calledMS  int64   // and the last call
+	strayed   phrase  // numbers that were taken for talk
+	held      *held   // a number that may answer the question or be the next sounding
+	remark    bool    // the next speech is a remark
 	uttered   []utterance
 	changes   []Change
 	subs      map[*Subscription]bool
@@ -649,11 +653,21 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis) error {
 		if !e.state.Listening {
 			hoped = chart.VerbGoAhead
 		}
-		if len(ms) == 0 || ms[0].err != nil || ms[0].result.Command.Verb() != hoped || nearTrust*ms[0].posterior < refuseBelow {
+		loud := e.loud(h)
+		if loud {
+			// Which number it was is asked; that it was one is what counts.
+			ms = slices.DeleteFunc(ms, func(m meaning) bool {
+				return m.err != nil || m.result.Command.Verb() != hoped || len(m.result.Words) != 1
+			})
+		}
+		if len(ms) == 0 || ms[0].err != nil || ms[0].result.Command.Verb() != hoped || !loud && nearTrust*ms[0].posterior < refuseBelow {
 			e.unheard(h)
 			return nil
 		}
 		ms[0].posterior *= nearTrust
+		if loud {
+			ms[0].posterior = max(ms[0].posterior, refuseBelow)
+		}
 	}
 	if len(ms) == 0 {
 		e.misfit(h)
@@ -760,7 +774,12 @@ func (e *Exam) awaited(h speech.Hypothesis) bool {
 	if !e.state.Listening {
 		return h.Near
 	}
-	return h.Near && !e.state.AtEnd && e.soundedMS > 0 && h.StartMS-e.soundedMS < flowMS
+	return (h.Near || e.loud(h)) && !e.state.AtEnd && e.soundedMS > 0 && h.StartMS-e.soundedMS < flowMS
+}
+
+// loud reports whether speech that the engine rejected is as short and nearly as loud as the numbers called around it.
+func (e *Exam) loud(h speech.Hypothesis) bool {
+	return e.state.Listening && h.Filler < loudFiller && h.EndMS-h.StartMS < loudMS && e.level < 0 && h.Signal.LevelDB > e.level-loudBelow
 }
 
 // unheard deals with speech that is no call. Chatter: no tone, no change. But speech in one breath with soundings was meant
@@ -1049,8 +1068,8 @@ func (e *Exam) replyTo(ctx context.Context, c chart.Command, m chart.Meta, doubt
 	case act.Verb == chart.VerbSoundings && q.value && len(act.Numbers) > 1 && len(act.Numbers) == len(q.refs):
 		a, err = e.perform(ctx, q.values(e.state, act.Numbers), m, nil)
 		return true, a, err
-	case act.Verb == chart.VerbSoundings && len(act.Numbers) == 1 && len(q.refs) == 1 && (!e.singles || q.value) && h.StartMS-e.soundedMS >= aloneMS:
-		// Numbers called one by one are soundings; another lone number may be the answer.
+	case act.Verb == chart.VerbSoundings && len(act.Numbers) == 1 && len(q.refs) == 1 && (!e.singles || q.value) && h.StartMS-max(e.soundedMS, e.unheardMS) >= aloneMS:
+		// Numbers called one by one are soundings, and so is one right behind speech that was not understood; another lone number may be the answer.
 		e.held = &held{act.Numbers[0], m, doubt, h}
 		e.tell(Change{Partial: &Partial{Words: m.Words}})
 		return true, Answer{Did: c.Acts[0].Verb, Words: m.Words, Text: "asked", Tone: ToneAccepted}, nil
@@ -1095,6 +1114,11 @@ func (e *Exam) after(a Answer, v chart.Verb, c chart.Command, h speech.Hypothesi
 	e.calledMS = h.EndMS
 	if v == chart.VerbSoundings {
 		e.soundedMS = h.EndMS
+		if l := h.Signal.LevelDB; e.level == 0 {
+			e.level = l
+		} else {
+			e.level += (l - e.level) / 8
+		}
 		for _, ev := range evs {
 			if ev.Kind == chart.KindSet && ev.Sounding {
 				e.breath.refs = append(e.breath.refs, chart.Reading{SiteRef: chart.SiteRef{Tooth: ev.Tooth, Site: *ev.Site}, Field: ev.Field})
