@@ -25,10 +25,12 @@ const (
 	strayFiller = 0.6  // numbers out of the blue that fit no better than this are a piece of talk: see stray
 	moveBelow   = 0.70 // for calls that move, delete or state more than a value: a wrong one costs 2 or 3, a repeated one 1
 	nearTrust   = 0.80 // what a number that the engine just rejected is worth where numbers are being called: see awaited
-	loudFiller  = 3
-	loudMS      = 700
-	loudBelow   = 5
-	toothShare  = 0.3 // of the posterior of "two ..." and "tooth ..." together: from there on it was "tooth", see place
+	toothShare  = 0.3  // of the posterior of "two ..." and "tooth ..." together: from there on it was "tooth", see place
+
+	// A sound that was rejected, between numbers, is a number nobody could read: so cheap, short and loud (dB against the numbers). See loud.
+	loudFiller = 3
+	loudMS     = 320
+	loudDB     = 4
 
 	pendingMS  = 4000 // how long the beginning of a call waits for its rest
 	amendMS    = 1500 // how long more words may change the last call
@@ -65,7 +67,7 @@ type Exam struct {
 	pace      pace
 	rhythm    int     // how many in a row, up to that one, were whole teeth
 	soundedMS int64   // stream time at which the last soundings ended
-	level     float64 // dB, of the soundings so far, the latest counting most; 0 before the first
+	level     float64 // dB below full scale of the soundings, the latest counting most; 0 before the first
 	calledMS  int64   // and the last call
 	strayed   phrase  // numbers that were taken for talk
 	held      *held   // a number that may answer the question or be the next sounding
@@ -653,20 +655,18 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis) error {
 		if !e.state.Listening {
 			hoped = chart.VerbGoAhead
 		}
-		loud := e.loud(h)
-		if loud {
-			// Which number it was is asked; that it was one is what counts.
-			ms = slices.DeleteFunc(ms, func(m meaning) bool {
-				return m.err != nil || m.result.Command.Verb() != hoped || len(m.result.Words) != 1
-			})
-		}
-		if len(ms) == 0 || ms[0].err != nil || ms[0].result.Command.Verb() != hoped || !loud && nearTrust*ms[0].posterior < refuseBelow {
+		if len(ms) == 0 || ms[0].err != nil || ms[0].result.Command.Verb() != hoped {
 			e.unheard(h)
 			return nil
 		}
-		ms[0].posterior *= nearTrust
-		if loud {
-			ms[0].posterior = max(ms[0].posterior, refuseBelow)
+		best := &ms[0]
+		best.posterior *= nearTrust
+		switch {
+		case len(best.result.Words) == 1 && e.loud(h): // that it was a number is what counts: which one is asked
+			best.posterior = max(best.posterior, refuseBelow)
+		case !h.Near || best.posterior < refuseBelow:
+			e.unheard(h)
+			return nil
 		}
 	}
 	if len(ms) == 0 {
@@ -777,9 +777,11 @@ func (e *Exam) awaited(h speech.Hypothesis) bool {
 	return (h.Near || e.loud(h)) && !e.state.AtEnd && e.soundedMS > 0 && h.StartMS-e.soundedMS < flowMS
 }
 
-// loud reports whether speech that the engine rejected is as short and nearly as loud as the numbers called around it.
+// loud reports whether speech that the engine rejected is as short and nearly as loud as the numbers called around it. In recordings of real
+// digits and of the voice pico, in noise of 20 to 5 dB, 12 of 12 such sounds were numbers, 2.4 dB below the calls at most. Breaths, tails and
+// other people lay 5.3 dB and more below them; flags that could not be read lasted 0.34 s and more.
 func (e *Exam) loud(h speech.Hypothesis) bool {
-	return e.state.Listening && h.Filler < loudFiller && h.EndMS-h.StartMS < loudMS && e.level < 0 && h.Signal.LevelDB > e.level-loudBelow
+	return e.state.Listening && h.Filler < loudFiller && h.EndMS-h.StartMS < loudMS && e.level < 0 && h.Signal.LevelDB > e.level-loudDB
 }
 
 // unheard deals with speech that is no call. Chatter: no tone, no change. But speech in one breath with soundings was meant
@@ -1114,11 +1116,7 @@ func (e *Exam) after(a Answer, v chart.Verb, c chart.Command, h speech.Hypothesi
 	e.calledMS = h.EndMS
 	if v == chart.VerbSoundings {
 		e.soundedMS = h.EndMS
-		if l := h.Signal.LevelDB; e.level == 0 {
-			e.level = l
-		} else {
-			e.level += (l - e.level) / 8
-		}
+		follow(&e.level, h.Signal.LevelDB, h.Signal.LevelDB)
 		for _, ev := range evs {
 			if ev.Kind == chart.KindSet && ev.Sounding {
 				e.breath.refs = append(e.breath.refs, chart.Reading{SiteRef: chart.SiteRef{Tooth: ev.Tooth, Site: *ev.Site}, Field: ev.Field})

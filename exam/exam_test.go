@@ -160,6 +160,15 @@ func TestNumbersWhileADoubtIsAskedAbout(t *testing.T) {
 	if got := row(s, 17, chart.Buccal) + ", " + row(s, 16, chart.Buccal) + ", " + row(s, 15, chart.Buccal); got != "5 6 7, 5 6 10, 3 3 3" {
 		t.Error(got)
 	}
+	// So does a lone number right behind speech that was not understood.
+	unread := say(3500, "two")
+	unread.Rejected = true
+	e, log = open(t, chart.FDI, say(1000, "five six ten"), unread, say(4000, "seven"))
+	play(t, e, 7000)
+	s = state(t, log)
+	if got := row(s, 17, chart.Buccal) + ", " + row(s, 16, chart.Buccal); got != "5 6 10, 7 - -" {
+		t.Error(got)
+	}
 	unsure := say(1000, "three two seven")
 	unsure.Confidence = 0.7
 	e, log = open(t, chart.FDI, unsure, say(4000, "no"), say(6500, "three two eleven"), say(10000, "two two two"))
@@ -370,6 +379,34 @@ func TestNearlyHeardNumber(t *testing.T) {
 	play(t, e, 12000)
 	s := state(t, log)
 	if row(s, 17, chart.Buccal) != "3 2 4" || s.Place.Tooth != 16 || row(s, 16, chart.Buccal) != "- - -" {
+		t.Error(row(s, 17, chart.Buccal), row(s, 16, chart.Buccal), s.Place)
+	}
+	if s.Doubts[chart.SiteRef{Tooth: 17, Site: chart.B}].Reason != unclear {
+		t.Error(s.Doubts)
+	}
+}
+
+// A sound as short and as loud as the numbers around it is a number that nobody could read: it keeps its site, with a doubt, so that what
+// follows is not one site off. What is weaker, longer, costs more or comes long after them is not.
+func TestUnreadableNumber(t *testing.T) {
+	lost := func(at, lasts int64, level, filler float64, text string) scripted.Utterance {
+		u := say(at, text)
+		u.EndMS = at + lasts
+		u.Rejected, u.Filler, u.Signal.LevelDB = true, filler, level
+		u.Rivals = []string{"next", "nine"}
+		return u
+	}
+	said := func(at int64, text string) scripted.Utterance {
+		u := say(at, text)
+		u.Signal.LevelDB = -20
+		return u
+	}
+	e, log := open(t, chart.FDI, lost(200, 200, -20, 2, "five"), said(1000, "three"), lost(2000, 200, -21, 2.9, "five"), said(3000, "four"),
+		lost(4000, 200, -26, 2, "five"), lost(4600, 400, -20, 2, "five"), lost(5200, 200, -20, 3.5, "five"), said(6000, "two"), lost(11_000, 200, -20, 2, "five"),
+		said(14_000, "two two"), lost(15_500, 200, -20, 2, "bleeding"))
+	play(t, e, 17_000)
+	s := state(t, log)
+	if row(s, 17, chart.Buccal) != "3 5 4" || row(s, 16, chart.Buccal) != "2 2 2" || s.Next != 0 {
 		t.Error(row(s, 17, chart.Buccal), row(s, 16, chart.Buccal), s.Place)
 	}
 	if s.Doubts[chart.SiteRef{Tooth: 17, Site: chart.B}].Reason != unclear {

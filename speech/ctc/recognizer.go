@@ -317,7 +317,8 @@ func (r *recognizer) judge() (*speech.Hypothesis, error) {
 	quiet := r.quiet(first, last, end)
 	if quiet >= waitSteps && (same || quiet >= waitSteps+10) || end-r.callFrom >= int64(r.e.opt.Longest/(frameMS*time.Millisecond)) {
 		h := r.hypothesis(lp, ends, first, last, r.e.opt.NBest)
-		if r.e.second != nil && h.Filler < hopeless {
+		unseen := h.Rejected && r.guessed // nothing is rejected before the network has seen it all
+		if r.e.second != nil && h.Filler < hopeless && !unseen {
 			both, err := r.secondOpinion(lp)
 			if err != nil {
 				return nil, err
@@ -326,7 +327,7 @@ func (r *recognizer) judge() (*speech.Hypothesis, error) {
 			ends, _ := r.s.outcomes()
 			h = r.hypothesis(both, ends, first, last, r.e.opt.NBest)
 		}
-		if h.Rejected && r.guessed { // not before the network has seen it all
+		if h.Rejected && r.guessed {
 			r.still, r.nextLook = 0, r.steps+1
 			return nil, nil
 		}
