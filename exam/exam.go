@@ -27,10 +27,12 @@ const (
 	nearTrust   = 0.80 // what a number that the engine just rejected is worth where numbers are being called: see awaited
 	toothShare  = 0.3  // of the posterior of "two ..." and "tooth ..." together: from there on it was "tooth", see place
 
-	// A sound that was rejected, between numbers, is a number nobody could read: so cheap, short and loud (dB against the numbers). See loud.
+	// A rejected sound between numbers that is so cheap, short and loud (dB against the numbers) is a number nobody could read: see loud. And one
+	// as loud and cheap that is read as "go ahead" while standing by ends that: none of 20 minutes of other speech was taken for it, at any level.
 	loudFiller = 3
-	loudMS     = 320
-	loudDB     = 4
+	loudMS     = 400
+	loudDB     = 5
+	wakeFiller = 2
 
 	pendingMS  = 4000 // how long the beginning of a call waits for its rest
 	amendMS    = 1500 // how long more words may change the last call
@@ -664,7 +666,7 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis) error {
 		switch {
 		case len(best.result.Words) == 1 && e.loud(h): // that it was a number is what counts: which one is asked
 			best.posterior = max(best.posterior, refuseBelow)
-		case !h.Near || best.posterior < refuseBelow:
+		case !h.Near && e.state.Listening || best.posterior < refuseBelow:
 			e.unheard(h)
 			return nil
 		}
@@ -772,16 +774,21 @@ func (e *Exam) stray(r grammar.Result, h speech.Hypothesis) bool {
 // all that follow one site off, which costs more than a question; or the one call that ends standing by, without which every call after it is lost.
 func (e *Exam) awaited(h speech.Hypothesis) bool {
 	if !e.state.Listening {
-		return h.Near
+		return h.Near || h.Filler < wakeFiller && e.asLoud(h)
 	}
 	return (h.Near || e.loud(h)) && !e.state.AtEnd && e.soundedMS > 0 && h.StartMS-e.soundedMS < flowMS
 }
 
 // loud reports whether speech that the engine rejected is as short and nearly as loud as the numbers called around it. In recordings of real
 // digits and of the voice pico, in noise of 20 to 5 dB, 12 of 12 such sounds were numbers, 2.4 dB below the calls at most. Breaths, tails and
-// other people lay 5.3 dB and more below them; flags that could not be read lasted 0.34 s and more.
+// other people lay 5.3 dB and more below them; most flags that could not be read last longer.
 func (e *Exam) loud(h speech.Hypothesis) bool {
-	return e.state.Listening && h.Filler < loudFiller && h.EndMS-h.StartMS < loudMS && e.level < 0 && h.Signal.LevelDB > e.level-loudDB
+	return e.state.Listening && h.Filler < loudFiller && h.EndMS-h.StartMS < loudMS && e.asLoud(h)
+}
+
+// asLoud reports whether speech is about as loud as the numbers were.
+func (e *Exam) asLoud(h speech.Hypothesis) bool {
+	return e.level < 0 && h.Signal.LevelDB > e.level-loudDB
 }
 
 // unheard deals with speech that is no call. Chatter: no tone, no change. But speech in one breath with soundings was meant
@@ -1116,7 +1123,9 @@ func (e *Exam) after(a Answer, v chart.Verb, c chart.Command, h speech.Hypothesi
 	e.calledMS = h.EndMS
 	if v == chart.VerbSoundings {
 		e.soundedMS = h.EndMS
-		follow(&e.level, h.Signal.LevelDB, h.Signal.LevelDB)
+		if l := h.Signal.LevelDB; l < 0 { // an engine may not know it
+			follow(&e.level, l, l)
+		}
 		for _, ev := range evs {
 			if ev.Kind == chart.KindSet && ev.Sounding {
 				e.breath.refs = append(e.breath.refs, chart.Reading{SiteRef: chart.SiteRef{Tooth: ev.Tooth, Site: *ev.Site}, Field: ev.Field})

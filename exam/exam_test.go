@@ -421,10 +421,17 @@ func TestNearlyHeardGoAhead(t *testing.T) {
 		u.Rejected, u.Near = true, is
 		return u
 	}
-	e, log := open(t, chart.FDI, say(500, "three"), say(1500, "stand by"), near(3000, "four", true), near(5000, "go ahead", false), say(7000, "five"),
-		near(9000, "go ahead", true), say(11_000, "six"))
-	play(t, e, 14_000)
-	if s := state(t, log); row(s, 17, chart.Buccal) != "3 6 -" || !s.Listening {
+	costs := func(at int64, filler, level float64) scripted.Utterance {
+		u := near(at, "go ahead", false)
+		u.Filler, u.Signal.LevelDB = filler, level
+		return u
+	}
+	first := say(500, "three")
+	first.Signal.LevelDB = -20
+	e, log := open(t, chart.FDI, first, say(1500, "stand by"), near(3000, "four", true), costs(4000, 1.9, -26), costs(5000, 2.1, -20), say(7000, "five"),
+		near(9000, "go ahead", true), say(11_000, "six"), say(13_000, "stand by"), costs(15_000, 1.9, -22), say(17_000, "two"))
+	play(t, e, 20_000)
+	if s := state(t, log); row(s, 17, chart.Buccal) != "3 6 2" || !s.Listening {
 		t.Error(row(s, 17, chart.Buccal), s.Listening)
 	}
 }
