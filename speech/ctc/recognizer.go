@@ -59,6 +59,7 @@ type recognizer struct {
 	encAt   int64 // step at which the network's window begins, even
 	encTo   int64 // and up to which lp goes
 	guessed bool  // the end of lp is silence that the network was not asked about
+	asked   bool  // out is what the second network made of the window
 	frozen  int64 // frames before this keep their log-probabilities
 
 	seenAt  int64     // frame at which the window that the network saw last began
@@ -218,7 +219,7 @@ func (r *recognizer) encode() error {
 		r.guessed = true
 		return nil
 	}
-	r.encTo, r.guessed = end, false
+	r.encTo, r.guessed, r.asked = end, false, false
 	n := int(end - r.encAt)
 	if n <= 0 {
 		return nil
@@ -315,6 +316,12 @@ func (r *recognizer) judge() (*speech.Hypothesis, error) {
 
 	waitSteps := r.stepsOf(r.e.opt.After(ending))
 	quiet := r.quiet(first, last, end)
+	// While the end of the call is waited for there is time for the second network.
+	if r.e.second != nil && r.still >= settled && ending != speech.NoEnding {
+		if err := r.ask(); err != nil {
+			return nil, err
+		}
+	}
 	if quiet >= waitSteps && (same || quiet >= waitSteps+10) || end-r.callFrom >= int64(r.e.opt.Longest/(frameMS*time.Millisecond)) {
 		h := r.hypothesis(lp, ends, first, last, r.e.opt.NBest)
 		unseen := h.Rejected && r.guessed // nothing is rejected before the network has seen it all
@@ -365,14 +372,21 @@ func (r *recognizer) decode(lp []float32) {
 // goes on all the time would cost much.
 const hopeless = 6
 
-// secondOpinion asks the larger network, too slow for every look, about the window that the first one saw last, and returns the
-// log-probabilities of the call as both together hear it: the mean of their logarithms, so that what either holds for impossible stays
-// unlikely. Both tell a phone in the same frame, for one was taught by the other.
-func (r *recognizer) secondOpinion(lp []float32) ([]float32, error) {
+// ask has the larger network, too slow for every look, listen to the window that the first one saw last.
+func (r *recognizer) ask() error {
+	if r.asked {
+		return nil
+	}
 	r.e.turns <- struct{}{}
-	err := r.e.second.run(r.out, nil, r.in, r.seen)
-	<-r.e.turns
-	if err != nil {
+	defer func() { <-r.e.turns }()
+	r.asked = true
+	return r.e.second.run(r.out, nil, r.in, r.seen)
+}
+
+// secondOpinion returns the log-probabilities of the call as both networks together hear it: the mean of their logarithms, so that what
+// either holds for impossible stays unlikely. Both tell a phone in the same frame, for one was taught by the other.
+func (r *recognizer) secondOpinion(lp []float32) ([]float32, error) {
+	if err := r.ask(); err != nil {
 		return nil, err
 	}
 	sym := r.e.net.symbols
