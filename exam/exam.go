@@ -41,6 +41,7 @@ const (
 	breathMS   = 500  // shorter gaps are within one breath
 	flowMS     = 3000 // the next numbers are expected so long after the last
 	blueMS     = 5000 // a call so long after the last one comes out of the blue
+	reactMS    = 400  // nobody answers a question sooner after it began (engineering choice)
 	aloneMS    = 900  // a number that nothing follows for so long, while a doubt is asked about, is the answer
 
 	keptChanges = 256 // changes kept for pages that come back
@@ -1077,7 +1078,7 @@ func (e *Exam) replyTo(ctx context.Context, c chart.Command, m chart.Meta, doubt
 	case act.Verb == chart.VerbSoundings && q.value && len(act.Numbers) > 1 && len(act.Numbers) == len(q.refs):
 		a, err = e.perform(ctx, q.values(e.state, act.Numbers), m, nil)
 		return true, a, err
-	case act.Verb == chart.VerbSoundings && len(act.Numbers) == 1 && len(q.refs) == 1 && (!e.singles || q.value) && h.StartMS-max(e.soundedMS, e.unheardMS) >= aloneMS:
+	case act.Verb == chart.VerbSoundings && len(act.Numbers) == 1 && len(q.refs) == 1 && (!e.singles || q.value) && h.StartMS >= q.from && h.StartMS-max(e.soundedMS, e.unheardMS) >= aloneMS:
 		// Numbers called one by one are soundings, and so is one right behind speech that was not understood; another lone number may be the answer.
 		e.held = &held{act.Numbers[0], m, doubt, h}
 		e.tell(Change{Partial: &Partial{Words: m.Words}})
@@ -1266,7 +1267,7 @@ func (e *Exam) tick(ctx context.Context, nowMS, heardMS int64, speaking bool) er
 			where = fmt.Sprintf("%s %s", first.Tooth.Label(e.state.Chart.Numbering), first.Site.Aspect())
 		}
 		e.question = &Question{ID: e.asked, Speak: strings.Join(spoken, ". ") + "?", Text: where + ": " + strings.Join(spoken, " ") + "?",
-			Tooth: first.Tooth.String(), Site: first.Site.String(), refs: refs, until: nowMS + askForMS}
+			Tooth: first.Tooth.String(), Site: first.Site.String(), refs: refs, from: nowMS + reactMS, until: nowMS + askForMS}
 		e.tell(Change{Head: e.head()})
 		return nil
 	}

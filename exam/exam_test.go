@@ -160,7 +160,14 @@ func TestNumbersWhileADoubtIsAskedAbout(t *testing.T) {
 	if got := row(s, 17, chart.Buccal) + ", " + row(s, 16, chart.Buccal) + ", " + row(s, 15, chart.Buccal); got != "5 6 7, 5 6 10, 3 3 3" {
 		t.Error(got)
 	}
-	// So does a lone number right behind speech that was not understood.
+	// So does a lone number that comes too soon after the question to be its answer.
+	e, log = open(t, chart.FDI, say(1000, "five six ten"), say(2950, "seven"))
+	play(t, e, 5000)
+	s = state(t, log)
+	if got := row(s, 17, chart.Buccal) + ", " + row(s, 16, chart.Buccal); got != "5 6 10, 7 - -" {
+		t.Error(got)
+	}
+	// And one right behind speech that was not understood.
 	unread := say(3500, "two")
 	unread.Rejected = true
 	e, log = open(t, chart.FDI, say(1000, "five six ten"), unread, say(4000, "seven"))

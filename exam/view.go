@@ -141,8 +141,9 @@ type Question struct {
 	Text  string `json:"text"`  // "16 DB: 7?"
 	Tooth string `json:"tooth,omitempty"`
 	Site  string `json:"site,omitempty"`
-	until int64  // stream time
-	value bool   // asks for the value: yes is no answer
+	from  int64  // stream time from which on a lone number can be the answer
+	until int64
+	value bool // asks for the value: yes is no answer
 	refs  []chart.SiteRef
 	call  uint64 // the call that negative takes back; 0 if the question is about a doubt
 }
