@@ -322,11 +322,18 @@ func (r *recognizer) judge() (*speech.Hypothesis, error) {
 			return nil, err
 		}
 	}
+	if quiet >= waitSteps && quiet < waitSteps+resumed && r.resumes(last, end) {
+		r.nextLook = r.steps + 4
+		return nil, nil
+	}
 	if quiet >= waitSteps && (same || quiet >= waitSteps+10) || end-r.callFrom >= int64(r.e.opt.Longest/(frameMS*time.Millisecond)) {
 		h := r.hypothesis(lp, ends, first, last, r.e.opt.NBest)
+		// Seen from a later window, the sounds of the call may lie a little later, and one that was missed, as the burst that
+		// ends "eight", may come to light.
+		to := min(end, max(last+afterCall, end-quiet*stepMS/frameMS))
 		unseen := h.Rejected && r.guessed // nothing is rejected before the network has seen it all
 		if r.e.second != nil && h.Filler < hopeless && !unseen {
-			both, err := r.secondOpinion(lp)
+			both, err := r.secondOpinion(lp, to)
 			if err != nil {
 				return nil, err
 			}
@@ -343,9 +350,7 @@ func (r *recognizer) judge() (*speech.Hypothesis, error) {
 			r.spoken = max(r.loudest, (r.spoken*3+r.loudest)/4)
 		}
 		r.active = false
-		// Seen from a later window, the sounds of the call may lie a little later, and one that was missed, as the burst that
-		// ends "eight", may come to light.
-		r.consumed = min(end, max(last+afterCall, end-quiet*stepMS/frameMS))
+		r.consumed = to
 		return &h, nil
 	}
 	if quiet >= waitSteps {
@@ -384,14 +389,15 @@ func (r *recognizer) ask() error {
 }
 
 // secondOpinion returns the log-probabilities of the call as both networks together hear it: the mean of their logarithms, so that what
-// either holds for impossible stays unlikely. Both tell a phone in the same frame, for one was taught by the other.
-func (r *recognizer) secondOpinion(lp []float32) ([]float32, error) {
+// either holds for impossible stays unlikely. Both tell a phone in the same frame, for one was taught by the other. From the frame to on sounds
+// belong to the next call, which the second network may hear begin before the first.
+func (r *recognizer) secondOpinion(lp []float32, to int64) ([]float32, error) {
 	if err := r.ask(); err != nil {
 		return nil, err
 	}
 	sym := r.e.net.symbols
 	r.twice = append(r.twice[:0], lp...)
-	for i := max(0, r.seenAt-r.callFrom); i < min(int64(len(lp)/sym), r.seenAt+int64(r.seen/2)-r.callFrom); i++ {
+	for i := max(0, r.seenAt-r.callFrom); i < min(to, r.seenAt+int64(r.seen/2))-r.callFrom; i++ {
 		row, other := r.twice[int(i)*sym:][:sym], r.out[int(i+r.callFrom-r.seenAt)*sym:][:sym]
 		for k := range row {
 			row[k] = (row[k] + other[k]) / 2
@@ -421,7 +427,18 @@ func (r *recognizer) quiet(first, last, end int64) int64 {
 	return silent
 }
 
+// resumes reports whether a sound has just begun after silence behind the last phone, too late for the network to have told what it is: the "teen"
+// of "fourteen" comes as late as the next call.
+func (r *recognizer) resumes(last, end int64) bool {
+	n := int64(0)
+	for i := 2*end - 1; i > 2*(last+1) && i < r.steps && r.meter.Power(i) > r.limit; i-- {
+		n++
+	}
+	return n > 0 && n < resumed && 2*end-1-n > 2*(last+1)
+}
+
 const (
+	resumed    = 12    // steps after which the network has told what a sound is
 	tailLevel  = 0.001 // power against the peak of the call: -30 dB
 	tailAbove  = 8     // dB above the background
 	vowelSteps = 20    // how much longer than its first frame a sound can last
