@@ -322,17 +322,14 @@ func (r *recognizer) judge() (*speech.Hypothesis, error) {
 			return nil, err
 		}
 	}
-	if quiet >= waitSteps && quiet < waitSteps+resumed && r.resumes(last, end) {
-		r.nextLook = r.steps + 4
-		return nil, nil
-	}
-	if quiet >= waitSteps && (same || quiet >= waitSteps+10) || end-r.callFrom >= int64(r.e.opt.Longest/(frameMS*time.Millisecond)) {
+	over := quiet >= waitSteps && (same || quiet >= waitSteps+10) && !(quiet < waitSteps+resumed && r.resumes(last, end))
+	if over || end-r.callFrom >= int64(r.e.opt.Longest/(frameMS*time.Millisecond)) {
 		h := r.hypothesis(lp, ends, first, last, r.e.opt.NBest)
 		// Seen from a later window, the sounds of the call may lie a little later, and one that was missed, as the burst that
 		// ends "eight", may come to light.
 		to := min(end, max(last+afterCall, end-quiet*stepMS/frameMS))
-		unseen := h.Rejected && r.guessed // nothing is rejected before the network has seen it all
-		if r.e.second != nil && h.Filler < hopeless && !unseen {
+		again := h.Rejected && r.guessed // nothing is rejected before the network has seen it all
+		if r.e.second != nil && h.Filler < hopeless && !again {
 			both, err := r.secondOpinion(lp, to)
 			if err != nil {
 				return nil, err
@@ -340,8 +337,9 @@ func (r *recognizer) judge() (*speech.Hypothesis, error) {
 			r.decode(both)
 			ends, _ := r.s.outcomes()
 			h = r.hypothesis(both, ends, first, last, r.e.opt.NBest)
+			again = h.Rejected && r.guessed
 		}
-		if h.Rejected && r.guessed {
+		if again {
 			r.still, r.nextLook = 0, r.steps+1
 			return nil, nil
 		}
