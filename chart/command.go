@@ -3,6 +3,7 @@ package chart
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 )
@@ -34,6 +35,7 @@ const (
 	VerbRemark     Verb = "remark"        // Text beside the place
 	VerbComplete   Verb = "exam complete" // to the completeness check
 	VerbHelp       Verb = "help"
+	VerbWhere      Verb = "where"
 	VerbPath       Verb = "path" // Text: Ref of the path to walk from here
 	VerbPass       Verb = "pass" // Field: numbers are depths (FieldDepth) or margins (FieldRecession), from the start of the path
 
@@ -72,6 +74,8 @@ type Act struct {
 	// something else by now the act is refused. For VerbSoundings the same is done by Ref, the site
 	// where the first number belongs.
 	Was *string `json:"was,omitempty"`
+	// Calls are the calls that VerbDisregard takes back, whatever came after them; none: the last one.
+	Calls []uint64 `json:"calls,omitempty"`
 }
 
 // Command is what one call asks for: its acts are done together or not at all.
@@ -151,7 +155,7 @@ func (s *State) Do(c Command, m Meta) ([]Event, error) {
 	for i, a := range c.Acts {
 		if s.Place.Tooth == 0 {
 			b.err = refuse("the exam was not started")
-		} else if s.SignedBy != "" && a.Verb != VerbRemark && a.Verb != VerbPlan && a.Verb != VerbSayAgain && a.Verb != VerbHelp {
+		} else if s.SignedBy != "" && a.Verb != VerbRemark && a.Verb != VerbPlan && a.Verb != VerbSayAgain && a.Verb != VerbHelp && a.Verb != VerbWhere {
 			b.err = ErrSigned
 		} else if b.err == nil {
 			b.act(a)
@@ -240,8 +244,8 @@ func (b *builder) set(r SiteRef, f Field, v *int, sounding bool) {
 
 func (b *builder) jump(p Place) {
 	b.leapt, b.began.place = false, Place{}
-	at := b.st.Path.at(p)
-	b.emit(Event{Kind: KindMove, Tooth: p.Tooth, Aspect: p.Aspect, Next: at.first(), Jump: true})
+	at := b.st.Path.At(p)
+	b.emit(Event{Kind: KindMove, Tooth: p.Tooth, Aspect: p.Aspect, Next: at.First(), Jump: true})
 }
 
 // label writes a place in the exam's numbering.
@@ -271,8 +275,8 @@ func (b *builder) leave() {
 func (b *builder) sounding(n, of int) bool {
 	st := b.st
 	if b.began.place == (Place{}) {
-		at := st.Path.at(st.Place)
-		b.began.place, b.began.whole = st.Place, st.Next == at.first()
+		at := st.Path.At(st.Place)
+		b.began.place, b.began.whole = st.Place, st.Next == at.First()
 	}
 	switch {
 	case b.err != nil:
@@ -431,6 +435,10 @@ func (b *builder) act(a Act) {
 		}
 		b.advance(true)
 	case VerbDisregard:
+		if len(a.Calls) > 0 {
+			b.takeBack(a.Calls)
+			return
+		}
 		by := b.meta.Source
 		if by == Keyboard {
 			by = ""
@@ -455,7 +463,7 @@ func (b *builder) act(a Act) {
 		if a.Text != "" {
 			b.emit(Event{Kind: KindRemark, Tooth: st.Focus.Tooth, Aspect: st.Focus.Aspect, Text: a.Text, Who: b.meta.Who})
 		}
-	case VerbSayAgain, VerbHelp, VerbAffirm, VerbNegative:
+	case VerbSayAgain, VerbHelp, VerbWhere, VerbAffirm, VerbNegative:
 		// answers of the exam, nothing for the chart
 	case VerbComplete:
 		b.emit(Event{Kind: KindComplete})
@@ -532,6 +540,37 @@ func (b *builder) named(a Act, f Field) {
 		}
 		b.sound(r, f, m)
 	}
+	b.filled()
+}
+
+// filled moves on if the place was begun and nothing is missing there any more: what was named, corrected or typed has filled it.
+func (b *builder) filled() {
+	st := b.st
+	if at := st.Path.At(st.Place); b.err == nil && !st.AtEnd && (st.Rest || st.Next != at.First()) && !st.lacks(at) {
+		b.advancePast()
+	}
+}
+
+// advancePast moves the place on as if its last site had just been sounded.
+func (b *builder) advancePast() {
+	p := b.st.Place
+	to, next, rest, ok := b.st.onward(3)
+	b.emit(Event{Kind: KindMove, Tooth: to.Tooth, Aspect: to.Aspect, Next: next, End: !ok, Rest: rest})
+	if rest {
+		b.leapt = b.leapt || !b.st.Straight(p, 2) || to != p && !b.began.whole
+	}
+}
+
+// takeBack takes calls back, whatever came after them.
+func (b *builder) takeBack(calls []uint64) {
+	for _, call := range calls {
+		i := slices.IndexFunc(b.st.Calls, func(c CallInfo) bool { return c.Seq == call })
+		if i < 0 || b.st.Calls[i].Undone || !b.st.Calls[i].effects {
+			b.err = refuse("there is no such call to take back")
+			return
+		}
+		b.emit(Event{Kind: KindUndo, Undo: call})
+	}
 }
 
 func (b *builder) margin(a Act) {
@@ -587,45 +626,57 @@ func (b *builder) lastSites(n int) []SiteRef {
 	return out
 }
 
-// correction replaces the last readings, or, when the place was just asked for and nothing was
-// sounded there, the readings of that aspect from its first site on.
+// correction replaces readings of the place spoken last, never those of another: as many numbers as it has sites replace all,
+// fewer the last ones called there. Where the place was just asked for and nothing was called, they count from its first site.
 func (b *builder) correction(a Act) {
 	st := b.st
-	switch {
-	case len(a.Where) > 0:
+	if len(a.Where) > 0 {
 		b.named(a, st.Pass)
-	case a.Whole:
-		for _, site := range st.Path.Sites(st.Focus) {
-			b.sound(SiteRef{st.Focus.Tooth, site}, st.Pass, a.Numbers[0])
-		}
-	case len(st.Recent) == 0:
-		if len(a.Numbers) > 3 {
-			b.err = refuse("the aspect has three sites, %d numbers were called", len(a.Numbers))
-			return
-		}
-		if !b.probed(st.Focus.Tooth) {
-			return
-		}
-		refs := st.Path.Sites(st.Focus)
-		recorded := false
-		for i := range a.Numbers {
-			recorded = recorded || st.has(SiteRef{st.Focus.Tooth, refs[i]})
-		}
-		if !recorded {
-			b.err = refuse("nothing is recorded at %s %s to correct", b.label(st.Focus.Tooth), st.Focus.Aspect)
-			return
-		}
-		for i, m := range a.Numbers {
-			b.sound(SiteRef{st.Focus.Tooth, refs[i]}, st.Pass, m)
-		}
-	case len(a.Numbers) > len(st.Recent):
-		b.err = refuse("%d numbers were called, only %d soundings can be corrected", len(a.Numbers), len(st.Recent))
-	default:
-		last := append([]Reading(nil), st.Recent[len(st.Recent)-len(a.Numbers):]...)
-		for i, m := range a.Numbers {
-			b.sound(last[i].SiteRef, last[i].Field, m)
+		return
+	}
+	field, place := st.Pass, st.Focus
+	if n := len(st.Recent); n > 0 {
+		last := st.Recent[n-1]
+		field, place = last.Field, Place{last.Tooth, last.Site.Aspect()}
+	}
+	if !b.probed(place.Tooth) {
+		return
+	}
+	where := fmt.Sprintf("%s %s", b.label(place.Tooth), place.Aspect)
+	var sites, called []SiteRef // those walked, and those of them that were called, in their order
+	at := st.Path.At(place)
+	for i := at.First(); i < 3; i = at.next(i) {
+		sites = append(sites, SiteRef{place.Tooth, at.Sites[i]})
+	}
+	for _, r := range st.Recent {
+		if r.Field == field && slices.Contains(sites, r.SiteRef) {
+			called = append(called, r.SiteRef)
 		}
 	}
+	n := len(a.Numbers)
+	switch {
+	case a.Whole:
+		for _, r := range sites {
+			b.sound(r, field, a.Numbers[0])
+		}
+	case n > len(sites):
+		b.err = refuse("%s has %d sites, %d numbers were called: nothing was changed", where, len(sites), n)
+	case n == len(sites) && len(st.Recent) > 0, len(st.Recent) == 0:
+		if !slices.ContainsFunc(sites, func(r SiteRef) bool { return b.st.Chart.Number(r, field).Known() }) {
+			b.err = refuse("nothing is recorded at %s to correct", where)
+			return
+		}
+		for i, m := range a.Numbers {
+			b.sound(sites[i], field, m)
+		}
+	case n > len(called):
+		b.err = refuse("%d numbers were called, %s has %d to correct: nothing was changed", n, where, len(called))
+	default:
+		for i, m := range a.Numbers {
+			b.sound(called[len(called)-n+i], field, m)
+		}
+	}
+	b.filled()
 }
 
 func (b *builder) flag(a Act) {
@@ -812,6 +863,9 @@ func (b *builder) setOne(a Act) {
 		}
 		if h := b.value(r, a.Field, m); b.err == nil {
 			b.set(r, a.Field, h, false)
+			if m.Known() && a.Field == b.st.Pass && (Place{r.Tooth, r.Site.Aspect()}) == b.st.Place {
+				b.filled()
+			}
 		}
 	case isFlag:
 		if r.Site >= NumSites {

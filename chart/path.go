@@ -38,8 +38,8 @@ type Step struct {
 	Off   [3]bool // sites that the path passes by
 }
 
-// first is the first site that is walked; next the one after site i, 3 if there is none.
-func (s *Step) first() int { return s.next(-1) }
+// First is the first site that is walked; next the one after site i, 3 if there is none.
+func (s *Step) First() int { return s.next(-1) }
 
 func (s *Step) next(i int) int {
 	for i++; i < 3 && s.Off[i]; i++ {
@@ -312,8 +312,8 @@ func (p *Path) index(at Place) int {
 	return -1
 }
 
-// at is the step of a place. One that the path never comes to is walked whole.
-func (p *Path) at(at Place) Step {
+// At is the step of a place. One that the path never comes to is walked whole.
+func (p *Path) At(at Place) Step {
 	if i := p.index(at); i >= 0 {
 		return p.Steps[i]
 	}
@@ -321,4 +321,13 @@ func (p *Path) at(at Place) Step {
 }
 
 // Sites gives the three sites of a place in walking order, those that the path passes by too.
-func (p *Path) Sites(at Place) [3]Site { return p.at(at).Sites }
+func (p *Path) Sites(at Place) [3]Site { return p.At(at).Sites }
+
+// Walked counts the sites of a place that are walked.
+func (p *Path) Walked(at Place) (n int) {
+	st := p.At(at)
+	for i := st.First(); i < 3; i = st.next(i) {
+		n++
+	}
+	return n
+}

@@ -207,7 +207,7 @@ func (s *State) fold(e *Event) {
 	case KindMove:
 		s.Place, s.Next, s.AtEnd, s.Rest = Place{e.Tooth, e.Aspect}, e.Next, e.End, e.Rest
 		s.Ended = s.Ended || e.Rest || e.End
-		if e.Jump && !e.Rest && !e.End && !s.lacks(s.Path.at(s.Place)) {
+		if e.Jump && !e.Rest && !e.End && !s.lacks(s.Path.At(s.Place)) {
 			s.Ended = false // what is recorded is wanted once more: the path is walked from there
 		}
 		if e.Jump {
@@ -254,8 +254,8 @@ func mmOf(v *int) MM {
 
 func (s *State) goTo(p Place, ok bool) {
 	if ok {
-		at := s.Path.at(p)
-		s.Place, s.Next, s.AtEnd = p, at.first(), false
+		at := s.Path.At(p)
+		s.Place, s.Next, s.AtEnd = p, at.First(), false
 	} else {
 		s.AtEnd = true
 	}
@@ -292,7 +292,7 @@ func (s *State) Then() (to Place, ok bool) {
 // onward is where the numbers go after the i-th site of the place: along the path and, at its end, to what
 // was left out, each once. rest says that it is such a site; ok is false when nothing comes any more.
 func (s *State) onward(i int) (to Place, next int, rest, ok bool) {
-	p, at := s.Place, s.Path.at(s.Place)
+	p, at := s.Place, s.Path.At(s.Place)
 	for i = at.next(i); i < 3; i = at.next(i) {
 		if !s.Rest || !s.has(SiteRef{p.Tooth, at.Sites[i]}) {
 			return p, i, s.Rest, true
@@ -302,8 +302,8 @@ func (s *State) onward(i int) (to Place, next int, rest, ok bool) {
 	if s.Ended {
 		from = s.Path.index(p) + 1
 	} else if to, ok := s.after(p); ok {
-		at := s.Path.at(to)
-		return to, at.first(), false, true
+		at := s.Path.At(to)
+		return to, at.First(), false, true
 	}
 	if to, next, ok = s.gap(from, p); ok {
 		return to, next, true, true
@@ -318,7 +318,7 @@ func (s *State) gap(i int, but Place) (to Place, next int, ok bool) {
 		if st.Place == but || !s.Chart.Tooth(st.Tooth).Presence.Probed() {
 			continue
 		}
-		for next = st.first(); next < 3; next = st.next(next) {
+		for next = st.First(); next < 3; next = st.next(next) {
 			if !s.has(SiteRef{st.Tooth, st.Sites[next]}) {
 				return st.Place, next, true
 			}
@@ -329,7 +329,7 @@ func (s *State) gap(i int, but Place) (to Place, next int, ok bool) {
 
 // lacks reports whether one of the sites walked at a place lacks the number of this pass.
 func (s *State) lacks(at Step) bool {
-	for i := at.first(); i < 3; i = at.next(i) {
+	for i := at.First(); i < 3; i = at.next(i) {
 		if !s.has(SiteRef{at.Tooth, at.Sites[i]}) {
 			return true
 		}
@@ -340,13 +340,13 @@ func (s *State) lacks(at Step) bool {
 // Straight reports whether the walk goes from the i-th site of a place straight to where it stands now: to the next
 // site of the path, none left out.
 func (s *State) Straight(from Place, i int) bool {
-	at := s.Path.at(from)
+	at := s.Path.At(from)
 	if i = at.next(i); i < 3 {
 		return s.Place == from && s.Next == i
 	}
 	to, ok := s.seek(s.Path.index(from)+1, 1)
-	at = s.Path.at(to)
-	return ok && s.Place == to && s.Next == at.first()
+	at = s.Path.At(to)
+	return ok && s.Place == to && s.Next == at.First()
 }
 
 // has reports whether a site has the number that the pass is about.
@@ -388,7 +388,7 @@ func (s *State) Open() int {
 	if s.AtEnd || !s.Chart.Tooth(s.Place.Tooth).Presence.Probed() {
 		return 0
 	}
-	n, at := 0, s.Path.at(s.Place)
+	n, at := 0, s.Path.At(s.Place)
 	for i := s.Next; i < 3; i = at.next(i) {
 		if !s.Rest || !s.has(SiteRef{s.Place.Tooth, at.Sites[i]}) {
 			n++
@@ -429,3 +429,6 @@ func (s *State) LastCall(by Source) (CallInfo, bool) {
 	}
 	return CallInfo{}, false
 }
+
+// Behind is the place that follows another on the path among the teeth that are there.
+func (s *State) Behind(p Place) (Place, bool) { return s.seek(s.Path.index(p)+1, 1) }

@@ -8,6 +8,7 @@ import (
 	"iter"
 
 	"leadsman/chart"
+	"leadsman/exam/hear"
 	"leadsman/grammar"
 	"leadsman/speech"
 )
@@ -33,6 +34,8 @@ type Config struct {
 	// Terms are the practice's own words, and Paths its own paths, which they name; both may be nil.
 	Terms *grammar.Terms
 	Paths []chart.Path
+	// Rhythm is how the examiner called numbers in exams before; nil: nothing is known.
+	Rhythm *hear.Rhythm
 	// KeepClip stores the sound of a call, 16 kHz mono, beside its Seq; may be nil. It must not block.
 	KeepClip func(call uint64, pcm []int16)
 	// Signed is called once the exam is signed; may be nil. It must not block.

@@ -97,6 +97,10 @@ func (e *Exam) OpenMicFor(owner, voice string, takeover bool) (*Mic, error) {
 		rec.Close()
 		return nil, fmt.Errorf("open microphone: %w", err)
 	}
+	if err := e.run(e.beginStream); err != nil {
+		rec.Close()
+		return nil, err
+	}
 	e.mic = m
 	e.micOn(m, true)
 	if note != "" {
@@ -218,6 +222,7 @@ func (m *Mic) take(hyps []speech.Hypothesis) error {
 		m.heard = max(m.heard, h.EndMS+offset)
 		h.StartMS, h.EndMS, h.AtMS = h.StartMS+offset, h.EndMS+offset, h.AtMS+offset
 		from := m.own.judge(&h)
+		loud := m.own.loud(&h)
 		if !h.Final {
 			m.speak = true
 			if from != fromTool {
@@ -232,9 +237,9 @@ func (m *Mic) take(hyps []speech.Hypothesis) error {
 			case fromTool:
 				m.e.tell(Change{Partial: &Partial{}})
 			case fromBoth:
-				m.e.misfit(h)
+				err = m.e.misfit(context.Background(), h)
 			default:
-				err = m.e.heard(context.Background(), h)
+				err = m.e.heard(context.Background(), h, loud)
 			}
 			m.clips()
 			m.e.micView = &MicView{On: true, Owner: m.owner, LevelDB: h.Signal.LevelDB, NoiseDB: h.Signal.NoiseDB, Clipped: h.Signal.Clipped,
@@ -254,12 +259,12 @@ func (m *Mic) take(hyps []speech.Hypothesis) error {
 // clips keeps the sound of the calls that were just logged. It runs in the exam's owner.
 func (m *Mic) clips() {
 	const margin = speech.Rate / 4
-	for _, c := range m.e.uttered {
+	for _, c := range m.e.stream.uttered {
 		if pcm := m.ring.cut(c.startMS*speech.Rate/1000-margin, c.endMS*speech.Rate/1000+margin); len(pcm) > 0 {
 			m.e.cfg.KeepClip(c.call, pcm)
 		}
 	}
-	m.e.uttered = m.e.uttered[:0]
+	m.e.stream.uttered = m.e.stream.uttered[:0]
 }
 
 // troubleOf says what is wrong with the sound and what to do, or "".
@@ -371,7 +376,7 @@ func (m *Mic) flush() error {
 	m.base = m.next
 	var heldErr error
 	runErr := m.e.run(func() {
-		heldErr = m.e.release(context.Background(), true)
+		heldErr = m.e.release(context.Background())
 		m.clips()
 	})
 	return errors.Join(err, heldErr, runErr)

@@ -116,6 +116,8 @@ const (
 	ToneDoubt     Tone = "doubt"   // written, and marked
 	TonePlace     Tone = "place"   // the place changed by asking
 	ToneArch      Tone = "arch"    // a row of the path is finished
+	TonePart      Tone = "part"    // a piece of a place was entered: it is not full yet
+	ToneShort     Tone = "short"   // the place stayed short of numbers, or got too many: it is called again
 	ToneListening Tone = "listening"
 	ToneStandBy   Tone = "standby"
 )
@@ -129,6 +131,7 @@ type Answer struct {
 	Speak string     `json:"speak"` // what to say in the spoken modes: "three. two. four."
 	Must  bool       `json:"must"`  // speak it also in the modes tone and doubts only (say again, refusals that ask)
 	Tone  Tone       `json:"tone"`
+	Where string     `json:"where,omitempty"` // a place in words, said after that, wherever the examiner may not know it: "14 buccal"
 	// AtMS is the stream time of the decision and EndMS that of the last word's end (voice only).
 	AtMS  int64 `json:"at_ms,omitempty"`
 	EndMS int64 `json:"end_ms,omitempty"`
@@ -136,16 +139,20 @@ type Answer struct {
 
 // Question is something that the tool asks: answered by affirm, negative, a number or ignored.
 type Question struct {
-	ID    uint64 `json:"id"`
-	Speak string `json:"speak"` // "seven?"
-	Text  string `json:"text"`  // "16 DB: 7?"
-	Tooth string `json:"tooth,omitempty"`
-	Site  string `json:"site,omitempty"`
-	from  int64  // stream time from which on a lone number can be the answer
-	until int64
-	value bool // asks for the value: yes is no answer
-	refs  []chart.SiteRef
-	call  uint64 // the call that negative takes back; 0 if the question is about a doubt
+	ID        uint64 `json:"id"`
+	Speak     string `json:"speak"` // "seven?"
+	Text      string `json:"text"`  // "16 DB: 7?"
+	Tooth     string `json:"tooth,omitempty"`
+	Site      string `json:"site,omitempty"`
+	from      int64  // stream time from which on numbers can be the answer
+	until     int64  // 0: as long as the place is not full
+	value     bool   // asks for the value: yes is no answer
+	hole      bool   // asks for all numbers of a place
+	place     chart.Place
+	refs      []chart.SiteRef
+	asked     int    // how often this was asked
+	call      uint64 // the call that negative takes back; 0 if the question is about a doubt or a place
+	elsewhere bool   // the place is not the one called last
 }
 
 // Change is what subscribers get: after a call everything that differs from before it; between

@@ -1,7 +1,9 @@
 package grammar
 
 import (
+	"slices"
 	"strconv"
+	"strings"
 
 	"leadsman/chart"
 )
@@ -31,7 +33,7 @@ var plurals = []string{"zeros", "ones", "twos", "threes", "fours", "fives", "six
 // verbs are the calls that are one or two fixed words.
 var verbs = []chart.Verb{chart.VerbNext, chart.VerbBack, chart.VerbSkip, chart.VerbDisregard, chart.VerbSayAgain,
 	chart.VerbStandBy, chart.VerbGoAhead, chart.VerbAffirm, chart.VerbNegative, chart.VerbComplete, chart.VerbHelp,
-	chart.VerbRemark, chart.VerbCorrection}
+	chart.VerbRemark, chart.VerbCorrection, chart.VerbWhere}
 
 func verb(v chart.Verb) token {
 	for i, x := range verbs {
@@ -42,7 +44,7 @@ func verb(v chart.Verb) token {
 	panic("no such call: " + string(v))
 }
 
-// number is one spoken number that can be a reading, 0 at a prior of its own: 0 to 15, niner and fife as radio has them.
+// number is one spoken number that can be a reading, 0 at a prior of its own: 0 to 15; tree, fower, fife and niner as radio has them.
 // Numbers up to 20 that no probe shows are understood and refused, so that they are not taken for
 // the nearest number that fits.
 func number(zero float64) part {
@@ -59,7 +61,10 @@ func number(zero float64) part {
 		}
 		as = append(as, arc{word: units[n], tok: token{tNumber, n}, prior: pr})
 	}
-	as = append(as, arc{word: "niner", tok: token{tNumber, 9}, prior: priorRare}, arc{word: "fife", tok: token{tNumber, 5}, prior: priorRare})
+	for word, n := range map[string]int{"tree": 3, "fower": 4, "fife": 5, "niner": 9} {
+		as = append(as, arc{word: word, tok: token{tNumber, n}, prior: priorRare})
+	}
+	slices.SortFunc(as, func(a, b arc) int { return strings.Compare(a.word, b.word) })
 	return words(as...)
 }
 
@@ -198,10 +203,24 @@ func build(sh shape) *nfa {
 	g := &nfa{}
 	start := g.state()
 	done := func(p part) { seq(p, ends(Complete, 0))(g, start) }
+	simple := func(v chart.Verb, prior float64, words ...string) {
+		seq(oneVerb(v, prior, words...), ends(Complete, 0))(g, start)
+	}
 
 	if !sh.listening {
 		// Standing by, nothing but "go ahead" does anything.
 		done(oneVerb(chart.VerbGoAhead, 0, "go", "ahead"))
+		sh.terms.join(g)
+		return g
+	}
+	if sh.single {
+		// One by one: nothing but a number, and what leads out of it.
+		seq(number(priorZero), ends(Full, 0))(g, start)
+		for _, v := range []chart.Verb{chart.VerbSkip, chart.VerbNext, chart.VerbDisregard, chart.VerbWhere} {
+			simple(v, priorMore, string(v))
+		}
+		simple(chart.VerbStandBy, priorMore, "stand", "by")
+		seq(wp("correction", priorMore, verb(chart.VerbCorrection)), ends(Prefix, priorPrefix), number(priorZero), ends(Complete, 0))(g, start)
 		sh.terms.join(g)
 		return g
 	}
@@ -254,7 +273,11 @@ func build(sh shape) *nfa {
 				pr = priorCount / 2
 			}
 		}
-		g.end(said, Complete, pr)
+		ending := Complete
+		if k == sh.whole {
+			ending, pr = Full, 0
+		}
+		g.end(said, ending, pr)
 		g.add(said, arc{to: afterNum, prior: pr})
 		last = opt(hesitation())(g, said)
 	}
@@ -326,9 +349,7 @@ func build(sh shape) *nfa {
 	seq(w("all"), plural(), ends(Complete, 0))(g, cor)
 	seq(where(), number(priorZero), ends(Complete, 0))(g, cor)
 
-	simple := func(v chart.Verb, prior float64, words ...string) {
-		seq(oneVerb(v, prior, words...), ends(Complete, 0))(g, lead)
-	}
+	start = lead
 	simple(chart.VerbNext, 0, "next")
 	simple(chart.VerbBack, 0, "back")
 	simple(chart.VerbSkip, 0, "skip")
@@ -338,6 +359,7 @@ func build(sh shape) *nfa {
 	simple(chart.VerbGoAhead, priorRare, "go", "ahead")
 	simple(chart.VerbComplete, 0, "exam", "complete")
 	simple(chart.VerbHelp, priorRare, "help")
+	simple(chart.VerbWhere, priorRare, "where")
 	simple(chart.VerbRemark, 0, "remark")
 	var paths []arc
 	for i, name := range sh.terms.paths() {

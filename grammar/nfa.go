@@ -6,7 +6,7 @@ import (
 )
 
 // Ending says what words are worth if they end here; the values are those of the recognizer's
-// contract (none, prefix, open, complete).
+// contract (none, prefix, open, complete, full).
 type Ending int
 
 const (
@@ -14,6 +14,7 @@ const (
 	Prefix          // the beginning of a call: the rest may follow after a pause
 	Open            // a call whose meaning more words could still change
 	Complete
+	Full // a call behind which nothing more is expected: the numbers of a whole place
 )
 
 // token is what a word means within its call.

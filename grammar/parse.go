@@ -13,6 +13,8 @@ import (
 type State struct {
 	Numbering chart.Numbering
 	Open      int    // soundings still to come at the current aspect: a prior, never a rule
+	Whole     int    // soundings that make the aspect whole, if it is called at once or once more: more than Open if some stand there; 0: not known
+	Single    bool   // numbers are called one by one, and nothing else
 	Listening bool   // false: standing by
 	Question  bool   // the tool has asked something: affirm and negative count
 	Margins   bool   // bare numbers are margins, which may be negative
@@ -30,25 +32,26 @@ func StateOf(s *chart.State) State {
 	if n == "" {
 		n = chart.FDI
 	}
-	return State{Numbering: n, Open: s.Open(), Listening: s.Listening, Margins: s.Pass == chart.FieldRecession}
+	return State{Numbering: n, Open: s.Open(), Whole: s.Open(), Listening: s.Listening, Margins: s.Pass == chart.FieldRecession}
 }
 
 // shape is the part of a State that the network depends on.
 type shape struct {
 	numbering                    chart.Numbering
-	open                         int
+	open, whole                  int
 	listening, question, margins bool
+	single                       bool
 	terms                        *Terms
 }
 
 var (
 	cacheMu sync.Mutex
-	nfas    = map[shape]*nfa{} // at most 2 x 4 x 2 x 2 x 2 for each practice's terms
+	nfas    = map[shape]*nfa{} // some dozens for each practice's terms
 	nets    = map[string]*Net{}
 )
 
 func (s State) nfa() *nfa {
-	sh := shape{s.Numbering, s.Open, s.Listening, s.Question, s.Margins, s.Terms}
+	sh := shape{s.Numbering, s.Open, s.Whole, s.Listening, s.Question, s.Margins, s.Single, s.Terms}
 	cacheMu.Lock()
 	defer cacheMu.Unlock()
 	g := nfas[sh]
@@ -67,7 +70,7 @@ const maxStates = 2048
 
 // NetOf is the network of what may be said in the state.
 func NetOf(s State) *Net {
-	key := fmt.Sprintf("%s %d %t %t %t|%s|%s|%s", s.Numbering, s.Open, s.Listening, s.Question, s.Margins, s.Terms.key(), strings.Join(s.Pending, " "), strings.Join(s.Amend, " "))
+	key := fmt.Sprintf("%s %d %d %t %t %t %t|%s|%s|%s", s.Numbering, s.Open, s.Whole, s.Listening, s.Question, s.Margins, s.Single, s.Terms.key(), strings.Join(s.Pending, " "), strings.Join(s.Amend, " "))
 	g := s.nfa()
 	cacheMu.Lock()
 	defer cacheMu.Unlock()

@@ -9,6 +9,7 @@ import (
 // among their options.
 type Waits struct {
 	// How long the silence after the last sound lasts before that.
+	WaitFull     time.Duration // nothing more is expected; 160 ms
 	WaitComplete time.Duration // reading may stand alone; 260 ms
 	WaitOpen     time.Duration // more words could change its meaning; 380 ms
 	WaitPrefix   time.Duration // unfinished, or nothing fits; 700 ms
@@ -17,6 +18,7 @@ type Waits struct {
 
 // WithDefaults fills in the defaults.
 func (w Waits) WithDefaults() Waits {
+	w.WaitFull = cmp.Or(w.WaitFull, 160*time.Millisecond)
 	w.WaitComplete = cmp.Or(w.WaitComplete, 260*time.Millisecond)
 	w.WaitOpen = cmp.Or(w.WaitOpen, 380*time.Millisecond)
 	w.WaitPrefix = cmp.Or(w.WaitPrefix, 700*time.Millisecond)
@@ -27,6 +29,8 @@ func (w Waits) WithDefaults() Waits {
 // After is the wait after words with an ending.
 func (w Waits) After(e Ending) time.Duration {
 	switch e {
+	case Full:
+		return w.WaitFull
 	case Complete:
 		return w.WaitComplete
 	case Open:

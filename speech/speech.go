@@ -37,6 +37,9 @@ const (
 	Open
 	// Complete: a complete call; what could follow only adds to it ("three two four").
 	Complete
+	// Full: a call behind which nothing more is expected, such as as many numbers as a place has sites: the recognizer need not wait
+	// to see whether more belongs to it.
+	Full
 )
 
 // Net is what may be said now: a graph of words. State 0 is its start. Implementations are

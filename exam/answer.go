@@ -1,0 +1,180 @@
+package exam
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"leadsman/chart"
+	"leadsman/exam/hear"
+)
+
+// answer works out the reply to a call that was just applied.
+func (e *Exam) answer(c chart.Command, m chart.Meta, evs []chart.Event, cause error, before chart.Place, ended bool) Answer {
+	v := c.Verb()
+	a := Answer{Call: evs[0].Seq, Did: v, Words: m.Words, Tone: ToneAccepted, EndMS: m.EndMS}
+	if cause != nil {
+		a.Text, a.Speak, a.Tone, a.Must = cause.Error(), cause.Error(), ToneRefused, true
+		return a
+	}
+	a.Text, a.Speak = Describe(e.state, evs), spoken(evs)
+	moved, to := e.state.Place, ""
+	if moved != before && !e.state.AtEnd {
+		to = ". " + whereTo(e.state)
+	}
+	switch v {
+	case chart.VerbSayAgain:
+		whole := c.Acts[len(c.Acts)-1].Whole
+		a.Must = true
+		a.Speak, a.Text = e.sayAgain(whole)
+		if !whole {
+			a.Where = "next " + whereTo(e.state)
+		}
+	case chart.VerbWhere:
+		a.Tone, a.Must, a.Speak = TonePlace, true, whereTo(e.state)
+		a.Text = a.Speak
+	case chart.VerbStandBy:
+		a.Tone, a.Speak = ToneStandBy, "standing by"
+	case chart.VerbGoAhead:
+		a.Tone, a.Speak, a.Where = ToneListening, "listening", whereTo(e.state)
+	case chart.VerbGo, chart.VerbAspect, chart.VerbNext, chart.VerbBack, chart.VerbSkip:
+		a.Tone, a.Speak, a.Must = TonePlace, whereTo(e.state), m.Source == chart.Voice
+	case chart.VerbPath:
+		a.Tone, a.Speak = TonePlace, "path "+e.state.Path.Name+to
+	case chart.VerbPass:
+		a.Tone, a.Speak = TonePlace, numbers(e.state.Pass)+to
+	case chart.VerbDisregard:
+		a.Speak, a.Where = "disregarded", whereTo(e.state)
+	case chart.VerbPresence:
+		a.Speak = c.Acts[len(c.Acts)-1].Presence.String()
+	case chart.VerbComplete:
+		n := len(e.state.Unrecorded())
+		a.Must = true
+		a.Speak = "complete"
+		if n > 0 || len(e.state.Doubts) > 0 {
+			a.Speak = fmt.Sprintf("%d sites not probed, %d doubts", n, len(e.state.Doubts))
+		}
+		a.Text = "exam " + a.Speak
+	case chart.VerbCorrection:
+		if at := hear.AttemptOf(e.state); m.Source == chart.Voice && at.Known() {
+			a.Where = placeLabel(e.state, at.Place)
+		}
+	}
+	switch v {
+	case chart.VerbSoundings, chart.VerbAll, chart.VerbFlag, chart.VerbMargin, chart.VerbSkip, chart.VerbPresence:
+		if text, speak := leftOut(e.state, evs, before, ended); text != "" {
+			a.Must = true
+			a.Text += "; " + text
+			if a.Speak != "" && v != chart.VerbSkip {
+				speak = a.Speak + ". " + speak
+			}
+			a.Speak = speak
+		}
+	}
+	doubtful := slices.ContainsFunc(evs, func(ev chart.Event) bool { return ev.Kind == chart.KindDoubt && ev.Text != tooFew })
+	if doubtful {
+		a.Tone = ToneDoubt
+	}
+	if v == chart.VerbSoundings || v == chart.VerbAll {
+		e.placed(&a, m)
+	}
+	if e.readBack != (chart.Place{}) {
+		a.Must, a.Where = true, placeLabel(e.state, e.readBack)
+	}
+	if e.saying != "" {
+		a.Tone, a.Must, a.Speak, a.Where = ToneShort, true, e.saying, ""
+		a.Text = e.saying
+	}
+	e.namePlace, e.readBack, e.saying = false, chart.Place{}, ""
+	return a
+}
+
+// placed tells by the answer to soundings what has become of their place: a piece of it, all of it, the end of a row. What was
+// repaired is read back, and the place is named where that was asked for.
+func (e *Exam) placed(a *Answer, m chart.Meta) {
+	at := hear.AttemptOf(e.state)
+	switch {
+	case at.Here:
+		a.Tone = TonePart
+	case e.state.AtEnd || rowOf(at.Place) != rowOf(e.state.Place):
+		a.Tone = ToneArch
+	}
+	if m.Source != chart.Voice {
+		return
+	}
+	if p := &e.stream.placing; !at.Here && p.place == at.Place && (p.repaired || p.toldMS > 0 || p.oneByOne) {
+		a.Must = true
+		a.Speak = e.placeSpoken(at)
+	}
+	if e.namePlace {
+		a.Where = placeLabel(e.state, at.Place)
+		e.stream.named = at.Place
+	}
+}
+
+// placeSpoken are the numbers of a place, to be read back.
+func (e *Exam) placeSpoken(at hear.Attempt) string {
+	var out []string
+	for _, site := range e.state.Path.Sites(at.Place) {
+		if v := e.state.Chart.Number(chart.SiteRef{Tooth: at.Place.Tooth, Site: site}, at.Field); v.Known() {
+			out = append(out, speakMM(v))
+		}
+	}
+	return strings.Join(out, ". ")
+}
+
+// rowOf tells rows of the path apart: arch and aspect.
+func rowOf(p chart.Place) [2]bool { return [2]bool{p.Tooth.Upper(), p.Aspect == chart.Buccal} }
+
+// sayAgain reads back the last entry or the whole tooth.
+func (e *Exam) sayAgain(whole bool) (speak, text string) {
+	num := e.state.Chart.Numbering
+	if !whole {
+		last, ok := e.state.LastCall("")
+		if !ok {
+			return "nothing was entered", "nothing was entered"
+		}
+		evs := e.state.CallEvents(last.Seq)
+		text = Describe(e.state, evs)
+		if speak = spoken(evs); speak == "" {
+			speak = text
+		}
+		return speak, text
+	}
+	f := e.state.Focus
+	var sp, tx []string
+	for _, as := range []chart.Aspect{chart.Buccal, chart.Lingual} {
+		var vals []string
+		for _, site := range e.state.Path.Sites(chart.Place{Tooth: f.Tooth, Aspect: as}) {
+			rec := e.state.Chart.Site(chart.SiteRef{Tooth: f.Tooth, Site: site})
+			v := "none"
+			if rec.Depth.Known() {
+				v = speakMM(rec.Depth)
+			}
+			for fl := range chart.NumFlags {
+				if rec.Flags[fl] == chart.Yes {
+					v += " " + fl.String()
+				}
+			}
+			vals = append(vals, v)
+		}
+		sp = append(sp, as.String()+" "+strings.Join(vals, ". "))
+		tx = append(tx, as.String()+" "+strings.Join(vals, ", "))
+	}
+	label := f.Tooth.Label(num)
+	next := fmt.Sprintf("next %s %s", e.state.Place.Tooth.Label(num), e.state.Place.Aspect)
+	return fmt.Sprintf("tooth %s. %s. %s", label, strings.Join(sp, ". "), next), fmt.Sprintf("%s: %s; %s", label, strings.Join(tx, "; "), next)
+}
+
+// head is the changing part of the view, with what is being asked.
+func (e *Exam) head() *Head {
+	h := headOf(e.state)
+	if h.Question = e.question; e.question != nil && h.Listening {
+		answers := []string{"affirm", "negative"}
+		if len(e.question.refs) > 0 {
+			answers = append(answers, "four") // the right number
+		}
+		h.Say = append(answers, h.Say...)
+	}
+	return &h
+}

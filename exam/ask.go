@@ -1,0 +1,254 @@
+package exam
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+
+	"leadsman/chart"
+	"leadsman/exam/hear"
+	"leadsman/speech"
+)
+
+// Times in ms: engineering choices.
+const (
+	askForMS   = 6000 // how long a question stays open
+	answerMS   = 400  // nobody answers a question sooner after it began
+	askQuietMS = 5000 // silence after which doubts of other places are asked about in the middle of a row
+	mostAsked  = 2    // as often a doubt is asked about; after that it waits in the list of doubts
+)
+
+// due is something to ask about: doubts of a place, or the place itself if a number of it was not heard.
+type due struct {
+	place chart.Place
+	refs  []chart.SiteRef
+	hole  bool
+	asked int
+}
+
+// hole is a place that has to be called again.
+func (e *Exam) hole(p chart.Place) *due {
+	d := &due{place: p, hole: true}
+	at := e.state.Path.At(p)
+	for i, site := range at.Sites {
+		if !at.Off[i] {
+			d.refs = append(d.refs, chart.SiteRef{Tooth: p.Tooth, Site: site})
+		}
+	}
+	return d
+}
+
+// dueFor notes what to ask about the doubts of a call: those of the ear about one place together, the others one by one.
+func (e *Exam) dueFor(evs []chart.Event, v hear.Verdict) {
+	add := func(ref chart.SiteRef, together bool) {
+		p := chart.Place{Tooth: ref.Tooth, Aspect: ref.Site.Aspect()}
+		if n := len(e.due); together && n > 0 && e.due[n-1].place == p && !e.due[n-1].hole && e.due[n-1].asked == 0 {
+			e.due[n-1].refs = append(e.due[n-1].refs, ref)
+			return
+		}
+		e.due = append(e.due, due{place: p, refs: []chart.SiteRef{ref}})
+	}
+	first := true
+	for _, ev := range evs {
+		if ev.Kind == chart.KindDoubt && ev.Text != tooFew {
+			add(chart.SiteRef{Tooth: ev.Tooth, Site: *ev.Site}, ev.Text == unclear && !first)
+			first = first && ev.Text != unclear
+		}
+	}
+}
+
+// ask puts a question.
+func (e *Exam) ask(q *Question) {
+	e.asked++
+	q.ID, q.from = e.asked, e.stream.nowMS+answerMS
+	if q.refs != nil || q.call != 0 {
+		q.until = e.stream.nowMS + askForMS
+	}
+	e.question = q
+	e.tell(Change{Head: e.head()})
+}
+
+// askDue asks about a doubt: at once about the place called last, about others when their row has ended, or it is quiet for long.
+func (e *Exam) askDue(quietMS int64) {
+	attempt := hear.AttemptOf(e.state)
+	e.due = slices.DeleteFunc(e.due, func(d due) bool { return !e.open(d) || d.asked >= mostAsked })
+	for i, d := range e.due {
+		just := attempt.Known() && d.place == attempt.Place && !attempt.Here && d.asked == 0
+		over := e.state.AtEnd || e.state.Complete || rowOf(d.place) != rowOf(e.state.Place)
+		if attempt.Here && !e.state.Complete || !just && !over && quietMS < askQuietMS {
+			continue
+		}
+		e.due = slices.Delete(e.due, i, i+1)
+		q := &Question{place: d.place, Tooth: d.place.Tooth.String(), asked: d.asked + 1, hole: d.hole, elsewhere: !just}
+		label := placeLabel(e.state, d.place)
+		if d.hole {
+			q.refs, q.value = d.refs, true
+			q.Speak = "again, " + label + ", please"
+			q.Text = label + ": again, please"
+			e.ask(q)
+			return
+		}
+		var said []string
+		for _, ref := range d.refs {
+			if doubt, open := e.state.Doubts[ref]; open {
+				q.refs = append(q.refs, ref)
+				said = append(said, speakMM(e.state.Chart.Number(ref, doubt.Field)))
+			}
+		}
+		q.Site = q.refs[0].Site.String()
+		what := strings.Join(said, ". ") + "?"
+		switch where := q.refs[0].Site.Where().String(); {
+		case len(q.refs) == 1 && just:
+			q.Speak = where + ": " + what
+		case len(q.refs) == 1:
+			q.Speak = fmt.Sprintf("%s %s %s: %s", d.place.Tooth.Label(e.state.Chart.Numbering), where, d.place.Aspect, what)
+		case just:
+			q.Speak = what
+		default:
+			q.Speak = label + ": " + what
+		}
+		q.Text = label + ": " + strings.Join(said, " ") + "?"
+		if len(q.refs) == 1 {
+			q.Text = fmt.Sprintf("%s %s: %s?", d.place.Tooth.Label(e.state.Chart.Numbering), q.refs[0].Site, said[0])
+		}
+		e.ask(q)
+		return
+	}
+}
+
+// open reports whether there is still something to ask.
+func (e *Exam) open(d due) bool {
+	return slices.ContainsFunc(d.refs, func(r chart.SiteRef) bool { _, is := e.state.Doubts[r]; return is })
+}
+
+// later puts a question that was not answered back among what is to be asked.
+func (e *Exam) later(q *Question) {
+	if q.call == 0 && len(q.refs) > 0 {
+		e.due = append(e.due, due{place: q.place, refs: q.refs, hole: q.hole, asked: q.asked})
+	}
+}
+
+// confirm asks whether a call that is hard to notice or to undo was meant: a list of teeth, an
+// implant, the end of the exam. It is done at once; negative takes it back.
+func (e *Exam) confirm(c chart.Command, call uint64, endMS int64) *Question {
+	a := c.Acts[len(c.Acts)-1]
+	var text string
+	switch {
+	case a.Verb == chart.VerbComplete:
+		text = "exam complete?"
+	case a.Verb == chart.VerbPresence && (len(a.Teeth) > 1 || a.Presence == chart.Implant):
+		text = a.Presence.String()
+		for _, t := range a.Teeth {
+			text += " " + t.Label(e.state.Chart.Numbering)
+		}
+		text += "?"
+	default:
+		return nil
+	}
+	e.asked++
+	return &Question{ID: e.asked, Speak: text, Text: text + " affirm or negative", until: endMS + askForMS, call: call}
+}
+
+// mayAnswer reports whether numbers may be the answer to a question, or a piece of it, so that the end of the breath has to be waited for.
+func (e *Exam) mayAnswer(v hear.Verdict, h speech.Hypothesis) bool {
+	q := e.question
+	acts := v.Result.Command.Acts
+	if q == nil || len(q.refs) == 0 || len(acts) != 1 || acts[0].Verb != chart.VerbSoundings || h.StartMS < q.from {
+		return false
+	}
+	// Numbers called one by one are soundings, unless a value was asked for; other lone numbers may be the answer.
+	return len(acts[0].Numbers) == 1 && len(q.refs) == 1 && (q.value || !e.rhythm.Slow())
+}
+
+// answers reports whether numbers answer a question about as many sites, or just go on along the path. Who answers says what stands
+// there again, but for what was wrong.
+func (e *Exam) answers(q *Question, numbers []chart.MM) bool {
+	if q.value && !q.hole {
+		return true
+	}
+	var stands []chart.MM
+	for _, r := range q.refs {
+		if v := e.state.Chart.Number(r, e.state.Pass); v.Known() {
+			stands = append(stands, v)
+		}
+	}
+	return hear.Answers(stands, numbers)
+}
+
+// answered handles calls that answer a question.
+func (e *Exam) answered(ctx context.Context, v hear.Verdict, m chart.Meta) (done bool, err error) {
+	if v.Err != nil {
+		return false, nil
+	}
+	done, _, err = e.replyTo(ctx, v.Result.Command, m, v)
+	return done, expected(err)
+}
+
+// replyTo performs a call as the answer to the open question. done means that nothing is left to perform.
+func (e *Exam) replyTo(ctx context.Context, c chart.Command, m chart.Meta, v hear.Verdict) (done bool, a Answer, err error) {
+	q := e.question
+	if q == nil || len(c.Acts) != 1 || q.call == 0 && len(q.refs) == 0 {
+		return false, a, nil
+	}
+	act := c.Acts[0]
+	perform := func(c chart.Command) (bool, Answer, error) {
+		e.question = nil
+		if q.elsewhere {
+			e.readBack = q.place
+		}
+		e.stream.calledMS = max(e.stream.calledMS, m.EndMS)
+		a, err := e.perform(ctx, c, m, nil)
+		return true, a, err
+	}
+	if q.call != 0 {
+		switch act.Verb {
+		case chart.VerbAffirm:
+			return perform(c)
+		case chart.VerbNegative:
+			back := numberText(q.call)
+			return perform(chart.Command{Acts: []chart.Act{{Verb: chart.VerbDisregard, Was: &back}}})
+		}
+		return false, a, nil
+	}
+	n := len(act.Numbers)
+	numbers := m.Source == chart.Voice && act.Verb == chart.VerbSoundings || act.Verb == chart.VerbCorrection && len(act.Where) == 0 && !act.Whole
+	switch {
+	case act.Verb == chart.VerbAffirm && !q.value:
+		var do chart.Command
+		for _, ref := range q.refs {
+			if _, open := e.state.Doubts[ref]; open {
+				do.Acts = append(do.Acts, chart.Act{Verb: chart.VerbSettle, Ref: &ref})
+			}
+		}
+		if len(do.Acts) == 0 {
+			do = c // settled at a screen meanwhile
+		}
+		e.readBack = chart.Place{}
+		q.elsewhere = false
+		return perform(do)
+	case act.Verb == chart.VerbNegative && !q.hole:
+		// The doubt stays; the value is asked for.
+		again := *q
+		again.Speak, again.Text, again.value = "say the value", "say the value for "+q.Text, true
+		e.ask(&again)
+		return true, Answer{Did: act.Verb, Words: m.Words, Text: "asked", Tone: ToneAccepted}, nil
+	case numbers && n == len(q.refs) && m.StartMS >= q.from && (act.Verb == chart.VerbCorrection || n == 1 && (q.value || !e.rhythm.Slow()) || n > 1 && (q.elsewhere || q.value) && e.answers(q, act.Numbers)):
+		e.stream.soundedMS = m.EndMS
+		return perform(q.values(e.state, act.Numbers))
+	}
+	return false, a, nil
+}
+
+// values is the command that writes the answer to a question.
+func (q *Question) values(s *chart.State, numbers []chart.MM) chart.Command {
+	var c chart.Command
+	for i, ref := range q.refs {
+		field := s.Doubts[ref].Field
+		if field == "" {
+			field = s.Pass
+		}
+		c.Acts = append(c.Acts, chart.Act{Verb: chart.VerbSet, Ref: &ref, Field: field, Number: &numbers[i]})
+	}
+	return c
+}

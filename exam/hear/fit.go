@@ -1,0 +1,243 @@
+package hear
+
+import (
+	"math"
+	"slices"
+
+	"leadsman/chart"
+)
+
+// Fit is how the numbers of a call lie in the places.
+type Fit int
+
+const (
+	Elsewhere Fit = iota // no numbers along the path
+	Fill                 // they fill what is open of the place
+	Piece                // less than that
+	Again                // all of the place that is not full, once more
+	Reply                // all of the place that was asked about, once more
+	Onward               // the next place or places; this one stays short
+	Row                  // they fill the place, and whole places behind it
+	Over                 // they end in the middle of a place further on
+)
+
+func (f Fit) String() string {
+	return [...]string{"elsewhere", "fill", "piece", "again", "reply", "onward", "row", "over"}[f]
+}
+
+// Context is what is known when a breath is heard. Times are in ms of the stream.
+type Context struct {
+	State   *chart.State // as the log has it; not changed
+	Rhythm  *Rhythm
+	Attempt Attempt
+
+	SoundedMS  int64 // the last numbers ended; 0 before the first
+	AnsweredMS int64 // and were answered
+	CalledMS   int64 // the last call ended
+	ToldMS     int64 // the examiner was told that the place is not full; 0: he was not
+	OneByOne   bool  // and asked to call its numbers one by one, which begins it anew
+	// Asked are the sites that are asked about of a place that is full and was spoken last; empty: nothing is asked about it.
+	Asked   []chart.SiteRef
+	AskedMS int64
+	// Question says that something is asked; what answers it is no talk.
+	Question bool
+	Strayed  []string // numbers that were taken for talk a moment ago
+}
+
+// lay says for each way in which a number of numbers can lie in the places how likely it is before they are heard.
+func (c *Context) lay(ns []chart.MM, startMS int64) map[Fit]float64 {
+	k, open := len(ns), c.State.Open()
+	if open == 0 {
+		return map[Fit]float64{Over: 1} // the path is at its end: the command itself says what is wrong
+	}
+	entered := 0
+	if c.Attempt.Here {
+		entered = len(c.Attempt.Sites)
+	}
+	all := open + entered
+	ways := map[Fit]float64{}
+	begun := entered > 0 && !c.OneByOne
+	rest, again, onward := 1.0, 0.0, 0.0
+	if begun {
+		switch aware := startMS >= c.AnsweredMS+reactMS; {
+		case c.ToldMS > 0 && startMS >= c.ToldMS:
+			rest, again, onward = restTold, againTold, onwardTold
+		case aware:
+			rest, again, onward = 1-againAware-onwardAware, againAware, onwardAware
+		default:
+			rest, again, onward = 1-againUnaware-onwardUnaware, againUnaware, onwardUnaware
+		}
+		if slow := max(c.Rhythm.share(single), c.Rhythm.share(pieces)); slow > 0.5 {
+			again, onward = again*(1-slow/2), onward*(1-slow/2)
+		}
+	}
+	switch {
+	case k == open && begun:
+		ways[Fill] = rest
+	case k == open && open == 1:
+		ways[Fill] = 1
+	case k == open:
+		ways[Fill] = c.Rhythm.share(whole)
+	case k == 1:
+		ways[Piece] = rest * max(c.Rhythm.share(single), c.Rhythm.share(pieces))
+	case k < open:
+		ways[Piece] = rest * c.Rhythm.share(pieces)
+	case c.ends(k - open):
+		ways[Row] = rest * c.Rhythm.share(row)
+	}
+	if begun && k == all && k != open {
+		ways[Again] = again * likeness(c.values(c.Attempt.Sites), ns)
+	}
+	if begun && c.ends(k) && (k != open || all == 1) {
+		ways[Onward] = onward
+	}
+	if n := len(c.Attempt.Sites); len(c.Asked) > 0 && !c.Attempt.Here && k == n && startMS >= c.AskedMS+reactMS {
+		same := make([]chart.MM, 0, n)
+		for _, r := range c.Attempt.Sites {
+			if !slices.Contains(c.Asked, r) {
+				same = append(same, c.State.Chart.Number(r, c.Attempt.Field))
+			}
+		}
+		// Next to going on, which has its weight already.
+		ways[Reply] = againAsked / (1 - againAsked) * likeness(same, ns) * math.Pow(agreeSame, float64(len(same)))
+	}
+	if len(ways) == 0 {
+		ways[Over] = shareOver
+	}
+	return ways
+}
+
+// ends reports whether so many numbers behind this place fill whole places.
+func (c *Context) ends(n int) bool {
+	st, place := c.State, c.State.Place
+	for n > 0 {
+		to, ok := st.Behind(place)
+		if !ok {
+			return false
+		}
+		n -= st.Path.Walked(to)
+		place = to
+	}
+	return n == 0
+}
+
+// values are what stands at sites.
+func (c *Context) values(refs []chart.SiteRef) (out []chart.MM) {
+	for _, r := range refs {
+		out = append(out, c.State.Chart.Number(r, c.Attempt.Field))
+	}
+	return out
+}
+
+// likeness is how much likelier numbers are if they repeat others than if they have nothing to do with them: by how many of the
+// others come again in their order.
+func likeness(of, in []chart.MM) float64 {
+	same := common(of, in)
+	if len(of) == len(in) {
+		same = 0
+		for i := range of {
+			if of[i] == in[i] {
+				same++
+			}
+		}
+	}
+	n := float64(len(of))
+	if n == 0 {
+		return 1
+	}
+	// By chance: any of the places that it may take could hold it.
+	free := float64(len(in) - len(of) + 1)
+	chance := min(0.9, 1-math.Pow(1-agreeChance, max(1, free)))
+	hit, miss := agreeSame/chance, (1-agreeSame)/(1-chance)
+	return math.Pow(hit, float64(same)) * math.Pow(miss, n-float64(same))
+}
+
+// Answers reports whether numbers are likelier the answer to a question about sites where some numbers stand than what comes next.
+func Answers(stands, numbers []chart.MM) bool {
+	return shareAnswered/(1-shareAnswered)*likeness(stands, numbers) > 1
+}
+
+// common is the length of the longest sequence that both have in their order.
+func common(a, b []chart.MM) int {
+	best := make([]int, len(b)+1)
+	for _, x := range a {
+		diag := 0
+		for j, y := range b {
+			up := best[j+1]
+			if x == y {
+				best[j+1] = diag + 1
+			} else {
+				best[j+1] = max(up, best[j])
+			}
+			diag = up
+		}
+	}
+	return best[len(b)]
+}
+
+// weigh gives a meaning its fit and its weight before the sound.
+func (c *Context) weigh(m *Meaning, startMS int64) (Fit, float64) {
+	if m.Err != nil {
+		return Elsewhere, shareJumpAmid // names what does not exist
+	}
+	if m.Result.Ending <= 1 { // a prefix: what follows will tell
+		return Elsewhere, c.verb(prefixVerb(m.Result.Words))
+	}
+	cmd := m.Result.Command
+	deep := 1.0
+	for _, a := range cmd.Acts {
+		for _, n := range a.Numbers {
+			if n.Half() >= 2*10 {
+				deep *= shareDeep
+			}
+		}
+	}
+	ns, plain := numbers(cmd)
+	if plain {
+		best, w := Over, shareOver/10
+		for f, p := range c.lay(ns, startMS) {
+			if p > w || p == w && f < best {
+				best, w = f, p
+			}
+		}
+		return best, w * deep
+	}
+	w := c.verb(cmd.Verb()) * deep
+	for _, a := range cmd.Acts {
+		switch a.Verb {
+		case chart.VerbGo, chart.VerbAspect:
+			if cmd.Verb() != a.Verb {
+				w *= c.verb(a.Verb)
+			}
+			if a.Tooth != 0 && !c.State.Chart.Tooth(a.Tooth).Presence.Probed() {
+				w *= shareOdd
+			}
+		case chart.VerbCorrection, chart.VerbMargin:
+			n := len(a.Numbers)
+			if len(a.Where) == 0 && n != 1 && n != c.State.Path.Walked(c.State.Focus) {
+				w *= shareOdd
+			}
+		}
+	}
+	return Elsewhere, w
+}
+
+// verb is how likely a call is where the exam stands.
+func (c *Context) verb(v chart.Verb) float64 {
+	switch v {
+	case chart.VerbGo, chart.VerbAspect:
+		if c.Attempt.Here && c.ToldMS == 0 {
+			return shareJumpAmid
+		}
+		return shareJump
+	}
+	return 1
+}
+
+// prefixVerb is the call that words begin.
+func prefixVerb(words []string) chart.Verb {
+	if len(words) > 0 && (words[0] == "tooth" || words[0] == "position") {
+		return chart.VerbGo
+	}
+	return ""
+}

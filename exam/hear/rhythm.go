@@ -1,0 +1,85 @@
+package hear
+
+// Rhythm is how an examiner calls the numbers of a place. It is learned place by place and may be kept with the examiner; the zero
+// value knows nothing yet.
+type Rhythm struct {
+	Whole  float64 `json:"whole"`  // places called in one breath, the latest counting most
+	Single float64 `json:"single"` // number by number
+	Pieces float64 `json:"pieces"` // in two or more breaths
+	Row    float64 `json:"row"`    // places that came in one breath with others
+	// Within is how long the longest pauses inside a place are, in ms, by those of the latest places; 0: none was heard.
+	Within float64 `json:"within"`
+}
+
+// memory is for how many places a rhythm is remembered.
+const memory = 12
+
+// way is one of the ways in which numbers come.
+type way int
+
+const (
+	whole way = iota
+	single
+	pieces
+	row
+)
+
+// share is how likely numbers come in a way, 1 for the likeliest of them.
+func (r *Rhythm) share(of way) float64 {
+	all := [...]float64{r.Whole + priorWhole, r.Single + priorSingle, r.Pieces + priorPieces, r.Row + priorRow}
+	return all[of] / max(all[whole], all[single], all[pieces], all[row])
+}
+
+// Slow reports whether the examiner lets pauses between the numbers of a place in which others would react.
+func (r *Rhythm) Slow() bool { return r.share(single) > 0.5 || r.share(pieces) > 0.5 }
+
+// Part is a piece of a place, as it was called.
+type Part struct {
+	Numbers    int
+	From, ToMS int64
+}
+
+// Learn takes a place in that is full. parts are its pieces; over says that the last one went on into the next place.
+func (r *Rhythm) Learn(parts []Part, over bool) {
+	if len(parts) == 0 {
+		return
+	}
+	for _, n := range []*float64{&r.Whole, &r.Single, &r.Pieces, &r.Row} {
+		*n *= 1 - 1.0/memory
+	}
+	longest := int64(0)
+	for i := 1; i < len(parts); i++ {
+		longest = max(longest, parts[i].From-parts[i-1].ToMS)
+	}
+	switch n := len(parts); {
+	case over:
+		r.Row++
+	case n == 1:
+		r.Whole++
+	case parts[0].Numbers == 1 && parts[1].Numbers == 1:
+		r.Single++
+	default:
+		r.Pieces++
+	}
+	// It rises at once and falls slowly: to wait too long costs less than to ask too soon.
+	if l := float64(min(longest, FlowMS)); l > r.Within {
+		r.Within = l
+	} else {
+		r.Within += (l - r.Within) / memory
+	}
+}
+
+// known reports whether enough places were heard to go by.
+func (r *Rhythm) known() bool { return r.Whole+r.Single+r.Pieces+r.Row > 2.5 }
+
+// BreathMS is the pause from which on a breath has ended.
+func (r *Rhythm) BreathMS() int64 { return int64(max(500, min(1.3*r.Within, 2500))) }
+
+// ShortMS is how long after its last word a place that is not full is left before the examiner is told.
+func (r *Rhythm) ShortMS() int64 {
+	least := 1000.0
+	if r.known() {
+		least = 700
+	}
+	return int64(max(least, min(1.5*r.Within, 2500)))
+}

@@ -1,0 +1,526 @@
+package exam
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+
+	"leadsman/chart"
+	"leadsman/exam/hear"
+	"leadsman/grammar"
+	"leadsman/speech"
+)
+
+// Times in ms: engineering choices.
+const (
+	pendingMS  = 4000 // how long the beginning of a call waits for its rest
+	amendMS    = 1500 // how long more words may change the last call
+	saidMS     = 600  // silence after the tone that a place is not full, before it is said in words
+	oneByOneMS = 2500 // silence after a number of a place that is called one by one, before the place is left
+	talkMS     = 150  // speech that is shorter is none
+	slackMS    = 350  // speech that began in time may be noticed so much later
+)
+
+// Reasons of doubts.
+const (
+	unclear = "not heard clearly" // the ear; others come from what is plausible
+	tooFew  = "a number of this place was not heard"
+)
+
+// context is what hear needs to know.
+func (e *Exam) context() hear.Context {
+	s := &e.stream
+	c := hear.Context{State: e.state, Rhythm: &e.rhythm, Attempt: hear.AttemptOf(e.state), SoundedMS: s.soundedMS, CalledMS: s.calledMS, Question: e.question != nil}
+	if s.placing.place == e.state.Place {
+		c.AnsweredMS, c.ToldMS, c.OneByOne = s.placing.answeredMS, s.placing.toldMS, s.placing.oneByOne
+	}
+	if q := e.question; q != nil && q.call == 0 && q.place == c.Attempt.Place && !c.Attempt.Here {
+		c.Asked, c.AskedMS = q.refs, q.from
+	}
+	c.Strayed = s.strayed.words
+	return c
+}
+
+// heard acts on a final hypothesis; loud says that it is about as loud as the calls are. It runs in the owner.
+func (e *Exam) heard(ctx context.Context, h speech.Hypothesis, loud bool) error {
+	s := &e.stream
+	if s.remark {
+		return e.keepRemark(ctx, h)
+	}
+	v := e.decide(h, loud)
+	if w := s.waiting.whole; w != nil && !v.Result.Pending && v.Do != hear.Ignore && v.Do != hear.Misfit {
+		// What was held was all of a call; this is another one.
+		if err := e.release(ctx); err != nil {
+			return err
+		}
+		v = e.decide(h, loud)
+	}
+	if v.Stray {
+		s.strayed = phrase{v.Result.Words, h.EndMS + hear.BlueMS}
+	} else if v.Do != hear.Ignore {
+		s.strayed = phrase{}
+	}
+	meta := chart.Meta{Time: e.cfg.Now(), Source: chart.Voice, Words: strings.Join(v.Result.Words, " "), Confidence: round(v.Confidence), StartMS: h.StartMS, EndMS: h.EndMS}
+	if v.Result.Pending && s.waiting.words != nil {
+		meta.StartMS = s.waiting.from
+	}
+	switch v.Do {
+	case hear.Ignore:
+		e.tell(Change{Partial: &Partial{}})
+		return nil
+	case hear.Misfit:
+		return e.misfit(ctx, h)
+	case hear.TooMany:
+		s.waiting = waits{}
+		return e.tooMany(ctx, v, h)
+	case hear.Wait, hear.Hold:
+		e.hold(v, meta, h)
+		return nil
+	}
+	if e.mayAnswer(v, h) {
+		e.hold(v, meta, h)
+		return nil
+	}
+	s.waiting = waits{}
+	return e.enter(ctx, v, meta, h.AtMS)
+}
+
+func (e *Exam) decide(h speech.Hypothesis, loud bool) hear.Verdict {
+	held := 0.0
+	if e.stream.waiting.whole != nil {
+		held = e.stream.waiting.p
+	}
+	loud = loud && h.EndMS-h.StartMS >= talkMS
+	return hear.Decide(h, hear.Meanings(h, e.grammarState(h.StartMS), held), loud, e.context())
+}
+
+// hold keeps words that more may follow. Numbers that may be all of a call are entered at the end of the breath.
+func (e *Exam) hold(v hear.Verdict, m chart.Meta, h speech.Hypothesis) {
+	w := waits{phrase: phrase{v.Result.Words, h.EndMS + pendingMS}, from: m.StartMS, p: v.Confidence}
+	if v.Result.Ending > grammar.Prefix {
+		w.whole, w.until = &whole{v, m}, h.EndMS+e.rhythm.BreathMS()
+	}
+	e.stream.waiting = w
+	e.tell(Change{Partial: &Partial{Words: strings.Join(v.Result.Words, " ") + " …"}})
+}
+
+// release enters what was held: nothing followed it.
+func (e *Exam) release(ctx context.Context) error {
+	w := e.stream.waiting
+	e.stream.waiting = waits{}
+	if w.whole == nil {
+		e.tell(Change{Partial: &Partial{}})
+		return nil
+	}
+	v, m := w.whole.verdict, w.whole.meta
+	if done, err := e.answered(ctx, v, m); done {
+		return err
+	}
+	if v.Fit == hear.Piece && e.stream.placing.toldMS > 0 && !e.stream.placing.oneByOne {
+		// What should have been the place, or its rest, is neither.
+		e.stream.soundedMS = m.EndMS
+		return e.short(ctx)
+	}
+	return e.enter(ctx, v, m, m.EndMS)
+}
+
+// enter performs a call.
+func (e *Exam) enter(ctx context.Context, v hear.Verdict, m chart.Meta, atMS int64) error {
+	s := &e.stream
+	do := v.Result.Command
+	if v.Result.Amends {
+		do.Acts = append([]chart.Act{{Verb: chart.VerbDisregard}}, do.Acts...)
+	}
+	if v.Err != nil {
+		s.calledMS = m.EndMS
+		_, err := e.settle(ctx, do, m, e.state.Refused(do.Verb(), v.Err, m), v.Err)
+		return expected(err)
+	}
+	s.amend = phrase{}
+	if v.Result.Ending == grammar.Open {
+		s.amend = phrase{v.Result.Words, m.EndMS + amendMS}
+	}
+	if done, err := e.answered(ctx, v, m); done {
+		return err
+	}
+	attempt := hear.AttemptOf(e.state)
+	was := e.stream.placing
+	doubt := e.suspect(v)
+	var left *due
+	switch v.Fit {
+	case hear.Again, hear.Reply:
+		do = e.anew(do, attempt)
+	case hear.Onward:
+		do.Acts = append([]chart.Act{{Verb: chart.VerbNext}}, do.Acts...)
+		for _, r := range attempt.Sites {
+			doubt.also = append(doubt.also, chart.Reading{SiteRef: r, Field: attempt.Field})
+		}
+		doubt.why, left = tooFew, e.hole(attempt.Place)
+	default:
+		if attempt.Here && was.toldMS > 0 && accepts(do) {
+			// A skip, a flag or a margin after "two of three" leaves the rest of the place open.
+			return e.accept(ctx, do, m, attempt, doubt)
+		}
+	}
+	e.sayPlace(v, m)
+	a, err := e.perform(ctx, do, m, doubt)
+	if err != nil {
+		s.calledMS = m.EndMS
+		return expected(err)
+	}
+	if left != nil {
+		e.due = append(e.due, *left)
+	}
+	e.after(a, v, m, atMS, was)
+	return nil
+}
+
+// accepts reports whether a call says that the place may stay as it is.
+func accepts(c chart.Command) bool {
+	switch c.Verb() {
+	case chart.VerbSkip, chart.VerbFlag, chart.VerbMobility, chart.VerbFurcation:
+		return !slices.ContainsFunc(c.Acts, func(a chart.Act) bool { return a.Verb == chart.VerbSoundings || a.Verb == chart.VerbDisregard })
+	}
+	return false
+}
+
+// accept performs such a call and goes on at the next place.
+func (e *Exam) accept(ctx context.Context, do chart.Command, m chart.Meta, attempt hear.Attempt, doubt *suspicion) error {
+	next := chart.Act{Verb: chart.VerbNext}
+	if _, ok := e.state.Then(); !ok {
+		return nil
+	}
+	if do.Verb() == chart.VerbSkip {
+		do = chart.Command{Acts: []chart.Act{next}}
+	} else {
+		do.Acts = append(slices.Clone(do.Acts), next)
+	}
+	for _, r := range attempt.Sites {
+		doubt.also = append(doubt.also, chart.Reading{SiteRef: r, Field: attempt.Field})
+	}
+	doubt.why = tooFew
+	_, err := e.perform(ctx, do, m, doubt)
+	e.stream.calledMS = m.EndMS
+	return expected(err)
+}
+
+// anew is a command that begins a place once more: what was called of it is taken back.
+func (e *Exam) anew(do chart.Command, attempt hear.Attempt) chart.Command {
+	calls := attempt.Calls
+	if attempt.Mixed {
+		calls = calls[1:] // the first one brought numbers of another place too; those of this one are written over
+	}
+	var acts []chart.Act
+	if len(calls) > 0 {
+		acts = append(acts, chart.Act{Verb: chart.VerbDisregard, Calls: calls})
+	}
+	if !e.state.Rest {
+		acts = append(acts, chart.Act{Verb: chart.VerbGo, Tooth: attempt.Place.Tooth, Aspect: attempt.Place.Aspect, HasAspect: true})
+	}
+	return chart.Command{Acts: append(acts, do.Acts...)}
+}
+
+// sayPlace notes when the answer to a call has to name its place: at the first call of a row, after a pause, and where numbers did not
+// simply go on.
+func (e *Exam) sayPlace(v hear.Verdict, m chart.Meta) {
+	s := &e.stream
+	verb := v.Result.Command.Verb()
+	if verb != chart.VerbSoundings && verb != chart.VerbAll {
+		return
+	}
+	begins := len(s.placing.parts) == 0 || s.placing.place != e.state.Place
+	switch {
+	case v.Fit == hear.Again || v.Fit == hear.Reply || v.Fit == hear.Onward:
+	case begins && (s.named.Tooth == 0 || rowOf(s.named) != rowOf(e.state.Place)):
+	case s.calledMS > 0 && m.StartMS-s.calledMS > hear.AwayMS:
+	case e.question != nil && e.question.elsewhere: // it went on, and was not taken for the answer
+	default:
+		return
+	}
+	e.namePlace = true
+}
+
+// after keeps what later calls depend on.
+func (e *Exam) after(a Answer, v hear.Verdict, m chart.Meta, atMS int64, was placing) {
+	s := &e.stream
+	s.calledMS = m.EndMS
+	verb := v.Result.Command.Verb()
+	if verb == chart.VerbRemark {
+		s.remark = true
+	}
+	evs := e.state.CallEvents(a.Call)
+	if verb == chart.VerbSoundings || verb == chart.VerbAll {
+		e.sounded(evs, v, m, atMS, was)
+	}
+	e.dueFor(evs, v)
+}
+
+// sounded follows how far the place has come.
+func (e *Exam) sounded(evs []chart.Event, v hear.Verdict, m chart.Meta, atMS int64, was placing) {
+	s := &e.stream
+	s.soundedMS = m.EndMS
+	var last chart.Place
+	n, places := 0, 0
+	for _, ev := range evs {
+		if ev.Kind == chart.KindSet && ev.Sounding {
+			if p := (chart.Place{Tooth: ev.Tooth, Aspect: ev.Site.Aspect()}); p != last {
+				last, n, places = p, 0, places+1
+			}
+			n++
+		}
+	}
+	part := hear.Part{Numbers: n, From: m.StartMS, ToMS: m.EndMS}
+	at := s.at(last)
+	switch {
+	case v.Fit == hear.Again || v.Fit == hear.Reply || v.Fit == hear.Onward || was.oneByOne && !at.oneByOne:
+		at.parts, at.toldMS, at.saidMS = nil, 0, 0
+		at.repaired = v.Fit != hear.Onward
+	case at.toldMS > 0:
+		at.toldMS, at.saidMS, at.repaired = 0, 0, true
+	}
+	at.parts = append(at.parts, part)
+	at.answeredMS = atMS
+	if e.state.Place == last && hear.AttemptOf(e.state).Here {
+		return
+	}
+	if !at.repaired {
+		e.rhythm.Learn(at.parts, places > 1)
+	}
+	s.placing = placing{}
+}
+
+// short tells that the place under the cursor is not full: first by a tone, then in words, and what to do.
+func (e *Exam) short(ctx context.Context) error {
+	at := e.stream.at(e.state.Place)
+	at.failed++
+	at.toldMS, at.saidMS = e.stream.nowMS, 0
+	if at.failed >= 3 {
+		return e.leave(ctx)
+	}
+	a := Answer{Text: placeLabel(e.state, e.state.Place) + ": " + e.ofPlace(), Tone: ToneShort, AtMS: e.stream.nowMS}
+	e.tell(Change{Answer: &a, Partial: &Partial{}})
+	return nil
+}
+
+// ofPlace says how much of the place is there: "two of three".
+func (e *Exam) ofPlace() string {
+	have := 0
+	if a := hear.AttemptOf(e.state); a.Here {
+		have = len(a.Sites)
+	}
+	return fmt.Sprintf("%d of %d", have, have+e.state.Open())
+}
+
+// sayShort says so in words.
+func (e *Exam) sayShort(ctx context.Context) error {
+	at := &e.stream.placing
+	at.saidMS = e.stream.nowMS
+	text := e.ofPlace()
+	if at.failed >= 2 && !at.oneByOne {
+		text = "one by one, please"
+		if err := e.oneByOne(ctx); err != nil {
+			return err
+		}
+	}
+	e.ask(&Question{Speak: text, Text: placeLabel(e.state, e.state.Place) + ": " + text, place: e.state.Place, Tooth: e.state.Place.Tooth.String()})
+	return nil
+}
+
+// oneByOne begins the place anew, to be called number by number.
+func (e *Exam) oneByOne(ctx context.Context) error {
+	at := &e.stream.placing
+	at.oneByOne, at.toldMS, at.repaired, at.parts = true, 0, true, nil
+	attempt := hear.AttemptOf(e.state)
+	if !attempt.Here {
+		return nil
+	}
+	do := e.anew(chart.Command{}, attempt)
+	_, err := e.perform(ctx, do, chart.Meta{Source: chart.Tool}, nil)
+	return expected(err)
+}
+
+// leave gives the place up: what was called of it stays as a doubt, and the walk goes on.
+func (e *Exam) leave(ctx context.Context) error {
+	attempt := hear.AttemptOf(e.state)
+	place := e.state.Place
+	text := placeLabel(e.state, place) + " left open"
+	e.stream.placing = placing{}
+	if _, ok := e.state.Then(); !ok {
+		return nil
+	}
+	doubt := &suspicion{of: func(*chart.Chart, chart.Reading, chart.MM) (string, string) { return "", "" }, why: tooFew}
+	if attempt.Here {
+		for _, r := range attempt.Sites {
+			doubt.also = append(doubt.also, chart.Reading{SiteRef: r, Field: attempt.Field})
+		}
+	}
+	e.saying = text
+	_, err := e.perform(ctx, chart.Command{Acts: []chart.Act{{Verb: chart.VerbNext}}}, chart.Meta{Source: chart.Tool}, doubt)
+	return expected(err)
+}
+
+// misfit answers speech that was meant for the tool and not understood: another tone, and nothing changes. Who is not understood
+// again and again at a place is told what to do.
+func (e *Exam) misfit(ctx context.Context, h speech.Hypothesis) error {
+	words := ""
+	if len(h.Readings) > 0 {
+		words = h.Readings[0].Text()
+	}
+	if !e.state.Listening {
+		e.tell(Change{Partial: &Partial{}})
+		return nil
+	}
+	a := Answer{Words: words, Text: "not understood: " + words + "?", Tone: ToneMisfit, EndMS: h.EndMS, AtMS: h.AtMS}
+	e.tell(Change{Answer: &a, Partial: &Partial{}})
+	if e.state.Open() == 0 || !likeNumbers(words) {
+		return nil
+	}
+	at := e.stream.at(e.state.Place)
+	at.failed++
+	e.stream.soundedMS = h.EndMS
+	switch {
+	case at.oneByOne && at.failed >= 6:
+		return e.leave(ctx)
+	case !at.oneByOne && at.failed >= 2:
+		at.toldMS = h.AtMS
+		return e.sayShort(ctx)
+	}
+	return nil
+}
+
+// likeNumbers reports whether what was heard badly was read as numbers.
+func likeNumbers(words string) bool {
+	r, err := grammar.Parse(grammar.State{Numbering: chart.Universal, Listening: true}, strings.Fields(words))
+	return err == nil && len(r.Command.Acts) > 0 && r.Command.Acts[0].Verb == chart.VerbSoundings
+}
+
+// tooMany refuses numbers that end in the middle of a place further on: one of them may have been heard twice, or one was lost.
+func (e *Exam) tooMany(ctx context.Context, v hear.Verdict, h speech.Hypothesis) error {
+	at := e.stream.at(e.state.Place)
+	e.stream.soundedMS = h.EndMS
+	n := 0
+	for _, a := range v.Result.Command.Acts {
+		n += len(a.Numbers)
+	}
+	at.failed++
+	at.toldMS, at.saidMS = h.AtMS, 0
+	if at.failed >= 3 {
+		return e.leave(ctx)
+	}
+	a := Answer{Words: strings.Join(v.Result.Words, " "), Text: fmt.Sprintf("%s: %d numbers, not entered: again, please", placeLabel(e.state, e.state.Place), n),
+		Tone: ToneShort, EndMS: h.EndMS, AtMS: h.AtMS}
+	e.tell(Change{Answer: &a, Partial: &Partial{}})
+	return nil
+}
+
+// suspect gives the doubts that a verdict raises.
+func (e *Exam) suspect(v hear.Verdict) *suspicion {
+	i := 0
+	return &suspicion{of: func(c *chart.Chart, r chart.Reading, mm chart.MM) (string, string) {
+		at := min(i, len(v.Unsure)-1)
+		i++
+		if at >= 0 && v.Unsure[at] || v.Confidence < hear.RefuseBelow {
+			return unclear, v.Rival
+		}
+		return e.implausible(c, r, mm), ""
+	}}
+}
+
+// canSay is what can be said if nothing waits for more words.
+func (e *Exam) canSay() grammar.State {
+	st := grammar.StateOf(e.state)
+	st.Question, st.Terms = e.question != nil, e.cfg.Terms
+	if a := hear.AttemptOf(e.state); a.Here {
+		st.Whole = st.Open + len(a.Sites)
+	}
+	if p := &e.stream.placing; p.oneByOne && p.place == e.state.Place {
+		st.Single, st.Whole = true, 1
+	}
+	return st
+}
+
+// grammarState is what can be said at a stream time.
+func (e *Exam) grammarState(atMS int64) grammar.State {
+	st := e.canSay()
+	if w := e.stream.waiting; w.words != nil && atMS <= w.until {
+		st.Pending = w.words
+	}
+	if a := e.stream.amend; a.words != nil && atMS <= a.until {
+		st.Amend = a.words
+	}
+	return st
+}
+
+// keepRemark stores the speech after "remark" beside the place.
+func (e *Exam) keepRemark(ctx context.Context, h speech.Hypothesis) error {
+	e.stream.remark = false
+	text := "sound clip"
+	if len(h.Readings) > 0 && !h.Rejected {
+		text = h.Readings[0].Text()
+	}
+	_, err := e.perform(ctx, chart.Command{Acts: []chart.Act{{Verb: chart.VerbRemark, Text: text}}},
+		chart.Meta{Source: chart.Voice, StartMS: h.StartMS, EndMS: h.EndMS}, nil)
+	return err
+}
+
+// tick does what silence asks for. It runs in the owner with the stream time, the time at which speech was last heard, and whether
+// it is going on.
+func (e *Exam) tick(ctx context.Context, nowMS, heardMS int64, speaking bool) error {
+	s := &e.stream
+	s.nowMS = nowMS
+	if speaking {
+		return nil
+	}
+	if s.waiting.words != nil && nowMS > s.waiting.until+slackMS {
+		if err := e.release(ctx); err != nil {
+			return err
+		}
+	}
+	if e.question != nil && e.question.until > 0 && nowMS > e.question.until {
+		e.question = nil
+		e.tell(Change{Head: e.head()})
+	}
+	if !e.state.Listening || s.waiting.words != nil {
+		return nil
+	}
+	quiet := nowMS - max(s.soundedMS, heardMS)
+	at := &s.placing
+	switch {
+	case at.place != e.state.Place || s.soundedMS == 0 || at.place.Tooth == 0:
+	case at.oneByOne:
+		if len(at.parts) > 0 && quiet >= oneByOneMS {
+			return e.leave(ctx)
+		}
+	case at.toldMS == 0 && hear.AttemptOf(e.state).Here && quiet >= e.rhythm.ShortMS():
+		return e.short(ctx)
+	case at.toldMS > 0 && at.saidMS == 0 && nowMS-max(at.toldMS, heardMS) >= saidMS:
+		return e.sayShort(ctx)
+	}
+	if e.question == nil {
+		e.askDue(quiet)
+	}
+	return nil
+}
+
+// expected drops the errors that are answers: the call was refused, logged and told.
+func expected(err error) error {
+	var refusal *chart.Refusal
+	var ranged *chart.RangeError
+	if errors.As(err, &refusal) || errors.As(err, &ranged) || errors.Is(err, chart.ErrSigned) {
+		return nil
+	}
+	return err
+}
+
+func round(f float64) float64 { return math.Round(f*1000) / 1000 }
+
+func placeLabel(s *chart.State, p chart.Place) string {
+	return p.Tooth.Label(s.Chart.Numbering) + " " + p.Aspect.String()
+}
+
+// numberText is a call's number as the log refers to it.
+func numberText(call uint64) string { return strconv.FormatUint(call, 10) }
