@@ -1,0 +1,176 @@
+package clinician
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"runtime"
+	"strings"
+	"sync"
+	"testing"
+
+	"leadsman/chart"
+	"leadsman/speech"
+	"leadsman/speech/ctc"
+)
+
+func engine(t *testing.T) speech.Engine {
+	t.Helper()
+	e, err := ctc.Open(ctc.Options{ModelDir: filepath.Join("..", "..", "models"), Library: os.Getenv("LEADSMAN_LIBRARY")})
+	if err != nil {
+		t.Fatalf("%v: make test sets LEADSMAN_LIBRARY", err)
+	}
+	t.Cleanup(func() { e.Close() })
+	return e
+}
+
+func voices(t *testing.T, folders ...string) map[string]*Voice {
+	t.Helper()
+	vs, err := Voices(folders...)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return vs
+}
+
+// ideal plays a person against a tool that hears everything, or nothing.
+func ideal(t *testing.T, s Setup, deaf bool) (Result, *idealTool) {
+	t.Helper()
+	mouth := NewMouth(s.Seed)
+	tool, err := newIdealTool()
+	if err != nil {
+		t.Fatal(err)
+	}
+	tool.deaf = deaf
+	res, err := play(s, mouth, tool, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := tool.state.Chart
+	compare(&res, mouth, &c, map[chart.SiteRef]bool{}, nil)
+	return res, tool
+}
+
+// Against a tool that hears everything, every kind of person finishes with the true mouth and says nothing again.
+func TestIdealTool(t *testing.T) {
+	vs := voices(t)
+	quiet, _ := ParseRoom("quiet")
+	for _, habit := range Habits {
+		for _, mode := range []string{"tone", "numbers"} {
+			for seed := range uint64(4) {
+				s := Setup{Voice: vs["joe"], Room: quiet, Profile: Profile{Habit: habit, Mode: mode}, Seed: seed}
+				res, tool := ideal(t, s, false)
+				if res.Wrong+res.Missing+res.Again+res.Vain > 0 || res.TimedOut || !tool.state.Complete || len(res.Visited) != 56 {
+					t.Errorf("%s, %s, seed %d: %d wrong, %d missing, %d said again, %d in vain, %d places called, complete %v", habit, mode, seed,
+						res.Wrong, res.Missing, res.Again, res.Vain, len(res.Visited), tool.state.Complete)
+				}
+			}
+		}
+	}
+}
+
+// Against a tool that hears nothing the person gives every place up, once, and stops.
+func TestDeafTool(t *testing.T) {
+	vs := voices(t)
+	quiet, _ := ParseRoom("quiet")
+	for _, habit := range []string{ByPlace, Flags} {
+		s := Setup{Voice: vs["joe"], Room: quiet, Profile: Calm(Profile{Habit: habit, Mode: "tone"}), Seed: 1}
+		if res, _ := ideal(t, s, true); res.Vain != 56 || res.Again < 2*56 || res.TimedOut || res.Missing != 168 {
+			t.Errorf("%s: %d places in vain, %d calls said again, %d sites missing", habit, res.Vain, res.Again, res.Missing)
+		}
+	}
+}
+
+// What happens at random does happen, and can be switched off.
+func TestHappenings(t *testing.T) {
+	vs := voices(t)
+	quiet, _ := ParseRoom("quiet")
+	busy, jumps, corrections := 0, 0, 0
+	for seed := range uint64(6) {
+		res, _ := ideal(t, Setup{Voice: vs["joe"], Room: quiet, Profile: Profile{Habit: ByPlace, Mode: "tone"}, Seed: seed}, false)
+		busy, jumps, corrections = busy+res.Happenings, jumps+res.Jumps, corrections+res.Corrections
+		calm, _ := ideal(t, Setup{Voice: vs["joe"], Room: quiet, Profile: Calm(Profile{Habit: ByPlace, Mode: "tone"}), Seed: seed}, false)
+		if calm.Happenings+calm.Jumps+calm.Corrections > 0 {
+			t.Errorf("seed %d: %d things happened to a calm person", seed, calm.Happenings)
+		}
+	}
+	if busy < 12 || jumps < 2 || corrections < 2 {
+		t.Errorf("6 exams: %d things happened, %d jumps, %d corrections", busy, jumps, corrections)
+	}
+}
+
+// short are the exams of every test run, halves of mouths, with what may be wrong in each.
+var short = []struct {
+	voice, room, mode string
+	seed              uint64
+	silent, vain      int
+}{
+	{"joe", "quiet", "tone", 1, 0, 0},
+	{"joe", "tap10", "numbers", 2, 40, 6},
+	{"nicolas", "quiet", "numbers", 1, 40, 6},
+	{"nicolas", "tap10", "tone", 2, 60, 10},
+}
+
+func TestShort(t *testing.T) {
+	e, vs := engine(t), voices(t)
+	results := make([]Result, len(short))
+	each(t, len(short), func(i int) (err error) {
+		s := short[i]
+		room, err := ParseRoom(s.room)
+		if err != nil {
+			return err
+		}
+		results[i], err = Play(e, Setup{Voice: vs[s.voice], Room: room, Profile: Profile{Habit: ByPlace, Mode: s.mode}, Seed: s.seed, Places: 28})
+		return err
+	})
+	for i, s := range short {
+		r := results[i]
+		t.Logf("%s, %s, %s, seed %d: %s", s.voice, s.room, s.mode, s.seed, r)
+		if r.Silent > s.silent || r.Vain > s.vain || r.TimedOut || r.Calls < 28 {
+			t.Errorf("%s, %s, %s, seed %d: %d silent (at most %d), %d places in vain (%d)", s.voice, s.room, s.mode, s.seed, r.Silent, s.silent, r.Vain, s.vain)
+		}
+	}
+}
+
+// String is a result in one line.
+func (r Result) String() string {
+	return fmt.Sprintf("%d wrong, %d silent, %d marked, %d missing, %d in vain; %d calls, %d again, %d corrections, %d jumps; %d questions, %d needless; %.0f s, perfectly heard %.0f s",
+		r.Wrong, r.Silent, r.Marked, r.Missing, r.Vain, r.Calls, r.Again, r.Corrections, r.Jumps, r.Questions, r.Needless, r.Seconds, r.Ideal)
+}
+
+// each does n things on all processors.
+func each(t *testing.T, n int, do func(i int) error) {
+	t.Helper()
+	var wg sync.WaitGroup
+	next := make(chan int)
+	errs := make([]error, n)
+	for range min(n, runtime.GOMAXPROCS(0)) {
+		wg.Add(1)
+		go func() {
+			defer wg.Done()
+			for i := range next {
+				errs[i] = do(i)
+			}
+		}()
+	}
+	for i := range n {
+		next <- i
+	}
+	close(next)
+	wg.Wait()
+	for i, err := range errs {
+		if err != nil {
+			t.Errorf("%d: %v", i, err)
+		}
+	}
+}
+
+// option reads NAME=a,b from LEADSMAN_CLINICIAN.
+func option(name, otherwise string) []string {
+	for _, f := range strings.Fields(os.Getenv("LEADSMAN_CLINICIAN")) {
+		if v, ok := strings.CutPrefix(f, name+"="); ok {
+			return strings.Split(v, ",")
+		}
+	}
+	return strings.Split(otherwise, ",")
+}

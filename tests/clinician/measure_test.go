@@ -1,0 +1,133 @@
+package clinician
+
+import (
+	"bytes"
+	"cmp"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+)
+
+// cell is a row of the table.
+type cell struct {
+	voice, room, mode, habit string
+	results                  []Result
+}
+
+// packs are the folders of voices: what voices.py made, and what LEADSMAN_VOICES names.
+func packs() (folders []string) {
+	for _, f := range append([]string{filepath.Join("..", "..", "bin", "clinician-voices")}, filepath.SplitList(os.Getenv("LEADSMAN_VOICES"))...) {
+		if _, err := os.Stat(filepath.Join(f, "voices.tsv")); err == nil {
+			folders = append(folders, f)
+		}
+	}
+	return folders
+}
+
+// LEADSMAN_MEASURE=1 plays the exams that LEADSMAN_CLINICIAN asks for and prints the table; see README.md.
+func TestMeasureClinician(t *testing.T) {
+	trace := os.Getenv("LEADSMAN_CLINICIAN_TRACE")
+	if os.Getenv("LEADSMAN_MEASURE") == "" && trace == "" {
+		t.Skip("a measurement: LEADSMAN_MEASURE=1")
+	}
+	vs := voices(t, packs()...)
+	e := engine(t)
+	seeds, err := strconv.Atoi(option("seeds", "3")[0])
+	first, err1 := strconv.Atoi(option("first", "1")[0])
+	places, err2 := strconv.Atoi(option("places", "0")[0])
+	if cmp.Or(err, err1, err2) != nil {
+		t.Fatalf("LEADSMAN_CLINICIAN: %v", cmp.Or(err, err1, err2))
+	}
+	var cells []cell
+	var setups []Setup
+	for _, voice := range option("voice", "joe,nicolas") {
+		if vs[voice] == nil {
+			t.Errorf("there is no voice %s: voices.py makes it", voice)
+			continue
+		}
+		for _, roomName := range option("room", "quiet,tap10,suction10") {
+			room, err := ParseRoom(roomName)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, mode := range option("mode", "tone,numbers") {
+				for _, habit := range option("habit", ByPlace) {
+					if !slices.Contains(Habits, habit) {
+						t.Fatalf("habit %q: there are %q", habit, Habits)
+					}
+					cells = append(cells, cell{voice, room.Name, mode, habit, make([]Result, seeds)})
+					p := Profile{Habit: habit, Mode: mode, Jump: option("jump", "tooth")[0]}
+					if option("calm", "0")[0] == "1" {
+						p = Calm(p)
+					}
+					if option("notice", "")[0] == "inattentive" {
+						p.Notice = Inattentive
+					}
+					for seed := range seeds {
+						setups = append(setups, Setup{Voice: vs[voice], Room: room, Profile: p, Seed: uint64(first + seed), Places: places})
+					}
+				}
+			}
+		}
+	}
+	traces := make([]bytes.Buffer, len(setups))
+	each(t, len(setups), func(i int) (err error) {
+		s := setups[i]
+		if trace != "" {
+			s.Trace = &traces[i]
+		}
+		cells[i/seeds].results[i%seeds], err = Play(e, s)
+		return err
+	})
+	if trace != "" {
+		var all bytes.Buffer
+		for i := range traces {
+			c := cells[i/seeds]
+			fmt.Fprintf(&all, "# %s, %s, %s, %s, seed %d\n%s# %s\n\n", c.voice, c.room, c.mode, c.habit, setups[i].Seed, traces[i].String(), c.results[i%seeds])
+		}
+		if err := os.WriteFile(trace, all.Bytes(), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	fmt.Print(tableOf(cells))
+}
+
+// tableOf prints the table. Every figure is the mean of an exam, but for the last two shares.
+func tableOf(cells []cell) string {
+	var b strings.Builder
+	b.WriteString("| voice | room | answers | habit | exams | wrong | **silent** (most) | marked | missing | in vain | left open | said again | corrections | jumps | questions | needless, % of calls | seconds | x perfect |\n")
+	b.WriteString("|---|---|---|---|---|---|---|---|---|---|---|---|---|---|---|---|---|---|\n")
+	for _, c := range cells {
+		n := float64(len(c.results))
+		mean := func(of func(Result) int) string {
+			sum := 0
+			for _, r := range c.results {
+				sum += of(r)
+			}
+			return strings.TrimSuffix(strconv.FormatFloat(math.Round(float64(sum)/n*10)/10, 'f', 1, 64), ".0")
+		}
+		most, calls, needless, took, ideal, late := 0, 0, 0, 0.0, 0.0, 0
+		for _, r := range c.results {
+			most, calls, needless = max(most, r.Silent), calls+r.Calls, needless+r.Needless
+			took, ideal = took+r.Seconds, ideal+r.Ideal
+			if r.TimedOut {
+				late++
+			}
+		}
+		note := ""
+		if late > 0 {
+			note = fmt.Sprintf(" (%d never ended)", late)
+		}
+		fmt.Fprintf(&b, "| %s | %s | %s | %s | %d%s | %s | **%s** (%d) | %s | %s | %s | %s | %s | %s | %s | %s | %.1f | %.0f | %.2f |\n", c.voice, c.room, c.mode, c.habit, len(c.results), note,
+			mean(func(r Result) int { return r.Wrong }), mean(func(r Result) int { return r.Silent }), most, mean(func(r Result) int { return r.Marked }),
+			mean(func(r Result) int { return r.Missing }), mean(func(r Result) int { return r.Vain }), mean(func(r Result) int { return r.Left }),
+			mean(func(r Result) int { return r.Again }), mean(func(r Result) int { return r.Corrections }), mean(func(r Result) int { return r.Jumps }),
+			mean(func(r Result) int { return r.Questions }), 100*float64(needless)/float64(max(1, calls)), took/n, took/max(1, ideal))
+	}
+	return b.String()
+}

@@ -1,0 +1,1106 @@
+package clinician
+
+import (
+	"errors"
+	"fmt"
+	"hash/fnv"
+	"math"
+	"math/rand/v2"
+	"slices"
+	"strings"
+
+	"leadsman/chart"
+	"leadsman/speech"
+	"leadsman/tests/recordings"
+)
+
+// Habits of calling.
+const (
+	ByPlace  = "place"      // the three numbers of a place in a breath
+	OneByOne = "one_by_one" // a number, then its answer
+	ByRow    = "rows"       // two or three places of a quadrant's row in a breath
+	Flags    = "flags"      // by place, with "bleeding" between the numbers
+	Fast     = "fast"       // by place, without waiting for the full tone
+)
+
+// Habits lists them.
+var Habits = []string{ByPlace, OneByOne, ByRow, Flags, Fast}
+
+// Profile is how a person is. The zero value of a switch is "as people are".
+type Profile struct {
+	Habit  string
+	Mode   string  // of the page: tone or numbers
+	Notice float64 // how likely a wrong number is noticed when it is read back; 0 is 0.95
+	Jump   string  // the word before a tooth to go to; "" is "tooth"
+	// What does not happen.
+	NoSlips, NoTakeBacks, NoJumps, NoStandBy, NoLeaving, NoCoughs, NoPauses bool
+}
+
+// Inattentive is how likely a wrong number is noticed by ear alone, at speed.
+const Inattentive = 0.6
+
+// Calm is a profile with nothing at random but pauses.
+func Calm(p Profile) Profile {
+	p.NoSlips, p.NoTakeBacks, p.NoJumps, p.NoStandBy, p.NoLeaving, p.NoCoughs = true, true, true, true, true, true
+	return p
+}
+
+// How likely things happen at a place. Engineering choices: an exam of 56 places sees one or two of each.
+const (
+	slipShare    = 0.02
+	takeShare    = 0.01
+	jumpShare    = 0.012
+	standByShare = 0.007
+	leaveShare   = 0.007
+	coughShare   = 0.04
+	flagSaid     = 0.8  // of the sites that bleed, by the habit of flags
+	pauseShare   = 0.04 // of the gaps inside a place are as long as 0.4 to 0.8 s
+)
+
+const (
+	patienceMS = 1800
+	tries      = 3 // a call and its repetitions
+	mostS      = 45 * 60
+)
+
+// Result is what came of an exam.
+type Result struct {
+	Calls       int // utterances
+	Again       int // calls and corrections said again
+	Corrections int
+	Jumps       int
+	Vain        int     // places given up
+	Left        int     // places that the tool said it leaves open
+	Asked       int     // questions heard
+	Happenings  int     // slips, stand-bys and so on
+	Seconds     float64 // until the exam was complete and all questions answered
+	TimedOut    bool
+	Visited     map[chart.Place]bool
+
+	// Against the true mouth, after the exam.
+	Wrong, Silent, Marked, Missing int
+	Questions, Needless            int
+	Ideal                          float64 // seconds of the same exam heard perfectly
+}
+
+type person struct {
+	Profile
+	mouth Mouth
+	w     *world
+	voice *mouthpiece
+	seed  uint64
+	trace *trace
+	res   Result
+
+	gap      float64 // ms between words, median
+	from, to int64   // the last call
+	aspect   chart.Aspect
+	jumped   int   // tooth asked for last, Universal
+	about    int   // place of the last question
+	aboutOne []int // its values, if one site was asked for: the true ones
+	hurry    bool  // numbers in the flow: who is fast does not wait
+	ended    bool  // exam complete was said
+	canWhere bool  // the tool understands "where"
+	happened int64 // samples: the last thing said or heard
+}
+
+var errLate = errors.New("the exam does not end")
+
+// rng is a stream of chance of its own for each purpose, so that the same things happen whatever the tool answers.
+func (p *person) rng(what string, i, try int) *rand.Rand {
+	h := fnv.New64a()
+	fmt.Fprintf(h, "%s %d %d", what, i, try)
+	return rand.New(rand.NewPCG(p.seed, h.Sum64()))
+}
+
+func (p *person) pass(n int64) error {
+	for end := p.w.now + n; p.w.now < end; {
+		if err := p.step(); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (p *person) step() error {
+	if p.w.now > mostS*speech.Rate {
+		return errLate
+	}
+	return p.w.step()
+}
+
+// say calls words in one breath. quiet lets the tool finish first, unless the person is in a hurry.
+func (p *person) say(r *rand.Rand, why string, words ...string) error {
+	for end := p.w.now + 20*speech.Rate; p.Habit != Fast && p.w.page.began > 0 && p.w.page.speaking() && p.w.now < end; {
+		if err := p.step(); err != nil {
+			return err
+		}
+	}
+	phrases, ok := p.voice.voice.split(words, r.Float64() < 0.5)
+	if !ok {
+		return fmt.Errorf("voice %s cannot say %q", p.voice.voice.Name, words)
+	}
+	var pcm []int16
+	for i, ph := range phrases {
+		if i > 0 {
+			pcm = append(pcm, make([]int16, ms(p.pause(r)))...)
+		}
+		pcm = append(pcm, p.voice.say(ph, r)...)
+	}
+	p.res.Calls++
+	p.trace.line(p.w.now, "says", "%q  (%s)", strings.Join(words, " "), why)
+	p.from, p.to = p.w.now, p.w.now+int64(len(pcm))
+	p.w.voice.pcm = pcm
+	for len(p.w.voice.pcm) > 0 {
+		if err := p.step(); err != nil {
+			return err
+		}
+	}
+	p.w.tool.said(words, p.from, p.to)
+	p.happened = p.to
+	return nil
+}
+
+// pause draws the gap between two words.
+func (p *person) pause(r *rand.Rand) float64 {
+	g := p.gap * math.Exp(0.35*r.NormFloat64())
+	if long, u := 400+400*r.Float64(), r.Float64(); !p.NoPauses && u < pauseShare {
+		return long
+	}
+	return min(g, 350)
+}
+
+// reply is what the person heard after a call.
+type reply struct {
+	tones   []string
+	read    []int     // numbers read back
+	words   []meaning // everything else that was said, questions too
+	asks    []meaning // the questions of them
+	where   *meaning  // the place that the tool named
+	lastEnd int64
+}
+
+func (r *reply) last() string {
+	if len(r.tones) == 0 {
+		return ""
+	}
+	return r.tones[len(r.tones)-1]
+}
+
+// full reports whether the last tone says that all is written.
+func (r *reply) full() bool {
+	switch r.last() {
+	case "accepted", "arch", "doubt", "place", "listening", "standby":
+		return true
+	}
+	return false
+}
+
+func (r *reply) arch() bool { return slices.Contains(r.tones, "arch") }
+
+// again reports whether the tool wants a place again, and which one it names.
+func (r *reply) again() (meaning, bool) {
+	for i := len(r.words) - 1; i >= 0; i-- {
+		if m := r.words[i]; m.notFull {
+			return m, true
+		}
+	}
+	return meaning{}, r.last() == "short"
+}
+
+// hear takes in what has sounded, as an answer to the last call.
+func (p *person) hear(r *reply) {
+	for _, s := range p.w.page.heards {
+		if s.From < p.from {
+			continue // from before the call
+		}
+		r.lastEnd, p.happened = s.To, max(p.happened, s.To)
+		if s.Tone != "" {
+			// A tone in the middle of a call answers a part of it at most.
+			if s.From >= p.to || s.Tone == "misfit" || s.Tone == "short" {
+				r.tones = append(r.tones, s.Tone)
+			}
+			continue
+		}
+		m := understand(s.Words)
+		switch {
+		case s.Where:
+			r.where = &m
+		case s.Question:
+			p.res.Asked++
+			r.asks, r.words = append(r.asks, m), append(r.words, m)
+		case m.tooth > 0 && m.hasAspect && !m.notFull && !m.leftOpen:
+			r.where = &m
+			r.words = append(r.words, m)
+		case len(m.values) > 0:
+			r.read = append(r.read, m.values...)
+		default:
+			r.words = append(r.words, m)
+		}
+	}
+	p.w.page.heards = nil
+}
+
+// await listens after a call: until an answer has come, or patience ends. need is how many numbers were said.
+func (p *person) await(r *rand.Rand, need int) (reply, error) {
+	var rep reply
+	end := p.to + ms(patienceMS)
+	fast := p.Habit == Fast && p.hurry
+	if fast {
+		end = p.to + ms(350+350*r.Float64())
+	}
+	for {
+		p.hear(&rep)
+		busy := p.w.page.speaking() || p.w.page.tone != ""
+		if !busy && p.w.now >= p.to && p.decided(&rep, need) {
+			break
+		}
+		late := end
+		if p.Mode == "numbers" && len(rep.read) > 0 {
+			late = max(late, rep.lastEnd+ms(600))
+		}
+		if p.w.now >= late && !(busy && (!fast || len(rep.tones) > 0 && !rep.full())) {
+			break
+		}
+		if err := p.step(); err != nil {
+			return rep, err
+		}
+	}
+	if fast && len(rep.tones) == 0 {
+		return rep, nil
+	}
+	// Reaction, in which more may come.
+	for end := p.w.now + ms(200+400*r.Float64()); !fast && (p.w.now < end || p.w.page.speaking() && p.w.page.began > 0); {
+		if err := p.step(); err != nil {
+			return rep, err
+		}
+	}
+	p.hear(&rep)
+	return rep, nil
+}
+
+func (p *person) decided(r *reply, need int) bool {
+	switch {
+	case len(r.asks) > 0:
+		return true
+	case r.last() != "" && r.last() != "part":
+		return true
+	case p.Mode == "numbers" && need > 0:
+		return len(r.read) >= need
+	}
+	return len(r.words) > 0
+}
+
+// numbers gives the words of the depths of places i to i+n-1, with flags where that is the habit.
+func (p *person) numbers(i, n int, r *rand.Rand) (words []string, said []int) {
+	for _, pl := range p.mouth[i : i+n] {
+		for k, d := range pl.Depths {
+			words, said = append(words, spell(d)...), append(said, d)
+			if p.Habit == Flags && pl.Bleeds[k] && r.Float64() < flagSaid {
+				words = append(words, "bleeding")
+			}
+		}
+	}
+	return words, said
+}
+
+// plain gives the numbers of a place without flags.
+func (p *person) plain(i int) (words []string) {
+	for _, d := range p.mouth[i].Depths {
+		words = append(words, spell(d)...)
+	}
+	return words
+}
+
+func (p *person) name(i int) string {
+	return p.mouth[i].Tooth.Label(chart.Universal) + " " + p.mouth[i].Aspect.String()
+}
+
+// went notes that a place was called.
+func (p *person) went(i int) {
+	p.res.Visited[p.mouth[i].Place] = true
+	p.aspect = p.mouth[i].Aspect
+}
+
+// exam calls the whole mouth.
+func (p *person) exam() error {
+	for i := 0; i < len(p.mouth); {
+		n := 1
+		if p.Habit == ByRow {
+			n = p.group(i)
+		}
+		if err := p.happen(i); err != nil {
+			return err
+		}
+		if err := p.attend(max(0, i-1)); err != nil {
+			return err
+		}
+		next, err := p.call(i, n)
+		if err != nil {
+			return err
+		}
+		if r := p.rng("take back", i, 0); n == 1 && !p.NoTakeBacks && r.Float64() < takeShare {
+			p.res.Happenings++
+			if err := p.takeBack(i); err != nil {
+				return err
+			}
+		}
+		i = next
+	}
+	return p.finish()
+}
+
+// group is how many places are called in a breath from place i on: seven teeth of a quadrant are two, two and three.
+func (p *person) group(i int) int {
+	in := 0 // places of the quadrant's row before it
+	for j := i - 1; j >= 0 && p.mouth[j].Row() == p.mouth[i].Row() && p.mouth[j].Tooth.RightSide() == p.mouth[i].Tooth.RightSide(); j-- {
+		in++
+	}
+	if in >= 4 {
+		return 7 - in
+	}
+	return 2 - in%2
+}
+
+// call says places i to i+n-1 until the tool has them, or patience ends. next is the place to go on with.
+func (p *person) call(i, n int) (next int, err error) {
+	next = i + n
+	if p.Habit == OneByOne {
+		return next, p.oneByOne(i, false)
+	}
+	for try := range tries {
+		if try > 0 {
+			p.res.Again++
+		}
+		r := p.rng("call", i, try)
+		words, said := p.numbers(i, n, r)
+		slips := try == 0 && n == 1 && !p.NoSlips && p.rng("slip", i, 0).Float64() < slipShare
+		if slips {
+			words, said = p.slip(i)
+		}
+		for k := range n {
+			p.went(i + k)
+		}
+		why := p.name(i)
+		if n > 1 {
+			why += " to " + p.name(i+n-1)
+		}
+		if try > 0 {
+			why += ", again"
+		}
+		if err := p.say(r, why, words...); err != nil {
+			return next, err
+		}
+		p.hurry = !slips
+		rep, err := p.await(r, len(said))
+		if p.hurry = false; err != nil {
+			return next, err
+		}
+		if slips {
+			p.res.Happenings++
+			if done, err := p.correct(i, "own slip"); done || err != nil {
+				return next, err
+			}
+			continue
+		}
+		done, to, err := p.judge(i, n, said, &rep)
+		if err != nil {
+			return next, err
+		}
+		if done {
+			return to, nil
+		}
+	}
+	p.res.Vain++
+	p.trace.line(p.w.now, ".", "gives %s up", p.name(i))
+	return next, nil
+}
+
+// slip is the numbers of a place with one of them wrong.
+func (p *person) slip(i int) (words []string, said []int) {
+	r := p.rng("slip", i, 1)
+	said = slices.Clone(p.mouth[i].Depths[:])
+	k := r.IntN(3)
+	for said[k] == p.mouth[i].Depths[k] {
+		said[k] = 1 + r.IntN(6)
+	}
+	for _, d := range said {
+		words = append(words, spell(d)...)
+	}
+	return words, said
+}
+
+// judge draws the consequences of a reply to the places i to i+n-1. done is false if they have to be said again.
+func (p *person) judge(i, n int, said []int, r *reply) (done bool, next int, err error) {
+	next, last := i+n, i+n-1
+	for _, m := range r.words {
+		if m.oneByOne {
+			return true, next, p.oneByOne(i, true)
+		}
+		if m.leftOpen {
+			p.res.Left++
+			return true, next, nil
+		}
+	}
+	if m, yes := r.again(); yes {
+		if j, named := m.names(p.mouth, last); named && j >= 0 && (n > 1 || j != i) {
+			p.trace.line(p.w.now, ".", "says %s again, as asked", p.name(j))
+			p.res.Again++
+			if next, err = p.placeAgain(j, i, n); err != nil {
+				return true, next, err
+			}
+			return true, next, nil
+		}
+		return false, next, nil
+	}
+	if len(r.asks) > 0 {
+		ok, err := p.answer(last, r.asks[len(r.asks)-1])
+		if err != nil || ok {
+			return true, next, err
+		}
+		if r.full() {
+			return true, next, nil
+		}
+		return false, next, nil
+	}
+	if j, named := p.elsewhere(r, i, n); named {
+		p.trace.line(p.w.now, ".", "is at %s, the tool at %s", p.name(last), placeName(p.mouth, j))
+		return false, next, p.jump(i)
+	}
+	if p.Mode == "numbers" && len(r.read) > 0 {
+		switch {
+		case r.last() == "part" && len(r.read) < len(said):
+			return false, next, nil
+		case slices.Equal(r.read, said):
+			return true, next, nil
+		}
+		notice := p.Notice
+		if notice == 0 {
+			notice = 0.95
+		}
+		if p.rng("notice", i, p.res.Calls).Float64() >= notice {
+			p.trace.line(p.w.now, ".", "does not notice %v for %v", r.read, said)
+			return true, next, nil
+		}
+		return p.misread(i, n, said, r.read)
+	}
+	if !r.full() {
+		if p.Habit == Fast && len(r.tones) == 0 {
+			return true, next, nil // goes on unless something else comes
+		}
+		return false, next, nil
+	}
+	if p.Mode == "tone" && r.last() != "doubt" && r.arch() != p.mouth.ends(last) && p.Habit != Fast {
+		return true, next, p.orient(last, r.arch())
+	}
+	return true, next, nil
+}
+
+// elsewhere gives the place that the tool named, if that is neither one just called nor the next.
+func (p *person) elsewhere(r *reply, i, n int) (int, bool) {
+	if r.where == nil {
+		return 0, false
+	}
+	j, named := r.where.names(p.mouth, i+n-1)
+	return j, named && (j < i || j > i+n)
+}
+
+func placeName(m Mouth, i int) string {
+	if i < 0 {
+		return "a place unknown"
+	}
+	return m[i].Tooth.Label(chart.Universal) + " " + m[i].Aspect.String()
+}
+
+// misread deals with numbers that were read back wrong.
+func (p *person) misread(i, n int, said, read []int) (done bool, next int, err error) {
+	next = i + n
+	first := 0
+	for first < len(said) && first < len(read) && said[first] == read[first] {
+		first++
+	}
+	k := i + min(first/3, n-1)
+	p.trace.line(p.w.now, ".", "hears %v for %v", read, said)
+	if k == i+n-1 || n == 1 {
+		done, err = p.correct(k, "read back wrong")
+		return done, next, err
+	}
+	if err := p.jump(k); err != nil {
+		return true, next, err
+	}
+	return true, k, nil
+}
+
+// placeAgain says one place again because the tool asked for it; where it goes on in a row is what the tool then names.
+func (p *person) placeAgain(j, i, n int) (next int, err error) {
+	next = i + n
+	for try := range tries {
+		if try > 0 {
+			p.res.Again++
+		}
+		r := p.rng("place again", j, try)
+		p.went(j)
+		if err := p.say(r, p.name(j)+", again, as asked", p.plain(j)...); err != nil {
+			return next, err
+		}
+		rep, err := p.await(r, 3)
+		if err != nil {
+			return next, err
+		}
+		for _, m := range rep.words {
+			if m.oneByOne {
+				return next, p.oneByOne(j, true)
+			}
+			if m.leftOpen {
+				p.res.Left++
+				return next, nil
+			}
+		}
+		if _, yes := rep.again(); yes {
+			continue
+		}
+		if len(rep.asks) > 0 {
+			if _, err := p.answer(j, rep.asks[len(rep.asks)-1]); err != nil {
+				return next, err
+			}
+		}
+		if rep.where != nil {
+			if k, named := rep.where.names(p.mouth, j); named && k > i && k < i+n {
+				next = k
+			}
+		}
+		if rep.full() || slices.Equal(rep.read, p.mouth[j].Depths[:]) {
+			return next, nil
+		}
+		if p.Mode == "numbers" && len(rep.read) > 0 {
+			if done, err := p.correct(j, "read back wrong"); done || err != nil {
+				return next, err
+			}
+		}
+	}
+	p.res.Vain++
+	return next, nil
+}
+
+// oneByOne calls the numbers of a place one at a time, each after the answer to the one before.
+func (p *person) oneByOne(i int, asked bool) error {
+	p.went(i)
+	for try := range tries {
+		whole, err := p.single(i, asked, try)
+		if err != nil || whole {
+			return err
+		}
+		p.res.Again++
+	}
+	p.res.Vain++
+	return nil
+}
+
+// single is one round of it; whole is false if the place has to be said again.
+func (p *person) single(i int, asked bool, round int) (whole bool, err error) {
+	var rep reply
+	for k, d := range p.mouth[i].Depths {
+		done := false
+		for try := 0; try < tries && !done; try++ {
+			if try > 0 {
+				p.res.Again++
+			}
+			r := p.rng(fmt.Sprintf("single %d %d", k, round), i, try)
+			why := fmt.Sprintf("%s, number %d", p.name(i), k+1)
+			if err := p.say(r, why, spell(d)...); err != nil {
+				return false, err
+			}
+			if rep, err = p.await(r, 1); err != nil {
+				return false, err
+			}
+			for _, m := range rep.words {
+				if m.leftOpen {
+					p.res.Left++
+					return true, nil
+				}
+			}
+			if m, yes := rep.again(); yes {
+				if j, named := m.names(p.mouth, i); !named || j == i {
+					return false, nil
+				}
+			}
+			if len(rep.asks) > 0 {
+				if done, err = p.answer(i, rep.asks[len(rep.asks)-1]); err != nil {
+					return false, err
+				}
+			}
+			if j, named := p.elsewhere(&rep, i, 1); named {
+				p.trace.line(p.w.now, ".", "is at %s, the tool at %s", p.name(i), placeName(p.mouth, j))
+				return false, p.jump(i)
+			}
+			if p.Mode == "numbers" && len(rep.read) > 0 {
+				if done = slices.Equal(rep.read, []int{d}); !done {
+					p.res.Corrections++
+					if err := p.say(r, p.name(i)+", read back wrong", append([]string{"correction"}, spell(d)...)...); err != nil {
+						return false, err
+					}
+					if rep, err = p.await(r, 1); err != nil {
+						return false, err
+					}
+					done = slices.Equal(rep.read, []int{d})
+				}
+				continue
+			}
+			done = done || rep.full() || rep.last() == "part"
+		}
+		if !done {
+			p.trace.line(p.w.now, ".", "gives number %d of %s up", k+1, p.name(i))
+			p.res.Vain++
+		}
+	}
+	// The last number of a place that the tool does not hold for full: the whole place again.
+	if rep.last() == "part" {
+		return false, nil
+	}
+	if !asked && p.Mode == "tone" && rep.full() && rep.last() != "doubt" && rep.arch() != p.mouth.ends(i) {
+		return true, p.orient(i, rep.arch())
+	}
+	return true, nil
+}
+
+// correct says "correction" and the numbers of a place; done is false if the place has to be said plainly again.
+func (p *person) correct(i int, why string) (done bool, err error) {
+	for try := range tries {
+		r := p.rng("correct", i, try)
+		p.res.Corrections++
+		if try > 0 {
+			p.res.Again++
+		}
+		apart := r.Float64() < 0.3
+		if apart {
+			if err := p.say(r, why+", correcting "+p.name(i), "correction"); err != nil {
+				return false, err
+			}
+			if err := p.pass(ms(200 + 400*r.Float64())); err != nil {
+				return false, err
+			}
+			err = p.say(r, "the numbers of it", p.plain(i)...)
+		} else {
+			err = p.say(r, why+", correcting "+p.name(i), append([]string{"correction"}, p.plain(i)...)...)
+		}
+		if err != nil {
+			return false, err
+		}
+		rep, err := p.await(r, 3)
+		if err != nil {
+			return false, err
+		}
+		for _, m := range rep.words {
+			if m.oneByOne {
+				return true, p.oneByOne(i, true)
+			}
+			if m.leftOpen {
+				p.res.Left++
+				return true, nil
+			}
+		}
+		if _, yes := rep.again(); yes {
+			return false, nil
+		}
+		if len(rep.asks) > 0 {
+			if ok, err := p.answer(i, rep.asks[len(rep.asks)-1]); ok || err != nil {
+				return true, err
+			}
+		}
+		if j, named := p.elsewhere(&rep, i, 1); named {
+			p.trace.line(p.w.now, ".", "is at %s, the tool at %s", p.name(i), placeName(p.mouth, j))
+			return false, p.jump(i)
+		}
+		if p.Mode == "numbers" && len(rep.read) > 0 {
+			if slices.Equal(rep.read, p.mouth[i].Depths[:]) {
+				return true, nil
+			}
+			p.trace.line(p.w.now, ".", "hears %v for %v", rep.read, p.mouth[i].Depths)
+			continue
+		}
+		if rep.full() {
+			return true, nil
+		}
+	}
+	p.res.Vain++
+	p.trace.line(p.w.now, ".", "gives the correction of %s up", p.name(i))
+	return true, nil
+}
+
+// answer answers a question and those that follow; ok reports that the tool took the answer.
+func (p *person) answer(i int, m meaning) (ok bool, err error) {
+	for q := range 6 {
+		if m.oneByOne {
+			return true, p.oneByOne(i, true)
+		}
+		if m.leftOpen {
+			p.res.Left++
+			return true, nil
+		}
+		if m.notFull {
+			j, _ := m.names(p.mouth, i)
+			if j < 0 {
+				return false, nil
+			}
+			_, err := p.placeAgain(j, j, 1)
+			return true, err
+		}
+		words := p.answerTo(i, m)
+		if words == nil {
+			return false, nil
+		}
+		var rep reply
+		for try := range tries {
+			if try > 0 {
+				p.res.Again++
+			}
+			r := p.rng("answer", i, q*tries+try)
+			if err := p.say(r, "answers", words...); err != nil {
+				return false, err
+			}
+			if rep, err = p.await(r, 0); err != nil {
+				return false, err
+			}
+			if ok = rep.full() || len(rep.read) > 0; ok || len(rep.asks) > 0 {
+				break
+			}
+		}
+		if len(rep.asks) == 0 {
+			return ok, nil
+		}
+		m = rep.asks[len(rep.asks)-1]
+	}
+	return ok, nil
+}
+
+// answerTo gives the words that answer a question; nil if the person makes nothing of it.
+func (p *person) answerTo(i int, m meaning) []string {
+	yesNo := func(yes bool) []string {
+		if yes {
+			return []string{"yes"}
+		}
+		return []string{"no"}
+	}
+	j, named := m.names(p.mouth, i)
+	switch {
+	case m.complete:
+		return yesNo(p.ended)
+	case m.presence:
+		return yesNo(false)
+	case m.sayValue:
+		if p.aboutOne != nil {
+			return spellAll(p.aboutOne)
+		}
+		return p.plain(p.about)
+	case m.tooth > 0 && len(m.values) == 0 && !m.hasAspect:
+		return yesNo(m.tooth == p.jumped)
+	case len(m.values) == 0 || named && j < 0:
+		return nil
+	}
+	p.about, p.aboutOne = j, nil
+	of := p.mouth[j]
+	var truth []int
+	for _, w := range m.where {
+		for k, s := range of.Sites {
+			if s.Where() == w {
+				truth = append(truth, of.Depths[k])
+			}
+		}
+	}
+	if len(truth) > 0 {
+		p.aboutOne = truth
+		if slices.Equal(truth, m.values) {
+			return yesNo(true)
+		}
+		return spellAll(truth)
+	}
+	switch n := len(m.values); {
+	case n == 3 && slices.Equal(m.values, of.Depths[:]):
+		return yesNo(true)
+	case n == 3 || named:
+		return p.plain(j)
+	case n == 1 && slices.Contains(of.Depths[:], m.values[0]), n == 2 && (slices.Equal(m.values, of.Depths[:2]) || slices.Equal(m.values, of.Depths[1:])):
+		p.aboutOne = m.values
+		return yesNo(true)
+	}
+	// A value of no site that was just called: it is put right as a wrong read-back is.
+	return append([]string{"correction"}, p.plain(j)...)
+}
+
+func spellAll(ns []int) (words []string) {
+	for _, n := range ns {
+		words = append(words, spell(n)...)
+	}
+	return words
+}
+
+// jump goes to a place and hears whether the tool has gone there.
+func (p *person) jump(i int) error {
+	word := p.Jump
+	if word == "" {
+		word = "tooth"
+	}
+	p.res.Jumps++
+	p.jumped = p.mouth[i].Tooth.Universal()
+	words := append([]string{word}, spell(p.jumped)...)
+	if p.mouth[i].Aspect != p.aspect {
+		words = append(words, p.mouth[i].Aspect.String())
+	}
+	p.aspect = p.mouth[i].Aspect
+	for try := range tries {
+		if try > 0 {
+			p.res.Again++
+		}
+		r := p.rng("jump", i, try)
+		if err := p.say(r, "goes to "+p.name(i), words...); err != nil {
+			return err
+		}
+		rep, err := p.await(r, 0)
+		if err != nil {
+			return err
+		}
+		if len(rep.asks) > 0 {
+			m := rep.asks[len(rep.asks)-1]
+			if ok, err := p.answer(i, m); err != nil || ok && m.tooth == p.jumped {
+				return err
+			}
+			continue
+		}
+		if rep.where != nil {
+			if j, named := rep.where.names(p.mouth, i); named && j == i {
+				return nil
+			}
+			words = p.fullJump(word, i)
+			continue
+		}
+		switch rep.last() {
+		case "place":
+			return nil
+		case "accepted", "arch", "doubt", "part":
+			// It was taken for something else.
+			if err := p.say(r, "that was no number", "disregard"); err != nil {
+				return err
+			}
+			if _, err := p.await(r, 0); err != nil {
+				return err
+			}
+		case "":
+			if len(rep.read) > 0 {
+				if err := p.say(r, "that was no number", "disregard"); err != nil {
+					return err
+				}
+				if _, err := p.await(r, 0); err != nil {
+					return err
+				}
+			}
+		}
+	}
+	p.trace.line(p.w.now, ".", "gives the jump to %s up", p.name(i))
+	return nil
+}
+
+func (p *person) fullJump(word string, i int) []string {
+	return append(append([]string{word}, spell(p.mouth[i].Tooth.Universal())...), p.mouth[i].Aspect.String())
+}
+
+// orient asks where the tool is, because a row ended where it should not, or did not where it should; if it is not at the
+// next place, the person takes it there.
+func (p *person) orient(i int, arch bool) error {
+	if i+1 >= len(p.mouth) {
+		return nil
+	}
+	p.trace.line(p.w.now, ".", "end of the row: %v for the tool, %v for the person", arch, !arch)
+	r := p.rng("orient", i, p.res.Calls)
+	words := []string{"say", "again", "all"}
+	if p.canWhere {
+		words = []string{"where"}
+	}
+	for range 2 {
+		if err := p.say(r, "where is it?", words...); err != nil {
+			return err
+		}
+		rep, err := p.await(r, 0)
+		if err != nil {
+			return err
+		}
+		if rep.where != nil {
+			if j, _ := rep.where.names(p.mouth, i+1); j == i+1 {
+				return nil
+			}
+			break
+		}
+	}
+	return p.jump(i + 1)
+}
+
+// takeBack takes the last call back and says the place again.
+func (p *person) takeBack(i int) error {
+	r := p.rng("take back", i, 1)
+	if err := p.say(r, "takes "+p.name(i)+" back", "disregard"); err != nil {
+		return err
+	}
+	if _, err := p.await(r, 0); err != nil {
+		return err
+	}
+	if p.Habit == OneByOne { // the last call was the last number
+		if err := p.say(r, p.name(i)+", the last number", spell(p.mouth[i].Depths[2])...); err != nil {
+			return err
+		}
+		_, err := p.await(r, 1)
+		return err
+	}
+	_, err := p.call(i, 1)
+	return err
+}
+
+// happen is what comes between before place i.
+func (p *person) happen(i int) error {
+	if i == 0 {
+		return nil
+	}
+	if r := p.rng("cough", i, 0); !p.NoCoughs && r.Float64() < coughShare {
+		p.res.Happenings++
+		p.trace.line(p.w.now, ".", "coughs")
+		p.w.other.pcm = cough(r)
+		if err := p.pass(ms(500)); err != nil {
+			return err
+		}
+	}
+	if r := p.rng("leave", i, 0); !p.NoLeaving && r.Float64() < leaveShare {
+		p.res.Happenings++
+		p.trace.line(p.w.now, ".", "is away for 25 s")
+		if err := p.pass(ms(25000)); err != nil {
+			return err
+		}
+	}
+	if r := p.rng("away", i, 0); !p.NoJumps && i > 3 && r.Float64() < jumpShare {
+		p.res.Happenings++
+		j := r.IntN(i - 2)
+		if err := p.jump(j); err != nil {
+			return err
+		}
+		habit := p.Habit
+		if habit == ByRow {
+			p.Habit = ByPlace
+		}
+		_, err := p.call(j, 1)
+		if p.Habit = habit; err != nil {
+			return err
+		}
+		if err := p.jump(i); err != nil {
+			return err
+		}
+	}
+	if r := p.rng("stand by", i, 0); !p.NoStandBy && r.Float64() < standByShare {
+		p.res.Happenings++
+		return p.standBy(i, r)
+	}
+	return nil
+}
+
+// attend answers what was asked meanwhile.
+func (p *person) attend(i int) error {
+	var rep reply
+	if p.hear(&rep); len(rep.asks) == 0 {
+		return nil
+	}
+	_, err := p.answer(i, rep.asks[len(rep.asks)-1])
+	return err
+}
+
+func (p *person) standBy(i int, r *rand.Rand) error {
+	for try := range tries {
+		if err := p.say(p.rng("stand by", i, 1+try), "talks to the patient", "stand", "by"); err != nil {
+			return err
+		}
+		rep, err := p.await(r, 0)
+		if err != nil {
+			return err
+		}
+		if rep.full() || len(rep.words) > 0 {
+			break
+		}
+		p.res.Again++
+	}
+	talk, err := recordings.Load("chatter")
+	if err != nil {
+		return err
+	}
+	n := int(ms(10000 + 10000*r.Float64()))
+	at := r.IntN(len(talk.PCM) - n)
+	p.trace.line(p.w.now, ".", "talks for %.0f s", seconds(int64(n)))
+	p.w.other.pcm = level(talk.PCM[at:at+n], voiceDB-2)
+	if err := p.pass(int64(n) + ms(600)); err != nil {
+		return err
+	}
+	for try := range tries {
+		if err := p.say(p.rng("go ahead", i, try), "goes on", "go", "ahead"); err != nil {
+			return err
+		}
+		rep, err := p.await(r, 0)
+		if err != nil {
+			return err
+		}
+		if rep.full() || len(rep.words) > 0 {
+			return nil
+		}
+		p.res.Again++
+	}
+	return nil
+}
+
+// finish ends the exam and answers what is asked then.
+func (p *person) finish() error {
+	p.ended = true
+	last := len(p.mouth) - 1
+	for try := range tries {
+		r := p.rng("complete", 0, try)
+		if err := p.say(r, "the end", "exam", "complete"); err != nil {
+			return err
+		}
+		rep, err := p.await(r, 0)
+		if err != nil {
+			return err
+		}
+		if len(rep.asks) > 0 {
+			if _, err := p.answer(last, rep.asks[len(rep.asks)-1]); err != nil {
+				return err
+			}
+			break
+		}
+		if rep.full() || len(rep.words) > 0 {
+			break
+		}
+		p.res.Again++
+	}
+	for end := p.w.now + 60*speech.Rate; p.w.now < end && p.w.now < p.happened+8*speech.Rate; {
+		var rep reply
+		p.hear(&rep)
+		if len(rep.asks) > 0 && !p.w.page.speaking() {
+			if _, err := p.answer(last, rep.asks[len(rep.asks)-1]); err != nil {
+				return err
+			}
+			continue
+		}
+		if err := p.step(); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// cough is two bursts of noise, each loud at once and gone in a quarter of a second.
+func cough(r *rand.Rand) []int16 {
+	var out []int16
+	for range 1 + r.IntN(2) {
+		amp, was := math.Pow(10, (voiceDB+4*r.Float64())/20)*math.MaxInt16, 0.0
+		n := int(ms(150 + 150*r.Float64()))
+		for i := range n {
+			was = 0.6*was + r.NormFloat64()
+			rise := min(1, float64(i)/160)
+			out = append(out, clip(amp*rise*was*math.Exp(-5*float64(i)/float64(n))))
+		}
+		out = append(out, make([]int16, ms(80))...)
+	}
+	return out
+}
