@@ -3,13 +3,17 @@ package clinician
 import (
 	"bytes"
 	"cmp"
+	"encoding/json"
+	"errors"
 	"fmt"
+	"io"
 	"math"
 	"os"
 	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"testing"
 )
 
@@ -76,13 +80,21 @@ func TestMeasureClinician(t *testing.T) {
 		}
 	}
 	traces := make([]bytes.Buffer, len(setups))
+	kept, keep := keepIn(t, os.Getenv("LEADSMAN_CLINICIAN_KEEP"))
 	each(t, len(setups), func(i int) (err error) {
-		s := setups[i]
+		s, c := setups[i], &cells[i/seeds]
+		key := fmt.Sprintf("%s %s %s %s %d %+v", c.voice, c.room, c.mode, c.habit, s.Seed, s.Profile)
+		if r, ok := kept[key]; ok && trace == "" {
+			c.results[i%seeds] = r
+			return nil
+		}
 		if trace != "" {
 			s.Trace = &traces[i]
 		}
-		cells[i/seeds].results[i%seeds], err = Play(e, s)
-		return err
+		if c.results[i%seeds], err = Play(e, s); err != nil {
+			return fmt.Errorf("%s: %w", key, err)
+		}
+		return keep(key, c.results[i%seeds])
 	})
 	if trace != "" {
 		var all bytes.Buffer
@@ -95,6 +107,45 @@ func TestMeasureClinician(t *testing.T) {
 		}
 	}
 	fmt.Print(tableOf(cells))
+}
+
+// keepIn keeps results in a file, a line each, so that a long measurement can be made in parts: what is in it is not
+// played again. "" keeps nothing.
+func keepIn(t *testing.T, file string) (kept map[string]Result, keep func(key string, r Result) error) {
+	t.Helper()
+	type line struct {
+		Key    string
+		Result Result
+	}
+	kept = map[string]Result{}
+	if file == "" {
+		return kept, func(string, Result) error { return nil }
+	}
+	f, err := os.OpenFile(file, os.O_RDWR|os.O_CREATE|os.O_APPEND, 0o644)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { f.Close() })
+	for dec := json.NewDecoder(f); ; {
+		var l line
+		if err := dec.Decode(&l); errors.Is(err, io.EOF) {
+			break
+		} else if err != nil {
+			t.Fatalf("%s: %v", file, err)
+		}
+		kept[l.Key] = l.Result
+	}
+	var mu sync.Mutex
+	return kept, func(key string, r Result) error {
+		mu.Lock()
+		defer mu.Unlock()
+		text, err := json.Marshal(line{key, r})
+		if err != nil {
+			return err
+		}
+		_, err = f.Write(append(text, '\n'))
+		return err
+	}
 }
 
 // tableOf prints the table. Every figure is the mean of an exam, but for the last two shares.

@@ -59,8 +59,8 @@ const (
 
 const (
 	patienceMS = 1800
-	tries      = 3 // a call and its repetitions
-	mostS      = 45 * 60
+	tries      = 3       // a call and its repetitions
+	mostS      = 20 * 60 // seconds after which an exam is broken off
 )
 
 // Result is what came of an exam.
@@ -75,7 +75,7 @@ type Result struct {
 	Happenings  int     // slips, stand-bys and so on
 	Seconds     float64 // until the exam was complete and all questions answered
 	TimedOut    bool
-	Visited     map[chart.Place]bool
+	Visited     map[chart.Place]bool `json:"-"`
 
 	// Against the true mouth, after the exam.
 	Wrong, Silent, Marked, Missing int

