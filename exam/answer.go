@@ -102,9 +102,9 @@ func (e *Exam) placed(a *Answer, m chart.Meta) {
 	if m.Source != chart.Voice {
 		return
 	}
-	if p := &e.stream.placing; !at.Here && p.place == at.Place && (p.repaired || p.toldMS > 0 || p.oneByOne) {
-		a.Must = true
-		a.Speak = e.placeSpoken(at)
+	if p := &e.stream.placing; !at.Here && p.place == at.Place && len(p.parts) > 0 {
+		a.Speak = e.placeSpoken(at) // not only the last piece
+		a.Must = a.Must || p.repaired || p.toldMS > 0 || p.oneByOne
 	}
 	if e.namePlace {
 		a.Where = placeLabel(e.state, at.Place)

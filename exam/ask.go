@@ -39,21 +39,29 @@ func (e *Exam) hole(p chart.Place) *due {
 	return d
 }
 
-// dueFor notes what to ask about the doubts of a call: those of the ear about one place together, the others one by one.
-func (e *Exam) dueFor(evs []chart.Event, v hear.Verdict) {
-	add := func(ref chart.SiteRef, together bool) {
-		p := chart.Place{Tooth: ref.Tooth, Aspect: ref.Site.Aspect()}
-		if n := len(e.due); together && n > 0 && e.due[n-1].place == p && !e.due[n-1].hole && e.due[n-1].asked == 0 {
-			e.due[n-1].refs = append(e.due[n-1].refs, ref)
-			return
-		}
-		e.due = append(e.due, due{place: p, refs: []chart.SiteRef{ref}})
-	}
-	first := true
+// dueFor notes what to ask about the doubts of a call: those of a place together.
+func (e *Exam) dueFor(evs []chart.Event) {
+	var of map[chart.Place]int
 	for _, ev := range evs {
-		if ev.Kind == chart.KindDoubt && ev.Text != tooFew {
-			add(chart.SiteRef{Tooth: ev.Tooth, Site: *ev.Site}, ev.Text == unclear && !first)
-			first = first && ev.Text != unclear
+		if ev.Kind != chart.KindDoubt || ev.Text == tooFew {
+			continue
+		}
+		ref := chart.SiteRef{Tooth: ev.Tooth, Site: *ev.Site}
+		p := chart.Place{Tooth: ref.Tooth, Aspect: ref.Site.Aspect()}
+		i, known := of[p]
+		if !known {
+			if of == nil {
+				of = map[chart.Place]int{}
+			}
+			i = slices.IndexFunc(e.due, func(d due) bool { return d.place == p && !d.hole && d.asked == 0 })
+			if i < 0 {
+				i = len(e.due)
+				e.due = append(e.due, due{place: p})
+			}
+			of[p] = i
+		}
+		if !slices.Contains(e.due[i].refs, ref) {
+			e.due[i].refs = append(e.due[i].refs, ref)
 		}
 	}
 }

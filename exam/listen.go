@@ -38,6 +38,9 @@ func (e *Exam) context() hear.Context {
 	if s.placing.place == e.state.Place {
 		c.AnsweredMS, c.ToldMS, c.OneByOne = s.placing.answeredMS, s.placing.toldMS, s.placing.oneByOne
 	}
+	if f := s.filled; f.place == c.Attempt.Place && f.toldMS > 0 {
+		c.FilledMS, c.FilledToldMS = f.answeredMS, f.toldMS
+	}
 	if q := e.question; q != nil && q.call == 0 && q.place == c.Attempt.Place && !c.Attempt.Here {
 		c.Asked, c.AskedMS = q.refs, q.from
 	}
@@ -52,7 +55,8 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis, loud bool) error 
 		return e.keepRemark(ctx, h)
 	}
 	v := e.decide(h, loud)
-	if w := s.waiting.whole; w != nil && !v.Result.Pending && v.Do != hear.Ignore && v.Do != hear.Misfit {
+	joined := v.Result.Pending && v.Fit != hear.Row && v.Do != hear.TooMany
+	if w := s.waiting.whole; w != nil && !joined && v.Do != hear.Ignore && v.Do != hear.Misfit {
 		// What was held was all of a call; this is another one.
 		if err := e.release(ctx); err != nil {
 			return err
@@ -237,6 +241,7 @@ func (e *Exam) sayPlace(v hear.Verdict, m chart.Meta) {
 	case v.Fit == hear.Again || v.Fit == hear.Reply || v.Fit == hear.Onward:
 	case begins && (s.named.Tooth == 0 || rowOf(s.named) != rowOf(e.state.Place)):
 	case s.calledMS > 0 && m.StartMS-s.calledMS > hear.AwayMS:
+	case !begins && (s.placing.toldMS > 0 || s.placing.repaired):
 	case e.question != nil && e.question.elsewhere: // it went on, and was not taken for the answer
 	default:
 		return
@@ -256,7 +261,7 @@ func (e *Exam) after(a Answer, v hear.Verdict, m chart.Meta, atMS int64, was pla
 	if verb == chart.VerbSoundings || verb == chart.VerbAll {
 		e.sounded(evs, v, m, atMS, was)
 	}
-	e.dueFor(evs, v)
+	e.dueFor(evs)
 }
 
 // sounded follows how far the place has come.
@@ -275,6 +280,7 @@ func (e *Exam) sounded(evs []chart.Event, v hear.Verdict, m chart.Meta, atMS int
 	}
 	part := hear.Part{Numbers: n, From: m.StartMS, ToMS: m.EndMS}
 	at := s.at(last)
+	told := at.toldMS
 	switch {
 	case v.Fit == hear.Again || v.Fit == hear.Reply || v.Fit == hear.Onward || was.oneByOne && !at.oneByOne:
 		at.parts, at.toldMS, at.saidMS = nil, 0, 0
@@ -290,7 +296,8 @@ func (e *Exam) sounded(evs []chart.Event, v hear.Verdict, m chart.Meta, atMS int
 	if !at.repaired {
 		e.rhythm.Learn(at.parts, places > 1)
 	}
-	s.placing = placing{}
+	s.filled, s.placing = *at, placing{}
+	s.filled.toldMS = told
 }
 
 // short tells that the place under the cursor is not full: first by a tone, then in words, and what to do.

@@ -225,7 +225,7 @@ func (o *ownVoice) judge(h *speech.Hypothesis) origin {
 	}
 	// Not known to come back, the own voice costs a question at most: with an earpiece or the browser's echo
 	// cancellation, a refusal would lose every call that happens to begin like the question before it.
-	if leads > 0 || o.share > shareAtFirst && o.back > o.calls-apartDB {
+	if leads > 0 && audible || o.share > shareAtFirst && o.back > o.calls-apartDB {
 		believe()
 	}
 	return fromUser

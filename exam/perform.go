@@ -3,7 +3,6 @@ package exam
 import (
 	"context"
 	"fmt"
-	"math"
 
 	"leadsman/chart"
 )
@@ -152,10 +151,10 @@ func (e *Exam) implausible(c *chart.Chart, r chart.Reading, v chart.MM) string {
 			return fmt.Sprintf("was %s at the exam before", was)
 		}
 	}
-	// Sites beside it on the same aspect.
+	// Far deeper than a site beside it on the same aspect: it is the depth that is asked about.
 	for _, w := range []chart.Where{chart.Distal, chart.Mid, chart.Mesial} {
 		o := chart.SiteRef{Tooth: r.Tooth, Site: chart.SiteAt(r.Site.Aspect(), w)}
-		if d := c.Site(o).Depth; o != r.SiteRef && d.Known() && math.Abs(float64(d.Half()-v.Half())) >= 2*besideNeighbor {
+		if d := c.Site(o).Depth; o != r.SiteRef && d.Known() && v.Half()-d.Half() >= 2*besideNeighbor {
 			return fmt.Sprintf("beside %s", d)
 		}
 	}

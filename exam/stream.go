@@ -15,6 +15,7 @@ type stream struct {
 	calledMS  int64  // the last call ended
 	soundedMS int64  // the last soundings ended
 	placing   placing
+	filled    placing     // the place that was filled last
 	named     chart.Place // the place that an answer named last
 	uttered   []utterance
 }

@@ -80,7 +80,7 @@ func Decide(h speech.Hypothesis, ms []Meaning, loud bool, c Context) Verdict {
 		v.Do = Wait
 	case v.Fit == Over && c.State.Open() > 0:
 		v.Do = TooMany
-	case c.unfinished(v):
+	case c.unfinished(v, h.StartMS):
 		v.Do = Hold
 	default:
 		v.Do = Enter
@@ -154,13 +154,13 @@ func allNumbers(c chart.Command) (ns []chart.MM) {
 
 // unfinished reports whether more may belong to a call: a correction of one number whose place has more, and, once the examiner was told
 // that a place is not full, what is neither its rest nor all of it without doubt.
-func (c *Context) unfinished(v Verdict) bool {
+func (c *Context) unfinished(v Verdict, startMS int64) bool {
 	cmd := v.Result.Command
 	last := cmd.Acts[len(cmd.Acts)-1]
 	if last.Verb == chart.VerbCorrection && len(last.Where) == 0 && !last.Whole && len(cmd.Acts) == 1 {
 		return len(last.Numbers) < c.State.Path.Walked(c.Attempt.Place) && c.Attempt.Known()
 	}
-	return c.Attempt.Here && c.ToldMS > 0 && !c.OneByOne && !c.Rhythm.Slow() && (v.Fit == Piece || v.Fit == Fill)
+	return c.Attempt.Here && c.told(startMS) && !c.OneByOne && !c.Rhythm.Slow() && (v.Fit == Piece || v.Fit == Fill)
 }
 
 // stray reports whether numbers out of the blue are more likely a piece of talk; said again at once they are a call. In 30 minutes of

@@ -39,6 +39,9 @@ type Context struct {
 	// Asked are the sites that are asked about of a place that is full and was spoken last; empty: nothing is asked about it.
 	Asked   []chart.SiteRef
 	AskedMS int64
+	// The place spoken last was filled, and answered at this time, after the examiner had been told that it is not full: what begins
+	// before he can have heard the answer is a reaction to that. 0: it was not.
+	FilledMS, FilledToldMS int64
 	// Question says that something is asked; what answers it is no talk.
 	Question bool
 	Strayed  []string // numbers that were taken for talk a moment ago
@@ -60,7 +63,7 @@ func (c *Context) lay(ns []chart.MM, startMS int64) map[Fit]float64 {
 	rest, again, onward := 1.0, 0.0, 0.0
 	if begun {
 		switch aware := startMS >= c.AnsweredMS+reactMS; {
-		case c.ToldMS > 0 && startMS >= c.ToldMS:
+		case c.told(startMS):
 			rest, again, onward = restTold, againTold, onwardTold
 		case aware:
 			rest, again, onward = 1-againAware-onwardAware, againAware, onwardAware
@@ -101,11 +104,21 @@ func (c *Context) lay(ns []chart.MM, startMS int64) map[Fit]float64 {
 		// Next to going on, which has its weight already.
 		ways[Reply] = againAsked / (1 - againAsked) * likeness(same, ns) * math.Pow(agreeSame, float64(len(same)))
 	}
+	if n := len(c.Attempt.Sites); c.FilledMS > 0 && !c.Attempt.Here && k == n && startMS >= c.FilledToldMS+toldMS {
+		again := againTold
+		if startMS >= c.FilledMS+reactMS {
+			again = againFilled
+		}
+		ways[Reply] = max(ways[Reply], again/(1-again)*likeness(c.values(c.Attempt.Sites), ns))
+	}
 	if len(ways) == 0 {
 		ways[Over] = shareOver
 	}
 	return ways
 }
+
+// told reports whether what begins at a time can be a reaction to being told that the place is not full.
+func (c *Context) told(startMS int64) bool { return c.ToldMS > 0 && startMS >= c.ToldMS+toldMS }
 
 // ends reports whether so many numbers behind this place fill whole places.
 func (c *Context) ends(n int) bool {

@@ -69,17 +69,8 @@ func (r *Rhythm) Learn(parts []Part, over bool) {
 	}
 }
 
-// known reports whether enough places were heard to go by.
-func (r *Rhythm) known() bool { return r.Whole+r.Single+r.Pieces+r.Row > 2.5 }
-
 // BreathMS is the pause from which on a breath has ended.
 func (r *Rhythm) BreathMS() int64 { return int64(max(500, min(1.3*r.Within, 2500))) }
 
 // ShortMS is how long after its last word a place that is not full is left before the examiner is told.
-func (r *Rhythm) ShortMS() int64 {
-	least := 1000.0
-	if r.known() {
-		least = 700
-	}
-	return int64(max(least, min(1.5*r.Within, 2500)))
-}
+func (r *Rhythm) ShortMS() int64 { return int64(max(1100, min(1.5*r.Within, 2500))) }

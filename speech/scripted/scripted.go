@@ -50,6 +50,9 @@ func New(script ...Utterance) *Engine {
 	return &Engine{script: script}
 }
 
+// Say adds an utterance behind all others, while the script is played. It belongs to the goroutine of the only recognizer.
+func (e *Engine) Say(u Utterance) { e.script = append(e.script, New(u).script...) }
+
 // Name implements speech.Engine.
 func (e *Engine) Name() string { return "scripted" }
 

@@ -141,11 +141,20 @@ func (p *person) say(r *rand.Rand, why string, words ...string) error {
 		return fmt.Errorf("voice %s cannot say %q", p.voice.voice.Name, words)
 	}
 	var pcm []int16
+	var spans [][2]int64
 	for i, ph := range phrases {
 		if i > 0 {
 			pcm = append(pcm, make([]int16, ms(p.pause(r)))...)
 		}
+		begin := p.w.now + int64(len(pcm))
 		pcm = append(pcm, p.voice.say(ph, r)...)
+		long, n := p.w.now+int64(len(pcm))-begin, int64(len(strings.Fields(ph)))
+		for k := range n {
+			spans = append(spans, [2]int64{begin + long*k/n, begin + long*(k+1)/n})
+		}
+	}
+	if t, is := p.w.tool.(*examTool); is && t.ear != nil {
+		t.ear.hears(words, spans)
 	}
 	p.res.Calls++
 	p.trace.line(p.w.now, "says", "%q  (%s)", strings.Join(words, " "), why)

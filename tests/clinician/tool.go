@@ -33,12 +33,14 @@ type examTool struct {
 	trace *trace
 	mouth Mouth
 	asked uint64
+	ear   *ear // nil: the engine hears the sound
 	// What only the measurement sees.
 	questions, needless int
 }
 
 func newExamTool(engine speech.Engine, m Mouth, tr *trace) (*examTool, error) {
 	t := &examTool{trace: tr, mouth: m}
+	t.ear, _ = engine.(*ear)
 	ctx := context.Background()
 	log := &exam.Memory{}
 	if err := exam.Start(ctx, log, chart.Universal, "arch", nil, nil, 1, ""); err != nil {
