@@ -24,9 +24,12 @@ func engine(t *testing.T) speech.Engine {
 	return e
 }
 
-func voices(t *testing.T, folders ...string) map[string]*Voice {
+// ours are the voices of the repository.
+var ours = sync.OnceValues(func() (map[string]*Voice, error) { return Voices() })
+
+func voices(t *testing.T) map[string]*Voice {
 	t.Helper()
-	vs, err := Voices(folders...)
+	vs, err := ours()
 	if err != nil {
 		t.Fatal(err)
 	}

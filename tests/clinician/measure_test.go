@@ -41,7 +41,10 @@ func TestMeasureClinician(t *testing.T) {
 	if os.Getenv("LEADSMAN_MEASURE") == "" && trace == "" {
 		t.Skip("a measurement: LEADSMAN_MEASURE=1")
 	}
-	vs := voices(t, packs()...)
+	vs, err := Voices(packs()...)
+	if err != nil {
+		t.Fatal(err)
+	}
 	e := engine(t)
 	seeds, err := strconv.Atoi(option("seeds", "3")[0])
 	first, err1 := strconv.Atoi(option("first", "1")[0])

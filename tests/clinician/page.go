@@ -3,6 +3,7 @@ package clinician
 import (
 	"math"
 	"strings"
+	"sync"
 
 	"leadsman/speech"
 	"leadsman/tests/recordings"
@@ -82,7 +83,6 @@ type prompt struct {
 	text     string
 	question bool
 	where    bool
-	pcm      []int16
 }
 
 // page plays the tool's answers as the page in the browser does.
@@ -97,6 +97,7 @@ type page struct {
 
 	said   *prompt // what is being spoken, or will be from waits on
 	rest   []int16
+	words  []spokenWord
 	waits  int64
 	began  int64 // 0: not yet
 	stops  int64 // 0: it is not interrupted
@@ -143,23 +144,32 @@ func (p *page) say(what prompt) {
 	if what.where && p.tone != "" {
 		p.waits = max(p.waits, p.toneTo)
 	}
-	p.rest = p.utter(what.text)
+	p.rest, p.words = p.utter(what.text)
+}
+
+// spokenWord is a word of a text and how much of the sound is left once it has been heard.
+type spokenWord struct {
+	text string
+	left int
 }
 
 // utter gives the sound of a text: clips of the tool's own voice, silence of the same length where there is none.
-func (p *page) utter(text string) []int16 {
-	var out []int16
+func (p *page) utter(text string) (out []int16, words []spokenWord) {
 	for _, f := range strings.Fields(text) {
 		for _, w := range numberWords(strings.Trim(f, ".,?:;!")) {
 			c := p.own[w]
 			out = append(out, c...)
 			out = append(out, make([]int16, max(ms(60), ms(wordMS)-int64(len(c))))...)
 		}
+		words = append(words, spokenWord{f, len(out)})
 		if strings.ContainsAny(f, ".?:;") {
 			out = append(out, make([]int16, ms(100))...)
 		}
 	}
-	return out
+	for i := range words {
+		words[i].left = len(out) - words[i].left
+	}
+	return out, words
 }
 
 // hush ends what is being said, and what was to follow.
@@ -170,14 +180,23 @@ func (p *page) hush() {
 
 // end is called when the words are over, or cut off.
 func (p *page) end(whole bool) {
-	s := p.said
+	s, left := p.said, len(p.rest)
 	if s == nil {
 		return
 	}
 	p.said, p.rest = nil, nil
 	if p.began > 0 {
 		p.w.tool.spoke(p.began, p.w.now)
-		if whole {
+		if heard := ""; !whole && !s.question && !s.where {
+			for _, w := range p.words {
+				if w.left >= left {
+					heard += " " + w.text
+				}
+			}
+			if heard != "" {
+				p.heards = append(p.heards, sound{Words: heard, From: p.began, To: p.w.now})
+			}
+		} else if whole {
 			p.heards = append(p.heards, sound{Words: s.text, Question: s.question, Where: s.where, From: p.began, To: p.w.now})
 		}
 		p.w.trace.hears(p.w.now, s, whole)
@@ -237,7 +256,7 @@ func (p *page) pass() {
 }
 
 // ownVoice is the tool's own, word by word, at the level of the person's.
-func ownVoice() (map[string][]int16, error) {
+var ownVoice = sync.OnceValues(func() (map[string][]int16, error) {
 	clips, err := recordings.Clips("own-voice")
 	if err != nil {
 		return nil, err
@@ -247,7 +266,7 @@ func ownVoice() (map[string][]int16, error) {
 		own[c.Words] = level(trim(c.PCM), voiceDB)
 	}
 	return own, nil
-}
+})
 
 // numberWords gives the words of a numeral below 40, and any other word as it is.
 func numberWords(f string) []string {

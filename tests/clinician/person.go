@@ -8,6 +8,7 @@ import (
 	"math/rand/v2"
 	"slices"
 	"strings"
+	"sync"
 
 	"leadsman/chart"
 	"leadsman/speech"
@@ -96,6 +97,7 @@ type person struct {
 	from, to int64   // the last call
 	aspect   chart.Aspect
 	jumped   int   // tooth asked for last, Universal
+	lately   []int // the places called last, three at most
 	about    int   // place of the last question
 	aboutOne []int // its values, if one site was asked for: the true ones
 	hurry    bool  // numbers in the flow: who is fast does not wait
@@ -292,10 +294,10 @@ func (p *person) decided(r *reply, need int) bool {
 	switch {
 	case len(r.asks) > 0:
 		return true
+	case p.Mode == "numbers" && need > 0:
+		return len(r.read) >= need || slices.Contains([]string{"misfit", "refused", "short"}, r.last())
 	case r.last() != "" && r.last() != "part":
 		return true
-	case p.Mode == "numbers" && need > 0:
-		return len(r.read) >= need
 	}
 	return len(r.words) > 0
 }
@@ -329,6 +331,8 @@ func (p *person) name(i int) string {
 func (p *person) went(i int) {
 	p.res.Visited[p.mouth[i].Place] = true
 	p.aspect = p.mouth[i].Aspect
+	p.lately = append(p.lately, i)
+	p.lately = p.lately[max(0, len(p.lately)-3):]
 }
 
 // exam calls the whole mouth.
@@ -824,8 +828,10 @@ func (p *person) answerTo(i int, m meaning) []string {
 		return spellAll(truth)
 	}
 	switch n := len(m.values); {
-	case n == 3 && slices.Equal(m.values, of.Depths[:]):
+	case n == 3 && (slices.Equal(m.values, of.Depths[:]) || !named && p.justSaid(m.values)):
 		return yesNo(true)
+	case p.ended && !named:
+		return nil // of which of them all?
 	case n == 3 || named:
 		return p.plain(j)
 	case n == 1 && slices.Contains(of.Depths[:], m.values[0]), n == 2 && (slices.Equal(m.values, of.Depths[:2]) || slices.Equal(m.values, of.Depths[1:])):
@@ -834,6 +840,16 @@ func (p *person) answerTo(i int, m meaning) []string {
 	}
 	// A value of no site that was just called: it is put right as a wrong read-back is.
 	return append([]string{"correction"}, p.plain(j)...)
+}
+
+// justSaid reports whether three values are those of one of the last places called.
+func (p *person) justSaid(values []int) bool {
+	for _, i := range p.lately {
+		if slices.Equal(values, p.mouth[i].Depths[:]) {
+			return true
+		}
+	}
+	return false
 }
 
 func spellAll(ns []int) (words []string) {
@@ -1017,6 +1033,9 @@ func (p *person) attend(i int) error {
 	return err
 }
 
+// chatter is talk that is not for the tool.
+var chatter = sync.OnceValues(func() (recordings.Recording, error) { return recordings.Load("chatter") })
+
 func (p *person) standBy(i int, r *rand.Rand) error {
 	for try := range tries {
 		if err := p.say(p.rng("stand by", i, 1+try), "talks to the patient", "stand", "by"); err != nil {
@@ -1031,7 +1050,7 @@ func (p *person) standBy(i int, r *rand.Rand) error {
 		}
 		p.res.Again++
 	}
-	talk, err := recordings.Load("chatter")
+	talk, err := chatter()
 	if err != nil {
 		return err
 	}

@@ -68,7 +68,7 @@ func play(s Setup, mouth Mouth, t tool, tr *trace) (Result, error) {
 	if err != nil {
 		return Result{}, err
 	}
-	p := &person{Profile: s.Profile, mouth: mouth, w: w, seed: s.Seed, trace: tr, voice: &mouthpiece{voice: s.Voice, last: map[string]int{}}}
+	p := &person{Profile: s.Profile, mouth: mouth, w: w, seed: s.Seed, trace: tr, voice: &mouthpiece{voice: s.Voice, last: map[string]int{}, dry: w.dry}}
 	p.res.Visited = map[chart.Place]bool{}
 	_, err = grammar.Parse(grammar.State{Numbering: chart.Universal, Listening: true}, []string{"where"})
 	p.canWhere = err == nil

@@ -141,6 +141,7 @@ func (v *Voice) split(words []string, joined bool) (phrases []string, ok bool) {
 type mouthpiece struct {
 	voice *Voice
 	last  map[string]int
+	dry   bool // lengths count alone
 }
 
 // say gives a take of a phrase. Voices with few takes are varied a little in speed; all are in level.
@@ -152,7 +153,9 @@ func (m *mouthpiece) say(phrase string, r *rand.Rand) []int16 {
 	}
 	m.last[phrase] = k
 	pcm := takes[k]
-	if speed := 1 + 0.04*(2*r.Float64()-1); len(takes) < 4 {
+	if speed := 1 + 0.04*(2*r.Float64()-1); len(takes) < 4 && m.dry {
+		pcm = make([]int16, int(float64(len(pcm))/speed))
+	} else if len(takes) < 4 {
 		pcm = resample(pcm, speed)
 	}
 	return louder(pcm, math.Pow(10, (3*r.Float64()-1.5)/20))
