@@ -85,7 +85,7 @@ func (e *Exam) answer(c chart.Command, m chart.Meta, evs []chart.Event, cause er
 		a.Tone, a.Must, a.Speak, a.Where = ToneShort, true, e.saying, ""
 		a.Text = e.saying
 	}
-	e.namePlace, e.readBack, e.saying = false, chart.Place{}, ""
+	e.readBack, e.saying = chart.Place{}, ""
 	return a
 }
 
@@ -102,13 +102,14 @@ func (e *Exam) placed(a *Answer, m chart.Meta) {
 	if m.Source != chart.Voice {
 		return
 	}
-	if p := &e.stream.placing; !at.Here && p.place == at.Place && len(p.parts) > 0 {
-		a.Speak = e.placeSpoken(at) // not only the last piece
+	if p := &e.stream.placing; !at.Here && p.place == at.Place && len(p.parts) > 0 && !(p.parts[0].Numbers == 1 && e.rhythm.Slow()) {
+		a.Speak = e.placeSpoken(at) // not only the last piece, unless each number has its answer
 		a.Must = a.Must || p.repaired || p.toldMS > 0 || p.oneByOne
 	}
-	if e.namePlace {
+	// More numbers are about to come while the place is not full: they would be spoken into.
+	if e.namePlace && !at.Here {
 		a.Where = placeLabel(e.state, at.Place)
-		e.stream.named = at.Place
+		e.stream.named, e.namePlace = at.Place, false
 	}
 }
 

@@ -21,8 +21,9 @@ const (
 	amendMS    = 1500 // how long more words may change the last call
 	saidMS     = 600  // silence after the tone that a place is not full, before it is said in words
 	oneByOneMS = 2500 // silence after a number of a place that is called one by one, before the place is left
+	reactMS    = 350  // nobody reacts sooner to an answer
 	talkMS     = 150  // speech that is shorter is none
-	slackMS    = 350  // speech that began in time may be noticed so much later
+	slackMS    = 300  // speech that began in time may be noticed so much later
 )
 
 // Reasons of doubts.
@@ -44,6 +45,13 @@ func (e *Exam) context() hear.Context {
 	if q := e.question; q != nil && q.call == 0 && q.place == c.Attempt.Place && !c.Attempt.Here {
 		c.Asked, c.AskedMS = q.refs, q.from
 	}
+	if c.Attempt.Here {
+		for _, r := range s.run.sites {
+			if (chart.Place{Tooth: r.Tooth, Aspect: r.Site.Aspect()}) != c.Attempt.Place {
+				c.Run = append(c.Run, r)
+			}
+		}
+	}
 	c.Strayed = s.strayed.words
 	return c
 }
@@ -55,7 +63,7 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis, loud bool) error 
 		return e.keepRemark(ctx, h)
 	}
 	v := e.decide(h, loud)
-	joined := v.Result.Pending && v.Fit != hear.Row && v.Do != hear.TooMany
+	joined := v.Result.Pending && (s.waiting.whole == nil || s.waiting.whole.verdict.Fit == hear.Over || v.Fit != hear.Row && v.Fit != hear.Over)
 	if w := s.waiting.whole; w != nil && !joined && v.Do != hear.Ignore && v.Do != hear.Misfit {
 		// What was held was all of a call; this is another one.
 		if err := e.release(ctx); err != nil {
@@ -78,9 +86,6 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis, loud bool) error 
 		return nil
 	case hear.Misfit:
 		return e.misfit(ctx, h)
-	case hear.TooMany:
-		s.waiting = waits{}
-		return e.tooMany(ctx, v, h)
 	case hear.Wait, hear.Hold:
 		e.hold(v, meta, h)
 		return nil
@@ -124,12 +129,43 @@ func (e *Exam) release(ctx context.Context) error {
 	if done, err := e.answered(ctx, v, m); done {
 		return err
 	}
+	if v.Fit == hear.Over && e.state.Open() > 0 {
+		return e.tooMany(ctx, v, m)
+	}
+	if n, of, odd := e.oddCorrection(v); odd {
+		return e.correctAgain(n, of, m)
+	}
 	if v.Fit == hear.Piece && e.stream.placing.toldMS > 0 && !e.stream.placing.oneByOne {
 		// What should have been the place, or its rest, is neither.
 		e.stream.soundedMS = m.EndMS
 		return e.short(ctx)
 	}
 	return e.enter(ctx, v, m, m.EndMS)
+}
+
+// oddCorrection reports whether a correction has neither one number nor as many as its place has sites: one was lost.
+func (e *Exam) oddCorrection(v hear.Verdict) (n, of int, odd bool) {
+	acts := v.Result.Command.Acts
+	a := acts[len(acts)-1]
+	if a.Verb != chart.VerbCorrection || len(acts) > 1 || len(a.Where) > 0 || a.Whole {
+		return 0, 0, false
+	}
+	n, of = len(a.Numbers), e.state.Path.Walked(hear.AttemptOf(e.state).Place)
+	return n, of, n != 1 && n != of && of > 0
+}
+
+// correctAgain asks for all numbers of the place that is being corrected: what comes next is that.
+func (e *Exam) correctAgain(n, of int, m chart.Meta) error {
+	attempt := hear.AttemptOf(e.state)
+	text := fmt.Sprintf("%d of %d", n, of)
+	e.stream.filled = placing{place: attempt.Place, toldMS: e.stream.nowMS, answeredMS: e.stream.nowMS + pendingMS}
+	if at := &e.stream.placing; attempt.Here {
+		at.toldMS, at.saidMS = e.stream.nowMS, e.stream.nowMS
+	}
+	a := Answer{Words: m.Words, Text: placeLabel(e.state, attempt.Place) + ": correction of " + text + ", not entered: again, please", Speak: text, Must: true,
+		Where: placeLabel(e.state, attempt.Place), Tone: ToneShort, EndMS: m.EndMS}
+	e.tell(Change{Answer: &a, Partial: &Partial{}})
+	return nil
 }
 
 // enter performs a call.
@@ -158,6 +194,9 @@ func (e *Exam) enter(ctx context.Context, v hear.Verdict, m chart.Meta, atMS int
 	switch v.Fit {
 	case hear.Again, hear.Reply:
 		do = e.anew(do, attempt)
+	case hear.Rerun:
+		do.Acts = append([]chart.Act{{Verb: chart.VerbDisregard, Calls: e.stream.run.calls},
+			{Verb: chart.VerbGo, Tooth: e.stream.run.from.Tooth, Aspect: e.stream.run.from.Aspect, HasAspect: true}}, do.Acts...)
 	case hear.Onward:
 		do.Acts = append([]chart.Act{{Verb: chart.VerbNext}}, do.Acts...)
 		for _, r := range attempt.Sites {
@@ -238,7 +277,7 @@ func (e *Exam) sayPlace(v hear.Verdict, m chart.Meta) {
 	}
 	begins := len(s.placing.parts) == 0 || s.placing.place != e.state.Place
 	switch {
-	case v.Fit == hear.Again || v.Fit == hear.Reply || v.Fit == hear.Onward:
+	case v.Fit == hear.Again || v.Fit == hear.Rerun || v.Fit == hear.Reply || v.Fit == hear.Onward:
 	case begins && (s.named.Tooth == 0 || rowOf(s.named) != rowOf(e.state.Place)):
 	case s.calledMS > 0 && m.StartMS-s.calledMS > hear.AwayMS:
 	case !begins && (s.placing.toldMS > 0 || s.placing.repaired):
@@ -278,11 +317,23 @@ func (e *Exam) sounded(evs []chart.Event, v hear.Verdict, m chart.Meta, atMS int
 			n++
 		}
 	}
+	if m.StartMS >= s.run.answeredMS+reactMS || v.Fit >= hear.Again && v.Fit <= hear.Onward {
+		s.run = run{}
+	}
+	for _, ev := range evs {
+		if ev.Kind == chart.KindSet && ev.Sounding {
+			s.run.sites = append(s.run.sites, chart.SiteRef{Tooth: ev.Tooth, Site: *ev.Site})
+		}
+	}
+	if s.run.calls == nil {
+		s.run.from = chart.Place{Tooth: s.run.sites[0].Tooth, Aspect: s.run.sites[0].Site.Aspect()}
+	}
+	s.run.calls, s.run.answeredMS = append(s.run.calls, evs[0].Call), atMS
 	part := hear.Part{Numbers: n, From: m.StartMS, ToMS: m.EndMS}
 	at := s.at(last)
 	told := at.toldMS
 	switch {
-	case v.Fit == hear.Again || v.Fit == hear.Reply || v.Fit == hear.Onward || was.oneByOne && !at.oneByOne:
+	case v.Fit == hear.Again || v.Fit == hear.Rerun || v.Fit == hear.Reply || v.Fit == hear.Onward || was.oneByOne && !at.oneByOne:
 		at.parts, at.toldMS, at.saidMS = nil, 0, 0
 		at.repaired = v.Fit != hear.Onward
 	case at.toldMS > 0:
@@ -406,20 +457,20 @@ func likeNumbers(words string) bool {
 }
 
 // tooMany refuses numbers that end in the middle of a place further on: one of them may have been heard twice, or one was lost.
-func (e *Exam) tooMany(ctx context.Context, v hear.Verdict, h speech.Hypothesis) error {
+func (e *Exam) tooMany(ctx context.Context, v hear.Verdict, m chart.Meta) error {
 	at := e.stream.at(e.state.Place)
-	e.stream.soundedMS = h.EndMS
+	e.stream.soundedMS = m.EndMS
 	n := 0
 	for _, a := range v.Result.Command.Acts {
 		n += len(a.Numbers)
 	}
 	at.failed++
-	at.toldMS, at.saidMS = h.AtMS, 0
+	at.toldMS, at.saidMS = e.stream.nowMS, 0
 	if at.failed >= 3 {
 		return e.leave(ctx)
 	}
 	a := Answer{Words: strings.Join(v.Result.Words, " "), Text: fmt.Sprintf("%s: %d numbers, not entered: again, please", placeLabel(e.state, e.state.Place), n),
-		Tone: ToneShort, EndMS: h.EndMS, AtMS: h.AtMS}
+		Tone: ToneShort, EndMS: m.EndMS, AtMS: e.stream.nowMS}
 	e.tell(Change{Answer: &a, Partial: &Partial{}})
 	return nil
 }
@@ -474,8 +525,8 @@ func (e *Exam) keepRemark(ctx context.Context, h speech.Hypothesis) error {
 	return err
 }
 
-// tick does what silence asks for. It runs in the owner with the stream time, the time at which speech was last heard, and whether
-// it is going on.
+// tick does what silence asks for. It runs in the owner with the stream time, the time at which speech, the tool's own too, was
+// last heard, and whether the examiner's is going on.
 func (e *Exam) tick(ctx context.Context, nowMS, heardMS int64, speaking bool) error {
 	s := &e.stream
 	s.nowMS = nowMS
@@ -502,7 +553,7 @@ func (e *Exam) tick(ctx context.Context, nowMS, heardMS int64, speaking bool) er
 		if len(at.parts) > 0 && quiet >= oneByOneMS {
 			return e.leave(ctx)
 		}
-	case at.toldMS == 0 && hear.AttemptOf(e.state).Here && quiet >= e.rhythm.ShortMS():
+	case at.toldMS == 0 && hear.AttemptOf(e.state).Here && quiet >= e.rhythm.ShortMS(at.parts):
 		return e.short(ctx)
 	case at.toldMS > 0 && at.saidMS == 0 && nowMS-max(at.toldMS, heardMS) >= saidMS:
 		return e.sayShort(ctx)

@@ -204,7 +204,7 @@ func (m *Mic) feed(pcm []int16) error {
 			m.ticked = now
 			var err error
 			runErr := m.e.run(func() {
-				err = m.e.tick(context.Background(), now, m.heard, m.speak)
+				err = m.e.tick(context.Background(), now, max(m.heard, m.own.spokeMS(now)), m.speak)
 				m.clips()
 			})
 			if err := errors.Join(err, runErr); err != nil {

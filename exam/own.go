@@ -12,7 +12,7 @@ import (
 // that it says itself are not heard; other words are a call, which interrupts it. Engineering
 // choices, tried with the tool's own voice mixed into recordings (tests/ownvoice).
 const (
-	echoMS = 400    // how long the room and the sound card keep the voice
+	echoMS = 150    // what begins later after the end of a prompt is no echo of it: the way through the sound card and the room is shorter
 	longMS = 30_000 // a prompt whose end is never told lasts no longer
 	wordMS = 120    // the shortest word that is said
 	// rivalOwn is how likely a second reading must be to take the sound for the own voice.
@@ -139,6 +139,19 @@ var inCalls = func() map[string]bool {
 	}
 	return m
 }()
+
+// spokeMS is when the tool last spoke: now, if it still does.
+func (o *ownVoice) spokeMS(nowMS int64) (last int64) {
+	for _, p := range o.prompts {
+		switch {
+		case p.toMS != 0:
+			last = max(last, p.toMS)
+		case nowMS < p.fromMS+longMS:
+			return nowMS
+		}
+	}
+	return last
+}
 
 // loudDB is how much weaker than the calls speech may be that was meant for the tool: in recordings of real digits and of the voice pico, in noise
 // of 20 to 5 dB, numbers that could not be read lay 2.4 dB below the calls at most; breaths, tails and other people 5.3 dB and more.

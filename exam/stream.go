@@ -16,6 +16,7 @@ type stream struct {
 	soundedMS int64  // the last soundings ended
 	placing   placing
 	filled    placing     // the place that was filled last
+	run       run         // what was called in one go
 	named     chart.Place // the place that an answer named last
 	uttered   []utterance
 }
@@ -50,6 +51,14 @@ type placing struct {
 	failed     int   // how often it came short, or was not understood
 	oneByOne   bool
 	repaired   bool // something of it was taken back: it is read back when it is full
+}
+
+// run is soundings that were called in one go: none of their calls began after the answer to the one before could be heard.
+type run struct {
+	from       chart.Place // where it began
+	calls      []uint64
+	sites      []chart.SiteRef
+	answeredMS int64
 }
 
 // utterance is a call that was just logged, and where it stands in the sound of the microphone.

@@ -214,8 +214,11 @@ func build(sh shape) *nfa {
 		return g
 	}
 	if sh.single {
-		// One by one: nothing but a number, and what leads out of it.
-		seq(number(priorZero), ends(Full, 0))(g, start)
+		// One by one: nothing but numbers, and what leads out of it. Who calls more of them at once is heard too.
+		last := seq(number(priorZero), ends(Full, 0))(g, start)
+		for range 8 {
+			last = seq(number(priorZero), ends(Complete, priorMore))(g, last)
+		}
 		for _, v := range []chart.Verb{chart.VerbSkip, chart.VerbNext, chart.VerbDisregard, chart.VerbWhere} {
 			simple(v, priorMore, string(v))
 		}

@@ -10,10 +10,10 @@ import (
 type Attempt struct {
 	Place chart.Place
 	Field chart.Field
-	Calls []uint64 // the calls that brought its numbers, and what was said of them since; oldest first
-	Sites []chart.SiteRef
-	Mixed bool // one of the calls brought numbers of another place too
-	Here  bool // the place is the one under the cursor, and not full
+	Calls []uint64        // the calls that brought its numbers, and what was said of them since; oldest first
+	Sites []chart.SiteRef // that have a number of it, in walking order
+	Mixed bool            // one of the calls brought numbers of another place too
+	Here  bool            // the place is the one under the cursor, and not full
 }
 
 // Known reports whether there is such a place.
@@ -66,6 +66,8 @@ func AttemptOf(s *chart.State) (a Attempt) {
 	}
 	slices.Reverse(a.Calls)
 	at := s.Path.At(a.Place)
+	order := func(r chart.SiteRef) int { return slices.Index(at.Sites[:], r.Site) }
+	slices.SortFunc(a.Sites, func(x, y chart.SiteRef) int { return order(x) - order(y) })
 	a.Here = a.Known() && a.Place == s.Place && !s.AtEnd && (s.Rest || s.Next != at.First())
 	return a
 }

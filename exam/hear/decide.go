@@ -15,16 +15,15 @@ import (
 type Doing int
 
 const (
-	Ignore  Doing = iota // talk, or noise: no answer, no change
-	Misfit               // meant for the tool and not understood: an answer, no change
-	TooMany              // more numbers than the place has sites, and no whole places behind it: nothing is entered, the place is asked for again
-	Wait                 // the beginning of a call: its rest is waited for
-	Hold                 // it may be all of a call or the beginning of one: the end of the breath decides
+	Ignore Doing = iota // talk, or noise: no answer, no change
+	Misfit              // meant for the tool and not understood: an answer, no change
+	Wait                // the beginning of a call: its rest is waited for
+	Hold                // it may be all of a call or the beginning of one: the end of the breath decides
 	Enter
 )
 
 func (d Doing) String() string {
-	return [...]string{"ignore", "misfit", "too many", "wait", "hold", "enter"}[d]
+	return [...]string{"ignore", "misfit", "wait", "hold", "enter"}[d]
 }
 
 // Verdict is what a breath means.
@@ -78,8 +77,6 @@ func Decide(h speech.Hypothesis, ms []Meaning, loud bool, c Context) Verdict {
 		v.Do = Enter // it is refused with its reason
 	case v.Result.Ending == grammar.Prefix:
 		v.Do = Wait
-	case v.Fit == Over && c.State.Open() > 0:
-		v.Do = TooMany
 	case c.unfinished(v, h.StartMS):
 		v.Do = Hold
 	default:
@@ -152,13 +149,16 @@ func allNumbers(c chart.Command) (ns []chart.MM) {
 	return ns
 }
 
-// unfinished reports whether more may belong to a call: a correction of one number whose place has more, and, once the examiner was told
-// that a place is not full, what is neither its rest nor all of it without doubt.
+// unfinished reports whether more may belong to a call: a correction of one number whose place has more; numbers that end in the middle of a
+// place further on; and, once the examiner was told that a place is not full, what is neither its rest nor all of it without doubt.
 func (c *Context) unfinished(v Verdict, startMS int64) bool {
 	cmd := v.Result.Command
 	last := cmd.Acts[len(cmd.Acts)-1]
 	if last.Verb == chart.VerbCorrection && len(last.Where) == 0 && !last.Whole && len(cmd.Acts) == 1 {
 		return len(last.Numbers) < c.State.Path.Walked(c.Attempt.Place) && c.Attempt.Known()
+	}
+	if v.Fit == Over && c.State.Open() > 0 {
+		return true
 	}
 	return c.Attempt.Here && c.told(startMS) && !c.OneByOne && !c.Rhythm.Slow() && (v.Fit == Piece || v.Fit == Fill)
 }

@@ -15,6 +15,7 @@ const (
 	Fill                 // they fill what is open of the place
 	Piece                // less than that
 	Again                // all of the place that is not full, once more
+	Rerun                // all that was called in one go, the places before it too, once more
 	Reply                // all of the place that was asked about, once more
 	Onward               // the next place or places; this one stays short
 	Row                  // they fill the place, and whole places behind it
@@ -22,7 +23,7 @@ const (
 )
 
 func (f Fit) String() string {
-	return [...]string{"elsewhere", "fill", "piece", "again", "reply", "onward", "row", "over"}[f]
+	return [...]string{"elsewhere", "fill", "piece", "again", "rerun", "reply", "onward", "row", "over"}[f]
 }
 
 // Context is what is known when a breath is heard. Times are in ms of the stream.
@@ -35,7 +36,9 @@ type Context struct {
 	AnsweredMS int64 // and were answered
 	CalledMS   int64 // the last call ended
 	ToldMS     int64 // the examiner was told that the place is not full; 0: he was not
-	OneByOne   bool  // and asked to call its numbers one by one, which begins it anew
+	// Run are the sites of full places that were called in one go with the place that is not full, in their order.
+	Run      []chart.SiteRef
+	OneByOne bool // and asked to call its numbers one by one, which begins it anew
 	// Asked are the sites that are asked about of a place that is full and was spoken last; empty: nothing is asked about it.
 	Asked   []chart.SiteRef
 	AskedMS int64
@@ -91,18 +94,28 @@ func (c *Context) lay(ns []chart.MM, startMS int64) map[Fit]float64 {
 	if begun && k == all && k != open {
 		ways[Again] = again * likeness(c.values(c.Attempt.Sites), ns)
 	}
+	if begun && k > all && c.ends(k-all) { // and places behind it
+		ways[Again] = again * c.Rhythm.share(row) * likeness(c.values(c.Attempt.Sites), ns[:all])
+	}
+	if n := len(c.Run); begun && n > 0 && k == n+all {
+		ways[Rerun] = again * likeness(c.values(append(slices.Clone(c.Run), c.Attempt.Sites...)), ns)
+	}
 	if begun && c.ends(k) && (k != open || all == 1) {
 		ways[Onward] = onward
 	}
 	if n := len(c.Attempt.Sites); len(c.Asked) > 0 && !c.Attempt.Here && k == n && startMS >= c.AskedMS+reactMS {
-		same := make([]chart.MM, 0, n)
-		for _, r := range c.Attempt.Sites {
-			if !slices.Contains(c.Asked, r) {
-				same = append(same, c.State.Chart.Number(r, c.Attempt.Field))
+		// Who answers says what stands there once more, but for what is asked about.
+		var same, said []chart.MM
+		answers := againAsked
+		if len(c.Asked) == n {
+			same, said, answers = c.values(c.Attempt.Sites), ns, shareAnswered
+		}
+		for i, r := range c.Attempt.Sites {
+			if len(c.Asked) < n && !slices.Contains(c.Asked, r) {
+				same, said = append(same, c.State.Chart.Number(r, c.Attempt.Field)), append(said, ns[i])
 			}
 		}
-		// Next to going on, which has its weight already.
-		ways[Reply] = againAsked / (1 - againAsked) * likeness(same, ns) * math.Pow(agreeSame, float64(len(same)))
+		ways[Reply] = answers / (1 - answers) * likeness(same, said)
 	}
 	if n := len(c.Attempt.Sites); c.FilledMS > 0 && !c.Attempt.Here && k == n && startMS >= c.FilledToldMS+toldMS {
 		again := againTold
@@ -111,8 +124,8 @@ func (c *Context) lay(ns []chart.MM, startMS int64) map[Fit]float64 {
 		}
 		ways[Reply] = max(ways[Reply], again/(1-again)*likeness(c.values(c.Attempt.Sites), ns))
 	}
-	if len(ways) == 0 {
-		ways[Over] = shareOver
+	if k > open && !c.ends(k-open) {
+		ways[Over] = max(shareOver, rest*c.Rhythm.share(row)*shareRun)
 	}
 	return ways
 }

@@ -12,6 +12,7 @@ const (
 
 	// A call that ends in the middle of a place further on, or has more numbers than the place, while nobody does that. Declared.
 	shareOver = 0.01
+	shareRun  = 0.30 // the same of an examiner who calls whole rows, and pauses within a place
 
 	// What the next numbers are while a place is not full: more of it, all of it once more, or the next place. Declared by what an
 	// examiner can know: whoever begins before the soft tone could be heard goes on; whoever was told begins again, or gives the rest.
@@ -22,11 +23,12 @@ const (
 	onwardTold    = 0.02
 	againTold     = 0.70
 	restTold      = 0.25
+	againFilled   = 0.20 // after the answer that it is full now
 
 	// All of a place once more, as the answer to a question about it, against going on.
 	againAsked = 0.30
 	// As many numbers as were asked for at another place are the answer so often. Declared.
-	shareAnswered = 0.60
+	shareAnswered = 0.65
 
 	// Numbers called twice agree so often, and so often by chance: 97 % of numbers are heard right in noise of 10 dB
 	// (docs/measurements.md); depths of one mouth repeat (the open charts of tests/outside: two sites have the same depth in 0.3).

@@ -70,7 +70,14 @@ func (r *Rhythm) Learn(parts []Part, over bool) {
 }
 
 // BreathMS is the pause from which on a breath has ended.
-func (r *Rhythm) BreathMS() int64 { return int64(max(500, min(1.3*r.Within, 2500))) }
+func (r *Rhythm) BreathMS() int64 { return int64(max(800, min(1.3*r.Within, 2500))) }
 
-// ShortMS is how long after its last word a place that is not full is left before the examiner is told.
-func (r *Rhythm) ShortMS() int64 { return int64(max(1100, min(1.5*r.Within, 2500))) }
+// ShortMS is how long after its last word a place that is not full is left before the examiner is told. After a lone number it is longer:
+// he may be calling number by number, each after its answer.
+func (r *Rhythm) ShortMS(parts []Part) int64 {
+	least := 1000.0
+	if n := len(parts); n > 0 && parts[n-1].Numbers == 1 {
+		least = 1400
+	}
+	return int64(max(least, min(1.5*r.Within, 2500)))
+}

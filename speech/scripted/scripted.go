@@ -24,7 +24,11 @@ type Utterance struct {
 	Rejected   bool // reject the utterance although it fits the net
 	Near       bool // and only just
 	Signal     speech.Signal
+	Begins     bool // tell that speech goes on as soon as an engine can, by a partial without words
 }
+
+// beginsMS is how long after its beginning an engine notices speech.
+const beginsMS = 250
 
 // Engine hears the same script in each of its recognizers, and again after each Flush.
 type Engine struct {
@@ -81,6 +85,7 @@ type recognizer struct {
 	samples int64 // taken in
 	next    int   // utterance
 	said    int   // words of it that partials have told
+	begun   bool  // and that it has begun
 }
 
 func (r *recognizer) SetNet(net speech.Net) error {
@@ -121,6 +126,14 @@ func (r *recognizer) Flush() ([]speech.Hypothesis, error) {
 func (r *recognizer) play(hyps []speech.Hypothesis) []speech.Hypothesis {
 	for r.next < len(r.e.script) {
 		u := &r.e.script[r.next]
+		if u.Begins && !r.begun && u.StartMS+beginsMS < u.AtMS {
+			if (u.StartMS+beginsMS)*speech.Rate/1000 > r.samples {
+				break
+			}
+			r.begun = true
+			hyps = append(hyps, r.hypothesis(u, u.StartMS+beginsMS))
+			continue
+		}
 		words := strings.Fields(u.Text)
 		due := u.AtMS
 		if r.said+1 < len(words) { // after each word but the last, a partial
@@ -142,7 +155,7 @@ func (r *recognizer) play(hyps []speech.Hypothesis) []speech.Hypothesis {
 			continue
 		}
 		r.next++
-		r.said = 0
+		r.said, r.begun = 0, false
 		if r.net == nil {
 			continue
 		}

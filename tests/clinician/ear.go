@@ -35,7 +35,7 @@ func (e *ear) hears(words []string, spans [][2]int64) {
 		for to < len(words) && at(spans[to][0]-spans[to-1][1]) < pieceMS {
 			to++
 		}
-		u := scripted.Utterance{StartMS: at(spans[from][0]), EndMS: at(spans[to-1][1]), Signal: speech.Signal{LevelDB: -20, NoiseDB: -60}}
+		u := scripted.Utterance{Begins: true, StartMS: at(spans[from][0]), EndMS: at(spans[to-1][1]), Signal: speech.Signal{LevelDB: -20, NoiseDB: -60}}
 		e.mishear(&u, words[from:to])
 		if u.Text != "" {
 			e.Say(u)
@@ -71,11 +71,12 @@ func (e *ear) mishear(u *scripted.Utterance, words []string) {
 	}
 	if truth := strings.Join(words, " "); wrong && e.rng.Float64() < 0.6 {
 		// What was said stands behind it.
-		u.Rivals = []string{truth}
+		u.Rivals = []string{truth, truth, truth, truth}
 	} else if !wrong && e.rng.Float64() < 2*e.other {
 		other := slices.Clone(words)
 		other[e.rng.IntN(len(other))] = digitWords[1+e.rng.IntN(9)]
-		u.Rivals = []string{strings.Join(other, " ")}
+		rival := strings.Join(other, " ")
+		u.Rivals = []string{rival, rival, rival, rival}
 	}
 	if u.AtMS = 0; len(heard) == 3 {
 		u.AtMS = u.EndMS + 170

@@ -296,7 +296,7 @@ func (p *person) decided(r *reply, need int) bool {
 		return true
 	case p.Mode == "numbers" && need > 0:
 		return len(r.read) >= need || slices.Contains([]string{"misfit", "refused", "short"}, r.last())
-	case r.last() != "" && r.last() != "part":
+	case r.last() != "" && (r.last() != "part" || need == 1): // one number has its answer, a piece of a place waits for more
 		return true
 	}
 	return len(r.words) > 0
@@ -647,7 +647,7 @@ func (p *person) single(i int, asked bool, round int) (whole bool, err error) {
 				return false, p.jump(i)
 			}
 			if p.Mode == "numbers" && len(rep.read) > 0 {
-				if done = slices.Equal(rep.read, []int{d}); !done {
+				if done = slices.Equal(rep.read, []int{d}) || slices.Equal(rep.read, p.mouth[i].Depths[:k+1]); !done {
 					p.res.Corrections++
 					if err := p.say(r, p.name(i)+", read back wrong", append([]string{"correction"}, spell(d)...)...); err != nil {
 						return false, err
@@ -655,7 +655,7 @@ func (p *person) single(i int, asked bool, round int) (whole bool, err error) {
 					if rep, err = p.await(r, 1); err != nil {
 						return false, err
 					}
-					done = slices.Equal(rep.read, []int{d})
+					done = len(rep.read) > 0 && rep.read[len(rep.read)-1] == d
 				}
 				continue
 			}
