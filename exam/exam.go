@@ -54,6 +54,7 @@ type Exam struct {
 	jobs chan func()
 	quit chan struct{}
 	done chan struct{}
+	end  sync.Once // closes quit
 
 	// Owned by the goroutine in loop.
 	state     *chart.State
@@ -74,7 +75,8 @@ type Exam struct {
 	calledMS  int64   // and the last call
 	strayed   phrase  // numbers that were taken for talk
 	held      *held   // a number that may answer the question or be the next sounding
-	remark    bool    // the next speech is a remark
+	remark    int64   // stream time until which the next speech is a remark; 0: it is not
+	speaker   string  // name of the examiner whose voice the microphone hears; "" not told
 	uttered   []utterance
 	changes   []Change
 	subs      map[*Subscription]bool
@@ -163,7 +165,8 @@ func (e *Exam) run(f func()) error {
 	}
 }
 
-// Close ends the exam's goroutine and microphone; the log stays as it is.
+// Close ends the exam's goroutine and microphone; the log stays as it is. Any number of goroutines may call it, at once
+// too: each returns when the exam has ended.
 func (e *Exam) Close() error {
 	e.micMu.Lock()
 	m := e.mic
@@ -171,11 +174,7 @@ func (e *Exam) Close() error {
 	if m != nil {
 		m.Close()
 	}
-	select {
-	case <-e.quit:
-	default:
-		close(e.quit)
-	}
+	e.end.Do(func() { close(e.quit) })
 	<-e.done
 	return nil
 }
@@ -623,7 +622,7 @@ type meaning struct {
 
 // heard acts on a final hypothesis. It runs in the owner.
 func (e *Exam) heard(ctx context.Context, h speech.Hypothesis) error {
-	if e.remark {
+	if h.StartMS < e.remark {
 		return e.keepRemark(ctx, h)
 	}
 	if h.Rejected && !e.awaited(h) || len(h.Readings) == 0 {
@@ -705,7 +704,8 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis) error {
 	if m.result.Amends {
 		do.Acts = append([]chart.Act{{Verb: chart.VerbDisregard}}, do.Acts...)
 	}
-	meta := chart.Meta{Time: e.cfg.Now(), Source: chart.Voice, Words: strings.Join(m.result.Words, " "), Confidence: round(conf),
+	remarkOf(&do, h)
+	meta := chart.Meta{Time: e.cfg.Now(), Source: chart.Voice, Who: e.speaker, Words: strings.Join(m.result.Words, " "), Confidence: round(conf),
 		StartMS: h.StartMS, EndMS: h.EndMS}
 	if m.err != nil {
 		// Well formed, and names what does not exist.
@@ -1140,8 +1140,9 @@ func (e *Exam) after(a Answer, v chart.Verb, c chart.Command, h speech.Hypothesi
 		}
 		e.singles = n == 1
 	}
-	if v == chart.VerbRemark {
-		e.remark = true
+	e.remark = 0
+	if v == chart.VerbRemark && c.Acts[len(c.Acts)-1].Text == "" {
+		e.remark = h.EndMS + remarkMS
 	}
 	// Doubts of one call are asked about together, if it is heard badly as a whole.
 	var whole, short []chart.SiteRef
@@ -1171,18 +1172,6 @@ func (e *Exam) after(a Answer, v chart.Verb, c chart.Command, h speech.Hypothesi
 	if whole != nil {
 		e.due = append(e.due, whole)
 	}
-}
-
-// keepRemark stores the speech after "remark" beside the place.
-func (e *Exam) keepRemark(ctx context.Context, h speech.Hypothesis) error {
-	e.remark = false
-	text := "sound clip"
-	if len(h.Readings) > 0 && !h.Rejected {
-		text = h.Readings[0].Text()
-	}
-	_, err := e.perform(ctx, chart.Command{Acts: []chart.Act{{Verb: chart.VerbRemark, Text: text}}},
-		chart.Meta{Source: chart.Voice, StartMS: h.StartMS, EndMS: h.EndMS}, nil)
-	return err
 }
 
 // Plausibility, in millimetres. Engine's choices but for the first two: readings of 0 and of 10 and
