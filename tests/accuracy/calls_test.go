@@ -211,3 +211,34 @@ func TestAccuracyCalls(t *testing.T) {
 	}
 	fmt.Println(strings.Join(faults, "\n"))
 }
+
+// Free speech behind "remark" is kept beside the place with its sound, to the end of it; words of it that a call has change nothing.
+func TestRemark(t *testing.T) {
+	for _, name := range []string{"exam-joe", "exam-joe-fdi"} {
+		r := load(t, name)
+		h := hear(t, r.PCM, "--numbering", r.Numbering)
+		said := 0
+		for _, c := range r.Calls {
+			if c.Did != "remark" {
+				continue
+			}
+			said++
+			kept := 0
+			for _, g := range h.Calls {
+				if g.Start < c.Start-0.35 || g.Start > c.End {
+					continue
+				}
+				kept++
+				if g.Words != "remark" || g.Did != "remark" || g.End < c.End-0.1 || g.End > c.End+0.3 || len(g.Events) != 1 {
+					t.Errorf("%s, %q at %.2f to %.2f s: %+v", name, c.Words, c.Start, c.End, g)
+				}
+			}
+			if kept != 1 {
+				t.Errorf("%s, %q at %.2f s: %d calls", name, c.Words, c.Start, kept)
+			}
+		}
+		if said == 0 {
+			t.Errorf("%s: nobody says a remark in it", name)
+		}
+	}
+}
