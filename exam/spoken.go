@@ -35,6 +35,9 @@ func (e *Exam) keepRemark(ctx context.Context, h speech.Hypothesis) error {
 	return err
 }
 
+// Done is closed once the exam has ended.
+func (e *Exam) Done() <-chan struct{} { return e.done }
+
 // hears takes the name of the examiner whose voice will be heard, which stands beside what is spoken. Of anybody's voice nothing is known.
 func (e *Exam) hears(voice string) {
 	name := ""
