@@ -94,9 +94,15 @@ const TESTS = {
     const item = (...acts) => ({ body: { command: { acts } } });
     const pending = [item(C.set("16.DB", "depth", 6, "5")), item(C.sounding("17.B", 4)), item(C.set("16.DB", "depth", null, "6"))];
     same([C.seen(v, pending.slice(0, 2), "16.DB", "depth"), C.seen(v, pending, "16.DB", "depth"), C.seen(v, pending, "17.B", "depth")], ["6", "", "4"], "what was typed after it counts");
-    const numbers = (v, partial) => Object.values(C.coming(v, pending, partial)).map((m) => [...m]);
+    const numbers = (v, partial) => {
+      const c = C.coming(v, pending, partial);
+      return [[...c.depth], [...c.recession]];
+    };
     same(numbers(v), [[["16.DB", ""], ["17.B", 4]], []], "depths on their way");
     same(numbers({ ...v, pass: "recession" }, { soundings: { "17.MB": -1 } }), [[["16.DB", ""]], [["17.B", 4], ["17.MB", -1]]], "margins, and being heard");
+    const both = C.coming(v, pending, { soundings: { "17.MB": 3 } });
+    same([...both.why.values()], ["waits", "waits", "heard"], "why it is not entered yet");
+    same(["16.DB", "17.B", "17.MB", "16.B"].map((k) => C.tentative(both, k)), ["depth cleared typed, waits for the service, not entered yet", "depth 4 typed, waits for the service, not entered yet", "depth 3 being heard, not entered yet", ""], "said in words");
     same([C.seen({ ...v, pass: "recession" }, pending, "17.B", "depth"), C.seen({ ...v, pass: "recession" }, pending, "17.B", "recession")], ["", "4"], "a number of a pass of margins");
     same(C.set("16.DB", "bleeding", 1, ""), { verb: "set", ref: { tooth: 16, site: "DB" }, field: "bleeding", was: "", number: 1 }, "set");
     same(C.lastCall({ ...v, undo: 8 }).text, "two", "the call that undo takes back");
