@@ -88,6 +88,7 @@ func TestListeningIsInSight(t *testing.T) {
 		p.hears("Not listening", to.whose, false)
 		p.said("The microphone was switched off: the exam of Harriet Sallow was left.")
 		p.until("screen readers hear it", `document.querySelector("ls-app > [aria-live]").innerText.startsWith("The microphone was switched off")`)
+		p.until("nothing hides it", `document.querySelector(".notice").getBoundingClientRect().top >= document.querySelector("header").getBoundingClientRect().bottom - 1`)
 		shot(t, p, "listening-left")
 		scan(t, p, "after leaving the exam")
 		sub := w.exams["x1"].Subscribe(0)

@@ -118,7 +118,10 @@ class App extends HTMLElement {
     put(this.main, el);
     const who = screen.exam ? this.visit.patient_name + " – " : "";
     document.title = `${who}${screen.title} – Leadsman`;
-    if (moved) this.main.focus();
+    if (!moved) return;
+    // To the top, so that a message over the screen is in sight too.
+    scrollTo(0, 0);
+    this.main.focus({ preventScroll: true });
   }
 
   #failed(e) {
