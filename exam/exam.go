@@ -622,7 +622,7 @@ type meaning struct {
 
 // heard acts on a final hypothesis. It runs in the owner.
 func (e *Exam) heard(ctx context.Context, h speech.Hypothesis) error {
-	if h.StartMS < e.remark {
+	if e.remarks(h) {
 		return e.keepRemark(ctx, h)
 	}
 	if h.Rejected && !e.awaited(h) || len(h.Readings) == 0 {

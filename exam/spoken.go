@@ -23,6 +23,11 @@ func remarkOf(c *chart.Command, h speech.Hypothesis) {
 	}
 }
 
+// remarks reports whether speech is that of a remark. Another stream begins anew: its times say nothing of the word in the former one.
+func (e *Exam) remarks(h speech.Hypothesis) bool {
+	return e.remark > 0 && h.StartMS < e.remark && h.StartMS > e.remark-remarkMS-breathMS
+}
+
 // keepRemark stores the speech after "remark" beside the place.
 func (e *Exam) keepRemark(ctx context.Context, h speech.Hypothesis) error {
 	e.remark = 0

@@ -60,6 +60,23 @@ func TestRemark(t *testing.T) {
 	}
 }
 
+// A remark that was begun in one stream of sound takes nothing of another one.
+func TestRemarkIsOfItsStream(t *testing.T) {
+	e, log := open(t, chart.FDI, say(1000, "three two four"), say(9000, "remark"))
+	play(t, e, 10500)
+	m, err := e.OpenMic("another", true)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := m.Write(0, make([]int16, 3*16000)); err != nil {
+		t.Fatal(err)
+	}
+	s := state(t, log)
+	if len(s.Remarks) != 0 || row(s, 16, chart.Buccal) != "3 2 4" {
+		t.Errorf("remarks %+v, the second call gave %s", s.Remarks, row(s, 16, chart.Buccal))
+	}
+}
+
 // What is spoken carries the name of the examiner whose voice the microphone was opened for.
 func TestWhoSpoke(t *testing.T) {
 	e, log := open(t, chart.FDI, say(1000, "three two four"), say(3000, "remark cold air"), say(5000, "tooth one eight"), say(7000, "remark"), say(8000, "hot air"))
