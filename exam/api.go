@@ -28,7 +28,9 @@ type Config struct {
 	// Recognizer makes a recognizer of Engine for a voice, with a note for the screen if that voice's profile cannot be used; nil:
 	// all voices are heard alike.
 	Recognizer func(voice string) (rec speech.Recognizer, note string, err error)
-	Now        func() int64 // Unix milliseconds
+	// Examiner is the name of whose voice it is, which stands beside the calls it speaks; nil: nobody's name is known.
+	Examiner func(voice string) string
+	Now      func() int64 // Unix milliseconds
 	// Earlier is the chart of the exam before, for plausibility; may be nil.
 	Earlier *chart.Chart
 	// Terms are the practice's own words, and Paths its own paths, which they name; both may be nil.

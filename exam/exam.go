@@ -18,11 +18,13 @@ type Exam struct {
 	jobs chan func()
 	quit chan struct{}
 	done chan struct{}
+	end  sync.Once // closes quit
 
 	// Owned by the goroutine in loop.
 	state    *chart.State
 	stream   stream // what counts in the time of the microphone's stream
 	rhythm   hear.Rhythm
+	speaker  string // whose voice is heard
 	question *Question
 	asked    uint64 // counts questions
 	// What the answer to the call in hand has to say besides.
@@ -104,11 +106,7 @@ func (e *Exam) Close() error {
 	if m != nil {
 		m.Close()
 	}
-	select {
-	case <-e.quit:
-	default:
-		close(e.quit)
-	}
+	e.end.Do(func() { close(e.quit) })
 	<-e.done
 	return nil
 }

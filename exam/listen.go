@@ -59,7 +59,7 @@ func (e *Exam) context() hear.Context {
 // heard acts on a final hypothesis; loud says that it is about as loud as the calls are. It runs in the owner.
 func (e *Exam) heard(ctx context.Context, h speech.Hypothesis, loud bool) error {
 	s := &e.stream
-	if s.remark {
+	if e.remarks(h) {
 		return e.keepRemark(ctx, h)
 	}
 	v := e.decide(h, loud)
@@ -76,7 +76,10 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis, loud bool) error 
 	} else if v.Do != hear.Ignore {
 		s.strayed = phrase{}
 	}
-	meta := chart.Meta{Time: e.cfg.Now(), Source: chart.Voice, Words: strings.Join(v.Result.Words, " "), Confidence: round(v.Confidence), StartMS: h.StartMS, EndMS: h.EndMS}
+	if v.Do == hear.Enter && v.Err == nil {
+		remarkOf(&v.Result.Command, h)
+	}
+	meta := chart.Meta{Time: e.cfg.Now(), Source: chart.Voice, Who: e.speaker, Words: strings.Join(v.Result.Words, " "), Confidence: round(v.Confidence), StartMS: h.StartMS, EndMS: h.EndMS}
 	if v.Result.Pending && s.waiting.words != nil {
 		meta.StartMS = s.waiting.from
 	}
@@ -293,8 +296,9 @@ func (e *Exam) after(a Answer, v hear.Verdict, m chart.Meta, atMS int64, was pla
 	s := &e.stream
 	s.calledMS = m.EndMS
 	verb := v.Result.Command.Verb()
-	if verb == chart.VerbRemark {
-		s.remark = true
+	s.remarkMS = 0
+	if verb == chart.VerbRemark && v.Result.Command.Acts[len(v.Result.Command.Acts)-1].Text == "" {
+		s.remarkMS = m.EndMS + remarkMS
 	}
 	evs := e.state.CallEvents(a.Call)
 	if verb == chart.VerbSoundings || verb == chart.VerbAll {
@@ -511,18 +515,6 @@ func (e *Exam) grammarState(atMS int64) grammar.State {
 		st.Amend = a.words
 	}
 	return st
-}
-
-// keepRemark stores the speech after "remark" beside the place.
-func (e *Exam) keepRemark(ctx context.Context, h speech.Hypothesis) error {
-	e.stream.remark = false
-	text := "sound clip"
-	if len(h.Readings) > 0 && !h.Rejected {
-		text = h.Readings[0].Text()
-	}
-	_, err := e.perform(ctx, chart.Command{Acts: []chart.Act{{Verb: chart.VerbRemark, Text: text}}},
-		chart.Meta{Source: chart.Voice, StartMS: h.StartMS, EndMS: h.EndMS}, nil)
-	return err
 }
 
 // tick does what silence asks for. It runs in the owner with the stream time, the time at which speech, the tool's own too, was

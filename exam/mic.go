@@ -69,7 +69,7 @@ func (e *Exam) OpenMic(owner string, takeover bool) (*Mic, error) {
 	return e.OpenMicFor(owner, "", takeover)
 }
 
-// OpenMicFor is OpenMic with the name of the voice that will be heard, as Config.Recognizer knows it; "" is anybody's.
+// OpenMicFor is OpenMic with the voice that will be heard, as Config.Recognizer and Config.Examiner know it; "" is anybody's.
 func (e *Exam) OpenMicFor(owner, voice string, takeover bool) (*Mic, error) {
 	if e.cfg.Engine == nil {
 		return nil, ErrNoEngine
@@ -79,6 +79,7 @@ func (e *Exam) OpenMicFor(owner, voice string, takeover bool) (*Mic, error) {
 	if m := e.mic; m != nil {
 		if m.owner == owner {
 			m.away = false
+			e.hears(voice)
 			e.micOn(m, true)
 			return m, nil
 		}
@@ -102,6 +103,7 @@ func (e *Exam) OpenMicFor(owner, voice string, takeover bool) (*Mic, error) {
 		return nil, err
 	}
 	e.mic = m
+	e.hears(voice)
 	e.micOn(m, true)
 	if note != "" {
 		m.trouble(note)

@@ -11,7 +11,7 @@ type stream struct {
 	waiting   waits  // the beginning of a call, or what may be one
 	amend     phrase // words of the last call that more words could change
 	strayed   phrase // numbers that were taken for talk
-	remark    bool   // the next speech is a remark
+	remarkMS  int64  // until then the next speech is a remark; 0: it is none
 	calledMS  int64  // the last call ended
 	soundedMS int64  // the last soundings ended
 	placing   placing

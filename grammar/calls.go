@@ -363,7 +363,7 @@ func build(sh shape) *nfa {
 	simple(chart.VerbComplete, 0, "exam", "complete")
 	simple(chart.VerbHelp, priorRare, "help")
 	simple(chart.VerbWhere, priorRare, "where")
-	simple(chart.VerbRemark, 0, "remark")
+	seq(oneVerb(chart.VerbRemark, 0, "remark"), ends(Complete, 0), free())(g, lead)
 	var paths []arc
 	for i, name := range sh.terms.paths() {
 		paths = append(paths, arc{word: name, tok: token{tPath, i}})

@@ -28,7 +28,8 @@ path through the network that the recognizer hears.
 Numbers are millimetres; teeth in the column *means* are FDI. A flag, a margin, a grade or a named site belongs to the aspect
 sounded last or, after a change of place, to that place. A breath may hold several acts: "three two four bleeding mesial".
 What only begins a call ("recession") waits a few seconds for the rest. A call that names what does not exist is refused aloud;
-what is no call changes nothing.
+what is no call changes nothing. Behind "remark" anything may be said, in the same breath or within six seconds: it is kept as a
+sound clip beside the place.
 
 | when | say | means |
 |---|---|---|

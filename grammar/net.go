@@ -21,6 +21,9 @@ func (n *Net) States() int { return len(n.states) }
 // EndingOf gives the ending of a state and its prior.
 func (n *Net) EndingOf(s int) (Ending, float64) { return n.states[s].ending, n.states[s].prior }
 
+// Free says whether speech of any content may follow in a state, which no reading tells.
+func (n *Net) Free(s int) bool { return n.states[s].free }
+
 // Arcs calls yield for each arc of a state, in order of the words.
 func (n *Net) Arcs(s int, yield func(word string, to int, prior float64)) {
 	for _, a := range n.states[s].arcs {
@@ -67,6 +70,7 @@ type dstate struct {
 	arcs   []darc  // in order of the words; nil: not known yet
 	ending Ending
 	prior  float64
+	free   bool
 }
 
 func newDFA(g *nfa) *dfa {
@@ -125,6 +129,7 @@ func (d *dfa) state(set []int32) *dstate {
 			if e, p := d.g.endings[s], d.g.priors[s]; e > st.ending || e == st.ending && p > st.prior {
 				st.ending, st.prior = e, p
 			}
+			st.free = st.free || d.g.free[s]
 		}
 		d.byKey[string(d.key)] = st
 		d.states = append(d.states, st)

@@ -64,6 +64,7 @@ type nfa struct {
 	arcs    [][]arc
 	endings []Ending
 	priors  []float64 // of the endings
+	free    []bool    // speech of any content may follow
 	fixed   *dfa      // its deterministic form; nil: not asked for yet
 }
 
@@ -71,6 +72,7 @@ func (g *nfa) state() int {
 	g.arcs = append(g.arcs, nil)
 	g.endings = append(g.endings, NoEnding)
 	g.priors = append(g.priors, 0)
+	g.free = append(g.free, false)
 	return len(g.arcs) - 1
 }
 
@@ -141,6 +143,14 @@ func opt(p part) part {
 func ends(e Ending, prior float64) part {
 	return func(g *nfa, from int) int {
 		g.end(from, e, prior)
+		return from
+	}
+}
+
+// free lets speech of any content follow.
+func free() part {
+	return func(g *nfa, from int) int {
+		g.free[from] = true
 		return from
 	}
 }

@@ -56,6 +56,19 @@ type Net interface {
 	Arcs(state int, yield func(word string, to int, logPrior float64))
 }
 
+// FreeNet is a Net with states behind which speech of any content may follow: what comes after "remark". A Recognizer that
+// knows of it gives the words up to there as a Reading that is Free; without words of its own that speech is no reason to reject them.
+type FreeNet interface {
+	Net
+	Free(state int) bool
+}
+
+// Free says whether speech of any content may follow in a state of a net.
+func Free(n Net, state int) bool {
+	f, ok := n.(FreeNet)
+	return ok && f.Free(state)
+}
+
 // Word is one recognized word with its place in the stream.
 type Word struct {
 	Text       string  `json:"text"`
@@ -68,8 +81,9 @@ type Word struct {
 type Reading struct {
 	Words     []Word  `json:"words"`
 	Ending    Ending  `json:"ending"`
-	LogScore  float64 `json:"log_score"` // acoustic and prior together, natural log; comparable within one Hypothesis
-	Posterior float64 `json:"posterior"` // 0..1, sums to at most 1 over the readings of a Hypothesis
+	Free      bool    `json:"free,omitempty"` // speech of any content follows the words: see FreeNet
+	LogScore  float64 `json:"log_score"`      // acoustic and prior together, natural log; comparable within one Hypothesis
+	Posterior float64 `json:"posterior"`      // 0..1, sums to at most 1 over the readings of a Hypothesis
 }
 
 // Text joins the words of the reading with single spaces.

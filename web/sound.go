@@ -70,6 +70,8 @@ type hearing struct {
 	open   func(owner string) (Mic, error)
 	goesOn func() bool // after the microphone was closed: did another one take over?
 	news   func() any  // what is to be told with an answer, nil for nothing; may be nil
+	// ofPage says that the microphone ends with its page: nobody else can go on with it.
+	ofPage bool
 }
 
 // stream takes sound over a WebSocket.
@@ -98,7 +100,7 @@ func (s *server) stream(w http.ResponseWriter, r *http.Request, of hearing) {
 		return
 	}
 	ended := false
-	line := r.URL.Path + "\x00" + owner
+	line := line(r, owner)
 	s.connect(line, c)
 	defer func() {
 		if !s.disconnect(line, c) {
@@ -120,9 +122,10 @@ func (s *server) stream(w http.ResponseWriter, r *http.Request, of hearing) {
 	}
 	for {
 		// A page whose microphone is on sends sound all the time, silence too.
-		_ = c.SetReadDeadline(time.Now().Add(60 * time.Second))
+		_ = c.SetReadDeadline(time.Now().Add(s.Patience))
 		kind, b, err := c.ReadMessage()
 		if err != nil {
+			ended = of.ofPage && websocket.IsCloseError(err, websocket.CloseNormalClosure, websocket.CloseGoingAway)
 			return // broken, closed, or a frame over the limit, which the library answers by code 1009
 		}
 		if kind == websocket.TextMessage {
@@ -186,6 +189,9 @@ func (s *server) stream(w http.ResponseWriter, r *http.Request, of hearing) {
 		}
 	}
 }
+
+// line names the connection of a microphone.
+func line(r *http.Request, owner string) string { return r.URL.Path + "\x00" + owner }
 
 // connect makes c the connection of a microphone; a former one, which the owner has given up, is cut.
 func (s *server) connect(line string, c *websocket.Conn) {

@@ -2,6 +2,7 @@ package web
 
 import (
 	"net/http"
+	"time"
 
 	"leadsman/exam"
 )
@@ -18,34 +19,69 @@ type trialCall struct {
 	Tone  exam.Tone `json:"tone"`
 }
 
-// trialSound is a microphone that is tried: it is heard as in an exam, in an exam that is kept nowhere and ends with the connection.
+// trialSound is a microphone that is tried: it is heard as in an exam, in an exam that is kept nowhere. It waits a while for a
+// page whose connection broke, and ends when the microphone is switched off or the page is gone.
 func (s *server) trialSound(w http.ResponseWriter, r *http.Request) {
-	var changes <-chan exam.Change
+	var m *trialMic
 	s.stream(w, r, hearing{
-		open: func(owner string) (Mic, error) {
-			if s.Trial == nil {
-				return nil, exam.ErrNoEngine
-			}
-			e, err := s.Trial(r.Context())
-			if err != nil {
-				return nil, err
-			}
-			m, err := e.OpenMicFor(owner, r.URL.Query().Get("voice"), false)
-			if err != nil {
-				e.Close()
-				return nil, err
-			}
-			changes = e.Subscribe(0).C
-			return trialMic{m, e}, nil
+		open: func(owner string) (_ Mic, err error) {
+			m, err = s.try(r, owner)
+			return m, err
 		},
 		goesOn: func() bool { return false },
 		news: func() any {
-			if n := trialOf(changes); n != nil {
+			if n := trialOf(m.changes); n != nil {
 				return n
 			}
 			return nil
 		},
+		ofPage: true,
 	})
+}
+
+// try gives an owner who comes back the microphone as it was left, another a new one.
+func (s *server) try(r *http.Request, owner string) (*trialMic, error) {
+	if s.Trial == nil {
+		return nil, exam.ErrNoEngine
+	}
+	if m := s.again(owner); m != nil {
+		return m, nil
+	}
+	e, err := s.Trial(r.Context())
+	if err != nil {
+		return nil, err
+	}
+	mic, err := e.OpenMicFor(owner, r.URL.Query().Get("voice"), false)
+	if err != nil {
+		e.Close()
+		return nil, err
+	}
+	m := &trialMic{Mic: mic, e: e, s: s, owner: owner, line: line(r, owner), changes: e.Subscribe(0).C}
+	s.mu.Lock()
+	other := s.tried[owner]
+	if other == nil {
+		s.tried[owner] = m
+	}
+	s.mu.Unlock()
+	if other == nil {
+		return m, nil
+	}
+	e.Close() // the owner came twice at once
+	if m = s.again(owner); m == nil {
+		return nil, exam.ErrClosed
+	}
+	return m, nil
+}
+
+// again finds the microphone of an owner, who has come back.
+func (s *server) again(owner string) *trialMic {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	m := s.tried[owner]
+	if m != nil {
+		m.here++
+	}
+	return m
 }
 
 // trialOf reads what has come; nil: nothing to tell.
@@ -71,11 +107,41 @@ func trialOf(changes <-chan exam.Change) (n *trialNews) {
 	}
 }
 
-// trialMic ends its exam with the connection.
+// trialMic is a microphone that is tried, with the exam of its own that ends with it.
 type trialMic struct {
 	*exam.Mic
-	e *exam.Exam
+	e       *exam.Exam
+	s       *server
+	owner   string
+	line    string // of its connection
+	changes <-chan exam.Change
+	here    int // how often its owner came; guarded by the server's mu
 }
 
-func (m trialMic) Detach()      { m.e.Close() }
-func (m trialMic) Close() error { return m.e.Close() }
+// Detach waits for the owner as long as for sound.
+func (m *trialMic) Detach() {
+	m.s.mu.Lock()
+	here := m.here
+	m.s.mu.Unlock()
+	time.AfterFunc(m.s.Patience, func() {
+		if m.leave(func() bool { return m.here == here && m.s.lines[m.line] == nil }) {
+			m.e.Close()
+		}
+	})
+}
+
+func (m *trialMic) Close() error {
+	m.leave(func() bool { return true })
+	return m.e.Close()
+}
+
+// leave takes the microphone off the list if the condition holds, under the server's mu.
+func (m *trialMic) leave(when func() bool) bool {
+	m.s.mu.Lock()
+	defer m.s.mu.Unlock()
+	if m.s.tried[m.owner] != m || !when() {
+		return false
+	}
+	delete(m.s.tried, m.owner)
+	return true
+}

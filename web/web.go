@@ -50,6 +50,9 @@ type Options struct {
 	Log     *slog.Logger
 	// Beat is how often a quiet event stream sends a sign of life; 0 means 15 seconds.
 	Beat time.Duration
+	// Patience is how long a connected microphone may send nothing before its connection counts as dead, and a tried one may be
+	// without a connection before it is ended; 0 means a minute.
+	Patience time.Duration
 }
 
 const (
@@ -68,16 +71,20 @@ type server struct {
 
 	mu    sync.Mutex
 	lines map[string]*websocket.Conn // connected microphones by exam and owner
+	tried map[string]*trialMic       // microphones that are tried, by owner
 }
 
 // New makes the handler of all pages and of their API.
 func New(o Options) http.Handler {
-	s := &server{Options: o, log: o.Log, static: newStatic(), hosts: map[string]bool{"localhost": true}, lines: map[string]*websocket.Conn{}}
+	s := &server{Options: o, log: o.Log, static: newStatic(), hosts: map[string]bool{"localhost": true}, lines: map[string]*websocket.Conn{}, tried: map[string]*trialMic{}}
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
 	}
 	if s.Beat == 0 {
 		s.Beat = 15 * time.Second
+	}
+	if s.Patience == 0 {
+		s.Patience = time.Minute
 	}
 	for _, h := range o.Hosts {
 		s.hosts[strings.ToLower(h)] = true

@@ -19,6 +19,8 @@ const (
 	practiceClips = 2 << 30
 	// Sound of an exam that was not signed for so long may make room for that of others.
 	staleAfter = 30 * 24 * time.Hour
+	// Sound that waits for a store that is slow: a quarter of an hour of speech.
+	waitingClips = 32 << 20
 )
 
 // clipKeeper writes the sound of calls beside them, away from the exams' own goroutines. Sound serves the
@@ -31,11 +33,15 @@ type clipKeeper struct {
 	exam  int64 // bounds in bytes
 	all   int64
 
-	in   chan clip
-	done chan struct{}
+	waits int64         // bound in bytes of what waits
+	more  chan struct{} // something waits, or close was called
+	done  chan struct{}
 
-	mu    sync.Mutex
-	notes map[string]string // by exam: why sound of it is missing
+	mu      sync.Mutex
+	waiting []clip
+	bytes   int64 // of waiting
+	closed  bool
+	notes   map[string]string // by exam: why sound of it is missing
 }
 
 // clip is the sound of a call; without sound it says that the exam was signed.
@@ -46,24 +52,58 @@ type clip struct {
 }
 
 func newClipKeeper(s *store.Store, now func() time.Time, log *slog.Logger) *clipKeeper {
-	return &clipKeeper{store: s, now: now, log: log, exam: examClips, all: practiceClips,
-		in: make(chan clip, 64), done: make(chan struct{}), notes: map[string]string{}}
+	return &clipKeeper{store: s, now: now, log: log, exam: examClips, all: practiceClips, waits: waitingClips,
+		more: make(chan struct{}, 1), done: make(chan struct{}), notes: map[string]string{}}
 }
 
-// add takes a clip; it never waits.
+// add takes a clip; it never waits for the store.
 func (k *clipKeeper) add(c clip) {
-	select {
-	case k.in <- c:
-	default:
-		k.miss(c, "too many came at once")
+	if why := k.queue(c); why != "" {
+		k.miss(c, why)
 	}
 }
 
-// signed says that an exam needs its clips no more.
-func (k *clipKeeper) signed(exam string) { k.in <- clip{exam: exam} }
+// signed says that an exam needs its clips no more. It never waits for the store either.
+func (k *clipKeeper) signed(exam string) { k.queue(clip{exam: exam}) }
 
+// queue puts a clip behind those that wait, and says why it could not. What is no sound always fits.
+func (k *clipKeeper) queue(c clip) (why string) {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	n := int64(2 * len(c.pcm))
+	switch {
+	case k.closed:
+		return "the service is ending"
+	case n > 0 && k.bytes+n > k.waits:
+		return "too many came at once"
+	}
+	k.waiting = append(k.waiting, c)
+	k.bytes += n
+	k.wake()
+	return ""
+}
+
+func (k *clipKeeper) wake() {
+	select {
+	case k.more <- struct{}{}:
+	default: // it will look anyway
+	}
+}
+
+// take hands out all that waits; over says that nothing more will come.
+func (k *clipKeeper) take() (cs []clip, over bool) {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	cs, k.waiting, k.bytes = k.waiting, nil, 0
+	return cs, k.closed
+}
+
+// close waits until all that was added is kept.
 func (k *clipKeeper) close() {
-	close(k.in)
+	k.mu.Lock()
+	k.closed = true
+	k.mu.Unlock()
+	k.wake()
 	<-k.done
 }
 
@@ -80,17 +120,27 @@ func (k *clipKeeper) run() {
 	ctx := context.Background()
 	// used counts the bytes of the whole practice, "", and of the exams heard since the start.
 	used := map[string]int64{}
-	for c := range k.in {
-		if c.pcm == nil {
-			if err := k.release(ctx, c.exam); err != nil {
-				k.log.Warn("sound clips of a signed exam not deleted", "exam", c.exam, "err", err)
-			}
-			clear(used)
-			continue
+	for range k.more {
+		cs, over := k.take()
+		for _, c := range cs {
+			k.work(ctx, c, used)
 		}
-		if why := k.keep(ctx, c, used); why != "" {
-			k.miss(c, why)
+		if over {
+			return
 		}
+	}
+}
+
+func (k *clipKeeper) work(ctx context.Context, c clip, used map[string]int64) {
+	if c.pcm == nil {
+		if err := k.release(ctx, c.exam); err != nil {
+			k.log.Warn("sound clips of a signed exam not deleted", "exam", c.exam, "err", err)
+		}
+		clear(used)
+		return
+	}
+	if why := k.keep(ctx, c, used); why != "" {
+		k.miss(c, why)
 	}
 }
 

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"leadsman/chart"
+	"leadsman/exam"
 	"leadsman/speech"
 	"leadsman/speech/scripted"
 	"leadsman/store"
@@ -208,5 +209,116 @@ func TestClipsAreBounded(t *testing.T) {
 	}
 	if bytes, limit, err := p.clips.ClipUse(ctx); err != nil || bytes > limit || bytes < 2*one {
 		t.Errorf("%d of %d bytes: %v", bytes, limit, err)
+	}
+}
+
+// An exam's owner hands over sound and the signing while the store stands still; nothing waits for it there, and a clean stop
+// keeps all that came, in its order.
+func TestClipsNeverBlockTheExam(t *testing.T) {
+	ctx := context.Background()
+	st, err := store.Open(ctx, t.TempDir(), time.Now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer st.Close()
+	var script []scripted.Utterance
+	for i := range int64(100) {
+		script = append(script, scripted.Utterance{StartMS: 1000 + 2000*i, EndMS: 1300 + 2000*i, Text: "say again"})
+	}
+	p := &practice{store: st, engine: scripted.New(script...), now: time.Now, log: slog.New(slog.DiscardHandler), running: map[string]*exam.Exam{},
+		clips: newClipKeeper(st, time.Now, slog.New(slog.DiscardHandler)), voices: newVoices(st, nil, time.Now, slog.New(slog.DiscardHandler))}
+	sp, err := st.AddPatient(ctx, store.Patient{Name: "Harriet Sallow"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	heard := make(chan []string)
+	go func() { // the keeper does not run: the store might as well be locked
+		var ids []string
+		for range 2 {
+			id := hear(t, p, sp.ID, 202_000)
+			sign(t, p, id)
+			ids = append(ids, id)
+		}
+		for range 100 {
+			p.clips.signed(ids[0])
+		}
+		heard <- ids
+	}()
+	var ids []string
+	select {
+	case ids = <-heard:
+	case <-time.After(60 * time.Second):
+		t.Fatal("the exam waits for the keeper of its sound")
+	}
+	if _, err := p.SaveSettings(ctx, web.Settings{Numbering: chart.FDI, Path: "arch", SiteWords: "buccal-lingual", KeepClips: true}); err != nil {
+		t.Fatal(err)
+	}
+	go p.clips.run()
+	p.Close()
+	for _, id := range ids {
+		if l, err := p.clips.Clips(ctx, id); err != nil || len(l.Calls) != 100 || l.Note != "" {
+			t.Errorf("%d of 100 clips are kept, %q, %v", len(l.Calls), l.Note, err)
+		}
+	}
+	// What comes when all is over is told, not lost without a word, and stops nobody.
+	p.clips.add(clip{exam: ids[0], call: 7, pcm: make([]int16, 9)})
+	if l, _ := p.clips.Clips(ctx, ids[0]); !strings.Contains(l.Note, "ending") {
+		t.Errorf("note %q", l.Note)
+	}
+}
+
+// Sound that waits has a bound; the signing gets through all the same.
+func TestClipsThatWaitAreBounded(t *testing.T) {
+	k := newClipKeeper(nil, time.Now, slog.New(slog.DiscardHandler))
+	k.waits = 100
+	for i := range uint64(3) {
+		k.add(clip{exam: "x", call: i + 1, pcm: make([]int16, 25)})
+	}
+	k.signed("x")
+	cs, over := k.take()
+	if len(cs) != 3 || over || cs[2].pcm != nil || !strings.Contains(k.notes["x"], "too many") {
+		t.Errorf("%d wait, note %q", len(cs), k.notes["x"])
+	}
+}
+
+// Spoken calls carry the name of the examiner whose voice was chosen, in the store and on the pages.
+func TestSpokenCallsHaveAnAuthor(t *testing.T) {
+	ctx := context.Background()
+	p, patient := opened(t, scripted.Utterance{StartMS: 300, EndMS: 900, Text: "three two four"}, scripted.Utterance{StartMS: 2000, EndMS: 3000, Text: "remark cold air"})
+	ada, err := p.voices.SaveExaminer(ctx, web.Examiner{Name: "Ada Quill"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for voice, want := range map[string]string{ada.ID: "Ada Quill", "": "", "nobody": ""} {
+		v, err := p.Begin(ctx, web.NewVisit{Patient: patient, Numbering: chart.FDI, Path: "arch"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		e, err := p.Exam(ctx, v.ID)
+		if err != nil {
+			t.Fatal(err)
+		}
+		m, err := e.OpenMic("a", voice, false)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := m.Write(0, make([]int16, 4*speech.Rate)); err != nil {
+			t.Fatal(err)
+		}
+		st, err := p.State(ctx, v.ID) // read from the store
+		if err != nil {
+			t.Fatal(err)
+		}
+		n := 0
+		for _, c := range st.Calls {
+			if c.Source == chart.Voice {
+				if n++; c.Who != want {
+					t.Errorf("voice %q: %q by %q, want %q", voice, c.Words, c.Who, want)
+				}
+			}
+		}
+		if n != 2 || len(st.Remarks) != 1 || st.Remarks[0].Who != want {
+			t.Errorf("voice %q: %d calls, remarks %+v", voice, n, st.Remarks)
+		}
 	}
 }

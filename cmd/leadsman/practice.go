@@ -31,12 +31,13 @@ type practice struct {
 	running map[string]*exam.Exam
 	clips   *clipKeeper
 	voices  *voices
-	own     *house         // the practice's own words and paths
-	wg      sync.WaitGroup // of goroutines that play into an exam
+	own     *house              // the practice's own words and paths
+	wg      sync.WaitGroup      // of goroutines that play into an exam
+	trials  map[*exam.Exam]bool // kept nowhere; the engine must outlive them
 }
 
 func newPractice(s *store.Store, engine speech.Engine, now func() time.Time, log *slog.Logger) *practice {
-	p := &practice{store: s, engine: engine, now: now, log: log, running: map[string]*exam.Exam{}, clips: newClipKeeper(s, now, log), voices: newVoices(s, engine, now, log)}
+	p := &practice{store: s, engine: engine, now: now, log: log, running: map[string]*exam.Exam{}, trials: map[*exam.Exam]bool{}, clips: newClipKeeper(s, now, log), voices: newVoices(s, engine, now, log)}
 	go p.clips.run()
 	return p
 }
@@ -49,7 +50,12 @@ func (p *practice) Close() {
 		e.Close()
 		delete(p.running, id)
 	}
+	trials := p.trials
+	p.trials = nil
 	p.mu.Unlock()
+	for e := range trials {
+		e.Close()
+	}
 	p.wg.Wait()
 	p.clips.close()
 }
@@ -69,7 +75,7 @@ func (p *practice) open(ctx context.Context, id string) (*exam.Exam, error) {
 		Terms: p.own.words(), Paths: p.own.paths(),
 		KeepClip:   func(call uint64, pcm []int16) { p.clips.add(clip{id, call, pcm}) },
 		Signed:     func() { p.clips.signed(id) },
-		Recognizer: p.recognizer}
+		Recognizer: p.recognizer, Examiner: p.voices.name}
 	if x.Earlier != "" {
 		st, err := p.fold(ctx, x.Earlier)
 		if err != nil {
@@ -102,7 +108,27 @@ func (p *practice) trial(ctx context.Context) (*exam.Exam, error) {
 	if err := exam.Start(ctx, log, s.Numbering, s.Path, nil, nil, now(), ""); err != nil {
 		return nil, err
 	}
-	return exam.Open(ctx, exam.Config{ID: "trial", Log: log, Engine: p.engine, Now: now, Recognizer: p.recognizer, Terms: p.own.words(), Paths: p.own.paths()})
+	e, err := exam.Open(ctx, exam.Config{ID: "trial", Log: log, Engine: p.engine, Now: now, Recognizer: p.recognizer, Terms: p.own.words(), Paths: p.own.paths()})
+	if err != nil {
+		return nil, err
+	}
+	p.mu.Lock()
+	open := p.trials != nil
+	if open {
+		p.trials[e] = true
+		p.wg.Go(func() {
+			<-e.Done()
+			p.mu.Lock()
+			defer p.mu.Unlock()
+			delete(p.trials, e)
+		})
+	}
+	p.mu.Unlock()
+	if !open {
+		e.Close()
+		return nil, exam.ErrClosed
+	}
+	return e, nil
 }
 
 // fold reads the log of an exam that need not run.

@@ -265,6 +265,17 @@ func TestTrial(t *testing.T) {
 	if _, err := p.open(ctx, "trial"); err == nil || len(p.running) != before {
 		t.Error("the exam to try a microphone in is among the kept ones")
 	}
+	// The engine goes when the service ends: what is tried has ended before.
+	p.Close()
+	select {
+	case <-e.Done():
+	default:
+		t.Error("a microphone that is tried outlives the service")
+	}
+	if late, err := p.trial(ctx); err == nil {
+		late.Close()
+		t.Error("a microphone is tried after the service has ended")
+	}
 }
 
 // Exams begin on every path that is offered, the practice's own among them; what cannot be walked is refused with a reason

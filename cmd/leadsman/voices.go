@@ -97,6 +97,15 @@ func (v *voices) recognizer(examiner string) (rec speech.Recognizer, profile boo
 	return rec, false, note, err
 }
 
+// name is that of an examiner, or "" if nobody has the id.
+func (v *voices) name(examiner string) string {
+	e, err := v.examiner(context.Background(), examiner)
+	if err != nil && !errors.Is(err, web.ErrNotFound) {
+		v.log.Error("the examiner's name cannot be read", "err", err)
+	}
+	return e.Name
+}
+
 func (v *voices) info(ctx context.Context, e store.Examiner) (web.Examiner, error) {
 	out := web.Examiner{ID: e.ID, Name: e.Name, Retired: e.Retired}
 	kept, err := v.store.Voice(ctx, e.ID)

@@ -1,6 +1,9 @@
 package ctc
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // An aligner finds where each word of a reading lies: the single best path through the words in
 // their order, whatever the net and its priors say.
@@ -29,8 +32,9 @@ type span struct {
 
 // align appends one span for each word to dst, and returns the negative log-probability of the whole
 // path and the number of its frames that are not blank. lp holds the log-probabilities frame after frame, symbols
-// in each. ok is false if the words do not fit into the frames.
-func (a *aligner) align(dst []span, words []int32, ways [][][]uint8, lp []float32, symbols int) (spans []span, cost float64, sounds int, ok bool) {
+// in each. ok is false if the words do not fit into the frames. With free, any speech may follow the last word: it costs nothing, and said is
+// the number of its frames that are not blank.
+func (a *aligner) align(dst []span, words []int32, ways [][][]uint8, lp []float32, symbols int, free bool) (spans []span, cost float64, sounds, said int, ok bool) {
 	frames := len(lp) / symbols
 	pause := a.build(words, ways)
 	n := len(a.states)
@@ -56,7 +60,11 @@ func (a *aligner) align(dst []span, words []int32, ways [][][]uint8, lp []float3
 					best, from = cur[p], p
 				}
 			}
-			next[i], back[i] = best+float64(row[s.phone]), from
+			p := float64(row[s.phone])
+			if free && i == int(pause) {
+				p = anything(row)
+			}
+			next[i], back[i] = best+p, from
 		}
 		cur, next = next, cur
 	}
@@ -67,7 +75,7 @@ func (a *aligner) align(dst []span, words []int32, ways [][][]uint8, lp []float3
 		}
 	}
 	if math.IsInf(cur[at], -1) {
-		return dst, 0, 0, false
+		return dst, 0, 0, 0, false
 	}
 	base := len(dst)
 	for range words {
@@ -76,6 +84,13 @@ func (a *aligner) align(dst []span, words []int32, ways [][][]uint8, lp []float3
 	spans = dst[base:]
 	for t := frames - 1; t >= 0; t-- {
 		s := &a.states[at]
+		if free && at == pause {
+			if row := lp[t*symbols : (t+1)*symbols]; slices.Max(row) > row[0] {
+				said++
+			}
+			at = a.back[t*n+int(at)]
+			continue
+		}
 		c := -float64(lp[t*symbols+int(s.phone)])
 		cost += c
 		if s.phone != 0 {
@@ -94,7 +109,7 @@ func (a *aligner) align(dst []span, words []int32, ways [][][]uint8, lp []float3
 		}
 		at = a.back[t*n+int(at)]
 	}
-	return dst, cost, sounds, true
+	return dst, cost, sounds, said, true
 }
 
 // build lays out the words in their order, each in all its pronunciations, with pauses between. A path begins in state 0 and

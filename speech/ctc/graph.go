@@ -25,6 +25,7 @@ type state struct {
 	tree   *tree
 	endPri float64
 	ending speech.Ending
+	free   bool  // speech of any content may follow
 	arcs   int32 // place of its first arc in graph.to
 }
 
@@ -108,6 +109,7 @@ func (f *forest) compile(net speech.Net) (*graph, error) {
 	for s := range g.states {
 		st := &g.states[s]
 		st.ending, st.endPri = net.Ending(s)
+		st.free = speech.Free(net, s)
 		st.arcs = int32(len(g.to))
 		f.arcs, f.key = f.arcs[:0], f.key[:0]
 		net.Arcs(s, add)

@@ -183,7 +183,7 @@ func (r *reader) hear(lp []float32) (words []string, filler float64, sounds int)
 		return nil, noReadingFiller, 0
 	}
 	ids := r.s.wordsOf(nil, ends[0].hist)
-	_, cost, sounds, ok := r.al.align(nil, ids, r.g.ways, lp, sym)
+	_, cost, sounds, _, ok := r.al.align(nil, ids, r.g.ways, lp, sym, ends[0].free)
 	for _, id := range ids {
 		words = append(words, r.g.words[id])
 	}

@@ -308,6 +308,9 @@ func (r *recognizer) judge() (*speech.Hypothesis, error) {
 		best = r.s.wordsOf(best, ends[0].hist)
 		if ends[0].score > rest-unfinishedMargin {
 			ending = ends[0].ending
+			if ends[0].free {
+				ending = speech.Prefix // free speech has pauses
+			}
 		}
 	}
 	r.words = best
@@ -478,7 +481,7 @@ func (r *recognizer) hypothesis(lp []float32, ends []outcome, first, last int64,
 	}
 	for i, o := range ends[:min(nbest, len(ends))] {
 		words := r.s.wordsOf(nil, o.hist)
-		spans, cost, n, ok := r.al.align(r.spans[:0], words, r.g.ways, lp, r.e.net.symbols)
+		spans, cost, n, said, ok := r.al.align(r.spans[:0], words, r.g.ways, lp, r.e.net.symbols, o.free)
 		r.spans = spans
 		if !ok {
 			continue
@@ -487,7 +490,7 @@ func (r *recognizer) hypothesis(lp []float32, ends []outcome, first, last int64,
 		if tail := &spans[len(spans)-1]; int64(tail.to) > last-r.callFrom-2 {
 			tail.to = max(tail.to, soundTo)
 		}
-		rd := speech.Reading{Ending: o.ending, LogScore: o.score, Posterior: math.Exp((o.score-ends[0].score)/r.e.cal.Temperature) / total}
+		rd := speech.Reading{Ending: o.ending, Free: said >= freeLeast, LogScore: o.score, Posterior: math.Exp((o.score-ends[0].score)/r.e.cal.Temperature) / total}
 		for j, w := range words {
 			rd.Words = append(rd.Words, speech.Word{
 				Text:    r.g.words[w],
@@ -502,6 +505,9 @@ func (r *recognizer) hypothesis(lp []float32, ends []outcome, first, last int64,
 			h.Filler = cost / float64(sounds)
 			h.StartMS = rd.Words[0].StartMS
 			h.EndMS = rd.Words[len(rd.Words)-1].EndMS
+			if rd.Free {
+				h.EndMS = (last + 1) * frameMS
+			}
 		}
 		h.Readings = append(h.Readings, rd)
 	}
@@ -530,6 +536,9 @@ func (r *recognizer) hypothesis(lp []float32, ends []outcome, first, last int64,
 	h.Signal = r.meter.Signal(2*first, 2*last+2)
 	return h
 }
+
+// freeLeast is how many sounds are free speech: one or two may be a breath or the tail of the word before.
+const freeLeast = 3
 
 // leniency raises the limit for the cost of long calls: noise and foreign words may pass for two or
 // three phones in a row by chance, but hardly for ten.

@@ -144,19 +144,32 @@ func (s *search) growHistTable() {
 	}
 }
 
+// freeCost is what a sound of free speech costs, natural logarithm: more than a phone of a call that is heard well, so that no call is taken
+// for "remark" and something else, and far less than a phone that was not said. Engineering choice; docs/measurements.md has what became of chatter.
+const freeCost = 1.5
+
+// anything is the log-probability of a frame of free speech.
+func anything(lp []float32) float64 {
+	return max(float64(lp[0]), float64(slices.Max(lp))-freeCost)
+}
+
 // step consumes the log-probabilities of the symbols in one frame, blank first.
 func (s *search) step(lp []float32) {
 	g := s.g
 	s.next = s.next[:0]
 	s.stamp++
 	s.best = math.Inf(-1)
-	blank := float64(lp[0])
+	blank, free := float64(lp[0]), anything(lp)
 	for _, t := range s.cur {
 		st := &g.states[t.state]
 		nodes := st.tree.nodes
 		n := &nodes[t.node>>1]
 		if t.node&1 == 1 { // in a blank
-			if v := t.score + blank; v > s.best-s.beam {
+			v := t.score + blank
+			if st.free && t.node == 1 {
+				v = t.score + free
+			}
+			if v > s.best-s.beam {
 				s.add(t.place, v)
 			}
 			for c := n.child; c < n.childEnd; c++ {
@@ -188,7 +201,11 @@ func (s *search) step(lp []float32) {
 			base := t.score + x.delta
 			h := int32(-1) // made only if something survives
 			to := g.to[st.arcs+x.arc]
-			if v := base + blank; v > s.best-s.beam {
+			v := base + blank
+			if g.states[to].free {
+				v = base + free
+			}
+			if v > s.best-s.beam {
 				h = s.extend(t.hist, x.word)
 				s.add(place{to, 1, h}, v)
 			}
@@ -243,6 +260,7 @@ func (s *search) prune() {
 type outcome struct {
 	hist   int32
 	ending speech.Ending
+	free   bool    // speech of any content may follow
 	score  float64 // log-probability with priors, that of the ending included
 	single float64 // share of the best ending alone
 }
@@ -305,11 +323,11 @@ func (s *search) end(hist, state int32, score float64, rest *float64) {
 		e := &s.ends[m-1]
 		e.score = logAdd(e.score, score)
 		if score > e.single {
-			e.single, e.ending = score, st.ending
+			e.single, e.ending, e.free = score, st.ending, st.free
 		}
 		return
 	}
-	s.ends = append(s.ends, outcome{hist, st.ending, score, score})
+	s.ends = append(s.ends, outcome{hist, st.ending, st.free, score, score})
 	s.mark[hist] = int32(len(s.ends))
 }
 

@@ -225,7 +225,7 @@ func TestAlignAgainstExhaustive(t *testing.T) {
 		}
 		spell(0, nil)
 		var a aligner
-		spans, cost, sounds, ok := a.align(nil, words, ways, lp, symbols)
+		spans, cost, sounds, _, ok := a.align(nil, words, ways, lp, symbols, false)
 		if ok != !math.IsInf(best, 1) {
 			t.Fatalf("aligned: %v, but the best cost is %v", ok, best)
 		}

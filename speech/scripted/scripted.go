@@ -187,6 +187,12 @@ func (r *recognizer) hypothesis(u *Utterance, at int64) speech.Hypothesis {
 func (r *recognizer) reading(u *Utterance, text string, share float64, parts int) (rd speech.Reading, ok bool) {
 	at := map[int]float64{0: 0} // state -> best prior
 	for i, w := range strings.Fields(text) {
+		for s := range at {
+			rd.Free = rd.Free || speech.Free(r.net, s)
+		}
+		if rd.Free {
+			break
+		}
 		to := map[int]float64{}
 		for s, p := range at {
 			r.net.Arcs(s, func(word string, next int, prior float64) {

@@ -15,6 +15,7 @@ type graph struct {
 	arcs    [][]graphArc
 	ending  []speech.Ending
 	prior   []float64 // of the endings
+	free    []bool    // any words may follow
 	phrases string    // JSON: the language for Vosk
 }
 
@@ -28,11 +29,12 @@ type graphArc struct {
 // graph compiles a net. Words that the model lacks give *speech.VocabularyError.
 func (e *Engine) graph(net speech.Net) (*graph, error) {
 	n := net.States()
-	g := &graph{arcs: make([][]graphArc, n), ending: make([]speech.Ending, n), prior: make([]float64, n)}
+	g := &graph{arcs: make([][]graphArc, n), ending: make([]speech.Ending, n), prior: make([]float64, n), free: make([]bool, n)}
 	ways := map[string][][]string{}
 	var missing []string
 	for s := range n {
 		g.ending[s], g.prior[s] = net.Ending(s)
+		g.free[s] = speech.Free(net, s)
 		net.Arcs(s, func(word string, to int, prior float64) {
 			w, known := ways[word]
 			if !known {
@@ -53,7 +55,7 @@ func (e *Engine) graph(net speech.Net) (*graph, error) {
 						a.say = word
 					} else {
 						a.to = len(g.arcs)
-						g.arcs, g.ending, g.prior = append(g.arcs, nil), append(g.ending, speech.NoEnding), append(g.prior, 0)
+						g.arcs, g.ending, g.prior, g.free = append(g.arcs, nil), append(g.ending, speech.NoEnding), append(g.prior, 0), append(g.free, false)
 					}
 					g.arcs[from] = append(g.arcs[from], a)
 					from = a.to
@@ -107,17 +109,23 @@ func (g *graph) phrasesOf() (phrases []string, words map[string]bool) {
 }
 
 // follow reads Vosk's words as words of the net. ok is false if they are none. With whole set, the
-// words must be such as may end; else they may also be cut off anywhere.
-func (g *graph) follow(heard []heardWord, whole bool) (words []speech.Word, ending speech.Ending, prior float64, ok bool) {
+// words must be such as may end; else they may also be cut off anywhere. free says that words of free speech follow.
+func (g *graph) follow(heard []heardWord, whole bool) (words []speech.Word, ending speech.Ending, prior float64, free, ok bool) {
 	type token struct {
 		prior float64
 		words []speech.Word
 		from  int64 // begin of the word going on, -1 between words
+		free  bool
 	}
 	cur := map[int]token{0: {from: -1}}
 	for _, h := range heard {
 		next := map[int]token{}
 		for s, t := range cur {
+			if g.free[s] {
+				t.free = true
+				next[s] = t
+				continue
+			}
 			for _, a := range g.arcs[s] {
 				if a.hear != h.text {
 					continue
@@ -144,10 +152,10 @@ func (g *graph) follow(heard []heardWord, whole bool) (words []speech.Word, endi
 			continue
 		}
 		if best < 0 || e > ending || e == ending && (p > prior || p == prior && s < best) {
-			best, ending, prior, words = s, e, p, t.words
+			best, ending, prior, words, free = s, e, p, t.words, t.free
 		}
 	}
-	return words, ending, prior, best >= 0
+	return words, ending, prior, free, best >= 0
 }
 
 // graphCache keeps the graphs of the nets used last; recognizers of all chairs share it.

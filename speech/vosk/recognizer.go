@@ -221,7 +221,7 @@ func (r *recognizer) look(now int64) (*speech.Hypothesis, error) {
 	if err != nil || !r.hear(words) {
 		return nil, err
 	}
-	called, ending, _, ok := r.g.follow(r.heard, false)
+	called, ending, _, _, ok := r.g.follow(r.heard, false)
 	var said []string
 	for _, w := range called {
 		said = append(said, w.Text)
@@ -280,6 +280,7 @@ func (r *recognizer) end(now int64, cut bool) (*speech.Hypothesis, error) {
 type reading struct {
 	words  []speech.Word
 	ending speech.Ending
+	free   bool // words of free speech follow
 	score  float64
 }
 
@@ -301,12 +302,12 @@ func (r *recognizer) decide(now int64) (*speech.Hypothesis, error) {
 			continue
 		}
 		last = max(last, a.words[len(a.words)-1].to)
-		words, ending, prior, ok := r.g.follow(a.words, true)
+		words, ending, prior, free, ok := r.g.follow(a.words, true)
 		if !ok {
 			foreign = max(foreign, a.score)
 			continue
 		}
-		n := reading{words, ending, a.score + prior}
+		n := reading{words, ending, free, a.score + prior}
 		// Several ways to hear one reading: the best counts.
 		if i := slices.IndexFunc(fit, func(o reading) bool { return sameText(o.words, n.words) }); i < 0 {
 			fit = append(fit, n)
@@ -338,6 +339,8 @@ func (r *recognizer) decide(now int64) (*speech.Hypothesis, error) {
 	}
 	if len(fit) == 0 {
 		h.StartMS = r.from * stepMS
+	} else if fit[0].free {
+		h.EndMS = max(h.EndMS, min(now*stepMS, r.from*stepMS+last))
 	}
 	return h, nil
 }
@@ -362,7 +365,7 @@ func (r *recognizer) describe(now int64, fit []reading, foreign float64) speech.
 		total += share(f.score)
 	}
 	for _, f := range fit {
-		rd := speech.Reading{Ending: f.ending, LogScore: f.score, Posterior: share(f.score) / total}
+		rd := speech.Reading{Ending: f.ending, Free: f.free, LogScore: f.score, Posterior: share(f.score) / total}
 		end := r.from * stepMS
 		for _, w := range f.words {
 			w.StartMS = max(end, r.from*stepMS+w.StartMS)

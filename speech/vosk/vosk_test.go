@@ -292,7 +292,7 @@ func TestRespell(t *testing.T) {
 		"seal":                 "",
 		"me museum":            "mesial@0-190",
 	} {
-		words, _, _, ok := g.follow(heard(text), true)
+		words, _, _, _, ok := g.follow(heard(text), true)
 		var got []string
 		for _, w := range words {
 			got = append(got, fmt.Sprintf("%s@%d-%d", w.Text, w.StartMS, w.EndMS))
@@ -301,7 +301,7 @@ func TestRespell(t *testing.T) {
 			t.Errorf("%q is read as %q, want %q", text, s, want)
 		}
 	}
-	if words, _, _, ok := g.follow(heard("one me"), false); !ok || len(words) != 1 {
+	if words, _, _, _, ok := g.follow(heard("one me"), false); !ok || len(words) != 1 {
 		t.Errorf("cut off in a word: %v, %t", words, ok)
 	}
 	var phrases []string
@@ -338,5 +338,36 @@ func TestOthers(t *testing.T) {
 		if slices.Contains(words, sounds) {
 			t.Errorf("%q sounds like a number", sounds)
 		}
+	}
+}
+
+// remarks is a net of one word that free speech may follow, and of another that it may not.
+type remarks struct{ speech.Net }
+
+func (remarks) Key() string { return "remarks" }
+func (remarks) States() int { return 3 }
+func (remarks) Ending(s int) (speech.Ending, float64) {
+	return []speech.Ending{speech.NoEnding, speech.Complete, speech.Complete}[s], 0
+}
+func (remarks) Arcs(s int, yield func(string, int, float64)) {
+	if s == 0 {
+		yield("three", 1, 0)
+		yield("remark", 2, 0)
+	}
+}
+func (remarks) Free(s int) bool { return s == 2 }
+
+// Behind "remark" any words may follow: they are no reason to reject it, and belong to its sound.
+func TestFreeSpeech(t *testing.T) {
+	m := &fakeModel{words: []string{"three", "remark", "cold"}}
+	got := hear(t, engine(t, m, Options{Others: []string{"cold"}}), remarks{}, m.say("- - - - - - - - remark cold three cold - - - - - - - - - - three - - - - - - - - three cold - - - - - - - - - remark - - - - - - - - - - -"))
+	if s := texts(got); !slices.Equal(s, []string{"remark", "three", "rejected", "remark"}) {
+		t.Fatal(s)
+	}
+	if h := got[0]; !h.Readings[0].Free || h.EndMS-h.StartMS < 2*(got[3].EndMS-got[3].StartMS) || h.Readings[0].Words[0].EndMS >= h.EndMS {
+		t.Errorf("%+v", h)
+	}
+	if got[1].Readings[0].Free || got[3].Readings[0].Free {
+		t.Error("free speech where there is none")
 	}
 }

@@ -29,12 +29,13 @@ import (
 type heard struct {
 	Chart json.RawMessage `json:"chart"`
 	Calls []struct {
-		Start      float64 `json:"start"`
-		End        float64 `json:"end"`
-		Words      string  `json:"words"`
-		Confidence float64 `json:"confidence"`
-		Did        string  `json:"did"`
-		Latency    float64 `json:"latency"`
+		Start      float64  `json:"start"`
+		End        float64  `json:"end"`
+		Words      string   `json:"words"`
+		Confidence float64  `json:"confidence"`
+		Did        string   `json:"did"`
+		Latency    float64  `json:"latency"`
+		Events     []uint64 `json:"events"`
 	} `json:"calls"`
 	Doubts []struct {
 		Tooth  string `json:"tooth"`

@@ -211,3 +211,93 @@ func TestAccuracyCalls(t *testing.T) {
 	}
 	fmt.Println(strings.Join(faults, "\n"))
 }
+
+// Free speech behind "remark" is kept beside the place with its sound, to the end of it; words of it that a call has change nothing.
+func TestRemark(t *testing.T) {
+	for _, name := range []string{"exam-joe", "exam-joe-fdi"} {
+		r := load(t, name)
+		h := hear(t, r.PCM, "--numbering", r.Numbering)
+		said := 0
+		for _, c := range r.Calls {
+			if c.Did != "remark" {
+				continue
+			}
+			said++
+			kept := 0
+			for _, g := range h.Calls {
+				if g.Start < c.Start-0.35 || g.Start > c.End {
+					continue
+				}
+				kept++
+				if g.Words != "remark" || g.Did != "remark" || g.End < c.End-0.1 || g.End > c.End+0.3 || len(g.Events) != 1 {
+					t.Errorf("%s, %q at %.2f to %.2f s: %+v", name, c.Words, c.Start, c.End, g)
+				}
+			}
+			if kept != 1 {
+				t.Errorf("%s, %q at %.2f s: %d calls", name, c.Words, c.Start, kept)
+			}
+		}
+		if said == 0 {
+			t.Errorf("%s: nobody says a remark in it", name)
+		}
+	}
+}
+
+// "remark" of one voice, with read sentences of others behind it, 0.05 and 0.4 s later: how many are kept, and what else is
+// acted upon meanwhile, clean and over noise?
+func TestAccuracyRemark(t *testing.T) {
+	if testing.Short() || os.Getenv("LEADSMAN_MEASURE") == "" {
+		t.Log("make accuracy measures it")
+		return
+	}
+	var heads [][]int16
+	for _, name := range []string{"exam-joe", "exam-joe-fdi"} {
+		r := load(t, name)
+		for _, c := range r.Calls {
+			for _, w := range c.Times {
+				if w.Word == "remark" {
+					heads = append(heads, r.PCM[int((w.Start-0.04)*speech.Rate):int((w.End+0.03)*speech.Rate)])
+				}
+			}
+		}
+	}
+	others := load(t, "chatter")
+	pause := func(seconds float64) []int16 { return make([]int16, int(seconds*speech.Rate)) }
+	pcm := pause(1)
+	said := 0
+	for _, c := range others.Calls {
+		for _, gap := range []float64{0.05, 0.4} {
+			pcm = append(pcm, heads[said%len(heads)]...)
+			pcm = append(append(pcm, pause(gap)...), others.PCM[int(c.Start*speech.Rate):int(c.End*speech.Rate)]...)
+			pcm = append(pcm, pause(2)...)
+			said++
+		}
+	}
+	rng := rand.New(rand.NewPCG(7, 7))
+	for i := range pcm { // no room is silent
+		pcm[i] += int16(math.Round(rng.NormFloat64() * 6))
+	}
+	for _, noise := range []string{"", "babble8", "running-tap"} {
+		sound, where := pcm, "clean"
+		if noise != "" {
+			n, err := recordings.Noise(noise)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if sound, err = recordings.Mix(pcm, n, 10); err != nil {
+				t.Fatal(err)
+			}
+			where = noise + " 10 dB"
+		}
+		kept, more := 0, 0
+		for _, c := range hear(t, sound).Calls {
+			switch {
+			case c.Did != "remark":
+				more++
+			case len(c.Events) == 1: // the word alone has none: its speech comes next
+				kept++
+			}
+		}
+		fmt.Printf("remark with free speech behind it, %s: %d of %d kept, %d other actions in %.1f minutes\n", where, kept, said, more, float64(len(sound))/speech.Rate/60)
+	}
+}

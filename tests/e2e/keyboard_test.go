@@ -227,7 +227,10 @@ func TestTwoBrowsers(t *testing.T) {
 func sets(t *testing.T, w *world, at chart.SiteRef) []int {
 	t.Helper()
 	var out []int
-	for _, ev := range w.logs["x1"].Events {
+	log := w.logs["x1"]
+	log.mu.Lock()
+	defer log.mu.Unlock()
+	for _, ev := range log.Events {
 		if ev.Kind == chart.KindSet && ev.Tooth == at.Tooth && *ev.Site == at.Site && ev.Value != nil {
 			out = append(out, *ev.Value)
 		}

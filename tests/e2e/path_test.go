@@ -178,11 +178,11 @@ func TestPassOnLive(t *testing.T) {
 	p := w.live(startBrowser(t), "Ann", w.url)
 	p.choose("#path", "lowers")
 	p.stands("36.MB", "lowers", "depths")
-	// shows is what the line and the table show at a site: depth and margin.
+	// shows is what the line and the table show at a site as entered: depth and margin.
 	shows := func(key, line, table string) {
 		t.Helper()
 		p.until(key+" shows "+line, fmt.Sprintf(`(() => {
-			const both = (e) => e.querySelector(".num").innerText + "/" + e.querySelector(".margin").innerText;
+			const both = (e) => e.matches("[data-tentative], [data-tentative-margin]") ? "" : e.querySelector(".num").innerText + "/" + e.querySelector(".margin").innerText;
 			return both(document.querySelector('ls-tape .cell[data-key="%[1]s"]')) === %[2]q && both(document.querySelector('ls-sheet td[data-key="%[1]s"]')) === %[3]q;
 		})()`, key, line, table))
 	}

@@ -53,13 +53,16 @@ type world struct {
 	earlier *chart.Chart
 }
 
-// memory is a log in memory that may be read while the exam runs.
+// memory is a log in memory that may be read while the exam runs. Nothing is appended while hold is locked.
 type memory struct {
-	mu sync.Mutex
+	hold sync.Mutex
+	mu   sync.Mutex
 	exam.Memory
 }
 
 func (m *memory) Append(ctx context.Context, evs ...chart.Event) error {
+	m.hold.Lock()
+	defer m.hold.Unlock()
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	return m.Memory.Append(ctx, evs...)

@@ -94,9 +94,15 @@ const TESTS = {
     const item = (...acts) => ({ body: { command: { acts } } });
     const pending = [item(C.set("16.DB", "depth", 6, "5")), item(C.sounding("17.B", 4)), item(C.set("16.DB", "depth", null, "6"))];
     same([C.seen(v, pending.slice(0, 2), "16.DB", "depth"), C.seen(v, pending, "16.DB", "depth"), C.seen(v, pending, "17.B", "depth")], ["6", "", "4"], "what was typed after it counts");
-    const numbers = (v, partial) => Object.values(C.coming(v, pending, partial)).map((m) => [...m]);
+    const numbers = (v, partial) => {
+      const c = C.coming(v, pending, partial);
+      return [[...c.depth], [...c.recession]];
+    };
     same(numbers(v), [[["16.DB", ""], ["17.B", 4]], []], "depths on their way");
     same(numbers({ ...v, pass: "recession" }, { soundings: { "17.MB": -1 } }), [[["16.DB", ""]], [["17.B", 4], ["17.MB", -1]]], "margins, and being heard");
+    const both = C.coming(v, pending, { soundings: { "17.MB": 3 } });
+    same([...both.why.values()], ["waits", "waits", "heard"], "why it is not entered yet");
+    same(["16.DB", "17.B", "17.MB", "16.B"].map((k) => C.tentative(both, k)), ["depth cleared typed, waits for the service, not entered yet", "depth 4 typed, waits for the service, not entered yet", "depth 3 being heard, not entered yet", ""], "said in words");
     same([C.seen({ ...v, pass: "recession" }, pending, "17.B", "depth"), C.seen({ ...v, pass: "recession" }, pending, "17.B", "recession")], ["", "4"], "a number of a pass of margins");
     same(C.set("16.DB", "bleeding", 1, ""), { verb: "set", ref: { tooth: 16, site: "DB" }, field: "bleeding", was: "", number: 1 }, "set");
     same(C.lastCall({ ...v, undo: 8 }).text, "two", "the call that undo takes back");
@@ -229,10 +235,10 @@ const TESTS = {
     ok(a.every((x, i) => Math.abs(x - (b[i] ?? x)) < 1e-6), "blocks of any size give the same");
   },
   async answers(m) {
-    const { TONES, plan } = await m("core/answers.js");
+    const { TONES, plan, lasts, Answers } = await m("core/answers.js");
     const shape = (t) => JSON.stringify(t.map(([f, to]) => [f, to]));
     // The tones of the service's answers: exam.Tone.
-    for (const t of ["accepted", "refused", "misfit", "doubt", "place", "arch", "listening", "standby"]) {
+    for (const t of ["accepted", "refused", "misfit", "doubt", "place", "arch", "listening", "standby", "part", "short"]) {
       ok(TONES[t], `tone for ${t}`);
       ok(Math.max(...TONES[t].map(([, , at, ms]) => at + ms)) <= 200, `${t} lasts 200 ms at most`);
     }
@@ -242,6 +248,55 @@ const TESTS = {
     same(["tone", "numbers", "doubts", "silent"].map((x) => plan(x, acc)), [{ tone: "accepted", speak: "" }, { tone: "", speak: "three. two. four." }, { tone: "", speak: "" }, { tone: "", speak: "" }], "modes, accepted");
     same(["tone", "numbers", "doubts", "silent"].map((x) => plan(x, ask)), [{ tone: "refused", speak: "which furcation" }, { tone: "", speak: "which furcation" }, { tone: "refused", speak: "which furcation" }, { tone: "", speak: "" }], "modes, asked back");
     same(plan("numbers", { tone: "doubt", speak: "seven" }), { tone: "doubt", speak: "seven" }, "a doubt has its tone even when spoken");
+    // Two tones with as many notes in the same direction lie a fourth apart (4/3) at least.
+    const figure = (t) => `${t.length} ${Math.sign(t.at(-1)[1] - t[0][0])}`;
+    const height = (t) => Math.exp(t.reduce((s, [from, to]) => s + Math.log(from * to) / 2, 0) / t.length);
+    const all = Object.entries(TONES);
+    for (const [i, [a, s]] of all.entries())
+      for (const [b, t] of all.slice(i + 1)) {
+        const ratio = height(s) / height(t);
+        ok(figure(s) !== figure(t) || Math.max(ratio, 1 / ratio) >= 4 / 3, `${a} and ${b} can be told apart`);
+      }
+    const loud = (t) => Math.max(...t.map(([, , , , share = 1]) => share));
+    ok(lasts("part") < lasts("accepted") && loud(TONES.part) < loud(TONES.accepted), "a piece of a place is answered shorter and softer than a full one");
+    ok(all.every(([name, t]) => name === "short" || figure(t) !== figure(TONES.short)), "a place that stayed short has a figure of its own");
+    const modes = (a) => ["tone", "numbers", "doubts", "silent"].map((x) => { const p = plan(x, a); return [p.tone, p.speak]; });
+    same(modes({ tone: "part", speak: "three. two" }), [["part", ""], ["", "three. two"], ["", ""], ["", ""]], "modes, a piece of a place");
+    same(modes({ tone: "part", speak: "" }), [["part", ""], ["part", ""], ["", ""], ["", ""]], "modes, a piece without words");
+    same(modes({ tone: "short", speak: "three. two" }), [["short", ""], ["short", "three. two"], ["short", ""], ["", ""]], "modes, a place that stayed short");
+    const where = "14 buccal";
+    same(modes({ tone: "accepted", speak: "three", where }), [["accepted", where], ["", "three. 14 buccal"], ["", where], ["", ""]], "the place is said last, in silence never");
+    same(modes({ tone: "short", speak: "two of three", must: true, where }), [["short", "two of three. 14 buccal"], ["short", "two of three. 14 buccal"], ["short", "two of three. 14 buccal"], ["", ""]], "the place after words that must be said");
+    same(modes({ tone: "accepted", speak: "three", where: "" }), modes({ tone: "accepted", speak: "three" }), "no place, nothing of it");
+    // The place alone is said when the tone is over; a call that comes before that keeps it quiet.
+    const said = [];
+    const real = Object.getOwnPropertyDescriptor(globalThis, "speechSynthesis");
+    const voices = [{ lang: "en-GB", localService: true }];
+    const utterance = globalThis.SpeechSynthesisUtterance;
+    globalThis.SpeechSynthesisUtterance = function (text) { this.text = text; };
+    Object.defineProperty(globalThis, "speechSynthesis", { configurable: true, value: { getVoices: () => voices, speak: (u) => said.push([u.text, performance.now()]), cancel: () => {} } });
+    try {
+      const wait = (ms) => new Promise((r) => setTimeout(r, ms));
+      const one = new Answers();
+      const from = performance.now();
+      one.answer({ tone: "accepted", speak: "three", where }, "tone", 0.01);
+      same([said.length, one.speaking], [0, true], "not yet said, but meant to be");
+      await wait(lasts("accepted") + 200);
+      same(said.map(([text]) => text), [where], "the place is said");
+      ok(said[0][1] - from >= lasts("accepted"), "when the tone is over");
+      one.answer({ tone: "accepted", speak: "three", where }, "tone", 0.01);
+      one.hush();
+      await wait(lasts("accepted") + 200);
+      same([said.length, one.speaking], [1, false], "a call that comes first keeps it quiet");
+      one.answer({ tone: "accepted", speak: "three", where }, "numbers", 0.01);
+      same(said[1]?.[0], "three. 14 buccal", "numbers are said at once");
+      one.answer({ tone: "accepted", speak: "three", where }, "silent", 0.01);
+      await wait(200);
+      same(said.length, 2, "nothing in silence");
+    } finally {
+      globalThis.SpeechSynthesisUtterance = utterance;
+      Object.defineProperty(globalThis, "speechSynthesis", real);
+    }
   },
   async map(m) {
     const { bands, curve, field } = await m("map/map.js");

@@ -1,5 +1,5 @@
-// The frame of all screens: which one is shown, the exam that is open, and what is announced.
-import { h, put } from "../core/dom.js";
+// The frame of all screens: which one is shown, the exam that is open, whether it is listened to, and what is announced.
+import { h, put, attr } from "../core/dom.js";
 import { get, Fault } from "../core/server.js";
 import { prefs, setPrefs, onPrefs, showTheme } from "../core/prefs.js";
 import { Session } from "../core/session.js";
@@ -27,6 +27,8 @@ const SCREENS = [
   { pattern: /^\/exams\/([^/]+)\/handout$/, tag: "ls-handout", title: "Home care", exam: true },
 ];
 
+const LISTENING = "ls.listening"; // in sessionStorage: the exam that this page's microphone heard for when the page went away
+
 class App extends HTMLElement {
   session = null;
   ear = null;
@@ -38,10 +40,23 @@ class App extends HTMLElement {
   #toSay = "";
   #sayTimer = 0;
   #route = 0;
+  #away = false; // the page is going away: what ends now was not switched off by anybody
+  #left = ""; // whose exam was left with the microphone on
+  #again = false; // the microphone was on before the page was loaded again
 
   connectedCallback() {
+    this.nav = h("nav", { "aria-label": "Screens" });
+    this.facts = h("div", { class: "facts" });
+    this.heard = h("a", { class: "heard", href: "/" }, (this.hears = h("b", {})), (this.patient = h("span", { class: "patient" })), (this.toLive = h("span", { class: "unseen" })));
+    this.offButton = h("button", { class: "off", "aria-label": "Switch the microphone off", onclick: () => this.ear?.off() }, "Off");
+    this.theme = h("button", { class: "plain theme", onclick: () => setPrefs({ theme: document.documentElement.dataset.theme === "dark" ? "light" : "dark" }) });
     this.append(
-      (this.head = h("header", { class: "top" })),
+      (this.head = h("header", { class: "top" },
+        h("a", { class: "brand", href: "/", "aria-label": "Leadsman: patients" }, h("img", { src: "/icon.svg", alt: "", width: "26", height: "26" }), h("span", {}, "Leadsman")),
+        this.nav, this.facts,
+        (this.ears = h("div", { class: "listening", role: "group", "aria-label": "Microphone" }, this.heard, this.offButton)),
+        this.theme)),
+      (this.notice = h("section", { class: "notice", "aria-label": "Message" })),
       (this.main = h("main", { id: "main", tabindex: "-1" })),
       (this.polite = h("div", { class: "unseen", "aria-live": "polite", role: "status" })),
     );
@@ -58,7 +73,20 @@ class App extends HTMLElement {
     });
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", showTheme);
     onPrefs(() => this.#header());
+    // Before the ear's own listeners, which end its stream.
+    addEventListener("pagehide", () => (this.#away = true));
+    addEventListener("pageshow", (e) => {
+      this.#away = false;
+      if (e.persisted && this.session) this.#wasOn();
+    });
     this.show();
+  }
+
+  /** #wasOn finds out whether the microphone was on for this exam when the page went away. */
+  #wasOn() {
+    this.#again = sessionStorage.getItem(LISTENING) === this.session.exam;
+    if (this.#again) this.announce("The microphone is off since the page was loaded again.");
+    this.#listening();
   }
 
   go(path) {
@@ -90,7 +118,10 @@ class App extends HTMLElement {
     put(this.main, el);
     const who = screen.exam ? this.visit.patient_name + " – " : "";
     document.title = `${who}${screen.title} – Leadsman`;
-    if (moved) this.main.focus();
+    if (!moved) return;
+    // To the top, so that a message over the screen is in sight too.
+    scrollTo(0, 0);
+    this.main.focus({ preventScroll: true });
   }
 
   #failed(e) {
@@ -109,6 +140,16 @@ class App extends HTMLElement {
     this.visit = visit;
     this.session = session;
     this.ear = new Ear(session, this.about.voice);
+    this.ear.addEventListener("state", () => {
+      if (this.ear?.on) {
+        this.#left = "";
+        this.#again = false;
+        sessionStorage.setItem(LISTENING, id);
+      } else if (!this.#away) sessionStorage.removeItem(LISTENING);
+      this.#listening();
+    });
+    session.addEventListener("mic", () => this.#listening());
+    this.#wasOn();
     session.addEventListener("connection", () => this.#header());
     session.addEventListener("queue", () => this.#header());
     session.addEventListener("view", (e) => {
@@ -118,6 +159,11 @@ class App extends HTMLElement {
   }
 
   #closeExam() {
+    if (this.ear?.on) {
+      this.#left = this.visit.patient_name;
+      this.announce(`The microphone was switched off: the exam of ${this.#left} was left.`);
+    }
+    this.#again = false;
     this.ear?.close();
     this.session?.close();
     this.ear = this.session = this.visit = null;
@@ -145,7 +191,6 @@ class App extends HTMLElement {
       nav.push(link(base + "/live", "Live"), link(base + "/review", "Review"), link(base + "/findings", "Findings"), link(base + "/time", "Over time"), link(base + "/plan", "Plan"));
       const v = this.session.view;
       facts.push(
-        h("span", { class: "patient" }, this.visit.patient_name),
         h("span", { class: "numbering", title: v.numbering === "fdi" ? "Teeth are numbered 11 to 48 (ISO 3950)" : "Teeth are numbered 1 to 32 (Universal)" },
           v.numbering === "fdi" ? "FDI 11–48" : "Universal 1–32"),
       );
@@ -157,12 +202,39 @@ class App extends HTMLElement {
     }
     nav.push(link("/practise", "Practise"), link("/settings", "Settings"));
     const dark = document.documentElement.dataset.theme === "dark";
-    put(this.head,
-      h("a", { class: "brand", href: "/", "aria-label": "Leadsman: patients" }, h("img", { src: "/icon.svg", alt: "", width: "26", height: "26" }), h("span", {}, "Leadsman")),
-      h("nav", { "aria-label": "Screens" }, nav),
-      h("div", { class: "facts" }, facts),
-      h("button", { class: "plain theme", "aria-label": dark ? "Light colours" : "Dark colours", onclick: () => setPrefs({ theme: dark ? "light" : "dark" }) }, dark ? "Light" : "Dark"),
-    );
+    put(this.nav, nav);
+    put(this.facts, facts);
+    attr(this.theme, "aria-label", dark ? "Light colours" : "Dark colours");
+    put(this.theme, dark ? "Light" : "Dark");
+    this.#listening();
+  }
+
+  /** #listening shows in the same place on every screen whether a microphone is heard, for whose exam, the way to it, and the switch. */
+  #listening() {
+    const s = this.session;
+    const here = !!this.ear?.on;
+    const broken = here && this.ear.uplink?.state === "broken";
+    const state = broken ? "broken" : here ? (s.view.listening ? "listening" : "standby") : s?.mic?.on ? "elsewhere" : "off";
+    put(this.hears, { broken: "Connection broken", listening: "Listening", standby: "Standing by", elsewhere: "Listening elsewhere", off: "Not listening" }[state]);
+    attr(this.ears, "data-state", state);
+    const whose = s ? `exam of ${this.visit.patient_name}` : "no exam is open";
+    put(this.patient, whose);
+    const live = s && `/exams/${encodeURIComponent(s.exam)}/live`;
+    attr(this.heard, "href", live);
+    attr(this.heard, "title", s ? whose : null);
+    put(this.toLive, s ? ", to Live" : "");
+    this.offButton.disabled = !here;
+    // A message that belongs to what has just happened stands over the screen, and stays until it is dealt with.
+    const said = this.#again && !here ? "again" : this.#left && !here ? this.#left : "";
+    if ((this.notice.dataset.said || "") === said) return;
+    this.notice.dataset.said = said;
+    const note = (text, ...more) => h("div", { class: "note row" }, h("p", { class: "grow" }, h("b", {}, text)), more);
+    put(this.notice, said === "again"
+      ? note("The microphone is off since the page was loaded again.", h("button", { class: "main", onclick: () => this.ear?.start() }, "Switch it on"))
+      : said ? note(`The microphone was switched off: the exam of ${said} was left.`, h("button", { onclick: () => {
+        this.#left = "";
+        this.#listening();
+      } }, "Close")) : null);
   }
 }
 

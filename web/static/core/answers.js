@@ -1,9 +1,13 @@
 // How an answer sounds: tones made here, and the browser's voice for what is to be spoken.
 
-// Each tone is a list of [from Hz, to Hz, begin ms, length ms]; none lasts longer than 200 ms, and
-// they differ in direction, number and height, not in loudness. The choice is ours, not measured.
+// Each tone is a list of [from Hz, to Hz, begin ms, length ms, share of the loudness]; none lasts longer than 200 ms, and
+// they differ in direction, number and height, not in loudness alone. The choice is ours, not measured.
+// A piece of a place (part) is softer than the full place (accepted); a place that stayed incomplete (short) is the only one
+// that steps down.
 export const TONES = {
   accepted: [[880, 880, 0, 70]],
+  part: [[587, 587, 0, 40, 0.4]],
+  short: [[740, 740, 0, 60], [494, 494, 85, 105]],
   doubt: [[620, 620, 0, 60], [830, 990, 80, 110]],
   refused: [[233, 233, 0, 70], [233, 233, 110, 80]],
   misfit: [[400, 262, 0, 170]],
@@ -21,14 +25,19 @@ export const MODES = [
   ["silent", "No sound"],
 ];
 
-/** plan says what sounds for an answer in a mode: {tone, speak}. */
+/** plan says what sounds for an answer in a mode: {tone, speak}, the tone first. Words of the place come last. */
 export function plan(mode, a) {
   if (mode === "silent") return { tone: "", speak: "" };
-  const doubtful = a.tone === "doubt";
-  if (mode === "doubts") return { tone: a.tone === "accepted" ? "" : a.tone, speak: a.must ? a.speak : "" };
-  if (mode === "numbers") return { tone: doubtful || !a.speak ? a.tone : "", speak: a.speak };
-  return { tone: a.tone, speak: a.must ? a.speak : "" };
+  const and = (speak) => [speak, a.where].filter(Boolean).join(". ");
+  if (mode === "doubts") return { tone: ["accepted", "part"].includes(a.tone) ? "" : a.tone, speak: and(a.must ? a.speak : "") };
+  if (mode === "numbers") return { tone: ["doubt", "short"].includes(a.tone) || !a.speak ? a.tone : "", speak: and(a.speak) };
+  return { tone: a.tone, speak: and(a.must ? a.speak : "") };
 }
+
+/** lasts is the length of a tone in ms. */
+export const lasts = (name) => Math.max(0, ...(TONES[name] || []).map(([, , at, ms]) => at + ms));
+
+const GAP = 60; // ms between a tone and what is said after it
 
 export class Answers {
   #ctx = null;
@@ -59,7 +68,7 @@ export class Answers {
     if (!notes || !volume) return;
     this.wake();
     const t0 = this.#ctx.currentTime + 0.005;
-    for (const [from, to, at, ms] of notes) {
+    for (const [from, to, at, ms, share = 1] of notes) {
       const osc = this.#ctx.createOscillator();
       const gain = this.#ctx.createGain();
       const [a, b] = [t0 + at / 1000, t0 + (at + ms) / 1000];
@@ -67,8 +76,8 @@ export class Answers {
       osc.frequency.setValueAtTime(from, a);
       osc.frequency.linearRampToValueAtTime(to, b);
       gain.gain.setValueAtTime(0, a);
-      gain.gain.linearRampToValueAtTime(0.35 * volume, a + 0.008);
-      gain.gain.setValueAtTime(0.35 * volume, b - 0.012);
+      gain.gain.linearRampToValueAtTime(0.35 * volume * share, a + 0.008);
+      gain.gain.setValueAtTime(0.35 * volume * share, b - 0.012);
       gain.gain.linearRampToValueAtTime(0, b);
       osc.connect(gain).connect(this.#ctx.destination);
       osc.start(a);
@@ -76,9 +85,9 @@ export class Answers {
     }
   }
 
-  /** say speaks: digits slowly, with gaps; it gives true if there is a voice to do it. instead is
+  /** say speaks, after some ms: digits slowly, with gaps; it gives true if there is a voice to do it. instead is
    *  called if that voice fails. */
-  say(text, { slow = false, volume = 0.8, instead = () => {} } = {}) {
+  say(text, { slow = false, volume = 0.8, after = 0, instead = () => {} } = {}) {
     if (!text) return false;
     this.hush();
     const synth = globalThis.speechSynthesis;
@@ -93,12 +102,22 @@ export class Answers {
       this.#told.begin?.(text, said.since);
     };
     const end = () => this.#end(said);
+    if (after) {
+      const timer = setTimeout(() => this.#said === said && this.#speak(said, voice, { slow, volume, instead, begin, end }), after);
+      said.stop = () => clearTimeout(timer);
+    } else this.#speak(said, voice, { slow, volume, instead, begin, end });
+    return true;
+  }
+
+  #speak(said, voice, { slow, volume, instead, begin, end }) {
+    const { text } = said;
     if (voice) {
+      const synth = globalThis.speechSynthesis;
       const u = new SpeechSynthesisUtterance(text);
       Object.assign(u, { voice, lang: voice.lang, rate: slow ? 0.8 : 0.95, volume, onstart: begin, onend: end, onerror: end });
       said.stop = () => synth.cancel();
       synth.speak(u);
-      return true;
+      return;
     }
     const sound = new Audio(`/api/say?text=${encodeURIComponent(text)}${slow ? "&slow=1" : ""}`);
     sound.volume = volume;
@@ -111,7 +130,6 @@ export class Answers {
     sound.onerror = fail;
     said.stop = () => sound.pause();
     sound.play().catch((e) => e.name !== "AbortError" && fail());
-    return true;
   }
 
   #end(said) {
@@ -134,10 +152,11 @@ export class Answers {
   answer(a, mode, volume) {
     this.hush();
     const p = plan(mode, a);
-    const tone = () => this.tone(a.tone, volume);
-    const said = p.speak && this.say(p.speak, { slow: a.tone === "doubt", volume, instead: tone });
+    // Without a voice a tone stands for what would be said; the words of a place alone are no reason for one.
+    const tone = () => !p.tone && p.speak !== a.where && this.tone(a.tone, volume);
     if (p.tone) this.tone(p.tone, volume);
-    else if (p.speak && !said) tone();
+    const after = p.tone && (p.speak === a.where || p.tone === "short") ? lasts(p.tone) + GAP : 0;
+    if (p.speak && !this.say(p.speak, { slow: a.tone === "doubt", volume, after, instead: tone })) tone();
   }
 
   /** ask says a question, in every mode but silence and after what is being said; without a voice a

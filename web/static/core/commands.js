@@ -28,19 +28,35 @@ export function set(k, field, number, was) {
   return act;
 }
 
-/** coming gives the depths and margins that are on their way or being heard (partial), by site. */
+/** coming gives the depths and margins that are not entered yet, by site, and why: "waits" for the service, or just "heard" (partial). */
 export function coming(view, pending, partial) {
-  const out = { depth: new Map(), recession: new Map() };
+  const out = { depth: new Map(), recession: new Map(), why: new Map() };
+  const add = (field, k, mm, why) => {
+    out[field].set(k, mm);
+    out.why.set(`${k} ${field}`, why);
+  };
   for (const item of pending) {
     for (const a of item.body.command?.acts || []) {
       if (!a.ref) continue;
       const k = key(a.ref.tooth, a.ref.site);
-      if (a.verb === "soundings") out[view.pass].set(k, a.numbers[0]);
-      else if (a.verb === "set") out[a.field]?.set(k, a.number ?? "");
+      if (a.verb === "soundings") add(view.pass, k, a.numbers[0], "waits");
+      else if (a.verb === "set" && out[a.field]) add(a.field, k, a.number ?? "", "waits");
     }
   }
-  for (const [k, mm] of Object.entries(partial?.soundings || {})) out[view.pass].set(k, mm);
+  for (const [k, mm] of Object.entries(partial?.soundings || {})) add(view.pass, k, mm, "heard");
   return out;
+}
+
+const WHY = { waits: "typed, waits for the service, not entered yet", heard: "being heard, not entered yet" };
+
+/** tentative says in words what is not entered yet at a site, or "". */
+export function tentative(coming, k) {
+  const out = [];
+  for (const field of ["depth", "recession"]) {
+    const mm = coming?.[field].get(k);
+    if (mm != null) out.push(`${field} ${mm === "" ? "cleared" : mm} ${WHY[coming.why.get(`${k} ${field}`)]}`);
+  }
+  return out.join(", ");
 }
 
 /** sounding enters the next reading along the path, only if the path still stands at k. */

@@ -108,7 +108,6 @@ class Settings extends HTMLElement {
     const ws = location.protocol === "https:" ? "wss:" : "ws:";
     const uplink = new Uplink(`${ws}//${location.host}/api/trial/sound?owner=${newID()}&voice=${encodeURIComponent(prefs().examiner)}`, ring);
     uplink.addEventListener("state", () => {
-      if (uplink.state === "open") put(this.heard); // after a broken connection all is heard anew
       put(this.partial, { "no-engine": "No speech recognizer is loaded: only the sound can be tested.", broken: "The connection is broken. It is tried again by itself." }[uplink.state] || "");
     });
     uplink.addEventListener("news", (e) => {

@@ -1,6 +1,7 @@
 // The whole mouth as a real table, a quadrant each: what is written where, with a cell for every site
 // that can be reached by arrows.
 import { h, put, attr } from "../core/dom.js";
+import { tentative as notYet } from "../core/commands.js";
 import { QUADRANTS, across, key, parts, probed, siteAt, depthLevel, letters, nextKey, say, aspectName, marginText } from "../core/view.js";
 
 class Sheet extends HTMLElement {
@@ -41,13 +42,14 @@ class Sheet extends HTMLElement {
       put(c.margin, marginText(margin ?? s.recession));
       c.num.classList.toggle("doubt", !!s.doubt);
       attr(c.el, "data-d", tentative == null ? depthLevel(s.depth) || null : null);
-      attr(c.el, "data-tentative", tentative != null);
-      attr(c.el, "data-tentative-margin", margin != null);
+      attr(c.el, "data-tentative", tentative == null ? null : coming.why.get(`${k} depth`));
+      attr(c.el, "data-tentative-margin", margin == null ? null : coming.why.get(`${k} recession`));
       attr(c.el, "data-next", k === next);
       attr(c.el, "data-wide", String(tentative ?? s.depth ?? "").length > 1);
       attr(c.el, "data-empty", s.depth == null && tentative == null);
       attr(c.el, "aria-selected", k === picked ? "true" : "false");
-      put(c.said, say(view, k, this.words) + (k === next ? ", next" : ""));
+      const waits = notYet(coming, k);
+      put(c.said, say(view, k, this.words) + (waits ? `; ${waits}` : "") + (k === next ? ", next" : ""));
       attr(c.el, "tabindex", k === tab ? "0" : "-1");
     }
     for (const [tooth, el] of this.#heads) {

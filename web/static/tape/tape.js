@@ -38,8 +38,8 @@ class Tape extends HTMLElement {
       attr(c.el, "data-wide", String(tentative ?? s.depth ?? "").length > 1);
       attr(c.el, "data-empty", tentative == null && s.depth == null);
       attr(c.el, "data-d", tentative == null ? depthLevel(s.depth) || null : null);
-      attr(c.el, "data-tentative", tentative != null);
-      attr(c.el, "data-tentative-margin", margin != null);
+      attr(c.el, "data-tentative", tentative == null ? null : coming.why.get(`${k} depth`));
+      attr(c.el, "data-tentative-margin", margin == null ? null : coming.why.get(`${k} recession`));
       attr(c.el, "data-doubt", !!s.doubt);
       c.num.classList.toggle("doubt", !!s.doubt && tentative == null);
       put(c.flags, letters(s));

@@ -1,0 +1,140 @@
+package exam
+
+import (
+	"slices"
+	"sync"
+	"testing"
+
+	"leadsman/chart"
+	"leadsman/speech/scripted"
+)
+
+// "remark" and free speech, in one breath or after a pause, is kept beside the place with its sound, and answered.
+func TestRemark(t *testing.T) {
+	late := say(14000, "the patient finds cold air unpleasant") // no words of a call
+	for name, c := range map[string]struct {
+		script     []scripted.Utterance
+		from, to   int64 // of the sound
+		text, rest string
+	}{
+		"one breath":                      {[]scripted.Utterance{say(1000, "three two four"), say(3000, "remark the patient finds cold air unpleasant")}, 3000, 5100, "sound clip", "- - -"},
+		"one breath, with words of calls": {[]scripted.Utterance{say(1000, "three two four"), say(3000, "remark bleeding three two four")}, 3000, 4500, "sound clip", "- - -"},
+		"after a pause":                   {[]scripted.Utterance{say(1000, "three two four"), say(3000, "remark"), say(5000, "the patient finds")}, 5000, 5900, "sound clip", "- - -"},
+		"after a pause, understood":       {[]scripted.Utterance{say(1000, "three two four"), say(3000, "remark"), say(5000, "three two")}, 5000, 5600, "three two", "- - -"},
+		"and calls after it":              {[]scripted.Utterance{say(1000, "three two four"), say(3000, "remark cold air"), say(5000, "five four five")}, 3000, 3900, "sound clip", "5 4 5"},
+		"none comes":                      {[]scripted.Utterance{say(1000, "three two four"), say(3000, "remark"), late}, 0, 0, "", "- - -"},
+		"none comes, a call much later":   {[]scripted.Utterance{say(1000, "three two four"), say(3000, "remark"), say(14000, "five four five")}, 0, 0, "", "5 4 5"},
+		"chatter":                         {[]scripted.Utterance{say(1000, "three two four"), say(3000, "a remarkable thing"), say(5000, "the remark was unkind")}, 0, 0, "", "- - -"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			e, log := open(t, chart.FDI, c.script...)
+			clips := map[uint64]int64{} // milliseconds of sound
+			e.cfg.KeepClip = func(call uint64, pcm []int16) { clips[call] = int64(len(pcm)) * 1000 / 16000 }
+			sub := e.Subscribe(state(t, log).Seq())
+			play(t, e, 17000)
+			sub.Close()
+			s := state(t, log)
+			if row(s, 17, chart.Buccal) != "3 2 4" || row(s, 16, chart.Buccal) != c.rest {
+				t.Errorf("depths %s, then %s, want %s", row(s, 17, chart.Buccal), row(s, 16, chart.Buccal), c.rest)
+			}
+			if c.text == "" {
+				if len(s.Remarks) != 0 {
+					t.Errorf("%+v", s.Remarks)
+				}
+				return
+			}
+			if len(s.Remarks) != 1 || s.Remarks[0].Text != c.text || s.Remarks[0].Place != (chart.Place{Tooth: 17}) {
+				t.Fatalf("%+v", s.Remarks)
+			}
+			if ms := clips[s.Remarks[0].Call]; ms < c.to-c.from || ms > c.to-c.from+600 {
+				t.Errorf("%d ms of sound of %d", ms, c.to-c.from)
+			}
+			answered := false
+			for ch := range sub.C {
+				answered = answered || ch.Answer != nil && ch.Answer.Call == s.Remarks[0].Call && ch.Answer.Tone == ToneAccepted && ch.Answer.Text == "remark: "+c.text
+			}
+			if !answered {
+				t.Error("no answer")
+			}
+		})
+	}
+}
+
+// A remark that was begun in one stream of sound takes nothing of another one.
+func TestRemarkIsOfItsStream(t *testing.T) {
+	e, log := open(t, chart.FDI, say(1000, "three two four"), say(9000, "remark"))
+	play(t, e, 10500)
+	m, err := e.OpenMic("another", true)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := m.Write(0, make([]int16, 3*16000)); err != nil {
+		t.Fatal(err)
+	}
+	s := state(t, log)
+	if len(s.Remarks) != 0 || row(s, 16, chart.Buccal) != "3 2 4" {
+		t.Errorf("remarks %+v, the second call gave %s", s.Remarks, row(s, 16, chart.Buccal))
+	}
+}
+
+// What is spoken carries the name of the examiner whose voice the microphone was opened for.
+func TestWhoSpoke(t *testing.T) {
+	e, log := open(t, chart.FDI, say(1000, "three two four"), say(3000, "remark cold air"), say(5000, "tooth one eight"), say(7000, "remark"), say(8000, "hot air"))
+	e.cfg.Examiner = func(voice string) string { return map[string]string{"a1": "Ada Quill"}[voice] }
+	for _, c := range []struct{ owner, voice, want string }{{"a", "a1", "Ada Quill"}, {"b", "", ""}, {"c", "unknown", ""}} {
+		from := len(log.Events)
+		m, err := e.OpenMicFor(c.owner, c.voice, true)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := m.Write(0, make([]int16, 10*16000)); err != nil {
+			t.Fatal(err)
+		}
+		n := 0
+		for _, ev := range log.Events[from:] {
+			if ev.Kind != chart.KindCall && ev.Kind != chart.KindRemark {
+				continue
+			}
+			if n++; ev.Who != c.want {
+				t.Errorf("voice %q: %s %q by %q, want %q", c.voice, ev.Kind, ev.Words, ev.Who, c.want)
+			}
+		}
+		if n != 7 { // five calls, one of them refused, and two remarks
+			t.Errorf("voice %q: %d calls and remarks", c.voice, n)
+		}
+	}
+	v, err := e.View(ctx)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if i := slices.IndexFunc(v.Calls, func(c CallView) bool { return c.Source == chart.Voice }); i < 0 || v.Calls[i].Who != "Ada Quill" || v.Remarks[0].Who != "Ada Quill" {
+		t.Errorf("the pages are told %+v, remark %+v", v.Calls, v.Remarks)
+	}
+}
+
+// Any number of goroutines may close an exam at once; each returns when it has ended.
+func TestCloseAtOnce(t *testing.T) {
+	for range 200 {
+		e, _ := open(t, chart.FDI)
+		if _, err := e.OpenMic("a", false); err != nil {
+			t.Fatal(err)
+		}
+		begin := make(chan struct{})
+		var all sync.WaitGroup
+		for range 8 {
+			all.Go(func() {
+				<-begin
+				if err := e.Close(); err != nil {
+					t.Error(err)
+				}
+				select {
+				case <-e.done:
+				default:
+					t.Error("Close returned before the exam had ended")
+				}
+			})
+		}
+		close(begin)
+		all.Wait()
+	}
+}
