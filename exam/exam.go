@@ -73,6 +73,7 @@ type Exam struct {
 	level     float64 // dB below full scale of the soundings, the latest counting most; 0 before the first
 	calledMS  int64   // and the last call
 	strayed   phrase  // numbers that were taken for talk
+	stream    stream  // how far the sound is decided
 	held      *held   // a number that may answer the question or be the next sounding
 	remark    bool    // the next speech is a remark
 	uttered   []utterance
@@ -87,10 +88,10 @@ type Exam struct {
 // unclear is the reason of doubts that come from the ear; others come from what is plausible.
 const unclear = "not heard clearly"
 
-// phrase is words that wait for more, with the stream time until which they do.
+// phrase is words that wait for more, with the stream time until which they do, and that at which they began.
 type phrase struct {
-	words []string
-	until int64
+	words       []string
+	until, from int64
 }
 
 // utterance is a call that was just logged, and where it stands in the sound of the microphone.
@@ -163,13 +164,14 @@ func (e *Exam) run(f func()) error {
 	}
 }
 
-// Close ends the exam's goroutine and microphone; the log stays as it is.
+// Close ends the exam's goroutine and microphone; the log stays as it is. What was being said is not decided: it is heard again when the
+// microphone's owner comes back to the exam.
 func (e *Exam) Close() error {
 	e.micMu.Lock()
 	m := e.mic
 	e.micMu.Unlock()
 	if m != nil {
-		m.Close()
+		m.abandon()
 	}
 	select {
 	case <-e.quit:
@@ -288,7 +290,7 @@ func (e *Exam) perform(ctx context.Context, c chart.Command, m chart.Meta, doubt
 // settle makes the events of a call durable, folds them and tells everybody. cause is why the call
 // was refused, if it was.
 func (e *Exam) settle(ctx context.Context, c chart.Command, m chart.Meta, evs []chart.Event, cause error) (Answer, error) {
-	if err := e.cfg.Log.Append(ctx, evs...); err != nil {
+	if err := e.keep(ctx, evs...); err != nil {
 		a := Answer{Words: m.Words, Text: "not entered: " + err.Error(), Tone: ToneRefused, Must: true, Speak: "not saved"}
 		e.tell(Change{Answer: &a, Partial: &Partial{}})
 		return a, err
@@ -687,7 +689,11 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis) error {
 		return nil
 	}
 	if m.result.Ending == grammar.Prefix && m.err == nil {
-		e.pending = phrase{m.result.Words, h.EndMS + pendingMS}
+		from := h.StartMS
+		if m.result.Pending {
+			from = e.pending.from
+		}
+		e.pending = phrase{m.result.Words, h.EndMS + pendingMS, from}
 		e.tell(Change{Partial: &Partial{Words: strings.Join(m.result.Words, " ") + " …"}})
 		return nil
 	}
@@ -714,7 +720,7 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis) error {
 	}
 	e.amend = phrase{}
 	if m.result.Ending == grammar.Open {
-		e.amend = phrase{m.result.Words, h.EndMS + amendMS}
+		e.amend = phrase{m.result.Words, h.EndMS + amendMS, h.StartMS}
 	}
 	lost := e.lost(do, h)
 	doubt := &suspicion{of: func(c *chart.Chart, r chart.Reading, v chart.MM) (string, string) {
@@ -767,7 +773,7 @@ func (e *Exam) stray(r grammar.Result, h speech.Hypothesis) bool {
 	if h.Filler < strayFiller || again || e.question != nil || r.Pending || r.Amends || e.calledMS > 0 && h.StartMS-e.calledMS < blueMS {
 		return false
 	}
-	e.strayed = phrase{r.Words, h.EndMS + blueMS}
+	e.strayed = phrase{r.Words, h.EndMS + blueMS, h.StartMS}
 	return true
 }
 
@@ -1107,6 +1113,7 @@ func (e *Exam) release(ctx context.Context, answers bool) error {
 		return nil
 	}
 	e.held = nil
+	defer e.stream.earlier(k.hyp.Consumed)()
 	q := e.question
 	if answers && q != nil {
 		_, err := e.perform(ctx, q.values(e.state, []chart.MM{k.number}), k.meta, nil)

@@ -831,7 +831,9 @@ func TestSubscribe(t *testing.T) {
 
 type brokenLog struct{ Memory }
 
-func (b *brokenLog) Append(context.Context, ...chart.Event) error { return errors.New("disk full") }
+func (b *brokenLog) AppendHeard(context.Context, Heard, ...chart.Event) error {
+	return errors.New("disk full")
+}
 
 // Nothing counts as entered before it is durable.
 func TestLogFailureEntersNothing(t *testing.T) {

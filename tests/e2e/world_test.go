@@ -59,10 +59,10 @@ type memory struct {
 	exam.Memory
 }
 
-func (m *memory) Append(ctx context.Context, evs ...chart.Event) error {
+func (m *memory) AppendHeard(ctx context.Context, h exam.Heard, evs ...chart.Event) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	return m.Memory.Append(ctx, evs...)
+	return m.Memory.AppendHeard(ctx, h, evs...)
 }
 
 func newWorld(t *testing.T, engine speech.Engine, own ...chart.Path) *world {

@@ -106,10 +106,10 @@ class Settings extends HTMLElement {
       if (mic.trouble) put(this.result, mic.trouble);
     });
     const ws = location.protocol === "https:" ? "wss:" : "ws:";
-    const uplink = new Uplink(`${ws}//${location.host}/api/trial/sound?owner=${newID()}&voice=${encodeURIComponent(prefs().examiner)}`, ring);
+    const uplink = new Uplink(`${ws}//${location.host}/api/trial/sound?voice=${encodeURIComponent(prefs().examiner)}`, ring);
     uplink.addEventListener("state", () => {
       if (uplink.state === "open") put(this.heard); // after a broken connection all is heard anew
-      put(this.partial, { "no-engine": "No speech recognizer is loaded: only the sound can be tested.", broken: "The connection is broken. It is tried again by itself." }[uplink.state] || "");
+      put(this.partial, { "no-engine": "No speech recognizer is loaded: only the sound can be tested.", gone: "Load the page again.", refused: uplink.trouble, broken: "The connection is broken. It is tried again by itself." }[uplink.state] || "");
     });
     uplink.addEventListener("news", (e) => {
       put(this.partial, e.detail.partial);
