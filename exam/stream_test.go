@@ -407,3 +407,29 @@ func TestOwnVoiceAfterRestart(t *testing.T) {
 		t.Errorf("%d prompts", n)
 	}
 }
+
+// What one microphone left half said is nothing to the next one, whose time begins anew.
+func TestNextMicrophoneBeginsAnew(t *testing.T) {
+	log := &Memory{}
+	if err := Start(ctx, log, chart.FDI, "arch", nil, nil, 1, ""); err != nil {
+		t.Fatal(err)
+	}
+	e := again(t, log, newTape(say(1000, "three two four"), say(3000, "recession"), say(5000, "one two one")))
+	send(t, mic(t, e, "a"), 4000)
+	b, err := e.OpenMic("b", true)
+	if err != nil {
+		t.Fatal(err)
+	}
+	// It hears the tape from its fifth second on, as its own first.
+	for to := int64(2 * speech.Rate); b.Next() < to; {
+		if _, err := b.Write(b.Next(), sound(b.Next()+4500*16, b.Next()+4500*16+512)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if got, want := entries(t, log), "17 buccal: 3 2 4|16 buccal: 1 2 1"; got != want {
+		t.Errorf("got %s, want %s", got, want)
+	}
+	if samples, known, err := log.HeardUpTo(ctx, "b"); err != nil || !known || samples < speech.Rate {
+		t.Errorf("the position of the next one: %d, %t, %v", samples, known, err)
+	}
+}
