@@ -155,7 +155,7 @@ func TestEndsAtAnyMoment(t *testing.T) {
 	}
 	seed := rand.Uint64()
 	rnd := rand.New(rand.NewPCG(seed, 0))
-	for round := range 150 {
+	for round := range 60 {
 		log := fresh()
 		at, heard := int64(0), int64(0)
 		var moments []int64
@@ -431,5 +431,85 @@ func TestNextMicrophoneBeginsAnew(t *testing.T) {
 	}
 	if samples, known, err := log.HeardUpTo(ctx, "b"); err != nil || !known || samples < speech.Rate {
 		t.Errorf("the position of the next one: %d, %t, %v", samples, known, err)
+	}
+}
+
+// failing is an engine whose recognizer fails once.
+type failing struct {
+	*tape
+	at int // how many times it is given sound before that
+}
+
+func (f *failing) NewRecognizer() (speech.Recognizer, error) {
+	r, err := f.tape.NewRecognizer()
+	return &failingHead{r.(*tapeHead), f}, err
+}
+
+type failingHead struct {
+	*tapeHead
+	f *failing
+}
+
+func (h *failingHead) Accept(pcm []int16) ([]speech.Hypothesis, error) {
+	if h.f.at--; h.f.at == 0 {
+		return nil, errors.New("the model broke")
+	}
+	return h.tapeHead.Accept(pcm)
+}
+
+// A recognizer that fails costs nothing: its owner's next connection gets another one, which hears again what was not decided.
+func TestRecognizerFails(t *testing.T) {
+	log := &Memory{}
+	if err := Start(ctx, log, chart.FDI, "arch", nil, nil, 1, ""); err != nil {
+		t.Fatal(err)
+	}
+	// It fails at 4.6 s, in the middle of the second call.
+	e := again(t, log, &failing{newTape(say(1000, "three two four"), say(4200, "five two five"), say(7000, "two one two")), 230})
+	m, failed := mic(t, e, "a"), 0
+	for to := int64(9 * speech.Rate); m.Next() < to; {
+		if _, err := m.Write(m.Next(), sound(m.Next(), m.Next()+512)); err != nil {
+			failed++
+			m.Detach()
+			m = mic(t, e, "a")
+			if ms := m.Next() * 1000 / speech.Rate; ms < 1900 || ms > 4200 {
+				t.Errorf("it goes on at %d ms", ms)
+			}
+		}
+	}
+	if got, want := entries(t, log), "17 buccal: 3 2 4|16 buccal: 5 2 5|15 buccal: 2 1 2"; got != want || failed != 1 {
+		t.Errorf("failed %d times, got %s, want %s", failed, got, want)
+	}
+}
+
+// A call that cannot be saved is told, and has to be said again: it is not heard again by itself while the service runs, and what
+// follows is heard at its own time.
+func TestCallThatCannotBeSaved(t *testing.T) {
+	log := &Memory{}
+	if err := Start(ctx, log, chart.FDI, "arch", nil, nil, 1, ""); err != nil {
+		t.Fatal(err)
+	}
+	full := &crash{log, 1}
+	e, err := Open(ctx, Config{ID: "x", Log: full, Engine: newTape(say(1000, "three two four"), say(4000, "five two five"), say(7000, "five two six")), Now: func() int64 { return 1 }})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { e.Close() })
+	m, failed := mic(t, e, "a"), 0
+	for to := int64(9 * speech.Rate); m.Next() < to; {
+		at := m.Next()
+		next, err := m.Write(at, sound(at, at+512))
+		if err != nil {
+			failed++
+			full.left = 1000 // there is room again
+		}
+		if next != at+512 {
+			t.Fatalf("the stream stands still at %d", next)
+		}
+	}
+	if got, want := entries(t, log), "17 buccal: 3 2 4|16 buccal: 5 2 6"; got != want || failed != 1 {
+		t.Errorf("failed %d times, got %s, want %s", failed, got, want)
+	}
+	if c := state(t, log).Calls; c[len(c)-1].Words != "five two six" {
+		t.Error(c)
 	}
 }

@@ -112,16 +112,41 @@ func TestSoundPosition(t *testing.T) {
 	}
 }
 
-// BenchmarkSoundPosition is what chatter costs: a position without events, with everything on the disk.
+// BenchmarkSoundPosition is what a position costs, alone (talk) and with a call, and the call without it; all of it on the disk.
 func BenchmarkSoundPosition(b *testing.B) {
-	s := openT(b, b.TempDir())
-	x := newExam(b, s)
-	play(b, s, x.ID, 50)
-	at := int64(0)
-	for b.Loop() {
-		at += 1600
-		if err := s.Log(x.ID).AppendHeard(ctx, chart.Heard{Stream: "a", Samples: at}); err != nil {
-			b.Fatal(err)
-		}
+	for _, c := range []struct {
+		name         string
+		stream, call bool
+	}{{"alone", true, false}, {"with a call", true, true}, {"call alone", false, true}} {
+		b.Run(c.name, func(b *testing.B) {
+			s := openT(b, b.TempDir())
+			x := newExam(b, s)
+			st, err := chart.Fold(play(b, s, x.ID, 1))
+			if err != nil {
+				b.Fatal(err)
+			}
+			var h chart.Heard
+			for b.Loop() {
+				if c.stream {
+					h = chart.Heard{Stream: "a", Samples: h.Samples + 1600}
+				}
+				var evs []chart.Event
+				if c.call {
+					do := soundings(3, 2, 4)
+					if st.AtEnd {
+						do = one(chart.Act{Verb: chart.VerbGo, Tooth: 17})
+					}
+					if evs, err = st.Do(do, chart.Meta{Source: chart.Voice}); err != nil {
+						b.Fatal(err)
+					}
+				}
+				if err := s.Log(x.ID).AppendHeard(ctx, h, evs...); err != nil {
+					b.Fatal(err)
+				}
+				if err := st.Apply(evs...); err != nil {
+					b.Fatal(err)
+				}
+			}
+		})
 	}
 }

@@ -98,7 +98,7 @@ func TestServiceEndsWhileCalling(t *testing.T) {
 		}
 	}
 	if len(got) < sure || len(got) > len(want) || strings.Join(got, " ") != strings.Join(want[:min(len(got), len(want))], " ") {
-		t.Errorf("%d values were entered, %d to %d were called:\ngot  %s\nwant %s", len(got), sure, len(want), got, want)
+		t.Fatalf("%d values were entered, %d to %d were called:\ngot  %s\nwant %s", len(got), sure, len(want), got, want)
 	}
 	t.Logf("%d values in %.0f s of sound, each once at its own site", len(got), recorded)
 }
