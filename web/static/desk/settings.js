@@ -1,6 +1,6 @@
 // Settings: what the practice decides (kept by the service) and what this screen does (kept here).
 import { h, put, attr } from "../core/dom.js";
-import { get, putTo, newID } from "../core/server.js";
+import { get, putTo } from "../core/server.js";
 import { prefs, setPrefs } from "../core/prefs.js";
 import { Microphone, devices, advice } from "../core/mic.js";
 import { Ring } from "../core/ring.js";

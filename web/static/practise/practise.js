@@ -1,6 +1,6 @@
 // Practise: how well a voice is understood, and reading a script for a voice profile.
 import { h, put, attr } from "../core/dom.js";
-import { ask, get, post, putTo, newID } from "../core/server.js";
+import { ask, get, post, putTo } from "../core/server.js";
 import { prefs } from "../core/prefs.js";
 import { day } from "../core/view.js";
 import { Microphone, advice } from "../core/mic.js";
