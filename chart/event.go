@@ -101,6 +101,13 @@ type Event struct {
 	Path      string    `json:"path,omitempty"`
 }
 
+// Heard is how far the sound of a microphone is decided: what lies before it stands in the log, or was found to mean nothing,
+// and is not heard again.
+type Heard struct {
+	Stream  string // names the sound of one microphone from switching on to off; "": none
+	Samples int64  // from its begin on
+}
+
 // Encode writes the event as one line of JSON, the form in which logs are kept.
 func (e Event) Encode() ([]byte, error) { return json.Marshal(e) }
 

@@ -17,6 +17,11 @@ import (
 // that do not follow the last one.
 type Log interface {
 	Append(ctx context.Context, evs ...chart.Event) error
+	// AppendHeard appends events, or none, and notes in the same transaction how far the sound is decided by them. The position
+	// of a stream only moves forward. Without a stream it is Append.
+	AppendHeard(ctx context.Context, h Heard, evs ...chart.Event) error
+	// HeardUpTo is the position of a stream; known is false for one that was never noted.
+	HeardUpTo(ctx context.Context, stream string) (samples int64, known bool, err error)
 	All(ctx context.Context) iter.Seq2[chart.Event, error]
 }
 
@@ -45,11 +50,30 @@ type Config struct {
 }
 
 // Memory is a Log that is gone with the process: for recordings and tests.
-type Memory struct{ Events []chart.Event }
+type Memory struct {
+	Events []chart.Event
+	heard  map[string]int64
+}
 
-func (m *Memory) Append(_ context.Context, evs ...chart.Event) error {
+func (m *Memory) Append(ctx context.Context, evs ...chart.Event) error {
+	return m.AppendHeard(ctx, Heard{}, evs...)
+}
+
+func (m *Memory) AppendHeard(_ context.Context, h Heard, evs ...chart.Event) error {
 	m.Events = append(m.Events, evs...)
+	if h.Stream == "" {
+		return nil
+	}
+	if m.heard == nil {
+		m.heard = map[string]int64{}
+	}
+	m.heard[h.Stream] = max(m.heard[h.Stream], h.Samples)
 	return nil
+}
+
+func (m *Memory) HeardUpTo(_ context.Context, stream string) (samples int64, known bool, err error) {
+	samples, known = m.heard[stream]
+	return samples, known, nil
 }
 
 func (m *Memory) All(context.Context) iter.Seq2[chart.Event, error] {
@@ -67,6 +91,8 @@ var (
 	ErrMicTaken = errors.New("another microphone is connected to this exam: close it there, or take over")
 	// ErrNoEngine means that the service runs without a recognizer.
 	ErrNoEngine = errors.New("no speech recognizer is loaded: only the keyboard works; run leadsman doctor")
+	// ErrTooFar means that sound came from a position that no microphone can have reached.
+	ErrTooFar = errors.New("this sound lies more than 24 hours behind what was heard: it was dropped; switch the microphone off and on")
 	// ErrClosed means that the exam was closed.
 	ErrClosed = errors.New("the exam is closed")
 )

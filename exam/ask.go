@@ -66,6 +66,22 @@ func (e *Exam) dueFor(evs []chart.Event) {
 	}
 }
 
+// dueAgain makes all open doubts due.
+func (e *Exam) dueAgain() {
+	for _, d := range e.state.OpenDoubts() {
+		p := chart.Place{Tooth: d.Tooth, Aspect: d.Site.Aspect()}
+		i := slices.IndexFunc(e.due, func(x due) bool { return x.place == p })
+		switch {
+		case d.Reason == tooFew && i < 0:
+			e.due = append(e.due, *e.hole(p))
+		case i < 0:
+			e.due = append(e.due, due{place: p, refs: []chart.SiteRef{d.SiteRef}})
+		case !e.due[i].hole:
+			e.due[i].refs = append(e.due[i].refs, d.SiteRef)
+		}
+	}
+}
+
 // ask puts a question.
 func (e *Exam) ask(q *Question) {
 	e.asked++

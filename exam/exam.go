@@ -98,13 +98,14 @@ func (e *Exam) run(f func()) error {
 	}
 }
 
-// Close ends the exam's goroutine and microphone; the log stays as it is.
+// Close ends the exam's goroutine and microphone; the log stays as it is. What was being said is not decided: it is heard again when the
+// microphone's owner comes back to the exam.
 func (e *Exam) Close() error {
 	e.micMu.Lock()
 	m := e.mic
 	e.micMu.Unlock()
 	if m != nil {
-		m.Close()
+		m.abandon()
 	}
 	e.end.Do(func() { close(e.quit) })
 	<-e.done

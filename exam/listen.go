@@ -65,8 +65,10 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis, loud bool) error 
 	v := e.decide(h, loud)
 	joined := v.Result.Pending && (s.waiting.whole == nil || s.waiting.whole.verdict.Fit == hear.Over || v.Fit != hear.Row && v.Fit != hear.Over)
 	if w := s.waiting.whole; w != nil && !joined && v.Do != hear.Ignore && v.Do != hear.Misfit {
-		// What was held was all of a call; this is another one.
-		if err := e.release(ctx); err != nil {
+		// What was held was all of a call; this is another one, which is not decided by that.
+		over := s.earlier(s.waiting.consumed)
+		err := e.release(ctx)
+		if over(); err != nil {
 			return err
 		}
 		v = e.decide(h, loud)
@@ -112,7 +114,7 @@ func (e *Exam) decide(h speech.Hypothesis, loud bool) hear.Verdict {
 
 // hold keeps words that more may follow. Numbers that may be all of a call are entered at the end of the breath.
 func (e *Exam) hold(v hear.Verdict, m chart.Meta, h speech.Hypothesis) {
-	w := waits{phrase: phrase{v.Result.Words, h.EndMS + pendingMS}, from: m.StartMS, p: v.Confidence}
+	w := waits{phrase: phrase{v.Result.Words, h.EndMS + pendingMS}, from: m.StartMS, consumed: h.Consumed, p: v.Confidence}
 	if v.Result.Ending > grammar.Prefix {
 		w.whole, w.until = &whole{v, m}, h.EndMS+e.rhythm.BreathMS()
 	}

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"strings"
 	"sync"
+	"sync/atomic"
 
 	"leadsman/chart"
 	"leadsman/grammar"
@@ -28,6 +29,7 @@ type Mic struct {
 	speak  bool   // speech is going on
 	heard  int64  // stream ms until which speech was heard
 	closed bool
+	broken atomic.Bool // its recognizer failed: the owner gets another one
 	ring   ring
 	ticked int64 // stream ms of the last tick
 	own    ownVoice
@@ -62,7 +64,8 @@ func (r *ring) cut(from, to int64) []int16 {
 	return append([]int16(nil), r.buf[from-r.start:to-r.start]...)
 }
 
-// OpenMic connects a microphone. The same owner gets its stream back as it was left. Another owner gets ErrMicTaken while
+// OpenMic connects a microphone. The same owner gets its stream back as it was left, or, after the service was started anew, where the log
+// says that it was decided. Another owner gets ErrMicTaken while
 // the first is connected, unless it takes over; both that and opening while the first one's connection is gone end the
 // first one's stream.
 func (e *Exam) OpenMic(owner string, takeover bool) (*Mic, error) {
@@ -77,30 +80,36 @@ func (e *Exam) OpenMicFor(owner, voice string, takeover bool) (*Mic, error) {
 	e.micMu.Lock()
 	defer e.micMu.Unlock()
 	if m := e.mic; m != nil {
-		if m.owner == owner {
+		if m.owner == owner && !m.broken.Load() {
 			m.away = false
 			e.hears(voice)
 			e.micOn(m, true)
 			return m, nil
 		}
-		if !takeover && !m.away {
+		switch {
+		case m.owner == owner:
+			m.abandon()
+		case !takeover && !m.away:
 			return nil, ErrMicTaken
+		default:
+			m.close()
 		}
-		m.close()
 		e.mic = nil
 	}
 	rec, note, err := e.recognizer(voice)
 	if err != nil {
 		return nil, fmt.Errorf("open microphone: %w", err)
 	}
-	m := &Mic{e: e, owner: owner, rec: rec}
-	if err := m.setNet(0); err != nil {
+	var at int64
+	if runErr := e.run(func() { at, err = e.listen(owner) }); err != nil || runErr != nil {
+		rec.Close()
+		return nil, fmt.Errorf("open microphone: %w", errors.Join(err, runErr))
+	}
+	m := &Mic{e: e, owner: owner, rec: rec, next: at * speech.Rate / 1000, heard: at, ticked: at}
+	m.base = m.next
+	if err := m.setNet(at); err != nil {
 		rec.Close()
 		return nil, fmt.Errorf("open microphone: %w", err)
-	}
-	if err := e.run(e.beginStream); err != nil {
-		rec.Close()
-		return nil, err
 	}
 	e.mic = m
 	e.hears(voice)
@@ -135,7 +144,7 @@ func (m *Mic) Next() int64 {
 
 // Write takes samples of the stream, the first of which has the index first. Samples had before are
 // dropped, so sending again is harmless; missing ones are taken as silence, and the gap is told.
-// It returns the index expected next.
+// It returns the index expected next. Sound that lies more than a day ahead is dropped, with ErrTooFar.
 func (m *Mic) Write(first int64, pcm []int16) (next int64, err error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
@@ -144,6 +153,9 @@ func (m *Mic) Write(first int64, pcm []int16) (next int64, err error) {
 	}
 	if first < 0 {
 		return m.next, fmt.Errorf("sound frame begins at sample %d: must not be negative", first)
+	}
+	if first-m.next > maxJump {
+		return m.next, ErrTooFar
 	}
 	if skip := m.next - first; skip > 0 {
 		if skip >= int64(len(pcm)) {
@@ -162,6 +174,9 @@ func (m *Mic) Write(first int64, pcm []int16) (next int64, err error) {
 	return m.next, m.feed(pcm)
 }
 
+// maxJump is the longest sound that can be missing: a page that was away for longer begins a stream of its own.
+const maxJump = 24 * 3600 * speech.Rate
+
 // maxGap is as much lost sound as is worth replacing by silence; after more the recognizer starts anew.
 const maxGap = 5 * speech.Rate
 
@@ -178,7 +193,7 @@ func (m *Mic) gap(n int64) error {
 	m.next += n
 	m.ring = ring{}
 	m.base = m.next
-	return m.setNet(m.ms(m.next))
+	return errors.Join(m.decided(), m.setNet(m.ms(m.next)))
 }
 
 func (m *Mic) ms(sample int64) int64 { return sample * 1000 / speech.Rate }
@@ -187,34 +202,42 @@ func (m *Mic) ms(sample int64) int64 { return sample * 1000 / speech.Rate }
 // the next call heard under the new state, before more sound is decoded.
 const step = speech.Rate / 50
 
+// feed gives sound to the recognizer. A call that cannot be saved is told, and the stream goes on behind it.
 func (m *Mic) feed(pcm []int16) error {
+	var faults error
 	for len(pcm) > 0 {
 		n := min(step, len(pcm))
 		if err := m.setNet(m.ms(m.next) - m.ms(int64(len(pcm)))); err != nil {
-			return err
+			return m.fails(err)
 		}
 		hyps, err := m.rec.Accept(pcm[:n])
 		if err != nil {
-			return fmt.Errorf("recognizer: %w", err)
+			return m.fails(fmt.Errorf("recognizer: %w", err))
 		}
 		pcm = pcm[n:]
-		if err := m.take(hyps); err != nil {
-			return err
-		}
+		faults = errors.Join(faults, m.take(hyps))
 		now := m.ms(m.next - int64(len(pcm)))
 		if now-m.ticked >= 100 {
 			m.ticked = now
-			var err error
+			var err, keepErr error
 			runErr := m.e.run(func() {
 				err = m.e.tick(context.Background(), now, max(m.heard, m.own.spokeMS(now)), m.speak)
+				if !m.speak {
+					m.e.stream.silent(now)
+				}
+				keepErr = m.e.keep(context.Background())
 				m.clips()
 			})
-			if err := errors.Join(err, runErr); err != nil {
-				return err
-			}
+			faults = errors.Join(faults, err, keepErr, runErr)
 		}
 	}
-	return nil
+	return faults
+}
+
+// fails gives up a stream whose recognizer failed: its owner comes back to another one, which hears again what was not decided.
+func (m *Mic) fails(err error) error {
+	m.broken.Store(true)
+	return err
 }
 
 // take hands hypotheses to the exam.
@@ -222,7 +245,7 @@ func (m *Mic) take(hyps []speech.Hypothesis) error {
 	offset := m.ms(m.base)
 	for _, h := range hyps {
 		m.heard = max(m.heard, h.EndMS+offset)
-		h.StartMS, h.EndMS, h.AtMS = h.StartMS+offset, h.EndMS+offset, h.AtMS+offset
+		h.StartMS, h.EndMS, h.AtMS, h.Consumed = h.StartMS+offset, h.EndMS+offset, h.AtMS+offset, h.Consumed+offset
 		from := m.own.judge(&h)
 		loud := m.own.loud(&h)
 		if !h.Final {
@@ -233,8 +256,9 @@ func (m *Mic) take(hyps []speech.Hypothesis) error {
 			continue
 		}
 		m.speak, m.last = false, ""
-		var err error
+		var err, keepErr error
 		runErr := m.e.run(func() {
+			m.e.stream.acting(min(h.Consumed, m.ms(m.next)))
 			switch from {
 			case fromTool:
 				m.e.tell(Change{Partial: &Partial{}})
@@ -243,19 +267,26 @@ func (m *Mic) take(hyps []speech.Hypothesis) error {
 			default:
 				err = m.e.heard(context.Background(), h, loud)
 			}
+			keepErr = m.e.keep(context.Background())
 			m.clips()
 			m.e.micView = &MicView{On: true, Owner: m.owner, LevelDB: h.Signal.LevelDB, NoiseDB: h.Signal.NoiseDB, Clipped: h.Signal.Clipped,
 				Trouble: troubleOf(h.Signal), StreamMS: h.AtMS}
 			m.e.tell(Change{Mic: m.e.micView})
 		})
-		if err := errors.Join(err, runErr); err != nil {
-			return err
-		}
-		if err := m.setNet(h.AtMS); err != nil {
+		if err := errors.Join(err, keepErr, runErr, m.setNet(h.AtMS)); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+// decided says that nothing of the sound so far waits any more.
+func (m *Mic) decided() (err error) {
+	runErr := m.e.run(func() {
+		m.e.stream.acting(m.ms(m.next))
+		err = m.e.keep(context.Background())
+	})
+	return errors.Join(err, runErr)
 }
 
 // clips keeps the sound of the calls that were just logged. It runs in the exam's owner.
@@ -334,8 +365,8 @@ func (m *Mic) setNet(atMS int64) error {
 	return nil
 }
 
-// Heard is a grammar's net as recognizers take it.
-func Heard(n *grammar.Net) speech.Net { return heardNet{n} }
+// SpeechNet is a grammar's net as recognizers take it.
+func SpeechNet(n *grammar.Net) speech.Net { return heardNet{n} }
 
 // heardNet gives a grammar's net the recognizer's words for endings.
 type heardNet struct{ *grammar.Net }
@@ -381,7 +412,7 @@ func (m *Mic) flush() error {
 		heldErr = m.e.release(context.Background())
 		m.clips()
 	})
-	return errors.Join(err, heldErr, runErr)
+	return errors.Join(err, heldErr, runErr, m.decided())
 }
 
 // Detach tells that the connection is gone; the stream waits for its owner, or for another microphone.
@@ -416,4 +447,14 @@ func (m *Mic) close() error {
 	err := m.flush()
 	m.closed = true
 	return errors.Join(err, m.rec.Close())
+}
+
+// abandon ends the stream without deciding what was being said.
+func (m *Mic) abandon() {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if !m.closed {
+		m.closed = true
+		m.rec.Close()
+	}
 }

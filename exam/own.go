@@ -65,6 +65,9 @@ func follow(to *float64, v, first float64) {
 
 // begin notes that the page speaks from a time on.
 func (o *ownVoice) begin(fromMS int64, text string) {
+	if slices.ContainsFunc(o.prompts, func(p prompt) bool { return p.fromMS == fromMS }) {
+		return // the page told it before the connection broke
+	}
 	o.prompts = slices.DeleteFunc(o.prompts, func(p prompt) bool { return p.fromMS < fromMS-2*longMS })
 	o.prompts = append(o.prompts, prompt{fromMS: fromMS, words: sounds(text)})
 }

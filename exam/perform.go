@@ -32,7 +32,7 @@ func (e *Exam) perform(ctx context.Context, c chart.Command, m chart.Meta, doubt
 // settle makes the events of a call durable, folds them and tells everybody. cause is why the call
 // was refused, if it was.
 func (e *Exam) settle(ctx context.Context, c chart.Command, m chart.Meta, evs []chart.Event, cause error) (Answer, error) {
-	if err := e.cfg.Log.Append(ctx, evs...); err != nil {
+	if err := e.keep(ctx, evs...); err != nil {
 		a := Answer{Words: m.Words, Text: "not entered: " + err.Error(), Tone: ToneRefused, Must: true, Speak: "not saved"}
 		e.tell(Change{Answer: &a, Partial: &Partial{}})
 		return a, err

@@ -1,12 +1,18 @@
 package exam
 
 import (
+	"context"
+	"strings"
+
 	"leadsman/chart"
 	"leadsman/exam/hear"
+	"leadsman/grammar"
+	"leadsman/speech"
 )
 
 // stream is all that counts in the time of one stream of sound: it begins anew with each. Times are in ms of the stream, 0 is never.
 type stream struct {
+	decided
 	nowMS     int64  // of the last tick
 	waiting   waits  // the beginning of a call, or what may be one
 	amend     phrase // words of the last call that more words could change
@@ -30,9 +36,10 @@ type phrase struct {
 // waits is words that wait for more: the beginning of a call, or a call that more words may make another one.
 type waits struct {
 	phrase
-	from  int64   // where they begin
-	whole *whole  // what they are if nothing follows; nil: nothing
-	p     float64 // how sure they were heard
+	consumed int64   // where their sound ends
+	from     int64   // where they begin
+	whole    *whole  // what they are if nothing follows; nil: nothing
+	p        float64 // how sure they were heard
 }
 
 // whole is a call with what is needed to enter it later.
@@ -75,13 +82,58 @@ func (s *stream) at(p chart.Place) *placing {
 	return &s.placing
 }
 
-// beginStream starts the time of another stream. What is asked is asked again in it.
-func (e *Exam) beginStream() {
-	e.stream = stream{}
+// listen begins with a stream and gives the time in it from which on sound is to be heard: 0, or where the log says that a
+// stream was decided before the service ended. What is asked is asked again in it.
+func (e *Exam) listen(id string) (atMS int64, err error) {
+	samples, known, err := e.cfg.Log.HeardUpTo(context.Background(), id)
+	if err != nil {
+		return 0, err
+	}
+	atMS = samples * 1000 / speech.Rate
+	e.stream = stream{decided: decided{id: id, upTo: atMS, durable: atMS}, nowMS: atMS}
 	if q := e.question; q != nil {
 		e.question = nil
 		e.later(q)
 		e.tell(Change{Head: e.head(), Partial: &Partial{}})
+	}
+	if known {
+		e.resume(atMS)
+	}
+	return atMS, nil
+}
+
+// resume takes up what the next calls depend on from the log: that numbers are being called, what more words may amend, that a remark
+// comes, and the doubts to ask about.
+func (e *Exam) resume(atMS int64) {
+	if e.due == nil {
+		e.dueAgain()
+	}
+	var evs []chart.Event
+	for i := len(e.state.Calls) - 1; i >= 0 && evs == nil; i-- {
+		if c := e.state.Calls[i]; c.Source == chart.Voice {
+			evs = e.state.CallEvents(c.Seq)
+		}
+	}
+	if evs == nil || evs[0].EndMS > atMS || evs[0].EndMS < atMS-silentMS {
+		return
+	}
+	call := evs[0]
+	e.stream.calledMS = call.EndMS
+	if call.Refused != "" {
+		return
+	}
+	kept := false
+	for _, ev := range evs {
+		kept = kept || ev.Kind == chart.KindRemark
+		if ev.Sounding {
+			e.stream.soundedMS = call.EndMS
+		}
+	}
+	if call.Did == chart.VerbRemark && !kept {
+		e.stream.remarkMS = call.EndMS + remarkMS
+	}
+	if r, err := grammar.Parse(e.canSay(), strings.Fields(call.Words)); err == nil && r.Ending == grammar.Open {
+		e.stream.amend = phrase{r.Words, call.EndMS + amendMS}
 	}
 }
 

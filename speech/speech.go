@@ -100,10 +100,13 @@ func (r Reading) Text() string {
 
 // Hypothesis is what the recognizer believes about one stretch of sound.
 type Hypothesis struct {
-	Final    bool      `json:"final"`
-	StartMS  int64     `json:"start_ms"` // begin of the speech, from the first sample of the stream
-	EndMS    int64     `json:"end_ms"`   // end of the last word (of the speech, when rejected)
-	AtMS     int64     `json:"at_ms"`    // audio consumed when this was decided: AtMS-EndMS is the waiting time
+	Final   bool  `json:"final"`
+	StartMS int64 `json:"start_ms"` // begin of the speech, from the first sample of the stream
+	EndMS   int64 `json:"end_ms"`   // end of the last word (of the speech, when rejected)
+	AtMS    int64 `json:"at_ms"`    // audio consumed when this was decided: AtMS-EndMS is the waiting time
+	// Consumed, of a final: sound before it belongs to this call or to an earlier one and to no later one. A stream that is begun
+	// anew there loses nothing and hears nothing twice.
+	Consumed int64     `json:"consumed_ms"`
 	Readings []Reading `json:"readings"` // best first, all different in words; empty if nothing fits the net
 	Filler   float64   `json:"filler"`   // 0 = fits the net perfectly; grows as the sound fits other speech better
 	Rejected bool      `json:"rejected"` // Filler is beyond the engine's limit or nothing fits: not a call
@@ -125,6 +128,7 @@ type Signal struct {
 //   - after an Accept that returned a final, sound that followed the final's EndMS is not lost; it
 //     is decoded under the net that is set next. Where much sound was given at once, some of it may
 //     still wait: Accept(nil) goes on with it, and returns nothing when nothing waits.
+//   - a final's Consumed lies between its EndMS and its AtMS, and no later call begins before it.
 //   - the same samples in frames of any size give the same finals.
 //   - Flush ends the stream: finals only; Accept after Flush starts a new stream at time 0.
 type Recognizer interface {

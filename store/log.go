@@ -39,8 +39,20 @@ func link(prev, body []byte) []byte {
 // nil, none of them after an error. Events must carry the numbers that follow the end of the log
 // (ErrOutOfOrder). After a sign event only calls without effect, remarks and plans are taken (ErrSigned).
 func (l *Log) Append(ctx context.Context, evs ...chart.Event) error {
+	return l.AppendHeard(ctx, chart.Heard{}, evs...)
+}
+
+// AppendHeard is Append, and notes in the same transaction how far the sound of a stream is decided; events there need not be. A
+// position behind the one that is there changes nothing: what was decided stays decided. It may move after the signature, too.
+func (l *Log) AppendHeard(ctx context.Context, h chart.Heard, evs ...chart.Event) error {
+	if h.Samples < 0 {
+		return fmt.Errorf("note the sound of exam %s: position %d: %w", l.exam, h.Samples, ErrInvalid)
+	}
 	if len(evs) == 0 {
-		return nil
+		if h.Stream == "" {
+			return nil
+		}
+		return l.s.write(ctx, "note the sound of exam "+l.exam, func(tx *sql.Tx) error { return l.heard(ctx, tx, h) })
 	}
 	op := fmt.Sprintf("append event %d of exam %s", evs[0].Seq, l.exam)
 	bodies := make([][]byte, len(evs))
@@ -97,8 +109,37 @@ func (l *Log) Append(ctx context.Context, evs ...chart.Event) error {
 		} else {
 			_, err = tx.ExecContext(ctx, "UPDATE exams SET events=?, head=? WHERE id=?", last, head, l.exam)
 		}
-		return err
+		if err != nil || h.Stream == "" {
+			return err
+		}
+		return l.heard(ctx, tx, h)
 	})
+}
+
+// heard writes a position.
+func (l *Log) heard(ctx context.Context, tx *sql.Tx, h chart.Heard) error {
+	var there bool
+	if err := tx.QueryRowContext(ctx, "SELECT EXISTS (SELECT 1 FROM exams WHERE id = ?)", l.exam).Scan(&there); err != nil {
+		return err
+	}
+	if !there {
+		return ErrNotFound
+	}
+	_, err := tx.ExecContext(ctx, `INSERT INTO sound (exam, stream, samples) VALUES (?,?,?)
+		ON CONFLICT (exam, stream) DO UPDATE SET samples = excluded.samples WHERE excluded.samples > samples`, l.exam, h.Stream, h.Samples)
+	return err
+}
+
+// HeardUpTo is how far the sound of a stream is decided; known is false where nothing of it was.
+func (l *Log) HeardUpTo(ctx context.Context, stream string) (samples int64, known bool, err error) {
+	err = l.s.r.QueryRowContext(ctx, "SELECT samples FROM sound WHERE exam = ? AND stream = ?", l.exam, stream).Scan(&samples)
+	if errors.Is(err, sql.ErrNoRows) {
+		return 0, false, nil
+	}
+	if err != nil {
+		return 0, false, l.s.fail("read how far the sound of exam "+l.exam+" is decided", err)
+	}
+	return samples, true, nil
 }
 
 // All yields the events of the log in order, as they were when it was called. Each is checked: its

@@ -110,6 +110,19 @@ CREATE TABLE voices (
 	report   TEXT NOT NULL,            -- what the enrolment came to, JSON
 	profile  BLOB NOT NULL             -- personal data: erased for good, see EraseVoice
 ) STRICT;
+`, `
+-- How far the sound of a microphone is decided: written in the transaction of the events that the sound led to.
+CREATE TABLE sound (
+	exam    TEXT NOT NULL REFERENCES exams,
+	stream  TEXT NOT NULL CHECK (stream <> ''),
+	samples INTEGER NOT NULL CHECK (samples >= 0),
+	PRIMARY KEY (exam, stream)
+) STRICT, WITHOUT ROWID;
+CREATE TRIGGER sound_only_forward BEFORE UPDATE ON sound
+WHEN NEW.samples < OLD.samples OR NEW.exam <> OLD.exam OR NEW.stream <> OLD.stream
+BEGIN SELECT RAISE(ABORT, 'sound that was decided stays decided'); END;
+CREATE TRIGGER sound_never_goes BEFORE DELETE ON sound
+BEGIN SELECT RAISE(ABORT, 'sound that was decided stays decided'); END;
 `}
 
 // version reads the file's schema version and refuses files that are not ours or are too new.

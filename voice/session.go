@@ -202,7 +202,7 @@ func (s *Session) setNet() error {
 	l := s.lines[s.view.At]
 	var net speech.Net = chain(l.words)
 	if s.cfg.Kind == Drill {
-		net = exam.Heard(grammar.NetOf(l.state))
+		net = exam.SpeechNet(grammar.NetOf(l.state))
 	}
 	if net.Key() == s.net {
 		return nil

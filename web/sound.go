@@ -6,6 +6,7 @@ import (
 	"errors"
 	"net/http"
 	"net/url"
+	"strconv"
 	"strings"
 	"time"
 
@@ -15,7 +16,9 @@ import (
 )
 
 // maxFrame is the longest frame of sound: the position of its first sample and two seconds.
-const maxFrame = 8 + 2*2*16000
+const maxFrame = 8 + 2*2*rate
+
+const rate = 16000 // samples a second
 
 // Close codes of our own (4000-4999 are free for applications: RFC 6455, section 7.4.2).
 const (
@@ -23,7 +26,12 @@ const (
 	closeNoEngine = 4002 // no recognizer
 	closeGone     = 4003 // no such exam, or it was closed
 	closeFault    = 4004 // the tool failed
+	closeRate     = 4005 // sound of another rate
 )
+
+// protocol is the conversation that this service speaks. Pages of version 1 named none. They sent all their sound again to a
+// service that had been started anew, which entered it twice: they are not listened to.
+const protocol = 2
 
 // fromPage is a text frame of the sound connection.
 type fromPage struct {
@@ -94,6 +102,10 @@ func (s *server) stream(w http.ResponseWriter, r *http.Request, of hearing) {
 		return // answered by the upgrader
 	}
 	defer c.Close()
+	if err := spoken(r.URL.Query()); err != nil {
+		s.hangUp(c, r, err)
+		return
+	}
 	mic, err := of.open(owner)
 	if err != nil {
 		s.hangUp(c, r, err)
@@ -171,6 +183,12 @@ func (s *server) stream(w http.ResponseWriter, r *http.Request, of hearing) {
 			continue
 		}
 		next, err := mic.Write(first, pcm)
+		if errors.Is(err, exam.ErrTooFar) {
+			if s.refuse(c, "too_far", exam.ErrTooFar.Error()) != nil {
+				return
+			}
+			continue
+		}
 		if errors.Is(err, exam.ErrClosed) {
 			if of.goesOn() {
 				err = exam.ErrMicTaken // the exam goes on: its stream was taken over
@@ -192,6 +210,23 @@ func (s *server) stream(w http.ResponseWriter, r *http.Request, of hearing) {
 
 // line names the connection of a microphone.
 func line(r *http.Request, owner string) string { return r.URL.Path + "\x00" + owner }
+
+// oldPage and otherRate are refusals of a connection; each has a close code.
+var (
+	oldPage   = &inputError{http.StatusUpgradeRequired, "old_page", "this page is older than the program: load the page again"}
+	otherRate = &inputError{http.StatusUnprocessableEntity, "bad_rate", "sound must have 16000 samples a second, and say so with rate=16000: this one was not taken"}
+)
+
+// spoken checks what a page says of itself and of its sound.
+func spoken(q url.Values) error {
+	if v, err := strconv.Atoi(q.Get("protocol")); err != nil || v < protocol {
+		return oldPage
+	}
+	if q.Get("rate") != strconv.Itoa(rate) {
+		return otherRate
+	}
+	return nil
+}
 
 // connect makes c the connection of a microphone; a former one, which the owner has given up, is cut.
 func (s *server) connect(line string, c *websocket.Conn) {
@@ -249,6 +284,13 @@ func (s *server) hangUp(c *websocket.Conn, r *http.Request, err error) {
 	http, f := status(err)
 	code := closeFault
 	switch {
+	case r.Context().Err() != nil:
+		// The service is being stopped. What was not decided is heard again when the page comes back.
+		code, f = websocket.CloseServiceRestart, fault{"stopping", "the service is being stopped: what was said last is heard when it is back"}
+	case errors.Is(err, oldPage):
+		code = closeGone // the one code on which pages of every version say: load the page again
+	case errors.Is(err, otherRate):
+		code = closeRate
 	case errors.Is(err, exam.ErrMicTaken):
 		code = closeTaken
 	case errors.Is(err, exam.ErrNoEngine):
@@ -256,7 +298,7 @@ func (s *server) hangUp(c *websocket.Conn, r *http.Request, err error) {
 	case errors.Is(err, ErrNotFound), errors.Is(err, exam.ErrClosed):
 		code = closeGone
 	}
-	if http == 500 {
+	if http == 500 && r.Context().Err() == nil {
 		s.log.Error("microphone connection failed", "at", r.URL.Path, "error", err)
 	}
 	if s.say(c, toPage{Error: &f}) == nil {

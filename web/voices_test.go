@@ -135,7 +135,7 @@ func TestVoices(t *testing.T) {
 	}
 
 	// Sound: the page is told the session where it has changed.
-	ws, _, err := websocket.DefaultDialer.Dial("ws"+strings.TrimPrefix(s.URL, "http")+"/api/practise/s1/sound?owner=a", nil)
+	ws, _, err := websocket.DefaultDialer.Dial("ws"+strings.TrimPrefix(s.URL, "http")+"/api/practise/s1/sound?"+hello+"owner=a", nil)
 	if err != nil {
 		t.Fatal(err)
 	}

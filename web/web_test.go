@@ -9,6 +9,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"net"
 	"net/http"
 	"net/http/httptest"
 	"strings"
@@ -508,6 +509,9 @@ func (s *service) mustDial(query string) *websocket.Conn {
 	return c
 }
 
+// hello is what pages say of themselves and of their sound.
+const hello = "protocol=2&rate=16000&"
+
 func sound(first uint64, pcm ...int16) []byte {
 	b := binary.LittleEndian.AppendUint64(nil, first)
 	for _, v := range pcm {
@@ -558,7 +562,7 @@ func closeCode(t *testing.T, c *websocket.Conn) int {
 
 func TestSound(t *testing.T) {
 	s := start(t)
-	c := s.mustDial("owner=a")
+	c := s.mustDial(hello + "owner=a")
 	s.expect(c, 0)
 	s.send(c, websocket.BinaryMessage, sound(0, 1, -2, 3))
 	s.expect(c, 3)
@@ -584,7 +588,7 @@ func TestSound(t *testing.T) {
 	}
 
 	// A second microphone is told so, and may take over.
-	other := s.mustDial("owner=b")
+	other := s.mustDial(hello + "owner=b")
 	s.expect(other, "mic_taken")
 	if code := closeCode(t, other); code != 4001 {
 		t.Errorf("second microphone: close code %d", code)
@@ -592,7 +596,7 @@ func TestSound(t *testing.T) {
 
 	// The owner comes back on a new connection, before the old one was noticed to be dead, and sends
 	// again what was not answered: nothing is lost, nothing doubled.
-	c2 := s.mustDial("owner=a")
+	c2 := s.mustDial(hello + "owner=a")
 	s.expect(c2, 4)
 	s.send(c2, websocket.BinaryMessage, sound(2, 3, 4, 5))
 	s.expect(c2, 5)
@@ -612,14 +616,14 @@ func TestSound(t *testing.T) {
 		t.Errorf("end: close code %d", code)
 	}
 	<-m.closed // the stream itself is ended too
-	over := s.mustDial("owner=b&takeover=1")
+	over := s.mustDial(hello + "owner=b&takeover=1")
 	s.expect(over, 0)
 	s.send(over, websocket.BinaryMessage, make([]byte, 8+2*32000+2))
 	if code := closeCode(t, over); code != websocket.CloseMessageTooBig {
 		t.Errorf("frame of more than two seconds: close code %d", code)
 	}
 
-	if _, res, err := s.dial("owner=c", http.Header{"Origin": {"http://evil.example"}}); err == nil || res == nil || res.StatusCode != 403 {
+	if _, res, err := s.dial(hello+"owner=c", http.Header{"Origin": {"http://evil.example"}}); err == nil || res == nil || res.StatusCode != 403 {
 		t.Errorf("sound from a foreign page: %v", err)
 	}
 }
@@ -627,12 +631,12 @@ func TestSound(t *testing.T) {
 func TestSoundWithoutEngineOrExam(t *testing.T) {
 	s := start(t)
 	s.practice.exam = s.hearing.Exam // the exam itself has no recognizer
-	c := s.mustDial("owner=a")
+	c := s.mustDial(hello + "owner=a")
 	s.expect(c, "no_engine")
 	if code := closeCode(t, c); code != 4002 {
 		t.Errorf("close code %d", code)
 	}
-	ws, _, err := websocket.DefaultDialer.Dial("ws"+strings.TrimPrefix(s.URL, "http")+"/api/exams/x2/sound?owner=a", nil)
+	ws, _, err := websocket.DefaultDialer.Dial("ws"+strings.TrimPrefix(s.URL, "http")+"/api/exams/x2/sound?"+hello+"owner=a", nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -643,9 +647,83 @@ func TestSoundWithoutEngineOrExam(t *testing.T) {
 	}
 }
 
+// A page of before, which would send sound again that was entered, and sound of another rate are refused with a reason and a remedy, before any sound
+// is taken.
+func TestSoundRefused(t *testing.T) {
+	s := start(t)
+	for query, want := range map[string]struct {
+		code  string
+		close int
+		says  string
+	}{
+		"owner=a":                         {"old_page", 4003, "load the page again"},
+		"owner=a&rate=16000&protocol=1":   {"old_page", 4003, "load the page again"},
+		"owner=a&rate=16000&protocol=":    {"old_page", 4003, "load the page again"},
+		"owner=a&rate=16000&protocol=two": {"old_page", 4003, "load the page again"},
+		"owner=a&protocol=2":              {"bad_rate", 4005, "16000"},
+		"owner=a&protocol=2&rate=48000":   {"bad_rate", 4005, "16000"},
+		"owner=a&protocol=2&rate=16000.5": {"bad_rate", 4005, "16000"},
+		"owner=a&protocol=2&rate=16000Hz": {"bad_rate", 4005, "16000"},
+	} {
+		c := s.mustDial(query)
+		var r reply
+		if err := c.ReadJSON(&r); err != nil || r.Error == nil || r.Error.Code != want.code || !strings.Contains(r.Error.Text, want.says) {
+			t.Errorf("%s: %+v, %v", query, r.Error, err)
+		}
+		if code := closeCode(t, c); code != want.close {
+			t.Errorf("%s: close code %d, want %d", query, code, want.close)
+		}
+	}
+	if s.hearing.mic != nil {
+		t.Error("the exam was given a microphone")
+	}
+	// A page of a later version speaks to us as we understand it.
+	s.expect(s.mustDial("owner=a&protocol=3&rate=16000"), 0)
+}
+
+// Sound that cannot be of this stream is dropped with a reason; the connection stays.
+func TestSoundTooFar(t *testing.T) {
+	s := start(t)
+	c := s.mustDial(hello + "owner=a")
+	s.expect(c, 0)
+	fail := func(err error) {
+		s.hearing.mic.mu.Lock()
+		defer s.hearing.mic.mu.Unlock()
+		s.hearing.mic.fail = err
+	}
+	fail(exam.ErrTooFar)
+	s.send(c, websocket.BinaryMessage, sound(1<<40, 1))
+	s.expect(c, "too_far")
+	fail(nil)
+	s.send(c, websocket.BinaryMessage, sound(0, 1, 2))
+	s.expect(c, 2)
+}
+
+// A service that is being stopped says so with a code on which pages come back; the exam it has closed already is not "gone".
+func TestSoundWhenStopped(t *testing.T) {
+	s := start(t)
+	base, stop := context.WithCancel(context.Background())
+	srv := httptest.NewUnstartedServer(s.Config.Handler)
+	srv.Config.BaseContext = func(net.Listener) context.Context { return base }
+	srv.Start()
+	t.Cleanup(func() { srv.CloseClientConnections(); srv.Close() })
+	s.Server = srv
+	c := s.mustDial(hello + "owner=a")
+	s.expect(c, 0)
+	stop()
+	s.hearing.mic.mu.Lock()
+	s.hearing.mic.fail = exam.ErrClosed
+	s.hearing.mic.mu.Unlock()
+	s.send(c, websocket.BinaryMessage, sound(0, 1))
+	s.expect(c, "stopping")
+	if code := closeCode(t, c); code != websocket.CloseServiceRestart {
+		t.Errorf("close code %d", code)
+	}
+}
+
 func TestSoundFault(t *testing.T) {
 	s := start(t)
-	c := s.mustDial("owner=a")
+	c := s.mustDial(hello + "owner=a")
 	s.expect(c, 0)
 	s.hearing.mic.mu.Lock()
 	s.hearing.mic.fail = errors.New("the recognizer broke")

@@ -121,6 +121,23 @@ func excerpt(r recordings.Recording, from, to int) (pcm []int16, words []string)
 	return r.PCM[a:b], words
 }
 
+// A stream that is begun anew where a call was consumed hears the calls behind it, and nothing of that one.
+func TestBegunAnew(t *testing.T) {
+	e := openEngine(t)
+	defer e.Close()
+	pcm, _ := excerpt(load(t, "fullmouth-joe"), 0, 12)
+	whole := hear(t, e, callNet(), pcm)
+	if len(whole) < 12 {
+		t.Fatalf("heard only %d calls", len(whole))
+	}
+	for i, h := range whole[:len(whole)-2] {
+		rest := hear(t, e, callNet(), pcm[h.Consumed*speech.Rate/1000:whole[i+2].Consumed*speech.Rate/1000])
+		if got, want := texts(rest), texts(whole[i+1:i+3]); got != want {
+			t.Errorf("begun anew behind call %d, at %d ms: heard %q, want %q", i, h.Consumed, got, want)
+		}
+	}
+}
+
 func TestContract(t *testing.T) {
 	pcm, words := excerpt(load(t, "page-joe"), 0, 4)
 	other := &testNet{key: "other"}

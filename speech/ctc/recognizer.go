@@ -352,6 +352,7 @@ func (r *recognizer) judge() (*speech.Hypothesis, error) {
 		}
 		r.active = false
 		r.consumed = to
+		h.Consumed = to * frameMS
 		return &h, nil
 	}
 	if quiet >= waitSteps {

@@ -160,7 +160,7 @@ func (r *recognizer) play(hyps []speech.Hypothesis) []speech.Hypothesis {
 			continue
 		}
 		h := r.hypothesis(u, u.AtMS)
-		h.Final = true
+		h.Final, h.Consumed = true, u.EndMS
 		share := u.Confidence
 		if len(u.Rivals) > 0 {
 			share *= 0.5

@@ -151,6 +151,9 @@ func play(t *testing.T, r speech.Recognizer, pcm []int16, size int) []speech.Hyp
 	}
 	finals = append(finals, rest...)
 	for i := 1; i < len(finals); i++ {
+		if finals[i].StartMS < finals[i-1].Consumed {
+			t.Errorf("a call begins at %d ms, in sound up to %d ms that belongs to the one before", finals[i].StartMS, finals[i-1].Consumed)
+		}
 		if finals[i].StartMS < finals[i-1].EndMS || finals[i].AtMS < finals[i-1].AtMS {
 			t.Errorf("finals overlap or lie out of order: %d-%d ms, then %d-%d ms", finals[i-1].StartMS, finals[i-1].EndMS, finals[i].StartMS, finals[i].EndMS)
 		}
@@ -182,6 +185,9 @@ func check(t *testing.T, h speech.Hypothesis) {
 	bad := func(what string, args ...any) { t.Errorf(what+" in %+v", append(args, h)...) }
 	if h.StartMS < 0 || h.EndMS < h.StartMS || h.AtMS < h.EndMS {
 		bad("times not in order")
+	}
+	if h.Final && (h.Consumed < h.EndMS || h.Consumed > h.AtMS) {
+		bad("consumed %d ms, not between end and decision", h.Consumed)
 	}
 	if len(h.Readings) == 0 && !(h.Rejected && h.Final) {
 		bad("no reading, yet not a rejected final")

@@ -269,6 +269,7 @@ func (r *recognizer) end(now int64, cut bool) (*speech.Hypothesis, error) {
 	if cut && h.EndMS > 0 {
 		r.consumed = min(now, max(h.EndMS/stepMS+after, r.from+1))
 	}
+	h.Consumed = r.consumed * stepMS
 	r.stop()
 	if len(h.Readings) == 0 && !h.Rejected {
 		return nil, nil // no word at all: a noise

@@ -86,7 +86,7 @@ func hearRow(e speech.Engine, n int, r row, clip []int16, ratio float64) (h hear
 		return h, err
 	}
 	defer rec.Close()
-	if err := rec.SetNet(exam.Heard(grammar.NetOf(r.state))); err != nil {
+	if err := rec.SetNet(exam.SpeechNet(grammar.NetOf(r.state))); err != nil {
 		return h, err
 	}
 	const lead = speech.Rate / 2

@@ -82,7 +82,7 @@ func net(set string) speech.Net {
 	if strings.HasSuffix(set, "-fdi") {
 		n = chart.FDI
 	}
-	return exam.Heard(grammar.NetOf(grammar.State{Numbering: n, Listening: true, Question: true}))
+	return exam.SpeechNet(grammar.NetOf(grammar.State{Numbering: n, Listening: true, Question: true}))
 }
 
 // result is what came of the clips of a set.

@@ -22,7 +22,16 @@ func runProgram(t *testing.T, flags ...string) string {
 // startProgram also gives what ends the program before the test does.
 func startProgram(t *testing.T, flags ...string) (base string, stop func()) {
 	t.Helper()
-	cmd := exec.Command(program.Path(t), append([]string{"serve", "--addr", "127.0.0.1:0", "--data", t.TempDir()}, flags...)...)
+	base, cmd := launch(t, flags...)
+	stop = sync.OnceFunc(func() { cmd.Process.Signal(syscall.SIGTERM); cmd.Wait() })
+	t.Cleanup(stop)
+	return base, stop
+}
+
+// launch starts the program and leaves it to the test to end it.
+func launch(t *testing.T, flags ...string) (base string, cmd *exec.Cmd) {
+	t.Helper()
+	cmd = exec.Command(program.Path(t), append([]string{"serve", "--addr", "127.0.0.1:0", "--data", t.TempDir()}, flags...)...)
 	out, err := cmd.StdoutPipe()
 	if err != nil {
 		t.Fatal(err)
@@ -31,8 +40,7 @@ func startProgram(t *testing.T, flags ...string) (base string, stop func()) {
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
-	stop = sync.OnceFunc(func() { cmd.Process.Signal(syscall.SIGTERM); cmd.Wait() })
-	t.Cleanup(stop)
+	t.Cleanup(func() { cmd.Process.Kill() }) // does nothing to one that has ended
 	sc := bufio.NewScanner(out)
 	for base == "" && sc.Scan() {
 		if _, after, ok := strings.Cut(sc.Text(), "http://"); ok {
@@ -46,5 +54,5 @@ func startProgram(t *testing.T, flags ...string) (base string, stop func()) {
 		for sc.Scan() { // keep the pipe empty until the program ends
 		}
 	}()
-	return base, stop
+	return base, cmd
 }

@@ -60,12 +60,12 @@ type memory struct {
 	exam.Memory
 }
 
-func (m *memory) Append(ctx context.Context, evs ...chart.Event) error {
+func (m *memory) AppendHeard(ctx context.Context, h exam.Heard, evs ...chart.Event) error {
 	m.hold.Lock()
 	defer m.hold.Unlock()
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	return m.Memory.Append(ctx, evs...)
+	return m.Memory.AppendHeard(ctx, h, evs...)
 }
 
 func newWorld(t *testing.T, engine speech.Engine, own ...chart.Path) *world {

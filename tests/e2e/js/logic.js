@@ -168,9 +168,14 @@ const TESTS = {
     ring.push(new Int16Array(512));
     up.pump();
     same(got(sockets[0]), [], "nothing is sent before the service said what it has");
-    up.spoke(3, 9);
+    const texts = (s) => s.sent.filter((d) => typeof d === "string");
+    up.speaks(3, "3. 2. 4");
+    up.spoke(4, 9);
     sockets[0].onmessage({ data: '{"next":0}' });
-    same([got(sockets[0]), sockets[0].sent.filter((d) => typeof d === "string")], [[[0, 512]], ['{"spoke":[3,9]}']], "then all of it");
+    const marks = ['{"speaks":{"from":3,"text":"3. 2. 4"}}', '{"spoke":[3,9]}'];
+    same([got(sockets[0]), texts(sockets[0])], [[[0, 512]], marks], "then all of it");
+    ok(typeof sockets[0].sent[0] === "string", "our own voice is told before its sound");
+    ok(/^ws:\/\/x\?owner=[^&]{8,}&protocol=2&rate=16000$/.test(sockets[0].url), "what the page says of itself");
     sockets[0].onmessage({ data: '{"next":512}' });
     ring.push(new Int16Array(512));
     up.pump();
@@ -181,6 +186,20 @@ const TESTS = {
     up.open();
     sockets[1].onmessage({ data: '{"next":512}' });
     same(got(sockets[1]), [[512, 16000], [16512, 4512]], "sent again from where the service stands, in pieces of a second");
+    same(texts(sockets[1]), marks, "and with it our own voice, whose echo may still be in it");
+    same(sockets[1].url, sockets[0].url, "the same stream");
+    up.speaks(18000, "5");
+    same(texts(sockets[1]).length, 3, "our own voice goes on being told");
+    // The service was started anew: it stands before what it had answered.
+    sockets[1].onmessage({ data: '{"next":20000}' });
+    sockets[1].onclose({ code: 1012 });
+    same(up.state, "broken", "a service that stops comes back");
+    up.open();
+    sockets[2].onmessage({ data: '{"next":17500}' });
+    same([got(sockets[2]), texts(sockets[2]), up.acked], [[[17500, 3524]], ['{"speaks":{"from":18000,"text":"5"}}'], 17500], "from its position, with the mark that lies there, of which the end is not known yet");
+    up.spoke(18000, 19000);
+    same(texts(sockets[2]).at(-1), '{"spoke":[18000,19000]}', "the end");
+    sockets.splice(2, 1);
     sockets[1].onclose({ code: 1006 });
     up.open();
     sockets[2].onmessage({ data: '{"next":1024}' });
@@ -211,6 +230,43 @@ const TESTS = {
     sockets[6].onmessage({ data: '{"next":0,"news":{"at":3}}' });
     sockets[6].onmessage({ data: '{"next":5,"news":{"at":4}}' });
     same([news, told.state], [[{ at: 3 }], "closed"], "news");
+  },
+  async uplinkBegunAnew(m) {
+    const { Ring } = await m("core/ring.js");
+    const { Uplink } = await m("core/uplink.js");
+    const sockets = [];
+    const socket = (url) => {
+      const s = { url, sent: [], readyState: 1, send(d) { this.sent.push(d); }, close() { this.readyState = 3; } };
+      sockets.push(s);
+      return s;
+    };
+    const owner = (s) => new URL(s.url).searchParams.get("owner");
+    const ring = new Ring(32000);
+    const up = new Uplink("ws://x/sound?voice=a", ring, { socket, now: () => 0 });
+    up.open();
+    ring.push(new Int16Array(1000));
+    up.speaks(10, "3");
+    // The service expects sound that this page has not recorded yet: it cannot be this page's stream.
+    sockets[0].onmessage({ data: '{"next":5000}' });
+    same([sockets.length, sockets[0].readyState, sockets[0].sent], [2, 3, []], "nothing is sent into the stream of another page");
+    ok(owner(sockets[1]) !== owner(sockets[0]) && owner(sockets[1]) === up.owner, "a new owner");
+    same([up.lost, ring.head, ring.tail], [1000, 0, 0], "what nobody knows to be heard or not is given up, and counted");
+    up.spoke(10, 20);
+    ring.push(new Int16Array(512));
+    sockets[1].onmessage({ data: '{"next":0}' });
+    same(sockets[1].sent.map((d) => [Number(new DataView(d).getBigUint64(0, true)), (d.byteLength - 8) / 2]), [[0, 512]], "the new stream begins at 0");
+    sockets[1].onmessage({ data: '{"next":512}' });
+    // So does one that the service cannot follow.
+    sockets[1].onmessage({ data: '{"error":{"code":"too_far","text":"far"}}' });
+    ok(sockets.length === 3 && owner(sockets[2]) !== owner(sockets[1]), "and another one");
+    same([up.lost, up.acked], [1000, 0], "nothing more is lost");
+    sockets[2].onmessage({ data: '{"error":{"code":"old_page","text":"load the page again"}}' });
+    sockets[2].onclose({ code: 4003 });
+    same([up.state, up.old], ["gone", true], "a page that is too old ends");
+    up.open();
+    sockets[3].onmessage({ data: '{"error":{"code":"bad_rate","text":"16000"}}' });
+    sockets[3].onclose({ code: 4005 });
+    same([up.state, up.old, up.trouble], ["refused", false, "16000"], "sound that is refused ends too");
   },
   async resampling(m) {
     const { Resampler } = await m("core/resample.js");

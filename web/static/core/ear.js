@@ -3,7 +3,6 @@ import { Microphone, advice } from "./mic.js";
 import { Ring } from "./ring.js";
 import { Uplink } from "./uplink.js";
 import { Answers } from "./answers.js";
-import { newID } from "./server.js";
 import { prefs } from "./prefs.js";
 
 export class Ear extends EventTarget {
@@ -80,7 +79,9 @@ export class Ear extends EventTarget {
       case "no-engine":
         return "No speech recognizer is loaded: only the keyboard works. Run leadsman doctor on the machine that runs the service.";
       case "gone":
-        return "This exam is no longer open. Load the page again.";
+        return this.uplink.old ? "This page is older than the program. Load the page again." : "This exam is no longer open. Load the page again.";
+      case "refused":
+        return `The sound was refused: ${this.uplink.trouble}.`;
       case "broken":
         return "The connection is broken. What you say is kept for 90 seconds and sent when it is back.";
     }
@@ -102,10 +103,10 @@ export class Ear extends EventTarget {
     this.#last = { head: 0, at: performance.now() };
     this.#lost = this.#told = this.#behind = 0;
     const ws = location.protocol === "https:" ? "wss:" : "ws:";
-    const url = `${ws}//${location.host}/api/exams/${encodeURIComponent(this.#session.exam)}/sound?owner=${newID()}&voice=${encodeURIComponent(prefs().examiner)}`;
+    const url = `${ws}//${location.host}/api/exams/${encodeURIComponent(this.#session.exam)}/sound?voice=${encodeURIComponent(prefs().examiner)}`;
     this.uplink = new Uplink(url, this.#ring);
     this.uplink.addEventListener("state", () => {
-      if (["taken", "no-engine", "gone"].includes(this.uplink?.state)) this.mic.stop();
+      if (["taken", "no-engine", "gone", "refused"].includes(this.uplink?.state)) this.mic.stop();
       this.#tell();
     });
     if (await this.mic.start(prefs().device)) this.uplink.open(takeover);

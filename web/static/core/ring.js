@@ -15,6 +15,11 @@ export class Ring {
     return Math.max(0, this.#head - this.#buf.length);
   }
 
+  /** clear forgets all; positions count from 0 again. */
+  clear() {
+    this.#head = 0;
+  }
+
   push(pcm) {
     const n = this.#buf.length;
     if (pcm.length > n) {

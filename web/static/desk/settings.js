@@ -1,6 +1,6 @@
 // Settings: what the practice decides (kept by the service) and what this screen does (kept here).
 import { h, put, attr } from "../core/dom.js";
-import { get, putTo, newID } from "../core/server.js";
+import { get, putTo } from "../core/server.js";
 import { prefs, setPrefs } from "../core/prefs.js";
 import { Microphone, devices, advice } from "../core/mic.js";
 import { Ring } from "../core/ring.js";
@@ -106,9 +106,10 @@ class Settings extends HTMLElement {
       if (mic.trouble) put(this.result, mic.trouble);
     });
     const ws = location.protocol === "https:" ? "wss:" : "ws:";
-    const uplink = new Uplink(`${ws}//${location.host}/api/trial/sound?owner=${newID()}&voice=${encodeURIComponent(prefs().examiner)}`, ring);
+    const uplink = new Uplink(`${ws}//${location.host}/api/trial/sound?voice=${encodeURIComponent(prefs().examiner)}`, ring);
     uplink.addEventListener("state", () => {
-      put(this.partial, { "no-engine": "No speech recognizer is loaded: only the sound can be tested.", broken: "The connection is broken. It is tried again by itself." }[uplink.state] || "");
+      if (uplink.state === "open") put(this.heard); // after a broken connection all is heard anew
+      put(this.partial, { "no-engine": "No speech recognizer is loaded: only the sound can be tested.", gone: "Load the page again.", refused: uplink.trouble, broken: "The connection is broken. It is tried again by itself." }[uplink.state] || "");
     });
     uplink.addEventListener("news", (e) => {
       put(this.partial, e.detail.partial);

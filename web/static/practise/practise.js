@@ -1,6 +1,6 @@
 // Practise: how well a voice is understood, and reading a script for a voice profile.
 import { h, put, attr } from "../core/dom.js";
-import { ask, get, post, putTo, newID } from "../core/server.js";
+import { ask, get, post, putTo } from "../core/server.js";
 import { prefs } from "../core/prefs.js";
 import { day } from "../core/view.js";
 import { Microphone, advice } from "../core/mic.js";
@@ -135,7 +135,7 @@ class Practise extends HTMLElement {
     });
     this.#mic.addEventListener("state", () => this.#trouble());
     const ws = location.protocol === "https:" ? "wss:" : "ws:";
-    const uplink = new Uplink(`${ws}//${location.host}/api/practise/${encodeURIComponent(this.#view.id)}/sound?owner=${newID()}`, this.#ring);
+    const uplink = new Uplink(`${ws}//${location.host}/api/practise/${encodeURIComponent(this.#view.id)}/sound`, this.#ring);
     uplink.addEventListener("state", () => this.#trouble());
     uplink.addEventListener("news", (e) => this.#show(e.detail));
     if (await this.#mic.start(prefs().device)) {
@@ -177,7 +177,7 @@ class Practise extends HTMLElement {
   #trouble() {
     if (!this.troubleNote || !this.#view) return;
     const t = this.#mic?.trouble || (this.#uplink?.state === "broken" ? "The connection is broken. It is tried again by itself; read on when this line is gone." : "")
-      || (this.#uplink?.state === "gone" ? "This session has ended. Begin another one." : "") || (this.#uplink?.state === "no-engine" ? this.#uplink.trouble : "");
+      || (this.#uplink?.state === "gone" ? (this.#uplink.old ? "This page is older than the program. Load the page again." : "This session has ended. Begin another one.") : "") || (["no-engine", "refused"].includes(this.#uplink?.state) ? this.#uplink.trouble : "");
     put(this.troubleNote, t);
     this.again.hidden = !!this.#uplink || this.#view.state !== "reading";
   }

@@ -1,0 +1,104 @@
+package e2e
+
+import (
+	"context"
+	"fmt"
+	"math/rand/v2"
+	"net"
+	"os/exec"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"leadsman/chart"
+	"leadsman/speech"
+	"leadsman/store"
+)
+
+// The service is ended by a power cut, later by the clean way, in the middle of an exam that is called in real time; the page
+// stays open and its microphone on. What was called stands in the chart once, at its own sites. (tests/kill does this a hundred
+// times, without a browser.)
+func TestServiceEndsWhileCalling(t *testing.T) {
+	seed := rand.Uint64()
+	t.Logf("seed %d", seed)
+	rnd := rand.New(rand.NewPCG(seed, 0))
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	addr, data := ln.Addr().String(), t.TempDir()
+	ln.Close()
+	var cmd *exec.Cmd
+	run := func() (base string) {
+		base, cmd = launch(t, "--addr", addr, "--data", data)
+		return base
+	}
+	base := run()
+	wav, rec := recording(t, "fullmouth-joe")
+	p := open(t, withMic(t, wav), base+"/settings")
+	eval[bool](p, `localStorage.setItem("ls.prefs", JSON.stringify({who: "Ann", answers: "silent"})), true`)
+	eval[bool](p, `(async () => {
+		const post = async (url, body) => (await fetch(url, {method: "POST", headers: {"Content-Type": "application/json"}, body: JSON.stringify(body)})).json();
+		const patient = await post("/api/patients", {name: "Nell Ashby"});
+		return (await post("/api/exams", {patient: patient.id, id: "x1", numbering: "universal"})).id === "x1";
+	})()`)
+	p.goTo(base + "/exams/x1/live")
+	p.until("Live is connected", session+`?.online && document.querySelector("ls-sheet td[data-key]")`)
+	p.clickText("Microphone on")
+	p.until("it listens", ear+`.uplink?.state === "open"`)
+	for _, end := range []struct {
+		sig      syscall.Signal
+		from, to int // seconds of the recording
+	}{{syscall.SIGKILL, 8, 24}, {syscall.SIGTERM, 36, 52}} {
+		at := end.from*1000 + rnd.IntN(1000*(end.to-end.from))
+		p.within(2*time.Minute, fmt.Sprintf("%d ms were recorded", at), fmt.Sprintf(`%s.uplink.ring.head > %d`, ear, at*speech.Rate/1000))
+		cmd.Process.Signal(end.sig)
+		cmd.Wait()
+		p.trouble("the page says so", "The connection is broken. What you say is kept for 90 seconds")
+		time.Sleep(time.Duration(rnd.IntN(2500)) * time.Millisecond)
+		run()
+		p.until("and goes on by itself", ear+`.on && `+ear+`.uplink.state === "open" && `+session+`.online`)
+	}
+	p.within(2*time.Minute, "a good minute was recorded", fmt.Sprintf(`%s.uplink.ring.head > %d`, ear, 68*speech.Rate))
+	eval[bool](p, ear+`.mic.stop(), true`)
+	p.within(2*time.Minute, "all of it was taken", ear+`.uplink.acked === `+ear+`.uplink.ring.head`)
+	recorded := float64(eval[int](p, ear+`.uplink.ring.head`)) / speech.Rate
+	if n := eval[int](p, ear+`.uplink.lost`); n != 0 {
+		t.Errorf("%d samples were given up", n)
+	}
+	eval[bool](p, ear+`.off(), true`)
+	p.until("the microphone is off", `!`+session+`.mic?.on`)
+	cmd.Process.Signal(syscall.SIGTERM)
+	cmd.Wait()
+
+	// The browser's microphone begins a moment into the recording.
+	var want []string
+	sure := 0
+	for _, c := range rec.Calls {
+		if c.Start < recorded {
+			want = append(want, c.Sets...)
+		}
+		if c.End < recorded-2 {
+			sure = len(want)
+		}
+	}
+	st, err := store.OpenReadOnly(context.Background(), data)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer st.Close()
+	var got []string
+	for e, err := range st.Log("x1").All(context.Background()) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		if e.Kind == chart.KindSet && e.Field == chart.FieldDepth && e.Value != nil {
+			got = append(got, fmt.Sprintf("%s.depth=%s", chart.SiteRef{Tooth: e.Tooth, Site: *e.Site}, chart.Half(*e.Value)))
+		}
+	}
+	if len(got) < sure || len(got) > len(want) || strings.Join(got, " ") != strings.Join(want[:min(len(got), len(want))], " ") {
+		t.Fatalf("%d values were entered, %d to %d were called:\ngot  %s\nwant %s", len(got), sure, len(want), got, want)
+	}
+	t.Logf("%d values in %.0f s of sound, each once at its own site", len(got), recorded)
+}
