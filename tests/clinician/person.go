@@ -218,14 +218,19 @@ func (p *person) hear(r *reply) {
 		}
 		r.lastEnd, p.happened = s.To, max(p.happened, s.To)
 		if s.Tone != "" {
-			// A tone in the middle of a call answers a part of it at most.
-			if s.From >= p.to || s.Tone == "misfit" || s.Tone == "short" {
+			// A tone in the middle of a call answers a part of it at most, one at its beginning nothing of it.
+			if s.From >= p.to || (s.Tone == "misfit" || s.Tone == "short") && s.From > p.from+ms(300) {
 				r.tones = append(r.tones, s.Tone)
 			}
 			continue
 		}
 		m := understand(s.Words)
+		if m.hasAspect && !s.Question {
+			p.aspect = m.aspect // where the tool is
+		}
 		switch {
+		case s.Question && s.From < p.to:
+			// Who speaks does not answer what is asked meanwhile.
 		case s.Where:
 			r.where = &m
 		case s.Question:
@@ -271,10 +276,14 @@ func (p *person) await(r *rand.Rand, need int) (reply, error) {
 	if fast && len(rep.tones) == 0 {
 		return rep, nil
 	}
-	// Reaction, in which more may come.
-	for end := p.w.now + ms(200+400*r.Float64()); !fast && (p.w.now < end || p.w.page.speaking() && p.w.page.began > 0); {
+	// Reaction to what was heard last, in which more may come.
+	react := ms(200 + 400*r.Float64())
+	for from := p.w.now; !fast && p.w.now < from+react; {
 		if err := p.step(); err != nil {
 			return rep, err
+		}
+		if p.w.page.speaking() && p.w.page.began > 0 {
+			from = p.w.now
 		}
 	}
 	p.hear(&rep)
@@ -818,26 +827,25 @@ func (p *person) answerTo(i int, m meaning) []string {
 		}
 		return spellAll(truth)
 	}
-	switch n := len(m.values); {
-	case n == 3 && (slices.Equal(m.values, of.Depths[:]) || !named && p.justSaid(m.values)):
+	switch {
+	case !named && p.justSaid(m.values), len(m.values) == 3 && slices.Equal(m.values, of.Depths[:]):
 		return yesNo(true)
 	case p.ended && !named:
 		return nil // of which of them all?
-	case n == 3 || named:
+	case len(m.values) == 3 || named:
 		return p.plain(j)
-	case n == 1 && slices.Contains(of.Depths[:], m.values[0]), n == 2 && (slices.Equal(m.values, of.Depths[:2]) || slices.Equal(m.values, of.Depths[1:])):
-		p.aboutOne = m.values
-		return yesNo(true)
 	}
 	// A value of no site that was just called: it is put right as a wrong read-back is.
 	return append([]string{"correction"}, p.plain(j)...)
 }
 
-// justSaid reports whether three values are those of one of the last places called.
+// justSaid reports whether values are those of one of the last places called, or of sites of it that lie together.
 func (p *person) justSaid(values []int) bool {
 	for _, i := range p.lately {
-		if slices.Equal(values, p.mouth[i].Depths[:]) {
-			return true
+		for k := 0; k+len(values) <= 3; k++ {
+			if slices.Equal(values, p.mouth[i].Depths[k:k+len(values)]) {
+				return true
+			}
 		}
 	}
 	return false
