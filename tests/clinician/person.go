@@ -102,6 +102,7 @@ type person struct {
 	aboutOne []int // its values, if one site was asked for: the true ones
 	hurry    bool  // numbers in the flow: who is fast does not wait
 	ended    bool  // exam complete was said
+	lost     bool  // does not know which aspect the tool is at
 	canWhere bool  // the tool understands "where"
 	happened int64 // samples: the last thing said or heard
 }
@@ -192,10 +193,28 @@ func (r *reply) last() string {
 // full reports whether the last tone says that all is written.
 func (r *reply) full() bool {
 	switch r.last() {
-	case "accepted", "arch", "doubt", "place", "listening", "standby":
+	case "accepted", "arch", "doubt":
 		return true
 	}
 	return false
+}
+
+// done reports whether the last tone says that a command was carried out.
+func (r *reply) done() bool {
+	return r.full() || r.last() == "place" || r.last() == "listening" || r.last() == "standby"
+}
+
+// astray deals with tones that numbers do not have: what was meant as numbers moved the tool, or had it stand by.
+func (p *person) astray(i int, r *reply) (bool, error) {
+	switch r.last() {
+	case "place":
+		p.trace.line(p.w.now, ".", "was moved without asking")
+		p.lost = true
+		return true, p.jump(i)
+	case "standby":
+		return true, p.goAhead(i)
+	}
+	return false, nil
 }
 
 func (r *reply) arch() bool { return slices.Contains(r.tones, "arch") }
@@ -476,6 +495,9 @@ func (p *person) judge(i, n int, said []int, r *reply) (done bool, next int, err
 		}
 		return false, next, nil
 	}
+	if away, err := p.astray(i, r); away || err != nil {
+		return false, next, err
+	}
 	if j, named := p.elsewhere(r, i, n); named {
 		p.trace.line(p.w.now, ".", "is at %s, the tool at %s", p.name(last), placeName(p.mouth, j))
 		return false, next, p.jump(i)
@@ -642,6 +664,9 @@ func (p *person) single(i int, asked bool, round int) (whole bool, err error) {
 					return false, err
 				}
 			}
+			if away, err := p.astray(i, &rep); away || err != nil {
+				return false, err
+			}
 			if j, named := p.elsewhere(&rep, i, 1); named {
 				p.trace.line(p.w.now, ".", "is at %s, the tool at %s", p.name(i), placeName(p.mouth, j))
 				return false, p.jump(i)
@@ -720,6 +745,9 @@ func (p *person) correct(i int, why string) (done bool, err error) {
 				return true, err
 			}
 		}
+		if away, err := p.astray(i, &rep); away || err != nil {
+			return false, err
+		}
 		if j, named := p.elsewhere(&rep, i, 1); named {
 			p.trace.line(p.w.now, ".", "is at %s, the tool at %s", p.name(i), placeName(p.mouth, j))
 			return false, p.jump(i)
@@ -774,7 +802,7 @@ func (p *person) answer(i int, m meaning) (ok bool, err error) {
 			if rep, err = p.await(r, 0); err != nil {
 				return false, err
 			}
-			if ok = rep.full() || len(rep.read) > 0; ok || len(rep.asks) > 0 {
+			if ok = rep.done() || len(rep.read) > 0; ok || len(rep.asks) > 0 {
 				break
 			}
 		}
@@ -867,10 +895,10 @@ func (p *person) jump(i int) error {
 	p.res.Jumps++
 	p.jumped = p.mouth[i].Tooth.Universal()
 	words := append([]string{word}, spell(p.jumped)...)
-	if p.mouth[i].Aspect != p.aspect {
+	if p.mouth[i].Aspect != p.aspect || p.lost {
 		words = append(words, p.mouth[i].Aspect.String())
 	}
-	p.aspect = p.mouth[i].Aspect
+	p.aspect, p.lost = p.mouth[i].Aspect, false
 	for try := range tries {
 		if try > 0 {
 			p.res.Again++
@@ -1044,7 +1072,7 @@ func (p *person) standBy(i int, r *rand.Rand) error {
 		if err != nil {
 			return err
 		}
-		if rep.full() || len(rep.words) > 0 {
+		if rep.done() || len(rep.words) > 0 {
 			break
 		}
 		p.res.Again++
@@ -1060,6 +1088,10 @@ func (p *person) standBy(i int, r *rand.Rand) error {
 	if err := p.pass(int64(n) + ms(600)); err != nil {
 		return err
 	}
+	return p.goAhead(i)
+}
+
+func (p *person) goAhead(i int) error {
 	for try := range tries {
 		if err := p.say(p.rng("go ahead", i, try), "goes on", "go", "ahead"); err != nil {
 			return err
@@ -1068,7 +1100,7 @@ func (p *person) standBy(i int, r *rand.Rand) error {
 		if err != nil {
 			return err
 		}
-		if rep.full() || len(rep.words) > 0 {
+		if rep.done() || len(rep.words) > 0 {
 			return nil
 		}
 		p.res.Again++
@@ -1095,7 +1127,7 @@ func (p *person) finish() error {
 			}
 			break
 		}
-		if rep.full() || len(rep.words) > 0 {
+		if rep.done() || len(rep.words) > 0 {
 			break
 		}
 		p.res.Again++
