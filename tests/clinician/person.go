@@ -1093,7 +1093,8 @@ func (p *person) standBy(i int, r *rand.Rand) error {
 
 func (p *person) goAhead(i int) error {
 	for try := range tries {
-		if err := p.say(p.rng("go ahead", i, try), "goes on", "go", "ahead"); err != nil {
+		r := p.rng("go ahead", i, try)
+		if err := p.say(r, "goes on", "go", "ahead"); err != nil {
 			return err
 		}
 		rep, err := p.await(r, 0)
