@@ -172,6 +172,8 @@ func TestUnderstand(t *testing.T) {
 		{"one by one, please", "", nil, "oneByOne"},
 		{"14 buccal left open", "14 buccal", nil, "leftOpen"},
 		{"exam complete?", "", nil, "complete"},
+		{"3 numbers were called, only 1 soundings can be corrected", "", nil, ""},
+		{"3. bleeding. 2. 4", "", []int{3, 2, 4}, ""},
 		{"12 sites open. 15 buccal distal", "15 buccal", nil, ""},
 		{"tooth 14. buccal 3. 2. 4. lingual none. none. none. next 15 buccal", "15 buccal", nil, ""},
 	} {

@@ -62,6 +62,8 @@ func TestMeasureClinician(t *testing.T) {
 			t.Errorf("there is no voice %s: voices.py makes it", voice)
 			continue
 		}
+		t.Logf("%s: %s, heard in training: %s; borrowed from joe: %q", voice, vs[voice].Kind, vs[voice].Heard,
+			vs[voice].borrowed([]string{"one", "two", "three", "tooth", "fourteen", "correction", "yes", "bleeding"}))
 		for _, roomName := range option("room", "quiet,tap10,suction10") {
 			room, err := ParseRoom(roomName)
 			if err != nil {

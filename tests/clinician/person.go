@@ -487,13 +487,12 @@ func (p *person) judge(i, n int, said []int, r *reply) (done bool, next int, err
 	}
 	if len(r.asks) > 0 {
 		ok, err := p.answer(last, r.asks[len(r.asks)-1])
-		if err != nil || ok {
+		if err != nil {
 			return true, next, err
 		}
-		if r.full() {
-			return true, next, nil
+		if p.Mode != "numbers" || len(r.read) == 0 || len(r.read) >= len(said) {
+			return ok || r.full(), next, nil
 		}
-		return false, next, nil
 	}
 	if away, err := p.astray(i, r); away || err != nil {
 		return false, next, err
@@ -802,7 +801,8 @@ func (p *person) answer(i int, m meaning) (ok bool, err error) {
 			if rep, err = p.await(r, 0); err != nil {
 				return false, err
 			}
-			if ok = rep.done() || len(rep.read) > 0; ok || len(rep.asks) > 0 {
+			ok = rep.done() || len(rep.read) > 0 || rep.where != nil || len(rep.words) > len(rep.asks) && rep.last() == ""
+			if ok || len(rep.asks) > 0 {
 				break
 			}
 		}
