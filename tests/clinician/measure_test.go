@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"math"
 	"os"
 	"path/filepath"
@@ -54,11 +55,17 @@ func TestMeasureClinician(t *testing.T) {
 	}
 	var cells []cell
 	var setups []Setup
-	for _, voice := range option("voice", "joe,nicolas") {
+	names := option("voice", "joe,nicolas")
+	if names[0] == "all" {
+		names = slices.Sorted(maps.Keys(vs))
+	}
+	for _, voice := range names {
 		if vs[voice] == nil {
 			t.Errorf("there is no voice %s: voices.py makes it", voice)
 			continue
 		}
+		t.Logf("%s: %s, heard in training: %s; borrowed from joe: %q", voice, vs[voice].Kind, vs[voice].Heard,
+			vs[voice].borrowed([]string{"one", "two", "three", "tooth", "fourteen", "correction", "yes", "bleeding"}))
 		for _, roomName := range option("room", "quiet,tap10,suction10") {
 			room, err := ParseRoom(roomName)
 			if err != nil {
@@ -116,6 +123,11 @@ func TestMeasureClinician(t *testing.T) {
 		}
 	}
 	fmt.Print(tableOf(cells))
+	if *update {
+		if err := os.WriteFile("../../docs/clinician.svg", []byte(picture(cells, option("plot", "tap")[0])), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
 }
 
 // keepIn keeps results in a file, a line each, so that a long measurement can be made in parts: what is in it is not

@@ -102,6 +102,7 @@ type person struct {
 	aboutOne []int // its values, if one site was asked for: the true ones
 	hurry    bool  // numbers in the flow: who is fast does not wait
 	ended    bool  // exam complete was said
+	lost     bool  // does not know which aspect the tool is at
 	canWhere bool  // the tool understands "where"
 	happened int64 // samples: the last thing said or heard
 }
@@ -201,10 +202,28 @@ func (r *reply) last() string {
 // full reports whether the last tone says that all is written.
 func (r *reply) full() bool {
 	switch r.last() {
-	case "accepted", "arch", "doubt", "place", "listening", "standby":
+	case "accepted", "arch", "doubt":
 		return true
 	}
 	return false
+}
+
+// done reports whether the last tone says that a command was carried out.
+func (r *reply) done() bool {
+	return r.full() || r.last() == "place" || r.last() == "listening" || r.last() == "standby"
+}
+
+// astray deals with tones that numbers do not have: what was meant as numbers moved the tool, or had it stand by.
+func (p *person) astray(i int, r *reply) (bool, error) {
+	switch r.last() {
+	case "place":
+		p.trace.line(p.w.now, ".", "was moved without asking")
+		p.lost = true
+		return true, p.jump(i)
+	case "standby":
+		return true, p.goAhead(i)
+	}
+	return false, nil
 }
 
 func (r *reply) arch() bool { return slices.Contains(r.tones, "arch") }
@@ -227,14 +246,19 @@ func (p *person) hear(r *reply) {
 		}
 		r.lastEnd, p.happened = s.To, max(p.happened, s.To)
 		if s.Tone != "" {
-			// A tone in the middle of a call answers a part of it at most.
-			if s.From >= p.to || s.Tone == "misfit" || s.Tone == "short" {
+			// A tone in the middle of a call answers a part of it at most, one at its beginning nothing of it.
+			if s.From >= p.to || (s.Tone == "misfit" || s.Tone == "short") && s.From > p.from+ms(300) {
 				r.tones = append(r.tones, s.Tone)
 			}
 			continue
 		}
 		m := understand(s.Words)
+		if m.hasAspect && !s.Question {
+			p.aspect = m.aspect // where the tool is
+		}
 		switch {
+		case s.Question && s.From < p.to:
+			// Who speaks does not answer what is asked meanwhile.
 		case s.Where:
 			r.where = &m
 		case s.Question:
@@ -280,10 +304,14 @@ func (p *person) await(r *rand.Rand, need int) (reply, error) {
 	if fast && len(rep.tones) == 0 {
 		return rep, nil
 	}
-	// Reaction, in which more may come.
-	for end := p.w.now + ms(200+400*r.Float64()); !fast && (p.w.now < end || p.w.page.speaking() && p.w.page.began > 0); {
+	// Reaction to what was heard last, in which more may come.
+	react := ms(200 + 400*r.Float64())
+	for from := p.w.now; !fast && p.w.now < from+react; {
 		if err := p.step(); err != nil {
 			return rep, err
+		}
+		if p.w.page.speaking() && p.w.page.began > 0 {
+			from = p.w.now
 		}
 	}
 	p.hear(&rep)
@@ -468,13 +496,15 @@ func (p *person) judge(i, n int, said []int, r *reply) (done bool, next int, err
 	}
 	if len(r.asks) > 0 {
 		ok, err := p.answer(last, r.asks[len(r.asks)-1])
-		if err != nil || ok {
+		if err != nil {
 			return true, next, err
 		}
-		if r.full() {
-			return true, next, nil
+		if p.Mode != "numbers" || len(r.read) == 0 || len(r.read) >= len(said) {
+			return ok || r.full(), next, nil
 		}
-		return false, next, nil
+	}
+	if away, err := p.astray(i, r); away || err != nil {
+		return false, next, err
 	}
 	if j, named := p.elsewhere(r, i, n); named {
 		p.trace.line(p.w.now, ".", "is at %s, the tool at %s", p.name(last), placeName(p.mouth, j))
@@ -642,6 +672,9 @@ func (p *person) single(i int, asked bool, round int) (whole bool, err error) {
 					return false, err
 				}
 			}
+			if away, err := p.astray(i, &rep); away || err != nil {
+				return false, err
+			}
 			if j, named := p.elsewhere(&rep, i, 1); named {
 				p.trace.line(p.w.now, ".", "is at %s, the tool at %s", p.name(i), placeName(p.mouth, j))
 				return false, p.jump(i)
@@ -720,6 +753,9 @@ func (p *person) correct(i int, why string) (done bool, err error) {
 				return true, err
 			}
 		}
+		if away, err := p.astray(i, &rep); away || err != nil {
+			return false, err
+		}
 		if j, named := p.elsewhere(&rep, i, 1); named {
 			p.trace.line(p.w.now, ".", "is at %s, the tool at %s", p.name(i), placeName(p.mouth, j))
 			return false, p.jump(i)
@@ -774,7 +810,8 @@ func (p *person) answer(i int, m meaning) (ok bool, err error) {
 			if rep, err = p.await(r, 0); err != nil {
 				return false, err
 			}
-			if ok = rep.full() || len(rep.read) > 0; ok || len(rep.asks) > 0 {
+			ok = rep.done() || len(rep.read) > 0 || rep.where != nil || len(rep.words) > len(rep.asks) && rep.last() == ""
+			if ok || len(rep.asks) > 0 {
 				break
 			}
 		}
@@ -827,26 +864,25 @@ func (p *person) answerTo(i int, m meaning) []string {
 		}
 		return spellAll(truth)
 	}
-	switch n := len(m.values); {
-	case n == 3 && (slices.Equal(m.values, of.Depths[:]) || !named && p.justSaid(m.values)):
+	switch {
+	case !named && p.justSaid(m.values), len(m.values) == 3 && slices.Equal(m.values, of.Depths[:]):
 		return yesNo(true)
 	case p.ended && !named:
 		return nil // of which of them all?
-	case n == 3 || named:
+	case len(m.values) == 3 || named:
 		return p.plain(j)
-	case n == 1 && slices.Contains(of.Depths[:], m.values[0]), n == 2 && (slices.Equal(m.values, of.Depths[:2]) || slices.Equal(m.values, of.Depths[1:])):
-		p.aboutOne = m.values
-		return yesNo(true)
 	}
 	// A value of no site that was just called: it is put right as a wrong read-back is.
 	return append([]string{"correction"}, p.plain(j)...)
 }
 
-// justSaid reports whether three values are those of one of the last places called.
+// justSaid reports whether values are those of one of the last places called, or of sites of it that lie together.
 func (p *person) justSaid(values []int) bool {
 	for _, i := range p.lately {
-		if slices.Equal(values, p.mouth[i].Depths[:]) {
-			return true
+		for k := 0; k+len(values) <= 3; k++ {
+			if slices.Equal(values, p.mouth[i].Depths[k:k+len(values)]) {
+				return true
+			}
 		}
 	}
 	return false
@@ -868,10 +904,10 @@ func (p *person) jump(i int) error {
 	p.res.Jumps++
 	p.jumped = p.mouth[i].Tooth.Universal()
 	words := append([]string{word}, spell(p.jumped)...)
-	if p.mouth[i].Aspect != p.aspect {
+	if p.mouth[i].Aspect != p.aspect || p.lost {
 		words = append(words, p.mouth[i].Aspect.String())
 	}
-	p.aspect = p.mouth[i].Aspect
+	p.aspect, p.lost = p.mouth[i].Aspect, false
 	for try := range tries {
 		if try > 0 {
 			p.res.Again++
@@ -1045,7 +1081,7 @@ func (p *person) standBy(i int, r *rand.Rand) error {
 		if err != nil {
 			return err
 		}
-		if rep.full() || len(rep.words) > 0 {
+		if rep.done() || len(rep.words) > 0 {
 			break
 		}
 		p.res.Again++
@@ -1061,15 +1097,20 @@ func (p *person) standBy(i int, r *rand.Rand) error {
 	if err := p.pass(int64(n) + ms(600)); err != nil {
 		return err
 	}
+	return p.goAhead(i)
+}
+
+func (p *person) goAhead(i int) error {
 	for try := range tries {
-		if err := p.say(p.rng("go ahead", i, try), "goes on", "go", "ahead"); err != nil {
+		r := p.rng("go ahead", i, try)
+		if err := p.say(r, "goes on", "go", "ahead"); err != nil {
 			return err
 		}
 		rep, err := p.await(r, 0)
 		if err != nil {
 			return err
 		}
-		if rep.full() || len(rep.words) > 0 {
+		if rep.done() || len(rep.words) > 0 {
 			return nil
 		}
 		p.res.Again++
@@ -1096,7 +1137,7 @@ func (p *person) finish() error {
 			}
 			break
 		}
-		if rep.full() || len(rep.words) > 0 {
+		if rep.done() || len(rep.words) > 0 {
 			break
 		}
 		p.res.Again++

