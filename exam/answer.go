@@ -96,6 +96,9 @@ func (e *Exam) placed(a *Answer, m chart.Meta) {
 	switch {
 	case at.Here:
 		a.Tone = TonePart
+		if m.Source == chart.Voice && strings.Contains(a.Speak, ".") && !e.rhythm.Slow() {
+			a.Speak = "" // the place is read back when it is full
+		}
 	case e.state.AtEnd || rowOf(at.Place) != rowOf(e.state.Place):
 		a.Tone = ToneArch
 	}

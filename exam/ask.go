@@ -13,10 +13,11 @@ import (
 
 // Times in ms: engineering choices.
 const (
-	askForMS   = 6000 // how long a question stays open
-	answerMS   = 400  // nobody answers a question sooner after it began
-	askQuietMS = 5000 // silence after which doubts of other places are asked about in the middle of a row
-	mostAsked  = 2    // as often a doubt is asked about; after that it waits in the list of doubts
+	askForMS    = 6000 // how long a question stays open
+	answerForMS = 4000 // and after its last word
+	answerMS    = 400  // nobody answers a question sooner after it began
+	askQuietMS  = 5000 // silence after which doubts of other places are asked about in the middle of a row
+	mostAsked   = 2    // as often a doubt is asked about; after that it waits in the list of doubts
 )
 
 // due is something to ask about: doubts of a place, or the place itself if a number of it was not heard.
@@ -182,7 +183,13 @@ func (e *Exam) mayAnswer(v hear.Verdict, h speech.Hypothesis) bool {
 		return false
 	}
 	// Numbers called one by one are soundings, unless a value was asked for; other lone numbers may be the answer.
-	return len(acts[0].Numbers) == 1 && len(q.refs) == 1 && (q.value || !e.rhythm.Slow())
+	n, of := len(acts[0].Numbers), len(q.refs)
+	return (n < of || of == 1 && n == 1) && (q.value || !e.rhythm.Slow() || e.heardOut(q, h.StartMS))
+}
+
+// heardOut reports whether a question was spoken to its end before a call began: who goes on does not wait for that.
+func (e *Exam) heardOut(q *Question, startMS int64) bool {
+	return e.stream.spokeMS >= q.from && e.stream.spokeMS <= startMS
 }
 
 // answers reports whether numbers answer a question about as many sites, or just go on along the path. Who answers says what stands
@@ -257,7 +264,7 @@ func (e *Exam) replyTo(ctx context.Context, c chart.Command, m chart.Meta, v hea
 		again.Speak, again.Text, again.value = "say the value", "say the value for "+q.Text, true
 		e.ask(&again)
 		return true, Answer{Did: act.Verb, Words: m.Words, Text: "asked", Tone: ToneAccepted}, nil
-	case numbers && n == len(q.refs) && m.StartMS >= q.from && (act.Verb == chart.VerbCorrection || n == 1 && (q.value || !e.rhythm.Slow()) || n > 1 && (q.elsewhere || q.value) && e.answers(q, act.Numbers)):
+	case numbers && n == len(q.refs) && m.StartMS >= q.from && (act.Verb == chart.VerbCorrection || n == 1 && (q.value || !e.rhythm.Slow() || e.heardOut(q, m.StartMS)) || n > 1 && (q.elsewhere || q.value) && (e.stream.spokeMS == 0 || e.heardOut(q, m.StartMS)) && e.answers(q, act.Numbers)):
 		e.stream.soundedMS = m.EndMS
 		return perform(q.values(e.state, act.Numbers))
 	}

@@ -21,8 +21,10 @@ const (
 	amendMS    = 1500 // how long more words may change the last call
 	saidMS     = 600  // silence after the tone that a place is not full, before it is said in words
 	oneByOneMS = 2500 // silence after a number of a place that is called one by one, before the place is left
+	toldMS     = 250  // nor sooner to a tone that he may have been waiting for
 	reactMS    = 350  // nobody reacts sooner to an answer
 	talkMS     = 150  // speech that is shorter is none
+	mostHeldMS = 1000 // what may be all of a call is held no longer
 	slackMS    = 300  // speech that began in time may be noticed so much later
 )
 
@@ -43,8 +45,9 @@ func (e *Exam) context() hear.Context {
 		c.FilledMS, c.FilledToldMS = f.answeredMS, f.toldMS
 	}
 	if q := e.question; q != nil && q.call == 0 && q.place == c.Attempt.Place && !c.Attempt.Here {
-		c.Asked, c.AskedMS = q.refs, q.from
+		c.Asked, c.AskedMS, c.AskedOut = q.refs, q.from, s.spokeMS == 0 || s.spokeMS >= q.from
 	}
+	c.AskedOne = e.question != nil && len(e.question.refs) == 1
 	if c.Attempt.Here {
 		for _, r := range s.run.sites {
 			if (chart.Place{Tooth: r.Tooth, Aspect: r.Site.Aspect()}) != c.Attempt.Place {
@@ -104,19 +107,15 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis, loud bool) error 
 }
 
 func (e *Exam) decide(h speech.Hypothesis, loud bool) hear.Verdict {
-	held := 0.0
-	if e.stream.waiting.whole != nil {
-		held = e.stream.waiting.p
-	}
 	loud = loud && h.EndMS-h.StartMS >= talkMS
-	return hear.Decide(h, hear.Meanings(h, e.grammarState(h.StartMS), held), loud, e.context())
+	return hear.Decide(h, hear.Meanings(h, e.grammarState(h.StartMS), e.stream.waiting.p), loud, e.context())
 }
 
 // hold keeps words that more may follow. Numbers that may be all of a call are entered at the end of the breath.
 func (e *Exam) hold(v hear.Verdict, m chart.Meta, h speech.Hypothesis) {
 	w := waits{phrase: phrase{v.Result.Words, h.EndMS + pendingMS}, from: m.StartMS, consumed: h.Consumed, p: v.Confidence}
 	if v.Result.Ending > grammar.Prefix {
-		w.whole, w.until = &whole{v, m}, h.EndMS+e.rhythm.BreathMS()
+		w.whole, w.until = &whole{v, m}, h.EndMS+min(e.rhythm.BreathMS(), mostHeldMS)
 	}
 	e.stream.waiting = w
 	e.tell(Change{Partial: &Partial{Words: strings.Join(v.Result.Words, " ") + " …"}})
@@ -342,7 +341,7 @@ func (e *Exam) sounded(evs []chart.Event, v hear.Verdict, m chart.Meta, atMS int
 	case v.Fit == hear.Again || v.Fit == hear.Rerun || v.Fit == hear.Reply || v.Fit == hear.Onward || was.oneByOne && !at.oneByOne:
 		at.parts, at.toldMS, at.saidMS = nil, 0, 0
 		at.repaired = v.Fit != hear.Onward
-	case at.toldMS > 0:
+	case at.toldMS > 0 && m.StartMS >= at.toldMS+toldMS: // a reaction to that, not a piece that was being said
 		at.toldMS, at.saidMS, at.repaired = 0, 0, true
 	}
 	at.parts = append(at.parts, part)
@@ -367,6 +366,10 @@ func (e *Exam) short(ctx context.Context) error {
 	}
 	a := Answer{Text: placeLabel(e.state, e.state.Place) + ": " + e.ofPlace(), Tone: ToneShort, AtMS: e.stream.nowMS}
 	e.tell(Change{Answer: &a, Partial: &Partial{}})
+	if e.rhythm.Singly() {
+		// A lone number behind this could be the one that is missing, or the first one once more: the place begins anew.
+		return e.beginAnew(ctx)
+	}
 	return nil
 }
 
@@ -384,26 +387,28 @@ func (e *Exam) sayShort(ctx context.Context) error {
 	at := &e.stream.placing
 	at.saidMS = e.stream.nowMS
 	text := e.ofPlace()
-	if at.failed >= 2 && !at.oneByOne {
+	switch {
+	case at.failed >= 2 && !at.oneByOne:
 		text = "one by one, please"
-		if err := e.oneByOne(ctx); err != nil {
+		at.oneByOne, at.toldMS = true, 0
+		if err := e.beginAnew(ctx); err != nil {
 			return err
 		}
+	case e.rhythm.Singly():
+		text = "again, " + placeLabel(e.state, e.state.Place) + ", please"
 	}
 	e.ask(&Question{Speak: text, Text: placeLabel(e.state, e.state.Place) + ": " + text, place: e.state.Place, Tooth: e.state.Place.Tooth.String()})
 	return nil
 }
 
-// oneByOne begins the place anew, to be called number by number.
-func (e *Exam) oneByOne(ctx context.Context) error {
-	at := &e.stream.placing
-	at.oneByOne, at.toldMS, at.repaired, at.parts = true, 0, true, nil
+// beginAnew takes back what was called of the place under the cursor.
+func (e *Exam) beginAnew(ctx context.Context) error {
 	attempt := hear.AttemptOf(e.state)
 	if !attempt.Here {
 		return nil
 	}
-	do := e.anew(chart.Command{}, attempt)
-	_, err := e.perform(ctx, do, chart.Meta{Source: chart.Tool}, nil)
+	e.stream.placing.parts, e.stream.placing.repaired = nil, true
+	_, err := e.perform(ctx, e.anew(chart.Command{}, attempt), chart.Meta{Source: chart.Tool}, nil)
 	return expected(err)
 }
 
@@ -438,6 +443,12 @@ func (e *Exam) misfit(ctx context.Context, h speech.Hypothesis) error {
 		e.tell(Change{Partial: &Partial{}})
 		return nil
 	}
+	if first, _, _ := strings.Cut(words, " "); first == "correction" || first == "disregard" {
+		// It may have been a repair: what follows may be the place spoken last.
+		if attempt := hear.AttemptOf(e.state); attempt.Known() && !attempt.Here {
+			e.stream.filled = placing{place: attempt.Place, toldMS: h.StartMS, answeredMS: h.EndMS + pendingMS}
+		}
+	}
 	a := Answer{Words: words, Text: "not understood: " + words + "?", Tone: ToneMisfit, EndMS: h.EndMS, AtMS: h.AtMS}
 	e.tell(Change{Answer: &a, Partial: &Partial{}})
 	if e.state.Open() == 0 || !likeNumbers(words) {
@@ -445,12 +456,12 @@ func (e *Exam) misfit(ctx context.Context, h speech.Hypothesis) error {
 	}
 	at := e.stream.at(e.state.Place)
 	at.failed++
+	at.toldMS, at.saidMS = h.AtMS, h.AtMS // what begins from now on is said again
 	e.stream.soundedMS = h.EndMS
 	switch {
 	case at.oneByOne && at.failed >= 6:
 		return e.leave(ctx)
 	case !at.oneByOne && at.failed >= 2:
-		at.toldMS = h.AtMS
 		return e.sayShort(ctx)
 	}
 	return nil
@@ -478,6 +489,9 @@ func (e *Exam) tooMany(ctx context.Context, v hear.Verdict, m chart.Meta) error 
 	a := Answer{Words: strings.Join(v.Result.Words, " "), Text: fmt.Sprintf("%s: %d numbers, not entered: again, please", placeLabel(e.state, e.state.Place), n),
 		Tone: ToneShort, EndMS: m.EndMS, AtMS: e.stream.nowMS}
 	e.tell(Change{Answer: &a, Partial: &Partial{}})
+	if e.rhythm.Singly() {
+		return e.beginAnew(ctx)
+	}
 	return nil
 }
 
@@ -532,7 +546,7 @@ func (e *Exam) tick(ctx context.Context, nowMS, heardMS int64, speaking bool) er
 			return err
 		}
 	}
-	if e.question != nil && e.question.until > 0 && nowMS > e.question.until {
+	if e.question != nil && e.question.until > 0 && nowMS > max(e.question.until, heardMS+answerForMS) && s.waiting.words == nil {
 		e.question = nil
 		e.tell(Change{Head: e.head()})
 	}

@@ -258,6 +258,7 @@ func (m *Mic) take(hyps []speech.Hypothesis) error {
 		m.speak, m.last = false, ""
 		var err, keepErr error
 		runErr := m.e.run(func() {
+			m.e.stream.spokeMS = m.own.endedMS()
 			m.e.stream.acting(min(h.Consumed, m.ms(m.next)))
 			switch from {
 			case fromTool:

@@ -156,6 +156,14 @@ func (o *ownVoice) spokeMS(nowMS int64) (last int64) {
 	return last
 }
 
+// endedMS is when the tool had said its last words to their end; 0 if it still speaks.
+func (o *ownVoice) endedMS() int64 {
+	if n := len(o.prompts); n > 0 {
+		return o.prompts[n-1].toMS
+	}
+	return 0
+}
+
 // loudDB is how much weaker than the calls speech may be that was meant for the tool: in recordings of real digits and of the voice pico, in noise
 // of 20 to 5 dB, numbers that could not be read lay 2.4 dB below the calls at most; breaths, tails and other people 5.3 dB and more.
 const loudDB = 5

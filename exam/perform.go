@@ -47,9 +47,14 @@ func (e *Exam) settle(ctx context.Context, c chart.Command, m chart.Meta, evs []
 	if m.Source == chart.Voice && e.cfg.KeepClip != nil {
 		e.stream.uttered = append(e.stream.uttered, utterance{evs[0].Call, m.StartMS, m.EndMS})
 	}
+	silent := m.Source == chart.Tool && e.saying == "" // nobody called it
 	a := e.answer(c, m, evs, cause, place, ended)
 	e.questionAfter(c, m, cause, evs[0].Call)
-	e.publish(from, &before, beforeDoubts, path, evs, &a)
+	told := &a
+	if silent {
+		told = nil
+	}
+	e.publish(from, &before, beforeDoubts, path, evs, told)
 	if cause == nil && c.Verb() == chart.VerbSign && e.cfg.Signed != nil {
 		e.cfg.Signed()
 	}

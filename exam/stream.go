@@ -18,6 +18,7 @@ type stream struct {
 	amend     phrase // words of the last call that more words could change
 	strayed   phrase // numbers that were taken for talk
 	remarkMS  int64  // until then the next speech is a remark; 0: it is none
+	spokeMS   int64  // the tool ended its last words
 	calledMS  int64  // the last call ended
 	soundedMS int64  // the last soundings ended
 	placing   placing

@@ -155,7 +155,8 @@ func (c *Context) unfinished(v Verdict, startMS int64) bool {
 	cmd := v.Result.Command
 	last := cmd.Acts[len(cmd.Acts)-1]
 	if last.Verb == chart.VerbCorrection && len(last.Where) == 0 && !last.Whole && len(cmd.Acts) == 1 {
-		return len(last.Numbers) < c.State.Path.Walked(c.Attempt.Place) && c.Attempt.Known()
+		n := len(last.Numbers)
+		return n < c.State.Path.Walked(c.Attempt.Place) && c.Attempt.Known() && !(n == 1 && c.Rhythm.Slow())
 	}
 	if v.Fit == Over && c.State.Open() > 0 {
 		return true

@@ -40,11 +40,14 @@ type Context struct {
 	Run      []chart.SiteRef
 	OneByOne bool // and asked to call its numbers one by one, which begins it anew
 	// Asked are the sites that are asked about of a place that is full and was spoken last; empty: nothing is asked about it.
-	Asked   []chart.SiteRef
-	AskedMS int64
+	Asked    []chart.SiteRef
+	AskedMS  int64
+	AskedOut bool // it was spoken to its end before the call began
 	// The place spoken last was filled, and answered at this time, after the examiner had been told that it is not full: what begins
 	// before he can have heard the answer is a reaction to that. 0: it was not.
 	FilledMS, FilledToldMS int64
+	// AskedOne says that a number is asked for.
+	AskedOne bool
 	// Question says that something is asked; what answers it is no talk.
 	Question bool
 	Strayed  []string // numbers that were taken for talk a moment ago
@@ -77,6 +80,9 @@ func (c *Context) lay(ns []chart.MM, startMS int64) map[Fit]float64 {
 			again, onward = again*(1-slow/2), onward*(1-slow/2)
 		}
 	}
+	if k > 1 && c.Rhythm.share(single) == 1 {
+		rest *= shareMany
+	}
 	switch {
 	case k == open && begun:
 		ways[Fill] = rest
@@ -91,6 +97,10 @@ func (c *Context) lay(ns []chart.MM, startMS int64) map[Fit]float64 {
 	case c.ends(k - open):
 		ways[Row] = rest * c.Rhythm.share(row)
 	}
+	if c.AskedOne && k == 1 { // the answer
+		ways[Piece] = max(ways[Piece], shareAnswered)
+		delete(ways, Over)
+	}
 	if begun && k == all && k != open {
 		ways[Again] = again * likeness(c.values(c.Attempt.Sites), ns)
 	}
@@ -104,18 +114,23 @@ func (c *Context) lay(ns []chart.MM, startMS int64) map[Fit]float64 {
 		ways[Onward] = onward
 	}
 	if n := len(c.Attempt.Sites); len(c.Asked) > 0 && !c.Attempt.Here && k == n && startMS >= c.AskedMS+reactMS {
-		// Who answers says what stands there once more, but for what is asked about.
-		var same, said []chart.MM
-		answers := againAsked
-		if len(c.Asked) == n {
-			same, said, answers = c.values(c.Attempt.Sites), ns, shareAnswered
+		// Who answers says what stands there once more; what is asked about may be another number.
+		w := againAsked
+		if len(c.Asked) == n && c.AskedOut {
+			w = shareAnswered
 		}
+		w /= 1 - w
 		for i, r := range c.Attempt.Sites {
-			if len(c.Asked) < n && !slices.Contains(c.Asked, r) {
-				same, said = append(same, c.State.Chart.Number(r, c.Attempt.Field)), append(said, ns[i])
+			same, chance := agreeSame, agreeChance
+			if slices.Contains(c.Asked, r) {
+				same = agreeAsked
 			}
+			if ns[i] != c.State.Chart.Number(r, c.Attempt.Field) {
+				same, chance = 1-same, 1-chance
+			}
+			w *= same / chance
 		}
-		ways[Reply] = answers / (1 - answers) * likeness(same, said)
+		ways[Reply] = w
 	}
 	if n := len(c.Attempt.Sites); c.FilledMS > 0 && !c.Attempt.Here && k == n && startMS >= c.FilledToldMS+toldMS {
 		again := againTold
@@ -207,7 +222,11 @@ func (c *Context) weigh(m *Meaning, startMS int64) (Fit, float64) {
 		return Elsewhere, shareJumpAmid // names what does not exist
 	}
 	if m.Result.Ending <= 1 { // a prefix: what follows will tell
-		return Elsewhere, c.verb(prefixVerb(m.Result.Words))
+		w := c.verb(prefixVerb(m.Result.Words))
+		if len(m.Result.Words) == 1 && w < 1 {
+			w *= sharePause // nobody pauses between "tooth" and its number
+		}
+		return Elsewhere, w
 	}
 	cmd := m.Result.Command
 	deep := 1.0

@@ -23,19 +23,15 @@ type Meaning struct {
 	key    string
 }
 
-// Meanings parses the readings of a hypothesis in the state in which they were spoken, likeliest first. held, if not nil, is what
-// waits for more words: the words go on with it, and its probability counts.
-func Meanings(h speech.Hypothesis, st grammar.State, held float64) []Meaning {
+// Meanings parses the readings of a hypothesis in the state in which they were spoken, likeliest first. Where words wait for more, the
+// reading may go on with them, as likely as they were heard right, or stand alone.
+func Meanings(h speech.Hypothesis, st grammar.State, waiting float64) []Meaning {
 	var ms []Meaning
-	for _, r := range h.Readings {
+	add := func(st grammar.State, r speech.Reading, p float64) {
 		res, err := grammar.Parse(st, strings.Fields(r.Text()))
 		var refusal *chart.Refusal
 		if err != nil && !errors.As(err, &refusal) {
-			continue
-		}
-		p := r.Posterior
-		if res.Pending && held > 0 {
-			p *= held
+			return
 		}
 		key := fmt.Sprintf("%t %t %v %s", res.Pending, res.Amends, err, keyOf(res))
 		i := slices.IndexFunc(ms, func(m Meaning) bool { return m.key == key })
@@ -44,6 +40,16 @@ func Meanings(h speech.Hypothesis, st grammar.State, held float64) []Meaning {
 			i = len(ms) - 1
 		}
 		ms[i].Sound += p
+	}
+	alone := st
+	alone.Pending = nil
+	for _, r := range h.Readings {
+		if len(st.Pending) == 0 {
+			add(st, r, r.Posterior)
+			continue
+		}
+		add(st, r, r.Posterior*waiting)
+		add(alone, r, r.Posterior*(1-waiting))
 	}
 	slices.SortStableFunc(ms, func(a, b Meaning) int { return cmp.Compare(b.Sound, a.Sound) })
 	return ms

@@ -12,6 +12,7 @@ const (
 
 	// A call that ends in the middle of a place further on, or has more numbers than the place, while nobody does that. Declared.
 	shareOver = 0.01
+	shareMany = 0.20 // two or more numbers at once, of who calls them one by one
 	shareRun  = 0.30 // the same of an examiner who calls whole rows, and pauses within a place
 
 	// What the next numbers are while a place is not full: more of it, all of it once more, or the next place. Declared by what an
@@ -34,11 +35,13 @@ const (
 	// (docs/measurements.md); depths of one mouth repeat (the open charts of tests/outside: two sites have the same depth in 0.3).
 	agreeSame   = 0.90
 	agreeChance = 0.30
+	agreeAsked  = 0.60 // a doubtful number is right so often (docs/measurements.md: confidence of doubted calls)
 
 	// Calls that go elsewhere are rare where numbers are expected, rarer in the middle of a place. Declared: some five jumps an exam of
 	// 56 places.
 	shareJump     = 0.15
 	shareJumpAmid = 0.05
+	sharePause    = 0.30 // with a pause behind the word
 	// A correction of other than one number or all of a place, a margin of two. Declared.
 	shareOdd = 0.10
 	// Depths of 10 mm and more: 0.2 % of sites (national survey data in tests/outside); over 15 mm is none.

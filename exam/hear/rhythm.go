@@ -33,6 +33,9 @@ func (r *Rhythm) share(of way) float64 {
 // Slow reports whether the examiner lets pauses between the numbers of a place in which others would react.
 func (r *Rhythm) Slow() bool { return r.share(single) > 0.5 || r.share(pieces) > 0.5 }
 
+// Singly reports whether the examiner calls number by number.
+func (r *Rhythm) Singly() bool { return r.share(single) > 0.5 }
+
 // Part is a piece of a place, as it was called.
 type Part struct {
 	Numbers    int
@@ -78,6 +81,9 @@ func (r *Rhythm) ShortMS(parts []Part) int64 {
 	least := 1000.0
 	if n := len(parts); n > 0 && parts[n-1].Numbers == 1 {
 		least = 1400
+		if r.Singly() {
+			least = 4000 // he has an answer to each number, and says again what has none
+		}
 	}
 	return int64(max(least, min(1.5*r.Within, 2500)))
 }
