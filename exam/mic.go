@@ -246,6 +246,11 @@ func (m *Mic) take(hyps []speech.Hypothesis) error {
 	for _, h := range hyps {
 		m.heard = max(m.heard, h.EndMS+offset)
 		h.StartMS, h.EndMS, h.AtMS, h.Consumed = h.StartMS+offset, h.EndMS+offset, h.AtMS+offset, h.Consumed+offset
+		for _, r := range h.Readings {
+			for i := range r.Words {
+				r.Words[i].StartMS, r.Words[i].EndMS = r.Words[i].StartMS+offset, r.Words[i].EndMS+offset
+			}
+		}
 		from := m.own.judge(&h)
 		loud := m.own.loud(&h)
 		if !h.Final {

@@ -4,6 +4,7 @@ import (
 	"slices"
 	"strings"
 
+	"leadsman/chart"
 	"leadsman/grammar"
 	"leadsman/speech"
 )
@@ -203,6 +204,7 @@ func (o *ownVoice) judge(h *speech.Hypothesis) origin {
 		}
 		return fromUser
 	}
+	p.strip(h)
 	leads := 0 // words of the best reading that the prompt says too
 	if len(h.Readings) > 0 {
 		leads = p.leads(h.Readings[0].Words, h.StartMS)
@@ -253,6 +255,34 @@ func (o *ownVoice) judge(h *speech.Hypothesis) origin {
 		believe()
 	}
 	return fromUser
+}
+
+// strip takes the words off the begin of the readings that the prompt says itself, as far as they were heard while it sounded and a call follows
+// behind them: the call is what is left.
+func (p *prompt) strip(h *speech.Hypothesis) {
+	to := p.toMS
+	if to == 0 {
+		to = p.fromMS + longMS
+	}
+	for i := range h.Readings {
+		r := &h.Readings[i]
+		n := p.leads(r.Words, h.StartMS)
+		for n > 0 && (n == len(r.Words) || r.Words[n-1].StartMS >= to || number(r.Words[n-1].Text)) {
+			n-- // numbers may be the call's own
+		}
+		if n > 0 {
+			r.Words = r.Words[n:]
+			if i == 0 {
+				h.StartMS = r.Words[0].StartMS
+			}
+		}
+	}
+}
+
+// number reports whether a word is a number.
+func number(word string) bool {
+	r, err := grammar.Parse(grammar.State{Numbering: chart.Universal, Listening: true}, []string{word})
+	return err == nil && len(r.Command.Acts) == 1 && r.Command.Acts[0].Verb == chart.VerbSoundings
 }
 
 // leads counts the words with which a call that begins at startMS begins that are the prompt's. What

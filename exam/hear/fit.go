@@ -222,7 +222,7 @@ func (c *Context) weigh(m *Meaning, startMS int64) (Fit, float64) {
 		return Elsewhere, shareJumpAmid // names what does not exist
 	}
 	if m.Result.Ending <= 1 { // a prefix: what follows will tell
-		w := c.verb(prefixVerb(m.Result.Words))
+		w := c.verb(prefixVerb(m.Result.Words), startMS)
 		if len(m.Result.Words) == 1 && w < 1 {
 			w *= sharePause // nobody pauses between "tooth" and its number
 		}
@@ -247,12 +247,21 @@ func (c *Context) weigh(m *Meaning, startMS int64) (Fit, float64) {
 		}
 		return best, w * deep
 	}
-	w := c.verb(cmd.Verb()) * deep
+	w := c.verb(cmd.Verb(), startMS) * deep
+	if n := len(ns); n > 0 { // behind a jump: the numbers of another place
+		switch of := c.State.Path.Walked(c.State.Place); {
+		case n == of:
+		case n > of && n%of == 0:
+			w *= c.Rhythm.share(row)
+		default:
+			w *= c.Rhythm.share(pieces)
+		}
+	}
 	for _, a := range cmd.Acts {
 		switch a.Verb {
 		case chart.VerbGo, chart.VerbAspect:
 			if cmd.Verb() != a.Verb {
-				w *= c.verb(a.Verb)
+				w *= c.verb(a.Verb, startMS)
 			}
 			if a.Tooth != 0 && !c.State.Chart.Tooth(a.Tooth).Presence.Probed() {
 				w *= shareOdd
@@ -268,15 +277,16 @@ func (c *Context) weigh(m *Meaning, startMS int64) (Fit, float64) {
 }
 
 // verb is how likely a call is where the exam stands.
-func (c *Context) verb(v chart.Verb) float64 {
-	switch v {
-	case chart.VerbGo, chart.VerbAspect:
-		if c.Attempt.Here && c.ToldMS == 0 {
-			return shareJumpAmid
-		}
-		return shareJump
+func (c *Context) verb(v chart.Verb, startMS int64) float64 {
+	switch {
+	case v != chart.VerbGo && v != chart.VerbAspect:
+		return 1
+	case c.Attempt.Here && startMS < c.AnsweredMS+reactMS:
+		return shareJumpIn
+	case c.Attempt.Here && c.ToldMS == 0:
+		return shareJumpAmid
 	}
-	return 1
+	return shareJump
 }
 
 // prefixVerb is the call that words begin.
