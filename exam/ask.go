@@ -178,13 +178,44 @@ func (e *Exam) confirm(c chart.Command, call uint64, endMS int64) *Question {
 // mayAnswer reports whether numbers may be the answer to a question, or a piece of it, so that the end of the breath has to be waited for.
 func (e *Exam) mayAnswer(v hear.Verdict, h speech.Hypothesis) bool {
 	q := e.question
-	acts := v.Result.Command.Acts
-	if q == nil || len(q.refs) == 0 || len(acts) != 1 || acts[0].Verb != chart.VerbSoundings || h.StartMS < q.from {
+	n, plain := lone(v)
+	if !plain {
+		return false
+	}
+	if e.repairing(n, h.StartMS) > 0 {
+		return true
+	}
+	if q == nil || len(q.refs) == 0 || h.StartMS < q.from {
 		return false
 	}
 	// Numbers called one by one are soundings, unless a value was asked for; other lone numbers may be the answer.
-	n, of := len(acts[0].Numbers), len(q.refs)
+	of := len(q.refs)
 	return (n < of || of == 1 && n == 1) && (q.value || !e.rhythm.Slow() || e.heardOut(q, h.StartMS))
+}
+
+// lone counts the numbers of a call that is nothing but numbers along the path.
+func lone(v hear.Verdict) (n int, plain bool) {
+	acts := v.Result.Command.Acts
+	if v.Err != nil || len(acts) != 1 || acts[0].Verb != chart.VerbSoundings {
+		return 0, false
+	}
+	return len(acts[0].Numbers), true
+}
+
+// repairing reports whether fewer numbers than the place spoken last has may be a piece of that place, called once more because that was
+// asked for: how many it has, or 0.
+func (e *Exam) repairing(n int, startMS int64) (of int) {
+	attempt := hear.AttemptOf(e.state)
+	of = len(attempt.Sites)
+	if attempt.Here || n >= of {
+		return 0
+	}
+	f, q := &e.stream.filled, e.question
+	window := f.place == attempt.Place && f.toldMS > 0 && f.failed < 3 && startMS >= f.toldMS+toldMS && startMS < f.answeredMS+reactMS
+	if window || q != nil && q.place == attempt.Place && len(q.refs) == of && of > 1 && e.heardOut(q, startMS) {
+		return of
+	}
+	return 0
 }
 
 // heardOut reports whether a question was spoken to its end before a call began: who goes on does not wait for that.

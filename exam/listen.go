@@ -66,6 +66,12 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis, loud bool) error 
 		return e.keepRemark(ctx, h)
 	}
 	v := e.decide(h, loud)
+	if w := &s.waiting; w.whole != nil && w.whole.verdict.Fit == hear.Over && !v.Result.Pending && h.StartMS <= w.until {
+		if _, plain := lone(v); plain && v.Do != hear.Ignore && v.Do != hear.Misfit {
+			w.until = h.EndMS + mostHeldMS // more of a run that fits nowhere
+			return nil
+		}
+	}
 	joined := v.Result.Pending && (s.waiting.whole == nil || s.waiting.whole.verdict.Fit == hear.Over || v.Fit != hear.Row && v.Fit != hear.Over)
 	if w := s.waiting.whole; w != nil && !joined && v.Do != hear.Ignore && v.Do != hear.Misfit {
 		// What was held was all of a call; this is another one, which is not decided by that.
@@ -139,6 +145,11 @@ func (e *Exam) release(ctx context.Context) error {
 	if n, of, odd := e.oddCorrection(v); odd {
 		return e.correctAgain(n, of, m)
 	}
+	if n, plain := lone(v); plain {
+		if of := e.repairing(n, m.StartMS); of > 0 {
+			return e.correctAgain(n, of, m)
+		}
+	}
 	if v.Fit == hear.Piece && e.stream.placing.toldMS > 0 && !e.stream.placing.oneByOne {
 		// What should have been the place, or its rest, is neither.
 		e.stream.soundedMS = m.EndMS
@@ -162,7 +173,11 @@ func (e *Exam) oddCorrection(v hear.Verdict) (n, of int, odd bool) {
 func (e *Exam) correctAgain(n, of int, m chart.Meta) error {
 	attempt := hear.AttemptOf(e.state)
 	text := fmt.Sprintf("%d of %d", n, of)
-	e.stream.filled = placing{place: attempt.Place, toldMS: e.stream.nowMS, answeredMS: e.stream.nowMS + pendingMS}
+	failed := 1
+	if e.stream.filled.place == attempt.Place {
+		failed += e.stream.filled.failed
+	}
+	e.stream.filled = placing{place: attempt.Place, toldMS: e.stream.nowMS, answeredMS: e.stream.nowMS + pendingMS, failed: failed}
 	if at := &e.stream.placing; attempt.Here {
 		at.toldMS, at.saidMS = e.stream.nowMS, e.stream.nowMS
 	}
@@ -193,6 +208,12 @@ func (e *Exam) enter(ctx context.Context, v hear.Verdict, m chart.Meta, atMS int
 	}
 	attempt := hear.AttemptOf(e.state)
 	was := e.stream.placing
+	if last := &do.Acts[len(do.Acts)-1]; len(do.Acts) == 1 && last.Verb == chart.VerbCorrection && len(last.Where) == 0 && !last.Whole && !attempt.Here &&
+		was.place == e.state.Place && was.toldMS > 0 {
+		// Of the place that he was told about nothing was entered: that is what he corrects.
+		do = chart.Command{Acts: []chart.Act{{Verb: chart.VerbSoundings, Numbers: last.Numbers}}}
+		v.Result.Command, v.Fit = do, hear.Fill
+	}
 	doubt := e.suspect(v)
 	var left *due
 	switch v.Fit {

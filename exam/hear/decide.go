@@ -71,6 +71,8 @@ func Decide(h speech.Hypothesis, ms []Meaning, loud bool, c Context) Verdict {
 		v.Do = Misfit
 	case v.Err == nil && v.Result.Ending > grammar.Prefix && !IsValue(verb) && v.Confidence < moveBelow:
 		v.Do = Misfit
+	case v.Err == nil && c.crowded(v):
+		v.Do = Misfit // the number is said again; two in the place of one would shift what follows
 	case v.Err == nil && c.stray(v.Result, h):
 		v.Do, v.Stray = Ignore, true
 	case v.Err != nil:
@@ -147,6 +149,12 @@ func allNumbers(c chart.Command) (ns []chart.MM) {
 		ns = append(ns, a.Numbers...)
 	}
 	return ns
+}
+
+// crowded reports whether numbers are more than one where the examiner calls them one by one, and not a whole place.
+func (c *Context) crowded(v Verdict) bool {
+	ns, plain := numbers(v.Result.Command)
+	return plain && c.Rhythm.Singly() && len(ns) > 1 && len(ns) != c.State.Path.Walked(c.State.Place)
 }
 
 // unfinished reports whether more may belong to a call: a correction of one number whose place has more; numbers that end in the middle of a

@@ -76,6 +76,7 @@ func (c *Context) lay(ns []chart.MM, startMS int64) map[Fit]float64 {
 		default:
 			rest, again, onward = 1-againUnaware-onwardUnaware, againUnaware, onwardUnaware
 		}
+		onward *= 1 - 0.8*c.Rhythm.share(row) // who calls rows pauses anywhere
 		if slow := max(c.Rhythm.share(single), c.Rhythm.share(pieces)); slow > 0.5 {
 			again, onward = again*(1-slow/2), onward*(1-slow/2)
 		}
