@@ -74,6 +74,10 @@ func TestDecide(t *testing.T) {
 		{"told, the rest: more of it may come", moment{calls: amid, told: 700}, "1 four", "hold fill: four"},
 		{"told, two numbers: neither the place nor its rest", moment{calls: amid, told: 700}, "1 three four", "hold over: three four"},
 		{"told, the place and the next one", moment{calls: amid, told: 700}, "1 three two four one one one", "enter again: three two four one one one"},
+		{"told, all of it with one number twice: no row", moment{calls: amid, told: 700}, "1 three three two four", "hold over: three three two four"},
+		{"the same after the soft tone", moment{calls: amid}, "1 three three two four", "hold over: three three two four"},
+		{"begun too early to know: its rest and the next place", moment{calls: amid, heardMS: 100}, "1 four one one two", "enter row: four one one two"},
+		{"told, its rest and the next place, of who calls rows", moment{calls: amid, told: 700, rhythm: rows}, "1 four one one two", "enter row: four one one two"},
 		{"two places in one go, the second short: all of it once more", moment{calls: []string{"three two four", "one one"}, told: 700, more: run}, "1 three two four one one two",
 			"enter rerun: three two four one one two"},
 		{"to go elsewhere from the middle of a place takes a clear sound", moment{calls: amid}, "0.8 tooth four | 0.2 two four", "hold over: two four"},
@@ -115,7 +119,7 @@ func TestDecide(t *testing.T) {
 
 		// The place was filled just after the examiner had been told that it is not full.
 		{"he says it again before he can know", moment{calls: []string{"three two", "four"}, more: toldThenFull(100)}, "1 three two four", "enter reply: three two four"},
-		{"he heard that it is full: the same numbers are an accident, or not", moment{calls: []string{"three two", "four"}, more: toldThenFull(1000)}, "1 three two four", "enter reply: three two four"},
+		{"he heard that it is full: the same numbers are the next place", moment{calls: []string{"three two", "four"}, more: toldThenFull(1000)}, "1 three two four", "enter fill: three two four"},
 		{"he goes on", moment{calls: []string{"three two", "four"}, more: toldThenFull(1000)}, "1 one one two", "enter fill: one one two"},
 
 		// Talk and noise.

@@ -97,6 +97,11 @@ func (c *Context) lay(ns []chart.MM, startMS int64) map[Fit]float64 {
 		ways[Piece] = rest * c.Rhythm.share(pieces)
 	case c.ends(k - open):
 		ways[Row] = rest * c.Rhythm.share(row)
+		if begun && startMS >= c.AnsweredMS+reactMS {
+			// Who heard that the place is not full says its rest, or all of it: with a number too many that looks like a row.
+			ways[Row] *= c.Rhythm.share(row)
+			ways[Over] = shareOver
+		}
 	}
 	if c.AskedOne && k == 1 { // the answer
 		ways[Piece] = max(ways[Piece], shareAnswered)

@@ -110,7 +110,10 @@ func TestPriors(t *testing.T) {
 		{[]string{"onwardAware"}, "the next place against the rest", 0.42 / (0.08 * 0.94), aware.odds(t, "five five five", "four")},
 		{[]string{"againTold", "restTold"}, "told: the place once more against the rest", 0.25 / (0.7 * math.Pow(0.9/0.51, 2)), told.odds(t, "three two four", "four")},
 		{[]string{"restTold", "onwardTold"}, "told: the next two places against the rest", 0.25 / (0.02 * 0.94), told.odds(t, "five five five five five five", "four")},
-		{[]string{"againFilled"}, "it is full now: the same once more against other numbers", 1 / (0.2 / 0.8 * 27), filled(1000).odds(t, "three two four", "five five five")},
+		{[]string{"againFilled"}, "it is full now: the same once more is the next place, of who calls less than so many places number by number", 8/(0.02/0.98*27) - 0.8,
+			filled(1000).upTo(t, 0.1, 1000, "1 three two four", func(c *Context, _ *speech.Hypothesis, x float64) {
+				c.Rhythm, c.FilledMS, c.FilledToldMS = &Rhythm{Single: x}, now-1000, now-1500
+			})},
 		{[]string{"againTold", "agreeSame", "agreeChance"}, "the same before that could be known", 1 / (0.7 / 0.3 * 27), filled(100).odds(t, "three two four", "five five five")},
 
 		// Answers.
