@@ -208,3 +208,49 @@ func entriesOf(st *chart.State) (out []string) {
 	}
 	return out
 }
+
+// The same at a speed at which nobody can react: each place is begun before an answer to the one before could be heard. A place that lost
+// numbers is asked for at the end, and all others hold their own.
+func TestPlaceStandsAloneAtSpeed(t *testing.T) {
+	ways := []string{"first lost", "middle lost", "last lost", "only the first", "only the last"}
+	rapid.Check(t, func(r *rapid.T) {
+		var mouth [][]int
+		for range 7 {
+			mouth = append(mouth, rapid.SliceOfN(rapid.IntRange(1, 6), 3, 3).Draw(r, "place"))
+		}
+		bad := rapid.IntRange(0, 5).Draw(r, "bad place")
+		how := rapid.SampledFrom(ways).Draw(r, "heard as")
+		log := &Memory{}
+		x := newExaminer(r, log)
+		defer x.e.Close()
+		x.waits(500)
+		for i, n := range mouth {
+			if i == bad {
+				x.says(words(n), spoil(how, n))
+			} else {
+				x.says(words(n))
+			}
+			// The recognizer needs 250 ms to see that a breath has ended; the answer comes then.
+			x.waits(rapid.Int64Range(260, 500).Draw(r, "pause"))
+		}
+		teeth := []chart.Tooth{17, 16, 15, 14, 13, 12, 11}
+		if x.waits(20_000, fmt.Sprintf(`"again, %v buccal, please`, teeth[bad])) != "" {
+			x.waits(1500)
+			x.says(words(mouth[bad]))
+			x.waits(2000)
+		}
+		st, err := chart.Fold(log.Events)
+		if err != nil {
+			r.Fatal(err)
+		}
+		for i, n := range mouth {
+			if got, want := row(st, teeth[i], chart.Buccal), strings.Trim(fmt.Sprint(n), "[]"); got != want {
+				r.Errorf("%v is %s, want %s", teeth[i], got, want)
+			}
+		}
+		if r.Failed() {
+			r.Log(strings.Join(x.diary, "\n"))
+			r.Log(strings.Join(entriesOf(st), "\n"))
+		}
+	})
+}
