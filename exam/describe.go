@@ -211,82 +211,96 @@ func Describe(s *chart.State, evs []chart.Event) string {
 		if e.Kind != chart.KindSet && (e.Kind != chart.KindMove || e.Jump) {
 			flush()
 		}
-		switch e.Kind {
-		case chart.KindSet:
-			p := chart.Place{Tooth: e.Tooth, Aspect: e.Site.Aspect()}
-			if cur == nil || cur.place != p || cur.field != e.Field {
-				flush()
-				cur = &row{place: p, field: e.Field}
+		if e.Kind != chart.KindSet {
+			if text := eventText(s, evs[0].Did, &e); text != "" {
+				parts = append(parts, text)
 			}
-			v := "cleared"
-			if e.Value != nil {
-				v = chart.Half(*e.Value).String()
-			}
-			if e.Field != chart.FieldDepth && e.Field != chart.FieldRecession {
-				v = e.Site.Where().String()
-				if e.Value == nil {
-					v += " cleared"
-				} else if *e.Value == 0 {
-					v = "no " + v
-				}
-			} else if !e.Sounding {
-				v = e.Site.Where().String() + " " + v
-			}
-			cur.values = append(cur.values, v)
-		case chart.KindTooth:
-			label := e.Tooth.Label(num)
-			switch {
-			case e.Field == chart.FieldPresence:
-				parts = append(parts, fmt.Sprintf("%s %s", label, chart.Presence(*e.Value)))
-			case e.Value == nil:
-				parts = append(parts, fmt.Sprintf("%s %s cleared", label, e.Field.Words()))
-			default:
-				parts = append(parts, fmt.Sprintf("%s %s %d", label, e.Field.Words(), *e.Value))
-			}
-		case chart.KindMove:
-			if e.Jump && evs[0].Did != chart.VerbPresence && evs[0].Did != chart.VerbStart {
-				parts = append(parts, fmt.Sprintf("to %s %s", e.Tooth.Label(num), e.Aspect))
-			}
-		case chart.KindUndo:
-			words := "call"
-			for _, c := range s.Calls {
-				if c.Seq == e.Undo && c.Words != "" {
-					words = c.Words
-				}
-			}
-			parts = append(parts, "took back: "+words)
-		case chart.KindListen:
-			if *e.Value == 1 {
-				parts = append(parts, "listening")
-			} else {
-				parts = append(parts, "standing by")
-			}
-		case chart.KindPath:
-			name, _, _ := strings.Cut(e.Path, ":")
-			parts = append(parts, "path "+name)
-		case chart.KindPass:
-			parts = append(parts, "numbers are "+numbers(e.Field))
-		case chart.KindPatient:
-			parts = append(parts, "patient inputs")
-		case chart.KindRemark:
-			parts = append(parts, "remark: "+e.Text)
-		case chart.KindSettle:
-			parts = append(parts, fmt.Sprintf("%s %s settled", e.Tooth.Label(num), e.Site))
-		case chart.KindStart:
-			parts = append(parts, fmt.Sprintf("exam started, %s numbering", e.Numbering))
-		case chart.KindPlan:
-			parts = append(parts, "plan decided by "+e.Who)
-		case chart.KindComplete:
-			parts = append(parts, "exam complete")
-		case chart.KindSign:
-			parts = append(parts, "signed by "+e.Who)
+			continue
 		}
+		p := chart.Place{Tooth: e.Tooth, Aspect: e.Site.Aspect()}
+		if cur == nil || cur.place != p || cur.field != e.Field {
+			flush()
+			cur = &row{place: p, field: e.Field}
+		}
+		cur.values = append(cur.values, valueText(&e))
 	}
 	flush()
 	if len(parts) == 0 {
 		return string(evs[0].Did)
 	}
 	return strings.Join(parts, "; ")
+}
+
+// valueText is what was set at a site.
+func valueText(e *chart.Event) string {
+	v := "cleared"
+	if e.Value != nil {
+		v = chart.Half(*e.Value).String()
+	}
+	if e.Field != chart.FieldDepth && e.Field != chart.FieldRecession {
+		v = e.Site.Where().String()
+		if e.Value == nil {
+			v += " cleared"
+		} else if *e.Value == 0 {
+			v = "no " + v
+		}
+	} else if !e.Sounding {
+		v = e.Site.Where().String() + " " + v
+	}
+	return v
+}
+
+// eventText says what an event of a call did, but for what it set at sites; "" for what nobody needs to know.
+func eventText(s *chart.State, did chart.Verb, e *chart.Event) string {
+	num := s.Chart.Numbering
+	switch e.Kind {
+	case chart.KindTooth:
+		label := e.Tooth.Label(num)
+		switch {
+		case e.Field == chart.FieldPresence:
+			return fmt.Sprintf("%s %s", label, chart.Presence(*e.Value))
+		case e.Value == nil:
+			return fmt.Sprintf("%s %s cleared", label, e.Field.Words())
+		}
+		return fmt.Sprintf("%s %s %d", label, e.Field.Words(), *e.Value)
+	case chart.KindMove:
+		if e.Jump && did != chart.VerbPresence && did != chart.VerbStart {
+			return fmt.Sprintf("to %s %s", e.Tooth.Label(num), e.Aspect)
+		}
+	case chart.KindUndo:
+		words := "call"
+		for _, c := range s.Calls {
+			if c.Seq == e.Undo && c.Words != "" {
+				words = c.Words
+			}
+		}
+		return "took back: " + words
+	case chart.KindListen:
+		if *e.Value == 1 {
+			return "listening"
+		}
+		return "standing by"
+	case chart.KindPath:
+		name, _, _ := strings.Cut(e.Path, ":")
+		return "path " + name
+	case chart.KindPass:
+		return "numbers are " + numbers(e.Field)
+	case chart.KindPatient:
+		return "patient inputs"
+	case chart.KindRemark:
+		return "remark: " + e.Text
+	case chart.KindSettle:
+		return fmt.Sprintf("%s %s settled", e.Tooth.Label(num), e.Site)
+	case chart.KindStart:
+		return fmt.Sprintf("exam started, %s numbering", e.Numbering)
+	case chart.KindPlan:
+		return "plan decided by " + e.Who
+	case chart.KindComplete:
+		return "exam complete"
+	case chart.KindSign:
+		return "signed by " + e.Who
+	}
+	return ""
 }
 
 // numbers says what the numbers of a pass are.

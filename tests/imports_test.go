@@ -23,7 +23,8 @@ var allowed = map[string][]string{
 	"leadsman/speech/ctc":      {"speech"},
 	"leadsman/speech/scripted": {"speech"},
 	"leadsman/speech/vosk":     {"speech"},
-	"leadsman/exam":            {"chart", "grammar", "diagnosis", "speech"},
+	"leadsman/exam":            {"chart", "grammar", "diagnosis", "speech", "exam/hear"},
+	"leadsman/exam/hear":       {"chart", "grammar", "speech"},
 	"leadsman/voice":           {"chart", "grammar", "speech", "exam"},
 	"leadsman/store":           {"chart"},
 	"leadsman/report":          {"chart", "diagnosis"},
@@ -31,7 +32,7 @@ var allowed = map[string][]string{
 }
 
 // pure packages import nothing but the standard library beside ours, and nothing of it that reads, writes, waits or guesses.
-var pure = map[string]bool{"leadsman/chart": true, "leadsman/grammar": true, "leadsman/diagnosis": true}
+var pure = map[string]bool{"leadsman/chart": true, "leadsman/grammar": true, "leadsman/diagnosis": true, "leadsman/exam/hear": true}
 
 // clocked are the uses of package time that ask for the time of day; reckoning with dates is fine.
 var clocked = regexp.MustCompile(`\btime\.(Now|Since|Until|Sleep|After|AfterFunc|Tick|NewTimer|NewTicker)\b`)

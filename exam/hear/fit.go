@@ -97,6 +97,11 @@ func (c *Context) lay(ns []chart.MM, startMS int64) map[Fit]float64 {
 		ways[Piece] = rest * c.Rhythm.share(pieces)
 	case c.ends(k - open):
 		ways[Row] = rest * c.Rhythm.share(row)
+		if begun && startMS >= c.AnsweredMS+reactMS {
+			// Who heard that the place is not full says its rest, or all of it: with a number too many that looks like a row.
+			ways[Row] *= c.Rhythm.share(row)
+			ways[Over] = shareOver
+		}
 	}
 	if c.AskedOne && k == 1 { // the answer
 		ways[Piece] = max(ways[Piece], shareAnswered)
@@ -114,6 +119,19 @@ func (c *Context) lay(ns []chart.MM, startMS int64) map[Fit]float64 {
 	if begun && c.ends(k) && (k != open || all == 1) {
 		ways[Onward] = onward
 	}
+	if w := c.reply(ns, startMS); w > 0 {
+		ways[Reply] = w
+	}
+	if k > open && !c.ends(k-open) {
+		ways[Over] = max(shareOver, rest*c.Rhythm.share(row)*shareRun)
+	}
+	return ways
+}
+
+// reply says how likely numbers are all of the place spoken last once more: as the answer to a question about it, or because the examiner
+// was told that it is not full and did not know that it was filled meanwhile. 0: they cannot be that.
+func (c *Context) reply(ns []chart.MM, startMS int64) (reply float64) {
+	k := len(ns)
 	if n := len(c.Attempt.Sites); len(c.Asked) > 0 && !c.Attempt.Here && k == n && startMS >= c.AskedMS+reactMS {
 		// Who answers says what stands there once more; what is asked about may be another number.
 		w := againAsked
@@ -131,19 +149,16 @@ func (c *Context) lay(ns []chart.MM, startMS int64) map[Fit]float64 {
 			}
 			w *= same / chance
 		}
-		ways[Reply] = w
+		reply = w
 	}
 	if n := len(c.Attempt.Sites); c.FilledMS > 0 && !c.Attempt.Here && k == n && startMS >= c.FilledToldMS+toldMS {
 		again := againTold
 		if startMS >= c.FilledMS+reactMS {
 			again = againFilled
 		}
-		ways[Reply] = max(ways[Reply], again/(1-again)*likeness(c.values(c.Attempt.Sites), ns))
+		reply = max(reply, again/(1-again)*likeness(c.values(c.Attempt.Sites), ns))
 	}
-	if k > open && !c.ends(k-open) {
-		ways[Over] = max(shareOver, rest*c.Rhythm.share(row)*shareRun)
-	}
-	return ways
+	return reply
 }
 
 // told reports whether what begins at a time can be a reaction to being told that the place is not full.

@@ -24,7 +24,7 @@ const (
 	onwardTold    = 0.02
 	againTold     = 0.70
 	restTold      = 0.25
-	againFilled   = 0.20 // after the answer that it is full now
+	againFilled   = 0.02 // after the answer that it is full now: who heard it goes on, and neighbours are often alike
 
 	// All of a place once more, as the answer to a question about it, against going on.
 	againAsked = 0.30
