@@ -144,15 +144,18 @@ func (p *person) say(r *rand.Rand, why string, words ...string) error {
 		return fmt.Errorf("voice %s cannot say %q", p.voice.voice.Name, words)
 	}
 	var pcm []int16
+	tail := 0
 	for i, ph := range phrases {
 		if i > 0 {
 			pcm = append(pcm, make([]int16, ms(p.pause(r)))...)
 		}
-		pcm = append(pcm, p.voice.say(ph, r)...)
+		take := p.voice.say(ph, r)
+		pcm, tail = append(pcm, take...), faint(take)
 	}
 	p.res.Calls++
 	p.trace.line(p.w.now, "says", "%q  (%s)", strings.Join(words, " "), why)
-	p.from, p.to = p.w.now, p.w.now+int64(len(pcm))
+	// The last sound dies away: the person has said all when it is faint.
+	p.from, p.to = p.w.now, p.w.now+int64(len(pcm)-tail)
 	p.w.voice.pcm = pcm
 	for len(p.w.voice.pcm) > 0 {
 		if err := p.step(); err != nil {
