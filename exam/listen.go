@@ -286,7 +286,7 @@ func (e *Exam) anew(do chart.Command, attempt hear.Attempt) chart.Command {
 	if len(calls) > 0 {
 		acts = append(acts, chart.Act{Verb: chart.VerbDisregard, Calls: calls})
 	}
-	if !e.state.Rest {
+	if !e.state.Rest() {
 		acts = append(acts, chart.Act{Verb: chart.VerbGo, Tooth: attempt.Place.Tooth, Aspect: attempt.Place.Aspect, HasAspect: true})
 	}
 	return chart.Command{Acts: append(acts, do.Acts...)}
