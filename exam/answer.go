@@ -96,7 +96,7 @@ func (e *Exam) placed(a *Answer, m chart.Meta) {
 	switch {
 	case at.Here:
 		a.Tone = TonePart
-		if m.Source == chart.Voice && strings.Contains(a.Speak, ".") && !e.rhythm.Slow() {
+		if m.Source == chart.Voice && !e.rhythm.Slow() && (e.rhythm.Known() && e.stream.placing.parts == nil || strings.Contains(a.Speak, ".")) && !e.stream.placing.oneByOne {
 			a.Speak = "" // the place is read back when it is full
 		}
 	case e.state.AtEnd || rowOf(at.Place) != rowOf(e.state.Place):

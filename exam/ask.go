@@ -182,7 +182,7 @@ func (e *Exam) mayAnswer(v hear.Verdict, h speech.Hypothesis) bool {
 	if !plain {
 		return false
 	}
-	if e.repairing(n, h.StartMS) > 0 {
+	if e.repairing(n, h.StartMS) > 0 || e.mended(n, h.StartMS) {
 		return true
 	}
 	if q == nil || len(q.refs) == 0 || h.StartMS < q.from {
@@ -200,6 +200,13 @@ func lone(v hear.Verdict) (n int, plain bool) {
 		return 0, false
 	}
 	return len(acts[0].Numbers), true
+}
+
+// mended reports whether the place spoken last was filled a moment ago after the examiner had been told that it was not: he may be calling it
+// once more all the same.
+func (e *Exam) mended(n int, startMS int64) bool {
+	attempt, f := hear.AttemptOf(e.state), &e.stream.filled
+	return !attempt.Here && n < len(attempt.Sites) && f.place == attempt.Place && f.toldMS > 0 && startMS < max(f.answeredMS, e.stream.spokeMS)+hear.FlowMS
 }
 
 // repairing reports whether fewer numbers than the place spoken last has may be a piece of that place, called once more because that was

@@ -4,7 +4,6 @@ import (
 	"slices"
 	"strings"
 
-	"leadsman/chart"
 	"leadsman/grammar"
 	"leadsman/speech"
 )
@@ -204,7 +203,7 @@ func (o *ownVoice) judge(h *speech.Hypothesis) origin {
 		}
 		return fromUser
 	}
-	p.strip(h)
+	o.strip(h)
 	leads := 0 // words of the best reading that the prompt says too
 	if len(h.Readings) > 0 {
 		leads = p.leads(h.Readings[0].Words, h.StartMS)
@@ -257,21 +256,30 @@ func (o *ownVoice) judge(h *speech.Hypothesis) origin {
 	return fromUser
 }
 
-// strip takes the words off the begin of the readings that the prompt says itself, as far as they were heard while it sounded and a call follows
-// behind them: the call is what is left.
-func (p *prompt) strip(h *speech.Hypothesis) {
-	to := p.toMS
-	if to == 0 {
-		to = p.fromMS + longMS
-	}
+// strip takes the words off the begin of the readings that prompts said, if a call follows that began after they had ended: what is left is
+// the call.
+func (o *ownVoice) strip(h *speech.Hypothesis) {
 	for i := range h.Readings {
 		r := &h.Readings[i]
-		n := p.leads(r.Words, h.StartMS)
-		for n > 0 && (n == len(r.Words) || r.Words[n-1].StartMS >= to || number(r.Words[n-1].Text)) {
-			n-- // numbers may be the call's own
+		n, said, ended := 0, 0, int64(0)
+		for n < len(r.Words)-1 {
+			w := r.Words[n]
+			at := slices.IndexFunc(o.prompts, func(p prompt) bool {
+				return p.toMS != 0 && w.StartMS >= p.fromMS && w.EndMS <= p.toMS+2*echoMS && slices.Contains(p.words, w.Text)
+			})
+			if at < 0 && !slices.Contains(hesitations, w.Text) {
+				break
+			}
+			if at >= 0 {
+				said, ended = n+1, max(ended, o.prompts[at].toMS)
+			}
+			n++
 		}
-		if n > 0 {
-			r.Words = r.Words[n:]
+		if said > 0 && r.Words[said].StartMS >= ended-echoMS {
+			for said < n && slices.Contains(hesitations, r.Words[said].Text) {
+				said++
+			}
+			r.Words = r.Words[said:]
 			if i == 0 {
 				h.StartMS = r.Words[0].StartMS
 			}
@@ -279,11 +287,7 @@ func (p *prompt) strip(h *speech.Hypothesis) {
 	}
 }
 
-// number reports whether a word is a number.
-func number(word string) bool {
-	r, err := grammar.Parse(grammar.State{Numbering: chart.Universal, Listening: true}, []string{word})
-	return err == nil && len(r.Command.Acts) == 1 && r.Command.Acts[0].Verb == chart.VerbSoundings
-}
+var hesitations = []string{"um", "uh", "er"}
 
 // leads counts the words with which a call that begins at startMS begins that are the prompt's. What
 // begins with the prompt can only begin with the prompt's first word.

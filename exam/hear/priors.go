@@ -5,10 +5,10 @@ package hear
 const (
 	// How numbers of a place come, before an examiner's own way is known: counts, as if so many places had been heard. Declared: the
 	// numbers of a place are called together (common practice, no source).
-	priorWhole  = 8.0
-	priorSingle = 0.8
-	priorPieces = 0.8
-	priorRow    = 0.6
+	priorWhole  = 3.0
+	priorSingle = 0.3
+	priorPieces = 0.3
+	priorRow    = 0.2
 
 	// A call that ends in the middle of a place further on, or has more numbers than the place, while nobody does that. Declared.
 	shareOver = 0.01

@@ -33,6 +33,9 @@ func (r *Rhythm) share(of way) float64 {
 // Slow reports whether the examiner lets pauses between the numbers of a place in which others would react.
 func (r *Rhythm) Slow() bool { return r.share(single) > 0.5 || r.share(pieces) > 0.5 }
 
+// Known reports whether enough places were heard to go by.
+func (r *Rhythm) Known() bool { return r.Whole+r.Single+r.Pieces+r.Row > 1.5 }
+
 // Singly reports whether the examiner calls number by number.
 func (r *Rhythm) Singly() bool { return r.share(single) > 0.5 }
 
@@ -78,7 +81,7 @@ func (r *Rhythm) BreathMS() int64 { return int64(max(800, min(1.3*r.Within, 2500
 // ShortMS is how long after its last word a place that is not full is left before the examiner is told. After a lone number it is longer:
 // he may be calling number by number, each after its answer.
 func (r *Rhythm) ShortMS(parts []Part) int64 {
-	least := 1000.0
+	least := 1200.0
 	if n := len(parts); n > 0 && parts[n-1].Numbers == 1 {
 		least = 1400
 		if r.Singly() {
