@@ -140,11 +140,11 @@ func TestTimes(t *testing.T) {
 			st := play(9000, begins(1000, "three two four"), begins(3000, "bleeding"), begins(3300+ms, "distal")).st
 			return fmt.Sprint(st.Chart.Site(chart.SiteRef{Tooth: 17, Site: chart.MB}).Flags[chart.Bleeding])
 		})},
-		{"ShortMS", "a piece, until the tone says that it is one", 1000, play(4000, piece...).tone(1600, ToneShort, "")},
+		{"ShortMS", "a piece, until the tone says that it is one", 1200, play(4000, piece...).tone(1600, ToneShort, "")},
 		{"ShortMS", "a lone number", 1400, play(4000, begins(1300, "three")).tone(1600, ToneShort, "")},
 		{"ShortMS", "a lone number, of who calls so", 4000, hearing(t, 7000, hear.Rhythm{Single: 12}, []scripted.Utterance{begins(1300, "three")}).tone(1600, ToneShort, "")},
 		{"ShortMS", "a piece, of who pauses long", 2250, hearing(t, 7000, slow(1500), piece).tone(1600, ToneShort, "")},
-		{"saidMS", "from the tone to the words", 600, play(5000, piece...).asks(1600+1000, "2 of 3")},
+		{"saidMS", "from the tone to the words", 600, play(5000, piece...).asks(1600+1200, "2 of 3")},
 		{"BreathMS", "a correction of one number, until it is entered", 1100, play(6000, begins(1000, "three two four"), begins(3000, "correction five")).tone(3600, ToneAccepted, "")},
 		{"mostHeldMS", "the same, of who pauses long", 1300, hearing(t, 6000, hear.Rhythm{Whole: 12, Within: 1500}, []scripted.Utterance{begins(1000, "three two four"), begins(3000, "correction five")}).tone(3600, ToneAccepted, "")},
 		{"oneByOneMS", "one by one: a number, until the place is left", 2500, play(15_000, hurt...).tone(9800, ToneShort, "left open")},
@@ -164,7 +164,7 @@ func TestTimes(t *testing.T) {
 			return "misfit"
 		})},
 		{"toldMS", "the rest of a place, up to so long after the tone that it is no reaction to it: so this examiner calls", 250, latest(20, 2000, func(ms int64) string {
-			return fmt.Sprint(play(7000, append(piece, begins(2600+ms, "four"))...).rhythm.Pieces) // the tone sounds at 2600
+			return fmt.Sprint(play(7000, append(piece, begins(2800+ms, "four"))...).rhythm.Pieces) // the tone sounds at 2800
 		})},
 		{"reactMS", "two pieces in one go, up to so long after the answer: all of it is said once more", 350, latest(20, 1500, func(ms int64) string {
 			// 17 is answered at 2150; the piece of 16 belongs to the same breath or not.
