@@ -67,7 +67,7 @@ func startTrying(t *testing.T, patience time.Duration) *trying {
 
 func (tr *trying) dialTrial(owner string) *websocket.Conn {
 	tr.t.Helper()
-	c, _, err := websocket.DefaultDialer.Dial("ws"+strings.TrimPrefix(tr.URL, "http")+"/api/trial/sound?owner="+owner, nil)
+	c, _, err := websocket.DefaultDialer.Dial("ws"+strings.TrimPrefix(tr.URL, "http")+"/api/trial/sound?protocol=2&rate=16000&owner="+owner, nil)
 	if err != nil {
 		tr.t.Fatal(err)
 	}
@@ -166,7 +166,7 @@ func TestTrialOwnerTwiceAtOnce(t *testing.T) {
 	var all sync.WaitGroup
 	for range 10 {
 		all.Go(func() {
-			c, _, err := websocket.DefaultDialer.Dial("ws"+strings.TrimPrefix(tr.URL, "http")+"/api/trial/sound?owner=a", nil)
+			c, _, err := websocket.DefaultDialer.Dial("ws"+strings.TrimPrefix(tr.URL, "http")+"/api/trial/sound?protocol=2&rate=16000&owner=a", nil)
 			if err != nil {
 				t.Error(err)
 				return

@@ -192,7 +192,7 @@ func (r *recognizer) trim(now int64) {
 // look asks what was heard so far and whether the call has ended.
 func (r *recognizer) look(now int64) (*speech.Hypothesis, error) {
 	quiet := r.meter.Quiet()
-	least := stepsOf(min(r.e.opt.WaitFull, r.e.opt.WaitComplete))
+	least := stepsOf(r.e.opt.WaitComplete) // to ask sooner, for a call that is full, would cost more than it gains
 	if len(r.heard) > 0 {
 		quiet = max(quiet, now-r.news-longWord)
 	}
