@@ -186,7 +186,7 @@ func TestAligned(t *testing.T) {
 	}
 }
 
-// reasonOf sums up the reasons that the exam gives for doubts (docs/doubts.md).
+// reasonOf sums up the reasons that the exam gives for doubts (docs/dialogue.md).
 func reasonOf(d chart.Doubt) string {
 	switch {
 	case strings.HasPrefix(d.Reason, "beside "):
