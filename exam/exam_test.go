@@ -275,6 +275,16 @@ func TestLostNumberIsNoticed(t *testing.T) {
 	}
 }
 
+// A flag that was called between the takes of a place stays.
+func TestFlagBetweenTakes(t *testing.T) {
+	e, log := open(t, chart.FDI, begins(1000, "three two"), begins(2100, "bleeding"), begins(3500, "three two four"))
+	play(t, e, 6000)
+	s := state(t, log)
+	if row(s, 17, chart.Buccal) != "3 2 4" || s.Chart.Site(chart.SiteRef{Tooth: 17, Site: chart.B}).Flags[chart.Bleeding] != chart.Yes {
+		t.Error(entries(t, log))
+	}
+}
+
 // Numbers that end in the middle of a place further on are not entered: one was heard twice, or one is missing.
 func TestTooManyNumbers(t *testing.T) {
 	for name, c := range map[string]struct {
@@ -312,6 +322,12 @@ func TestNeverATrap(t *testing.T) {
 	}
 	if got := asked(sub); !slices.Equal(got, []string{"2 of 3", "one by one, please"}) {
 		t.Error(got)
+	}
+	// What was begun before "one by one, please" could be heard is no first number.
+	e, log = open(t, chart.FDI, begins(1000, "three"), begins(3000, "two"), begins(5000, "four"), begins(7000, "three"), begins(8200, "two"), begins(9400, "four"))
+	play(t, e, 11_000)
+	if s := state(t, log); row(s, 17, chart.Buccal) != "3 2 4" || s.Place.Tooth != 16 {
+		t.Error(entries(t, log))
 	}
 	e, log = open(t, chart.FDI, append(slices.Clone(hurt), begins(9500, "three"), begins(10_700, "two"), begins(15_500, "two one two"))...)
 	sub = e.Subscribe(state(t, log).Seq())

@@ -66,6 +66,13 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis, loud bool) error 
 		return e.keepRemark(ctx, h)
 	}
 	v := e.decide(h, loud)
+	if p := &s.placing; p.oneByOne && p.place == e.state.Place && len(p.parts) == 0 && h.StartMS < p.saidMS+reactMS {
+		if _, plain := lone(v); plain {
+			// It began before he could hear that the place begins anew: it is not its first number.
+			e.tell(Change{Partial: &Partial{}})
+			return nil
+		}
+	}
 	if w := &s.waiting; w.whole != nil && w.whole.verdict.Fit == hear.Over && !v.Result.Pending && h.StartMS <= w.until {
 		if _, plain := lone(v); plain && v.Do != hear.Ignore && v.Do != hear.Misfit {
 			w.until = h.EndMS + mostHeldMS // more of a run that fits nowhere

@@ -10,7 +10,7 @@ import (
 type Attempt struct {
 	Place chart.Place
 	Field chart.Field
-	Calls []uint64        // the calls that brought its numbers, and what was said of them since; oldest first
+	Calls []uint64        // the calls that brought its numbers or changed them since; oldest first
 	Sites []chart.SiteRef // that have a number of it, in walking order
 	Mixed bool            // one of the calls brought numbers of another place too
 	Here  bool            // the place is the one under the cursor, and not full
@@ -42,6 +42,7 @@ func AttemptOf(s *chart.State) (a Attempt) {
 			case ev.Kind != chart.KindSet:
 			case !inside(ev):
 				elsewhere = elsewhere || ev.Sounding
+			case ev.Field != chart.FieldDepth && ev.Field != chart.FieldRecession: // a flag was heard and answered: it stays when the numbers come again
 			default:
 				here = true
 				if ref := (chart.SiteRef{Tooth: ev.Tooth, Site: *ev.Site}); ev.Sounding && ev.Field == a.Field && !slices.Contains(a.Sites, ref) {

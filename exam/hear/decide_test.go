@@ -85,7 +85,7 @@ func TestDecide(t *testing.T) {
 
 		// Number by number.
 		{"the first", moment{rhythm: slow}, "1 three", "enter piece: three"},
-		{"against a place", moment{rhythm: slow}, "0.2 three | 0.8 three two four", "enter fill: three two four"},
+		{"against a place", moment{rhythm: slow}, "0.1 three | 0.9 three two four", "enter fill: three two four"},
 		{"told, the rest counts at once", moment{calls: amid, told: 700, rhythm: slow}, "1 four", "enter fill: four"},
 		{"asked to, a number", moment{calls: amid, told: 5000, more: oneByOne}, "1 three", "enter fill: three"},
 		{"a correction of one number is all of it", moment{calls: full, rhythm: slow}, "1 correction four", "enter elsewhere: correction four"},

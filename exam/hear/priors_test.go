@@ -97,11 +97,11 @@ func TestPriors(t *testing.T) {
 	}{
 		// How numbers come.
 		{[]string{"priorWhole", "priorPieces"}, "two numbers against all three", 10, moment{}.odds(t, "three two", "three two four")},
-		{[]string{"priorSingle"}, "a lone number against all three, of who was heard once to call so", 8 / 1.6, moment{rhythm: Rhythm{Single: 0.8}}.odds(t, "three", "three two four")},
-		{[]string{"priorRow"}, "two places against one", 8 / 0.6, moment{}.odds(t, "three two four one one one", "three two four")},
-		{[]string{"shareRun", "priorRow"}, "a number too many against all three", 8 / 0.6 / 0.3, moment{}.odds(t, "three two two four", "three two four")},
+		{[]string{"priorSingle"}, "a lone number against all three, of who was heard once to call so", 3 / 0.6, moment{rhythm: Rhythm{Single: 0.3}}.odds(t, "three", "three two four")},
+		{[]string{"priorRow"}, "two places against one", 3 / 0.2, moment{}.odds(t, "three two four one one one", "three two four")},
+		{[]string{"shareRun", "priorRow"}, "a number too many against all three", 3 / 0.2 / 0.3, moment{}.odds(t, "three two two four", "three two four")},
 		{[]string{"shareOver"}, "told: a number too many against the rest", 25, told.odds(t, "four five", "four")},
-		{[]string{"shareMany"}, "two numbers against one, of who calls one by one", 1 / (0.2 * 0.05), moment{rhythm: Rhythm{Single: 15.2}}.odds(t, "three two", "three")},
+		{[]string{"shareMany"}, "two numbers against one, of who calls one by one", 1 / (0.2 * 0.3 / 12.3), moment{rhythm: Rhythm{Single: 12}}.odds(t, "three two", "three")},
 
 		// While a place is not full.
 		{[]string{"onwardUnaware"}, "begun too soon to know: the next place against the rest", 0.65 / (0.30 * 0.94), begun.odds(t, "five five five", "four")},
@@ -110,7 +110,7 @@ func TestPriors(t *testing.T) {
 		{[]string{"onwardAware"}, "the next place against the rest", 0.42 / (0.08 * 0.94), aware.odds(t, "five five five", "four")},
 		{[]string{"againTold", "restTold"}, "told: the place once more against the rest", 0.25 / (0.7 * math.Pow(0.9/0.51, 2)), told.odds(t, "three two four", "four")},
 		{[]string{"restTold", "onwardTold"}, "told: the next two places against the rest", 0.25 / (0.02 * 0.94), told.odds(t, "five five five five five five", "four")},
-		{[]string{"againFilled"}, "it is full now: the same once more is the next place, of who calls less than so many places number by number", 8/(0.02/0.98*27) - 0.8,
+		{[]string{"againFilled"}, "it is full now: the same once more is the next place, of who calls less than so many places number by number", 3/(0.02/0.98*27) - 0.3,
 			filled(1000).upTo(t, 0.1, 1000, "1 three two four", func(c *Context, _ *speech.Hypothesis, x float64) {
 				c.Rhythm, c.FilledMS, c.FilledToldMS = &Rhythm{Single: x}, now-1000, now-1500
 			})},
