@@ -49,7 +49,7 @@ func placeOf(s *chart.State, p chart.Place, next int) PlaceView {
 
 // Places to say at the start of a screenful of help; the grammar has them all.
 var sayListening = []string{"three two four", "all threes", "bleeding mesial", "recession two", "furcation one buccal", "mobility one",
-	"missing", "position fourteen", "lingual", "next", "correction four", "disregard", "say again", "where", "stand by", "exam complete"}
+	"missing", "number fourteen", "lingual", "next", "correction four", "disregard", "say again", "where", "stand by", "exam complete"}
 
 func headOf(s *chart.State) Head {
 	h := Head{Focus: PlaceView{}, AtEnd: s.AtEnd(), Ended: s.Ended(), Rest: s.Rest(), Listening: s.Listening, Complete: s.Complete, SignedBy: s.SignedBy, Path: s.Path.Name, Pass: s.Pass,

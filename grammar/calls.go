@@ -15,7 +15,7 @@ const (
 	priorTwoDigit   = -1.5 // ten and more are rare depths
 	priorZero       = -2.0
 	priorTooth      = -1.5 // a jump is rarer than a number, and "tooth" sounds like "two"
-	priorPosition   = 0.0  // the same in a word that sounds like no number
+	priorCalled     = 0.0  // the same in a word that sounds like no number
 	priorMore       = -1.0 // another act in the same breath
 	priorRare       = -2.0
 	priorAbsent     = -1.0 // a tooth that the numbering does not have
@@ -250,8 +250,8 @@ func build(sh shape) *nfa {
 	}
 	g.add(lead, arc{to: begin})
 
-	// Places: "tooth fourteen buccal", "position fourteen buccal", "upper right first molar", "lingual".
-	tooth := seq(alt(seq(alt(wp("tooth", priorTooth), wp("position", priorPosition)), ends(Prefix, priorPrefix), opt(wp("number", priorRare)), alt(toothNumber(n, true), toothName())),
+	// Places: "tooth fourteen buccal", "number fourteen buccal", "upper right first molar", "lingual".
+	tooth := seq(alt(seq(alt(seq(wp("tooth", priorTooth), ends(Prefix, priorPrefix), opt(wp("number", priorRare))), seq(wp("number", priorCalled), ends(Prefix, priorPrefix))), alt(toothNumber(n, true), toothName())),
 		seq(toothName())),
 		ends(Open, 0))
 	placed := tooth(g, lead)

@@ -223,7 +223,7 @@ func Text(line string) []string {
 			f = w
 		}
 		switch f {
-		case "tooth", "position", "teeth", "missing", "implant", "unerupted", "present", "and", "number":
+		case "tooth", "teeth", "missing", "implant", "unerupted", "present", "and", "number":
 			numbersNameTeeth = true
 		default:
 			numbersNameTeeth = false

@@ -213,7 +213,7 @@ func TestRandomWalksParse(t *testing.T) {
 
 func TestText(t *testing.T) {
 	for in, want := range map[string]string{
-		"3 2 4": "three two four", "324": "three two four", "tooth 14": "tooth fourteen", "position 14": "position fourteen", "tooth 32": "tooth thirty two",
+		"3 2 4": "three two four", "324": "three two four", "tooth 14": "tooth fourteen", "number 14": "number fourteen", "tooth 32": "tooth thirty two",
 		"missing 1, 16 and 17": "missing one sixteen and seventeen", "Bleeding Mesial": "bleeding mesial", "10 11 3": "ten eleven three",
 		"margin -1": "margin minus one", "to for ate": "two four eight", "tooth 20 buccal": "tooth twenty buccal", "": "",
 	} {

@@ -307,7 +307,7 @@ func (c *Context) verb(v chart.Verb, startMS int64) float64 {
 
 // prefixVerb is the call that words begin.
 func prefixVerb(words []string) chart.Verb {
-	if len(words) > 0 && (words[0] == "tooth" || words[0] == "position") {
+	if len(words) > 0 && (words[0] == "tooth" || words[0] == "number") {
 		return chart.VerbGo
 	}
 	return ""

@@ -29,12 +29,8 @@ import (
 var jumpWords = []string{"tooth", "position", "location", "station", "go to", "jump to", "move to", "proceed", "number", "place", "at", "change",
 	"navigate", "resume"}
 
-// "number" is known to the grammar behind "tooth", so it is given here by another name.
-const numberAlias = "callednumber"
-
 // Pronunciations of candidates that no call has.
-const jumpLexicon = numberAlias + `	N AH M B ER | N AH M B AH
-position	P AH Z IH SH AH N
+const jumpLexicon = `position	P AH Z IH SH AH N
 location	L OW K EY SH AH N
 station	S T EY SH AH N
 jump	JH AH M P
@@ -199,7 +195,7 @@ func inRoom(clip []int16, n int, ratio float64) (pcm []int16, err error) {
 	return recordings.Mix(pcm, other, ratio)
 }
 
-// A jumpTry is one clip that an exam hears which stands before tooth 5 buccal, all three numbers open.
+// A jumpTry is one clip that an exam hears which stands at tooth 5 buccal, all three numbers open, those of tooth 4 known.
 type jumpTry struct {
 	voice, said string
 	tooth       int // Universal; 0: numbers were said
@@ -223,7 +219,7 @@ func (k jumpTry) play(engine speech.Engine, terms *grammar.Terms) (did int, hear
 		return 0, "", err
 	}
 	ctx, log := context.Background(), &exam.Memory{}
-	start := chart.Place{Tooth: 14, Aspect: chart.Buccal}
+	start := chart.Place{Tooth: 15, Aspect: chart.Buccal}
 	if err := exam.Start(ctx, log, chart.Universal, "arch", &start, nil, 1, ""); err != nil {
 		return 0, "", err
 	}
@@ -232,6 +228,10 @@ func (k jumpTry) play(engine speech.Engine, terms *grammar.Terms) (did int, hear
 		return 0, "", err
 	}
 	defer ex.Close()
+	// What is said of a sounding, like a margin, has one to belong to.
+	if _, err := ex.Words(ctx, "3 2 4", "", ""); err != nil {
+		return 0, "", err
+	}
 	mic, err := ex.OpenMic("jump", false)
 	if err != nil {
 		return 0, "", err
@@ -254,17 +254,18 @@ func (k jumpTry) play(engine speech.Engine, terms *grammar.Terms) (did int, hear
 	var numbers []string
 	var words []string
 	other := false
-	for _, ev := range log.Events[1:] {
+	for _, ev := range log.Events {
 		switch {
 		case ev.Kind == chart.KindCall && ev.Source == chart.Voice:
 			words = append(words, ev.Words)
-		case ev.Kind == chart.KindMove && ev.Jump && len(words) > 0:
+		case len(words) == 0 || ev.Kind == chart.KindCall:
+		case ev.Kind == chart.KindMove && ev.Jump:
 			went = append(went, ev.Tooth)
 		case ev.Kind == chart.KindSet && ev.Sounding:
 			numbers = append(numbers, strconv.Itoa(*ev.Value/2))
 		case ev.Kind == chart.KindMove || ev.Kind == chart.KindDoubt:
 		default:
-			other = other || len(words) > 0
+			other = true
 		}
 	}
 	heard = strings.Join(words, " | ")
@@ -312,9 +313,6 @@ func termsOf(t *testing.T, word string) *grammar.Terms {
 	said := strings.Fields(word)
 	if r, err := grammar.Parse(st, append(slices.Clone(said), "three")); err == nil && r.Command.Verb() == chart.VerbGo {
 		return nil
-	}
-	if word == "number" {
-		said = []string{numberAlias}
 	}
 	terms, err := grammar.NewTerms([]grammar.Synonym{{Said: said, Means: []string{"tooth"}}}, nil)
 	if err != nil {
@@ -405,7 +403,7 @@ func TestAccuracyJump(t *testing.T) {
 			count(conditionOf(k.ratio), r.did == didRight)
 			count(map[bool]string{true: "accents", false: "English"}[accent[k.voice]], r.did == didRight)
 			count(k.voice, r.did == didRight)
-			if r.did == didNumbers || r.did == didElsewhere {
+			if r.did == didNumbers || r.did == didElsewhere || r.did == didOther {
 				faults = append(faults, fmt.Sprintf("%s, %s: said %q, heard %q", k.voice, conditionOf(k.ratio), k.said, r.heard))
 			}
 		})
@@ -431,7 +429,7 @@ func TestAccuracyJump(t *testing.T) {
 			faults = append(faults, fmt.Sprintf("%s: %s: %d of %d right", w, v.name, by[v.name][0], by[v.name][1]))
 		}
 		// No word may be worse than the one that was there before.
-		if w == "position" && did[didNumbers]*20 > n {
+		if w == "number" && did[didNumbers]*20 > n {
 			t.Errorf("%d of %d calls with %q were entered as numbers", did[didNumbers], n, w)
 		}
 	}
