@@ -151,7 +151,7 @@ func (s *State) Do(c Command, m Meta) ([]Event, error) {
 	b := builder{st: s.clone(), meta: m}
 	b.open(c.Verb(), "")
 	home := s.Place
-	homeNext, homeEnd := s.Next, s.AtEnd
+	homeNext, homeEnd := s.Next, s.AtEnd()
 	for i, a := range c.Acts {
 		if s.Place.Tooth == 0 {
 			b.err = refuse("the exam was not started")
@@ -280,9 +280,9 @@ func (b *builder) sounding(n, of int) bool {
 	}
 	switch {
 	case b.err != nil:
-	case st.AtEnd && n == 0:
+	case st.AtEnd() && n == 0:
 		b.err = refuse("the path is at its end: say a tooth first, or exam complete")
-	case st.AtEnd:
+	case st.AtEnd():
 		b.err = refuse("only %d soundings were left on the path, %d were called: nothing was entered", n, of)
 	case b.leapt:
 		b.err = refuse("too many numbers for %s %s, the next place is %s %s: nothing was entered", b.label(b.began.place.Tooth), b.began.place.Aspect,
@@ -300,7 +300,7 @@ func (b *builder) takeUp(fromStart bool) {
 	if b.err != nil {
 		return
 	}
-	if i := st.Path.index(st.Place); !fromStart && i >= 0 && !st.AtEnd {
+	if i := st.Path.index(st.Place); !fromStart && i >= 0 {
 		if st.Path.Steps[i].Off[st.Next] {
 			b.jump(st.Place)
 		}
@@ -308,7 +308,7 @@ func (b *builder) takeUp(fromStart bool) {
 	}
 	if p, i, ok := st.gap(0, Place{}); ok {
 		b.emit(Event{Kind: KindMove, Tooth: p.Tooth, Aspect: p.Aspect, Next: i, Jump: true})
-	} else if !st.AtEnd {
+	} else if !st.AtEnd() {
 		b.emit(Event{Kind: KindMove, Tooth: st.Place.Tooth, Aspect: st.Place.Aspect, Next: 2, End: true, Jump: true})
 	}
 }
@@ -316,7 +316,7 @@ func (b *builder) takeUp(fromStart bool) {
 // leaveGaps moves on if the tooth under the place is not there to be probed.
 func (b *builder) leaveGaps() {
 	p := b.st.Place
-	if b.err != nil || b.st.AtEnd || b.st.Chart.Tooth(p.Tooth).Presence.Probed() {
+	if b.err != nil || b.st.AtEnd() || b.st.Chart.Tooth(p.Tooth).Presence.Probed() {
 		return
 	}
 	b.leave()
@@ -359,7 +359,7 @@ func (b *builder) act(a Act) {
 	st := b.st
 	switch a.Verb {
 	case VerbSoundings:
-		if a.Ref != nil && !st.AtEnd && *a.Ref != (SiteRef{st.Place.Tooth, st.Path.Sites(st.Place)[st.Next]}) {
+		if a.Ref != nil && !st.AtEnd() && *a.Ref != (SiteRef{st.Place.Tooth, st.Path.Sites(st.Place)[st.Next]}) {
 			b.err = refuse("the place moved on to %s %s meanwhile: nothing was entered at %s %s",
 				b.label(st.Place.Tooth), st.Place.Aspect, b.label(a.Ref.Tooth), a.Ref.Site)
 			return
@@ -413,7 +413,7 @@ func (b *builder) act(a Act) {
 	case VerbPresence:
 		b.presence(a)
 	case VerbNext:
-		if p, i, ok := st.gap(0, Place{}); st.AtEnd && ok {
+		if p, i, ok := st.gap(0, Place{}); st.AtEnd() && ok {
 			b.emit(Event{Kind: KindMove, Tooth: p.Tooth, Aspect: p.Aspect, Next: i, Jump: true, Rest: true})
 		} else if _, ok := st.Then(); ok {
 			b.leave()
@@ -421,7 +421,7 @@ func (b *builder) act(a Act) {
 			b.err = refuse("there is no place after %s on the path", b.label(st.Place.Tooth))
 		}
 	case VerbBack:
-		if p, ok := st.Before(st.Place); st.AtEnd {
+		if p, ok := st.Before(st.Place); st.AtEnd() {
 			b.jump(st.Place)
 		} else if ok {
 			b.jump(p)
@@ -429,7 +429,7 @@ func (b *builder) act(a Act) {
 			b.err = refuse("there is no place before %s on the path", b.label(st.Place.Tooth))
 		}
 	case VerbSkip:
-		if st.AtEnd {
+		if st.AtEnd() {
 			b.err = refuse("the path is at its end")
 			return
 		}
@@ -475,8 +475,9 @@ func (b *builder) act(a Act) {
 			b.err = refuse("%s", err)
 			return
 		}
+		atEnd := st.AtEnd()
 		b.emit(Event{Kind: KindPath, Path: p.Ref})
-		b.takeUp(false)
+		b.takeUp(atEnd)
 	case VerbPass:
 		if a.Field != FieldDepth && a.Field != FieldRecession {
 			b.err = refuse("a pass is of depths or of margins, not of %q", a.Field)
@@ -546,7 +547,7 @@ func (b *builder) named(a Act, f Field) {
 // filled moves on if the place was begun and nothing is missing there any more: what was named, corrected or typed has filled it.
 func (b *builder) filled() {
 	st := b.st
-	if at := st.Path.At(st.Place); b.err == nil && !st.AtEnd && (st.Rest || st.Next != at.First()) && !st.lacks(at) {
+	if at := st.Path.At(st.Place); b.err == nil && !st.AtEnd() && (st.Rest() || st.Next != at.First()) && !st.lacks(at) {
 		b.advancePast()
 	}
 }

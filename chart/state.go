@@ -46,6 +46,16 @@ type Remark struct {
 	Who  string `json:"who,omitempty"`
 }
 
+// Phase is how far the walk along the path has come.
+type Phase uint8
+
+const (
+	Walking   Phase = iota // along the path
+	Revisited              // the path was walked to its end, and a place is called whole once more; behind it come the sites left out
+	Leftovers              // the sites that were left out, one place after the other; those that have a number are passed by
+	PathEnd                // nothing is left: numbers are refused until the place is changed
+)
+
 // State is the fold of an exam's log: the chart, and where the exam stands. Read its fields, change
 // it only by Apply.
 type State struct {
@@ -54,9 +64,7 @@ type State struct {
 	Place     Place // where the next numbers go
 	Pass      Field // what bare numbers are: FieldDepth or FieldRecession
 	Next      int   // index into Path.Sites(Place) of the next sounding, 0..2
-	AtEnd     bool  // the path is finished: numbers are refused until the place is changed
-	Ended     bool  // the path was walked to its end: after the place come those alone that lack a number of the pass
-	Rest      bool  // and at the place, too, the sites that have one are passed by
+	Phase     Phase // how far the walk has come
 	Focus     Place // the aspect last worked on: what flags and margins refer to
 	Recent    []Reading
 	Listening bool
@@ -205,19 +213,26 @@ func (s *State) fold(e *Event) {
 			t.Furcation[en] = g
 		}
 	case KindMove:
-		s.Place, s.Next, s.AtEnd, s.Rest = Place{e.Tooth, e.Aspect}, e.Next, e.End, e.Rest
-		s.Ended = s.Ended || e.Rest || e.End
-		if e.Jump && !e.Rest && !e.End && !s.lacks(s.Path.At(s.Place)) {
-			s.Ended = false // what is recorded is wanted once more: the path is walked from there
+		s.Place, s.Next = Place{e.Tooth, e.Aspect}, e.Next
+		switch {
+		case e.End:
+			s.Phase = PathEnd
+		case e.Rest:
+			s.Phase = Leftovers
+		case e.Jump && !s.lacks(s.Path.At(s.Place)):
+			s.Phase = Walking // what is recorded is wanted once more: the path is walked from there
+		case s.Phase != Walking:
+			s.Phase = Revisited
 		}
 		if e.Jump {
 			s.Focus, s.Recent = s.Place, nil
 		}
 	case KindPath:
 		s.Path, _ = PathNamed(e.Path)
-		s.Ended, s.Rest = false, false
+		s.anew()
 	case KindPass:
-		s.Pass, s.Ended, s.Rest = e.Field, false, false
+		s.Pass = e.Field
+		s.anew()
 	case KindListen:
 		s.Listening = e.Value != nil && *e.Value == 1
 	case KindDoubt:
@@ -255,11 +270,24 @@ func mmOf(v *int) MM {
 func (s *State) goTo(p Place, ok bool) {
 	if ok {
 		at := s.Path.At(p)
-		s.Place, s.Next, s.AtEnd = p, at.First(), false
+		s.Place, s.Next, s.Phase = p, at.First(), Walking
 	} else {
-		s.AtEnd = true
+		s.Phase = PathEnd
 	}
 }
+
+// anew begins to walk another path, or the path for another pass. At the end of the former one it stays there if nothing lacks.
+func (s *State) anew() {
+	if _, _, lacks := s.gap(0, Place{}); s.Phase != PathEnd || lacks {
+		s.Phase = Walking
+	}
+}
+
+// AtEnd reports whether the path is finished, Ended whether it was ever walked to its end, and Rest whether only sites that were left out are
+// walked.
+func (s *State) AtEnd() bool { return s.Phase == PathEnd }
+func (s *State) Ended() bool { return s.Phase != Walking }
+func (s *State) Rest() bool  { return s.Phase == Leftovers }
 
 // firstPlace is the first place of the path whose tooth is there.
 func (s *State) firstPlace() (Place, bool) { return s.seek(0, 1) }
@@ -294,12 +322,12 @@ func (s *State) Then() (to Place, ok bool) {
 func (s *State) onward(i int) (to Place, next int, rest, ok bool) {
 	p, at := s.Place, s.Path.At(s.Place)
 	for i = at.next(i); i < 3; i = at.next(i) {
-		if !s.Rest || !s.has(SiteRef{p.Tooth, at.Sites[i]}) {
-			return p, i, s.Rest, true
+		if !s.Rest() || !s.has(SiteRef{p.Tooth, at.Sites[i]}) {
+			return p, i, s.Rest(), true
 		}
 	}
 	from := 0
-	if s.Ended {
+	if s.Ended() {
 		from = s.Path.index(p) + 1
 	} else if to, ok := s.after(p); ok {
 		at := s.Path.At(to)
@@ -385,12 +413,12 @@ func (s *State) Before(p Place) (Place, bool) { return s.seek(s.Path.index(p)-1,
 
 // Open counts the soundings still to come at the current aspect, 1..3, or 0 at the end of the path.
 func (s *State) Open() int {
-	if s.AtEnd || !s.Chart.Tooth(s.Place.Tooth).Presence.Probed() {
+	if s.AtEnd() || !s.Chart.Tooth(s.Place.Tooth).Presence.Probed() {
 		return 0
 	}
 	n, at := 0, s.Path.At(s.Place)
 	for i := s.Next; i < 3; i = at.next(i) {
-		if !s.Rest || !s.has(SiteRef{s.Place.Tooth, at.Sites[i]}) {
+		if !s.Rest() || !s.has(SiteRef{s.Place.Tooth, at.Sites[i]}) {
 			n++
 		}
 	}

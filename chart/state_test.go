@@ -205,13 +205,13 @@ func TestEndOfPath(t *testing.T) {
 	if err := say(t, s, snd(3, 4)); err == nil || !strings.Contains(err.Error(), "1 soundings were left") {
 		t.Error("too many numbers at the end:", err)
 	}
-	if err := say(t, s, snd(3)); err != nil || !s.AtEnd {
+	if err := say(t, s, snd(3)); err != nil || !s.AtEnd() {
 		t.Error("the last sounding ends the path", err)
 	}
 	if err := say(t, s, snd(3)); err == nil || s.Open() != 0 {
 		t.Error("numbers after the end must be refused")
 	}
-	if err := say(t, s, Act{Verb: VerbBack}); err != nil || s.AtEnd || s.Place.Tooth != 37 {
+	if err := say(t, s, Act{Verb: VerbBack}); err != nil || s.AtEnd() || s.Place.Tooth != 37 {
 		t.Error("back from the end", err, s.Place)
 	}
 }
@@ -287,7 +287,7 @@ type seen struct {
 }
 
 func look(s *State) seen {
-	return seen{s.Chart, s.Path.Ref, s.Place, s.Pass, s.Next, s.AtEnd, s.Ended, s.Rest, s.Focus, append([]Reading{}, s.Recent...), s.Listening, s.Doubts, append([]Remark{}, s.Remarks...), s.Complete, s.SignedBy}
+	return seen{s.Chart, s.Path.Ref, s.Place, s.Pass, s.Next, s.AtEnd(), s.Ended(), s.Rest(), s.Focus, append([]Reading{}, s.Recent...), s.Listening, s.Doubts, append([]Remark{}, s.Remarks...), s.Complete, s.SignedBy}
 }
 
 func same(a, b seen) string {
@@ -593,7 +593,7 @@ func TestWhatWasLeftOut(t *testing.T) {
 func standsAt(t *testing.T, s *State, want string) {
 	t.Helper()
 	got := "end"
-	if !s.AtEnd {
+	if !s.AtEnd() {
 		got = SiteRef{s.Place.Tooth, s.Path.Sites(s.Place)[s.Next]}.String()
 	}
 	if got != want {

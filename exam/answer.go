@@ -19,7 +19,7 @@ func (e *Exam) answer(c chart.Command, m chart.Meta, evs []chart.Event, cause er
 	}
 	a.Text, a.Speak = Describe(e.state, evs), spoken(evs)
 	moved, to := e.state.Place, ""
-	if moved != before && !e.state.AtEnd {
+	if moved != before && !e.state.AtEnd() {
 		to = ". " + whereTo(e.state)
 	}
 	switch v {
@@ -99,7 +99,7 @@ func (e *Exam) placed(a *Answer, m chart.Meta) {
 		if m.Source == chart.Voice && !e.rhythm.Slow() && (e.rhythm.Known() && e.stream.placing.parts == nil || strings.Contains(a.Speak, ".")) && !e.stream.placing.oneByOne {
 			a.Speak = "" // the place is read back when it is full
 		}
-	case e.state.AtEnd || rowOf(at.Place) != rowOf(e.state.Place):
+	case e.state.AtEnd() || rowOf(at.Place) != rowOf(e.state.Place):
 		a.Tone = ToneArch
 	}
 	if m.Source != chart.Voice {

@@ -100,7 +100,7 @@ func (e *Exam) askDue(quietMS int64) {
 	e.due = slices.DeleteFunc(e.due, func(d due) bool { return !e.open(d) || d.asked >= mostAsked })
 	for i, d := range e.due {
 		just := attempt.Known() && d.place == attempt.Place && !attempt.Here && d.asked == 0
-		over := e.state.AtEnd || e.state.Complete || rowOf(d.place) != rowOf(e.state.Place)
+		over := e.state.AtEnd() || e.state.Complete || rowOf(d.place) != rowOf(e.state.Place)
 		if attempt.Here && !e.state.Complete || !just && !over && quietMS < askQuietMS {
 			continue
 		}

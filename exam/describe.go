@@ -52,7 +52,7 @@ var sayListening = []string{"three two four", "all threes", "bleeding mesial", "
 	"missing", "position fourteen", "lingual", "next", "correction four", "disregard", "say again", "where", "stand by", "exam complete"}
 
 func headOf(s *chart.State) Head {
-	h := Head{Focus: PlaceView{}, AtEnd: s.AtEnd, Ended: s.Ended, Rest: s.Rest, Listening: s.Listening, Complete: s.Complete, SignedBy: s.SignedBy, Path: s.Path.Name, Pass: s.Pass,
+	h := Head{Focus: PlaceView{}, AtEnd: s.AtEnd(), Ended: s.Ended(), Rest: s.Rest(), Listening: s.Listening, Complete: s.Complete, SignedBy: s.SignedBy, Path: s.Path.Name, Pass: s.Pass,
 		Doubts: []DoubtView{}, Last: []string{}, Say: sayListening, Remarks: []Remark{}}
 	switch {
 	case !s.Listening:
@@ -325,16 +325,16 @@ func whereTo(s *chart.State) string {
 func leftOut(s *chart.State, evs []chart.Event, before chart.Place, ended bool) (text, speak string) {
 	recorded, sites := s.Progress()
 	open := sites - recorded
-	if !s.Rest && !s.AtEnd || open == 0 || !slices.ContainsFunc(evs, func(e chart.Event) bool { return e.Kind == chart.KindMove }) {
+	if !s.Rest() && !s.AtEnd() || open == 0 || !slices.ContainsFunc(evs, func(e chart.Event) bool { return e.Kind == chart.KindMove }) {
 		return "", ""
 	}
-	if what := fmt.Sprintf("%d sites", open); s.AtEnd || !ended {
+	if what := fmt.Sprintf("%d sites", open); s.AtEnd() || !ended {
 		lack := "are"
 		if open == 1 {
 			what, lack = "1 site", "is"
 		}
 		text, speak = fmt.Sprintf("end of the path: %s %s without %s, ", what, lack, numbers(s.Pass)), what+" open"
-		if s.AtEnd {
+		if s.AtEnd() {
 			return text + "next goes there", speak
 		}
 		return text + "first " + whereTo(s), speak + ". " + whereTo(s)

@@ -265,14 +265,13 @@ func accepts(c chart.Command) bool {
 
 // accept performs such a call and goes on at the next place.
 func (e *Exam) accept(ctx context.Context, do chart.Command, m chart.Meta, attempt hear.Attempt, doubt *suspicion) error {
-	next := chart.Act{Verb: chart.VerbNext}
-	if _, ok := e.state.Then(); !ok {
-		return nil
-	}
-	if do.Verb() == chart.VerbSkip {
-		do = chart.Command{Acts: []chart.Act{next}}
-	} else {
-		do.Acts = append(slices.Clone(do.Acts), next)
+	if _, ok := e.state.Then(); ok {
+		next := chart.Act{Verb: chart.VerbNext}
+		if do.Verb() == chart.VerbSkip {
+			do = chart.Command{Acts: []chart.Act{next}}
+		} else {
+			do.Acts = append(slices.Clone(do.Acts), next)
+		}
 	}
 	for _, r := range attempt.Sites {
 		doubt.also = append(doubt.also, chart.Reading{SiteRef: r, Field: attempt.Field})
@@ -293,7 +292,7 @@ func (e *Exam) anew(do chart.Command, attempt hear.Attempt) chart.Command {
 	if len(calls) > 0 {
 		acts = append(acts, chart.Act{Verb: chart.VerbDisregard, Calls: calls})
 	}
-	if !e.state.Rest {
+	if !e.state.Rest() {
 		acts = append(acts, chart.Act{Verb: chart.VerbGo, Tooth: attempt.Place.Tooth, Aspect: attempt.Place.Aspect, HasAspect: true})
 	}
 	return chart.Command{Acts: append(acts, do.Acts...)}

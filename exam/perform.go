@@ -37,7 +37,7 @@ func (e *Exam) settle(ctx context.Context, c chart.Command, m chart.Meta, evs []
 		e.tell(Change{Answer: &a, Partial: &Partial{}})
 		return a, err
 	}
-	before, place, ended := e.state.Chart, e.state.Place, e.state.Ended
+	before, place, ended := e.state.Chart, e.state.Place, e.state.Ended()
 	beforeDoubts := e.doubtSites()
 	from, path := e.state.Seq(), e.state.Path.Ref
 	if err := e.state.Apply(evs...); err != nil {

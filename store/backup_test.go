@@ -31,7 +31,7 @@ func TestBackupWhileWriting(t *testing.T) {
 			default:
 			}
 			c := soundings(2, 2, 2)
-			if st.AtEnd {
+			if st.AtEnd() {
 				c = one(chart.Act{Verb: chart.VerbGo, Tooth: 17})
 			}
 			evs, err := st.Do(c, chart.Meta{Source: chart.Voice})

@@ -45,7 +45,7 @@ func killChild(dir string) {
 			for i := 0; ; i++ {
 				c := soundings(2+i%7, 3, 2+i%4)
 				switch {
-				case st.AtEnd:
+				case st.AtEnd():
 					c = one(chart.Act{Verb: chart.VerbGo, Tooth: 17})
 				case i%11 == 5:
 					c = one(chart.Act{Verb: chart.VerbDisregard})

@@ -133,7 +133,7 @@ func BenchmarkSoundPosition(b *testing.B) {
 				var evs []chart.Event
 				if c.call {
 					do := soundings(3, 2, 4)
-					if st.AtEnd {
+					if st.AtEnd() {
 						do = one(chart.Act{Verb: chart.VerbGo, Tooth: 17})
 					}
 					if evs, err = st.Do(do, chart.Meta{Source: chart.Voice}); err != nil {

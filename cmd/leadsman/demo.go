@@ -182,7 +182,7 @@ func (v *inventedVisit) write(ctx context.Context, log exam.Log, day time.Time, 
 		evs = append(evs, es...)
 		return st.Apply(es...)
 	}
-	for !st.AtEnd {
+	for !st.AtEnd() {
 		p := st.Place
 		var depths, margins []chart.MM
 		var bleed, plaque []chart.Where

@@ -69,6 +69,6 @@ func AttemptOf(s *chart.State) (a Attempt) {
 	at := s.Path.At(a.Place)
 	order := func(r chart.SiteRef) int { return slices.Index(at.Sites[:], r.Site) }
 	slices.SortFunc(a.Sites, func(x, y chart.SiteRef) int { return order(x) - order(y) })
-	a.Here = a.Known() && a.Place == s.Place && !s.AtEnd && (s.Rest || s.Next != at.First())
+	a.Here = a.Known() && a.Place == s.Place && !s.AtEnd() && (s.Rest() || s.Next != at.First())
 	return a
 }

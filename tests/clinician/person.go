@@ -145,13 +145,14 @@ func (p *person) say(r *rand.Rand, why string, words ...string) error {
 	}
 	var pcm []int16
 	var spans [][2]int64
+	tail := 0
 	for i, ph := range phrases {
 		if i > 0 {
 			pcm = append(pcm, make([]int16, ms(p.pause(r)))...)
 		}
-		begin := p.w.now + int64(len(pcm))
-		pcm = append(pcm, p.voice.say(ph, r)...)
-		long, n := p.w.now+int64(len(pcm))-begin, int64(len(strings.Fields(ph)))
+		begin, take := p.w.now+int64(len(pcm)), p.voice.say(ph, r)
+		pcm, tail = append(pcm, take...), faint(take)
+		long, n := int64(len(take)), int64(len(strings.Fields(ph)))
 		for k := range n {
 			spans = append(spans, [2]int64{begin + long*k/n, begin + long*(k+1)/n})
 		}
@@ -161,7 +162,8 @@ func (p *person) say(r *rand.Rand, why string, words ...string) error {
 	}
 	p.res.Calls++
 	p.trace.line(p.w.now, "says", "%q  (%s)", strings.Join(words, " "), why)
-	p.from, p.to = p.w.now, p.w.now+int64(len(pcm))
+	// The last sound dies away: the person has said all when it is faint.
+	p.from, p.to = p.w.now, p.w.now+int64(len(pcm)-tail)
 	p.w.voice.pcm = pcm
 	for len(p.w.voice.pcm) > 0 {
 		if err := p.step(); err != nil {

@@ -258,7 +258,7 @@ func (t *idealTool) said(words []string, _, to int64) {
 		}
 		a.Speak = strings.Join(said, ". ")
 		switch moves := r.Command.Verb() == chart.VerbSoundings; {
-		case moves && (t.state.AtEnd || before.Aspect != now.Aspect || before.Tooth.Upper() != now.Tooth.Upper()):
+		case moves && (t.state.AtEnd() || before.Aspect != now.Aspect || before.Tooth.Upper() != now.Tooth.Upper()):
 			a.Tone = "arch"
 		case moves && t.state.Next > 0:
 			a.Tone = "part"

@@ -99,6 +99,26 @@ func fade(pcm []int16) []int16 {
 	return pcm
 }
 
+// faint is how many samples at the end of a sound lie 25 dB and more below its loudest 10 ms.
+func faint(pcm []int16) int {
+	const frame = speech.Rate / 100
+	power := func(i int) (sum float64) {
+		for _, s := range pcm[i*frame : (i+1)*frame] {
+			sum += float64(s) * float64(s)
+		}
+		return sum
+	}
+	n, top := len(pcm)/frame, 0.0
+	for i := range n {
+		top = max(top, power(i))
+	}
+	last := n - 1
+	for last > 0 && power(last) < top*math.Pow(10, -2.5) {
+		last--
+	}
+	return len(pcm) - min(len(pcm), (last+1)*frame)
+}
+
 func (v *Voice) add(words string, pcm []int16) {
 	v.takes[words] = append(v.takes[words], fade(level(trim(pcm), voiceDB)))
 }
@@ -152,8 +172,8 @@ func (m *mouthpiece) say(phrase string, r *rand.Rand) []int16 {
 	}
 	m.last[phrase] = k
 	pcm := takes[k]
-	if speed := 1 + 0.04*(2*r.Float64()-1); len(takes) < 4 && m.dry {
-		pcm = make([]int16, int(float64(len(pcm))/speed))
+	if speed := 1 + 0.04*(2*r.Float64()-1); m.dry {
+		return pcm // a little longer or shorter: of no matter
 	} else if len(takes) < 4 {
 		pcm = resample(pcm, speed)
 	}

@@ -173,7 +173,7 @@ ACCENT = dict(af_river=None, am_eric=None, bf_lily="british", bm_lewis="british"
 
 def kokoro(folder, name, assets):
     """One of the nine packaged voices that no training heard, with the accent of its own language. Words that stand alone it garbles now and then,
-    so a digit is asked for three times and the second and third are taken."""
+    so a digit is asked for three times and the second and third are taken, where they can be told apart."""
     import json
     import onnxruntime
     sys.path.insert(0, str(HERE.parent.parent / "models" / "training"))
@@ -202,23 +202,30 @@ def kokoro(folder, name, assets):
         return trimmed(resample_poly(x, 2, 3))
 
     def parts(x, n):
-        """Cuts at the n-1 longest silences."""
+        """Cuts at the n-1 longest silences within; nothing if the parts do not all last as long as a word."""
         power = np.mean(x[:len(x) // 160 * 160].reshape(-1, 160) ** 2, 1)
         quiet = power < power.max() * 1e-3
+        loud = np.flatnonzero(~quiet)
         runs, start = [], None
-        for i, q in enumerate([*quiet, False]):
-            if q and start is None:
+        for i in range(loud[0], loud[-1] + 1):
+            if quiet[i] and start is None:
                 start = i
-            if not q and start is not None:
+            if not quiet[i] and start is not None:
                 runs.append((i - start, start, i))
                 start = None
-        cuts = sorted((a + b) // 2 * 160 for _, a, b in sorted(runs)[-(n - 1):])
-        return [x[a:b] for a, b in zip([0, *cuts], [*cuts, len(x)])] if len(cuts) == n - 1 else []
+        cuts = sorted((a + b) // 2 * 160 for _, a, b in sorted(runs)[1 - n:])
+        out = [trimmed(x[a:b]) for a, b in zip([0, *cuts], [*cuts, len(x)])]
+        return out if len(out) == n and all(0.2 < len(o) / RATE < 0.75 for o in out) else []
 
     for d in DIGITS:
+        takes = []
         for speed in (1, 1.2):
-            for x in parts(say([d + ",", d + ",", d], speed), 3)[1:]:
-                pack.add(d, trimmed(x))
+            takes += parts(say([d + ",", d + ",", d], speed), 3)[1:]
+        if len(takes) < 2:
+            takes += [say([d], 1), say([d], 1.2)]
+        print(name, d, [round(len(x) / RATE, 2) for x in takes], flush=True)
+        for x in takes:
+            pack.add(d, x)
     for w in TEENS + TENS[:2] + CONTROL + triples():
         pack.add(w, say(w.split(), 1.1))
     pack.write(name, "synthetic", "none", "Apache-2.0", f"Kokoro-82M voice {voice}" + (f", accent {ACCENT[voice]}" if ACCENT[voice] else ""))
