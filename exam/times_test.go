@@ -145,14 +145,14 @@ func TestTimes(t *testing.T) {
 		{"ShortMS", "a lone number, of who calls so", 4000, hearing(t, 7000, hear.Rhythm{Single: 12}, []scripted.Utterance{begins(1300, "three")}).tone(1600, ToneShort, "")},
 		{"ShortMS", "a piece, of who pauses long", 2250, hearing(t, 7000, slow(1500), piece).tone(1600, ToneShort, "")},
 		{"saidMS", "from the tone to the words", 600, play(5000, piece...).asks(1600+1200, "2 of 3")},
-		{"BreathMS", "a correction of one number, until it is entered", 1100, play(6000, begins(1000, "three two four"), begins(3000, "correction five")).tone(3600, ToneAccepted, "")},
-		{"mostHeldMS", "the same, of who pauses long", 1300, hearing(t, 6000, hear.Rhythm{Whole: 12, Within: 1500}, []scripted.Utterance{begins(1000, "three two four"), begins(3000, "correction five")}).tone(3600, ToneAccepted, "")},
+		{"BreathMS", "a correction of one number, until it is entered (at the first tick after it)", 1200, play(6000, begins(1000, "three two four"), begins(3000, "correction five")).tone(3600, ToneAccepted, "")},
+		{"mostHeldMS", "the same, of who pauses long", 1400, hearing(t, 6000, hear.Rhythm{Whole: 12, Within: 1500}, []scripted.Utterance{begins(1000, "three two four"), begins(3000, "correction five")}).tone(3600, ToneAccepted, "")},
 		{"oneByOneMS", "one by one: a number, until the place is left", 2500, play(15_000, hurt...).tone(9800, ToneShort, "left open")},
 		{"answerMS", "a question, until a number can be its answer", 400, latest(60, 3000, func(ms int64) string {
 			return row(play(9000, doubt, begins(2200+ms, "seven")).st, 17, chart.Buccal)
 		})},
-		{"askForMS", "a question, until it is dropped", 6000, play(12_000, doubt).closes(2200)},
-		{"answerForMS", "a long one, from its last word", 4000, hearing(t, 14_000, none, []scripted.Utterance{doubt}, said{2400, 7000, "5. 6. 10. mesial: 10?"}).closes(7000)},
+		{"askForMS", "a question, until it is dropped (at the first tick after it)", 6100, play(12_000, doubt).closes(2200)},
+		{"answerForMS", "a long one, from its last word", 4100, hearing(t, 14_000, none, []scripted.Utterance{doubt}, said{2400, 7000, "5. 6. 10. mesial: 10?"}).closes(7000)},
 		{"askQuietMS", "a doubt that was passed over, until it is asked about in silence", 5000, play(15_000, doubt, begins(4000, "two two two")).asks(4900, "17 mesial buccal: 10?")},
 		{"mostAsked", "how often, if the examiner goes on each time", 2, play(40_000, doubt, begins(4000, "two two two"), begins(12_000, "one one one"), begins(20_000, "two two one")).questions()},
 		{"talkMS", "how long a sound is at least to be answered as not understood", 150, latest(60, 600, func(ms int64) string {
@@ -175,8 +175,8 @@ func TestTimes(t *testing.T) {
 			return l.told[len(l.told)-1].a.Where
 		})},
 	} {
-		// Less than a third of the shortest time is lost between two ticks.
-		if !(math.Abs(c.got-c.want) <= max(0.1, min(110, 0.2*c.want))) {
+		// A stream that is played twice comes to the same: what is lost between ticks is in the table.
+		if !(math.Abs(c.got-c.want) <= max(0.1, min(50, 0.2*c.want))) {
 			t.Errorf("%s: %s: %.0f, want %.0f", c.pins, c.what, c.got, c.want)
 		}
 	}
