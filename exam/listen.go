@@ -574,7 +574,9 @@ func (e *Exam) tick(ctx context.Context, nowMS, heardMS int64, speaking bool) er
 		}
 	}
 	if e.question != nil && e.question.until > 0 && nowMS > max(e.question.until, heardMS+answerForMS) && s.waiting.words == nil {
+		q := e.question
 		e.question = nil
+		e.later(q)
 		e.tell(Change{Head: e.head()})
 	}
 	if !e.state.Listening || s.waiting.words != nil {

@@ -49,7 +49,7 @@ const (
 	shareDeep = 0.05
 
 	// Shares of probability.
-	leastSound  = 0.10 // a reading that the sound alone gives less is not taken for what was meant, however well it would fit
+	leastSound  = 0.20 // a reading that the sound alone gives less is not taken for what was meant, however well it would fit
 	unnamed     = 0.30 // what readings that the ear did not name weigh against those that it did
 	DoubtBelow  = 0.99 // written and marked as a doubt below this: a silent wrong value costs 50 questions; see docs/measurements.md
 	RefuseBelow = 0.45 // less than this is no reading at all

@@ -132,7 +132,7 @@ func TestPriors(t *testing.T) {
 		{[]string{"shareDeep"}, "ten against two", 20, moment{}.odds(t, "three two ten", "three two two")},
 
 		// Shares.
-		{[]string{"leastSound"}, "numbers against a tooth that is not there, by the sound", 0.10, moment{}.sure(t, "two one eight", numbers, "tooth one eight")},
+		{[]string{"leastSound"}, "numbers against a tooth that is not there, by the sound", 0.20, moment{}.sure(t, "two one eight", numbers, "tooth one eight")},
 		{[]string{"unnamed"}, "the only reading", 0.45 * 0.3 / (0.45*0.3 + 0.55), moment{}.sure(t, "three two four", doing)},
 		{[]string{"RefuseBelow"}, "one of three readings", 0.45, moment{}.sure(t, "three two four", numbers, "three two five", "three two nine")},
 		{[]string{"DoubtBelow"}, "one of two numbers", 0.99, moment{}.sure(t, "three two four", func(v Verdict) string {

@@ -496,6 +496,10 @@ func (p *person) judge(i, n int, said []int, r *reply) (done bool, next int, err
 		}
 		return false, next, nil
 	}
+	if j, named := p.elsewhere(r, i, n); named {
+		p.trace.line(p.w.now, ".", "is at %s, the tool at %s", p.name(last), placeName(p.mouth, j))
+		return false, next, p.jump(i)
+	}
 	if len(r.asks) > 0 {
 		ok, err := p.answer(last, r.asks[len(r.asks)-1])
 		if err != nil {
@@ -507,10 +511,6 @@ func (p *person) judge(i, n int, said []int, r *reply) (done bool, next int, err
 	}
 	if away, err := p.astray(i, r); away || err != nil {
 		return false, next, err
-	}
-	if j, named := p.elsewhere(r, i, n); named {
-		p.trace.line(p.w.now, ".", "is at %s, the tool at %s", p.name(last), placeName(p.mouth, j))
-		return false, next, p.jump(i)
 	}
 	if p.Mode == "numbers" && len(r.read) > 0 {
 		switch {
@@ -541,13 +541,13 @@ func (p *person) judge(i, n int, said []int, r *reply) (done bool, next int, err
 	return true, next, nil
 }
 
-// elsewhere gives the place that the tool named, if that is neither one just called nor the next.
+// elsewhere gives the place that the tool named with the numbers, if they were not called of it.
 func (p *person) elsewhere(r *reply, i, n int) (int, bool) {
 	if r.where == nil {
 		return 0, false
 	}
 	j, named := r.where.names(p.mouth, i+n-1)
-	return j, named && (j < i || j > i+n)
+	return j, named && (j < i || j >= i+n)
 }
 
 func placeName(m Mouth, i int) string {
