@@ -27,6 +27,9 @@ type voices struct {
 	mu       sync.Mutex
 	sessions map[string]*practising
 	begun    uint64
+	// Examiners whose rhythm an exam got since it was last erased: only theirs is kept, so that a microphone that is on with an erased
+	// voice does not bring it back.
+	rhythms map[string]bool
 }
 
 // practising is a session and when it was last asked for.
@@ -39,7 +42,7 @@ type practising struct {
 const forgottenAfter = 20 * time.Minute
 
 func newVoices(s *store.Store, engine speech.Engine, now func() time.Time, log *slog.Logger) *voices {
-	return &voices{store: s, engine: engine, now: now, log: log, sessions: map[string]*practising{}}
+	return &voices{store: s, engine: engine, now: now, log: log, sessions: map[string]*practising{}, rhythms: map[string]bool{}}
 }
 
 // Close ends all sessions.
@@ -201,12 +204,17 @@ func (v *voices) SaveVoice(ctx context.Context, examiner string, profile []byte)
 	return known(err)
 }
 
-// EraseVoice wipes a profile. A session of the examiner ends: it may hold recordings.
+// EraseVoice wipes a profile and the rhythm. A session of the examiner ends: it may hold recordings.
 func (v *voices) EraseVoice(ctx context.Context, examiner string) error {
 	v.mu.Lock()
 	v.endOf(examiner)
+	delete(v.rhythms, examiner)
+	err := v.store.SetSettings(ctx, examiner, map[string]string{keyRhythm: ""})
 	v.mu.Unlock()
-	return known(v.store.EraseVoice(ctx, examiner))
+	if err != nil {
+		return err
+	}
+	return known(v.store.EraseVoice(ctx, examiner)) // overwrites what the store's log still has of both
 }
 
 // endOf ends the sessions of an examiner, and those that were forgotten. The caller holds mu.
