@@ -133,8 +133,12 @@ func (p *practice) trial(ctx context.Context) (*exam.Exam, error) {
 
 // fold reads the log of an exam that need not run.
 func (p *practice) fold(ctx context.Context, id string) (*chart.State, error) {
+	return foldLog(ctx, p.store, id)
+}
+
+func foldLog(ctx context.Context, s *store.Store, id string) (*chart.State, error) {
 	st := chart.NewState()
-	for e, err := range p.store.Log(id).All(ctx) {
+	for e, err := range s.Log(id).All(ctx) {
 		if err != nil {
 			return nil, err
 		}

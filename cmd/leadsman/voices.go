@@ -201,6 +201,9 @@ func (v *voices) SaveVoice(ctx context.Context, examiner string, profile []byte)
 		return err
 	}
 	_, err := v.store.PutVoice(ctx, store.Voice{Examiner: examiner, Engine: v.engine.Name(), Profile: profile})
+	if err == nil {
+		err = v.store.SetSettings(ctx, examiner, map[string]string{keyTaught: ""})
+	}
 	return known(err)
 }
 
@@ -209,7 +212,7 @@ func (v *voices) EraseVoice(ctx context.Context, examiner string) error {
 	v.mu.Lock()
 	v.endOf(examiner)
 	delete(v.rhythms, examiner)
-	err := v.store.SetSettings(ctx, examiner, map[string]string{keyRhythm: ""})
+	err := v.store.SetSettings(ctx, examiner, map[string]string{keyRhythm: "", keyTaught: ""})
 	v.mu.Unlock()
 	if err != nil {
 		return err
@@ -238,18 +241,24 @@ func (v *voices) Practise(ctx context.Context, examiner string, kind voice.Kind)
 	if err != nil {
 		return nil, err
 	}
+	cfg := voice.Config{Examiner: examiner, Kind: kind, Numbering: chart.Numbering(kv[keyNumbering]), Engine: a,
+		Recognizer: func() (speech.Recognizer, bool, string, error) { return v.recognizer(examiner) }, Seed: uint64(v.now().UnixNano()),
+		Keep: func(e speech.Enrolment) error { return keepVoice(v.store, examiner, a.Name(), e) }}
+	if kind == voice.Teach {
+		if err := v.teach(ctx, a, examiner, &cfg); err != nil {
+			return nil, err
+		}
+	}
 	v.mu.Lock()
 	defer v.mu.Unlock()
 	v.endOf(examiner)
 	v.begun++
-	id := fmt.Sprintf("%d-%d", v.now().UnixMilli(), v.begun)
-	p, err := voice.New(voice.Config{ID: id, Examiner: examiner, Kind: kind, Numbering: chart.Numbering(kv[keyNumbering]), Engine: a,
-		Recognizer: func() (speech.Recognizer, bool, string, error) { return v.recognizer(examiner) }, Seed: uint64(v.now().UnixNano()),
-		Keep: func(e speech.Enrolment) error { return keepVoice(v.store, examiner, a.Name(), e) }})
+	cfg.ID = fmt.Sprintf("%d-%d", v.now().UnixMilli(), v.begun)
+	p, err := voice.New(cfg)
 	if err != nil {
 		return nil, err
 	}
-	v.sessions[id] = &practising{p, v.now()}
+	v.sessions[cfg.ID] = &practising{p, v.now()}
 	return p, nil
 }
 
@@ -260,6 +269,10 @@ func keepVoice(s *store.Store, examiner, engine string, e speech.Enrolment) erro
 		return err
 	}
 	_, err = s.PutVoice(context.Background(), store.Voice{Examiner: examiner, Engine: engine, Report: string(report), Profile: e.Profile})
+	if err == nil {
+		// A new profile has learned nothing from exams.
+		err = s.SetSettings(context.Background(), examiner, map[string]string{keyTaught: ""})
+	}
 	return err
 }
 
