@@ -41,8 +41,10 @@ type Config struct {
 	// Terms are the practice's own words, and Paths its own paths, which they name; both may be nil.
 	Terms *grammar.Terms
 	Paths []chart.Path
-	// Rhythm is how the examiner called numbers in exams before; nil: nothing is known.
-	Rhythm *hear.Rhythm
+	// Rhythm is how the examiner of a voice called numbers in exams before, asked when a microphone is opened for the voice. KeepRhythm
+	// keeps how he calls them when that microphone ends. Both may be nil and may wait for a store.
+	Rhythm     func(voice string) hear.Rhythm
+	KeepRhythm func(voice string, r hear.Rhythm)
 	// KeepClip stores the sound of a call, 16 kHz mono, beside its Seq; may be nil. It must not block.
 	KeepClip func(call uint64, pcm []int16)
 	// Signed is called once the exam is signed; may be nil. It must not block.

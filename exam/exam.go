@@ -24,7 +24,8 @@ type Exam struct {
 	state    *chart.State
 	stream   stream // what counts in the time of the microphone's stream
 	rhythm   hear.Rhythm
-	speaker  string // whose voice is heard
+	voice    string // that is heard, "" anybody's
+	speaker  string // whose voice it is
 	question *Question
 	asked    uint64 // counts questions
 	// What the answer to the call in hand has to say besides.
@@ -55,9 +56,6 @@ func Open(ctx context.Context, cfg Config) (*Exam, error) {
 		return nil, fmt.Errorf("open exam %s: its log is empty", cfg.ID)
 	}
 	e := &Exam{cfg: cfg, state: st, jobs: make(chan func()), quit: make(chan struct{}), done: make(chan struct{}), subs: map[*Subscription]bool{}}
-	if cfg.Rhythm != nil {
-		e.rhythm = *cfg.Rhythm
-	}
 	go e.loop()
 	return e, nil
 }

@@ -452,6 +452,7 @@ func (m *Mic) close() error {
 	}
 	err := m.flush()
 	m.closed = true
+	m.e.keepRhythm()
 	return errors.Join(err, m.rec.Close())
 }
 
@@ -462,5 +463,6 @@ func (m *Mic) abandon() {
 	if !m.closed {
 		m.closed = true
 		m.rec.Close()
+		m.e.keepRhythm()
 	}
 }

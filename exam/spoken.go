@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"leadsman/chart"
+	"leadsman/exam/hear"
 	"leadsman/speech"
 )
 
@@ -41,11 +42,32 @@ func (e *Exam) keepRemark(ctx context.Context, h speech.Hypothesis) error {
 // Done is closed once the exam has ended.
 func (e *Exam) Done() <-chan struct{} { return e.done }
 
-// hears takes the name of the examiner whose voice will be heard, which stands beside what is spoken. Of anybody's voice nothing is known.
+// hears takes the voice that will be heard: the name of its examiner, which stands beside what is spoken, and how he calls numbers. Of
+// anybody's voice nothing is known.
 func (e *Exam) hears(voice string) {
+	e.keepRhythm()
 	name := ""
 	if voice != "" && e.cfg.Examiner != nil {
 		name = e.cfg.Examiner(voice)
 	}
-	_ = e.run(func() { e.speaker = name })
+	var rhythm hear.Rhythm
+	kept := voice != "" && e.cfg.Rhythm != nil
+	if kept {
+		rhythm = e.cfg.Rhythm(voice)
+	}
+	_ = e.run(func() {
+		if kept || voice != e.voice {
+			e.rhythm = rhythm
+		}
+		e.voice, e.speaker = voice, name
+	})
+}
+
+// keepRhythm hands out how the examiner that is heard calls numbers. The owner does not wait for whoever keeps it.
+func (e *Exam) keepRhythm() {
+	var voice string
+	var rhythm hear.Rhythm
+	if e.run(func() { voice, rhythm = e.voice, e.rhythm }) == nil && voice != "" && rhythm != (hear.Rhythm{}) && e.cfg.KeepRhythm != nil {
+		e.cfg.KeepRhythm(voice, rhythm)
+	}
 }

@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"leadsman/chart"
+	"leadsman/exam/hear"
 	"leadsman/speech/scripted"
 )
 
@@ -109,6 +110,58 @@ func TestWhoSpoke(t *testing.T) {
 	}
 	if i := slices.IndexFunc(v.Calls, func(c CallView) bool { return c.Source == chart.Voice }); i < 0 || v.Calls[i].Who != "Ada Quill" || v.Remarks[0].Who != "Ada Quill" {
 		t.Errorf("the pages are told %+v, remark %+v", v.Calls, v.Remarks)
+	}
+}
+
+// How an examiner calls numbers goes with the voice from microphone to microphone, however one ends; of anybody's voice nothing is kept.
+func TestRhythmOfVoice(t *testing.T) {
+	var script []scripted.Utterance
+	for i := range int64(6) {
+		script = append(script, say(1000+900*i, []string{"three", "two", "four"}[i%3])) // two places, number by number
+	}
+	for name, end := range map[string]func(*Exam, *Mic) error{
+		"switched off": func(_ *Exam, m *Mic) error { return m.Close() },
+		"taken over":   func(e *Exam, _ *Mic) error { _, err := e.OpenMicFor("another", "b", true); return err },
+		"left, then another": func(e *Exam, m *Mic) error {
+			m.Detach()
+			_, err := e.OpenMicFor("another", "", false)
+			return err
+		},
+		"another voice at the same microphone": func(e *Exam, _ *Mic) error { _, err := e.OpenMicFor("mine", "b", false); return err },
+		"recognizer failed": func(e *Exam, m *Mic) error {
+			m.broken.Store(true)
+			_, err := e.OpenMicFor("mine", "a", false)
+			return err
+		},
+		"exam closed": func(e *Exam, _ *Mic) error { return e.Close() },
+	} {
+		for _, voice := range []string{"a", ""} {
+			t.Run(name+", voice "+voice, func(t *testing.T) {
+				kept := map[string]hear.Rhythm{"a": {Whole: 3}, "b": {Row: 5}}
+				e, _ := open(t, chart.FDI, script...)
+				e.cfg.Rhythm = func(voice string) hear.Rhythm { return kept[voice] }
+				e.cfg.KeepRhythm = func(voice string, r hear.Rhythm) { kept[voice] = r }
+				m, err := e.OpenMicFor("mine", voice, false)
+				if err != nil {
+					t.Fatal(err)
+				}
+				if r, _ := e.Rhythm(); r != kept[voice] {
+					t.Errorf("begins with %+v", r)
+				}
+				if _, err := m.Write(0, make([]int16, 14*16000)); err != nil {
+					t.Fatal(err)
+				}
+				if err := end(e, m); err != nil {
+					t.Fatal(err)
+				}
+				if len(kept) != 2 || kept["b"] != (hear.Rhythm{Row: 5}) {
+					t.Errorf("kept %+v", kept)
+				}
+				if a := kept["a"]; voice == "a" && (a.Single < 1.5 || a.Whole < 2 || a.Whole > 2.9) || voice == "" && a != (hear.Rhythm{Whole: 3}) {
+					t.Errorf("kept %+v", a)
+				}
+			})
+		}
 	}
 }
 

@@ -13,8 +13,9 @@ type Adapter interface {
 	// Check says whether a recording fits the words that were to be read.
 	Check(Take) (Fit, error)
 	// Enrol learns a voice. Whether that helps is measured on takes held back from it; where it does not, the
-	// Enrolment says why and has no profile. *TakesError means that the recordings cannot be used at all.
-	Enrol(ctx context.Context, takes []Take) (Enrolment, error)
+	// Enrolment says why and has no profile. *TakesError means that the recordings cannot be used at all. It learns on top of
+	// the profile onto and has to do better than that; nil is the general model.
+	Enrol(ctx context.Context, onto []byte, takes []Take) (Enrolment, error)
 	// NewRecognizerFor is NewRecognizer with the voice of a profile. It fails with ErrOtherModel or ErrProfile.
 	NewRecognizerFor(profile []byte) (Recognizer, error)
 }
@@ -35,12 +36,13 @@ type Fit struct {
 
 // Enrolment is what came of learning a voice. Words are counted over takes that took no part in the learning they were heard with.
 type Enrolment struct {
-	Profile     []byte  `json:"-"`            // nil: the general model stays in use
+	Profile     []byte  `json:"-"`            // nil: what was used before stays in use
+	Onto        bool    `json:"onto"`         // learned on top of a former profile: before is with that
 	Why         string  `json:"why"`          // why there is no profile; "" if there is one
 	Takes       int     `json:"takes"`        // that were learned from
 	Left        int     `json:"left"`         // that did not fit their words and were left out
 	Words       int     `json:"words"`        // held back and heard, each once
-	WrongBefore int     `json:"wrong_before"` // of them misheard by the general model
+	WrongBefore int     `json:"wrong_before"` // of them misheard before
 	WrongAfter  int     `json:"wrong_after"`  // and by the adapted one
 	CostBefore  float64 `json:"cost_before"`  // negative log-probability of the right words, for each phone
 	CostAfter   float64 `json:"cost_after"`

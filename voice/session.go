@@ -21,6 +21,7 @@ type Kind string
 const (
 	Enrol Kind = "enrol" // reads the script for a voice profile
 	Drill Kind = "drill" // calls an invented patient
+	Teach Kind = "teach" // nothing is read: takes of exams are learned from
 )
 
 // States of a session.
@@ -77,6 +78,9 @@ type Config struct {
 	Recognizer func() (rec speech.Recognizer, profile bool, note string, err error)
 	Seed       uint64   // of the drill's invented patient
 	Lines      []string // what is read or called instead of Script or the drill; may be nil
+	// What Teach learns from, and the profile in use, on top of which it learns; nil: none.
+	Takes   []speech.Take
+	Profile []byte
 	// Keep stores the profile of an enrolment, with what it came to.
 	Keep func(speech.Enrolment) error
 }
@@ -121,7 +125,7 @@ func New(cfg Config) (*Session, error) {
 		cfg.Numbering = chart.Universal
 	}
 	s := &Session{cfg: cfg, from: -1}
-	s.view = View{ID: cfg.ID, Examiner: cfg.Examiner, Kind: cfg.Kind, State: Reading, Version: 1, Tries: []Try{}}
+	s.view = View{ID: cfg.ID, Examiner: cfg.Examiner, Kind: cfg.Kind, State: Reading, Version: 1, Lines: []Line{}, Tries: []Try{}}
 	var err error
 	switch cfg.Kind {
 	case Enrol:
@@ -132,8 +136,13 @@ func New(cfg Config) (*Session, error) {
 			return nil, err
 		}
 		s.rec, s.view.Profile, s.view.Note, err = cfg.Recognizer()
+	case Teach:
+		s.takes = cfg.Takes
+		s.ctx, s.stop = context.WithCancel(context.Background())
+		s.learn()
+		return s, nil
 	default:
-		return nil, fmt.Errorf("practise %q: use %s or %s", cfg.Kind, Enrol, Drill)
+		return nil, fmt.Errorf("practise %q: use %s, %s or %s", cfg.Kind, Enrol, Drill, Teach)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("practise: %w", err)
@@ -220,6 +229,9 @@ func (s *Session) Open(owner string) error {
 	defer s.mu.Unlock()
 	if s.closed {
 		return exam.ErrClosed
+	}
+	if s.rec == nil {
+		return ErrDone
 	}
 	if owner == s.owner {
 		return nil
@@ -436,7 +448,12 @@ func (s *Session) learn() {
 	s.view.Version++
 	takes := s.takes
 	s.wg.Go(func() {
-		got, err := s.cfg.Engine.Enrol(s.ctx, takes)
+		takes, left, err := s.fitting(takes)
+		var got speech.Enrolment
+		if err == nil {
+			got, err = s.cfg.Engine.Enrol(s.ctx, s.cfg.Profile, takes)
+			got.Left += left
+		}
 		if err == nil && got.Profile != nil {
 			err = s.cfg.Keep(got)
 		}
@@ -454,6 +471,27 @@ func (s *Session) learn() {
 	})
 }
 
+// fitting leaves out the takes of exams that do not fit their words: the examiner may have misspoken, or have probed again. Lines that
+// were read have been checked.
+func (s *Session) fitting(takes []speech.Take) (good []speech.Take, left int, err error) {
+	if s.cfg.Kind != Teach {
+		return takes, 0, nil
+	}
+	for _, t := range takes {
+		if err := s.ctx.Err(); err != nil {
+			return nil, 0, err
+		}
+		fit, err := s.cfg.Engine.Check(t)
+		if err != nil {
+			return nil, 0, fmt.Errorf("check a take: %w", err)
+		}
+		if fit.OK {
+			good = append(good, t)
+		}
+	}
+	return good, len(takes) - len(good), nil
+}
+
 // Close ends the session; recordings and what was learned and not yet kept are gone.
 func (s *Session) Close() error {
 	s.stop()
@@ -465,5 +503,8 @@ func (s *Session) Close() error {
 	}
 	s.closed = true
 	s.takes, s.sound = nil, nil
+	if s.rec == nil {
+		return nil
+	}
 	return s.rec.Close()
 }

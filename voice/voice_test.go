@@ -32,7 +32,7 @@ func (l *learner) Check(t speech.Take) (speech.Fit, error) {
 	return l.fits(t), nil
 }
 
-func (l *learner) Enrol(ctx context.Context, takes []speech.Take) (speech.Enrolment, error) {
+func (l *learner) Enrol(ctx context.Context, onto []byte, takes []speech.Take) (speech.Enrolment, error) {
 	if l.wait != nil {
 		select {
 		case <-l.wait:

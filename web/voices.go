@@ -36,6 +36,8 @@ type Voices interface {
 	Voice(ctx context.Context, examiner string) ([]byte, error)
 	SaveVoice(ctx context.Context, examiner string, profile []byte) error
 	EraseVoice(ctx context.Context, examiner string) error
+	// Lessons is how many calls of an examiner's exams his voice profile can learn from.
+	Lessons(ctx context.Context, examiner string) (int, error)
 	// Practise begins a session of an examiner and ends a former one; Session finds it again.
 	Practise(ctx context.Context, examiner string, kind voice.Kind) (*voice.Session, error)
 	Session(id string) (*voice.Session, error)
@@ -94,6 +96,10 @@ func (s *server) voiceRoutes(mux *http.ServeMux, api func(string, func(*http.Req
 		return struct{}{}, v.EraseVoice(ctx, r.PathValue("id"))
 	})
 	mux.HandleFunc("GET /api/examiners/{id}/voice", s.exportVoice)
+	with("GET /api/examiners/{id}/takes", func(r *http.Request, v Voices) (any, error) {
+		n, err := v.Lessons(r.Context(), r.PathValue("id"))
+		return map[string]int{"takes": n}, err
+	})
 	with("POST /api/examiners/{id}/practise", func(r *http.Request, v Voices) (any, error) {
 		var in struct {
 			Kind voice.Kind `json:"kind"`
@@ -101,8 +107,8 @@ func (s *server) voiceRoutes(mux *http.ServeMux, api func(string, func(*http.Req
 		if err := read(r, &in); err != nil {
 			return nil, err
 		}
-		if in.Kind != voice.Enrol && in.Kind != voice.Drill {
-			return nil, &inputError{http.StatusUnprocessableEntity, "kind", fmt.Sprintf("kind is %s or %s", voice.Enrol, voice.Drill)}
+		if in.Kind != voice.Enrol && in.Kind != voice.Drill && in.Kind != voice.Teach {
+			return nil, &inputError{http.StatusUnprocessableEntity, "kind", fmt.Sprintf("kind is %s, %s or %s", voice.Enrol, voice.Drill, voice.Teach)}
 		}
 		p, err := v.Practise(r.Context(), r.PathValue("id"), in.Kind)
 		if err != nil {

@@ -63,7 +63,7 @@ func (v *voices) EndSession(id string) { v.ended = append(v.ended, id) }
 type learner struct{ *scripted.Engine }
 
 func (learner) Check(speech.Take) (speech.Fit, error) { return speech.Fit{OK: true}, nil }
-func (learner) Enrol(context.Context, []speech.Take) (speech.Enrolment, error) {
+func (learner) Enrol(context.Context, []byte, []speech.Take) (speech.Enrolment, error) {
 	return speech.Enrolment{}, &speech.TakesError{Text: "too few"}
 }
 func (l learner) NewRecognizerFor([]byte) (speech.Recognizer, error) { return l.NewRecognizer() }
@@ -118,7 +118,7 @@ func TestVoices(t *testing.T) {
 		{"GET", "/api/examiners/e1/voice", "", "", 200, "leadsman voice 1"},
 		{"DELETE", "/api/examiners/e1/voice", "", "", 200, "{}"},
 		{"GET", "/api/examiners/e1/voice", "", "", 404, "not_found"},
-		{"POST", "/api/examiners/e1/practise", js, `{"kind":"dance"}`, 422, "enrol or drill"},
+		{"POST", "/api/examiners/e1/practise", js, `{"kind":"dance"}`, 422, "enrol, drill or teach"},
 		{"POST", "/api/examiners/e2/practise", js, `{"kind":"drill"}`, 404, "not_found"},
 		{"POST", "/api/examiners/e1/practise", js, `{"kind":"enrol"}`, 200, `"state":"reading"`},
 		{"GET", "/api/practise/s2", "", "", 404, "not_found"},

@@ -70,7 +70,7 @@ func runEnrol(args []string, stdout, stderr io.Writer) int {
 	if err != nil {
 		return fail(stderr, enrolStatus(err), "enrol: %v", err)
 	}
-	got, err := a.Enrol(context.Background(), takes)
+	got, err := a.Enrol(context.Background(), nil, takes)
 	if err != nil {
 		if len(left) > 0 {
 			err = fmt.Errorf("%w (%d lines of the script were found in the sound, %d were not, the first of them %q)", err, len(takes), len(left), left[0])

@@ -75,7 +75,7 @@ func (p *practice) open(ctx context.Context, id string) (*exam.Exam, error) {
 		Terms: p.own.words(), Paths: p.own.paths(),
 		KeepClip:   func(call uint64, pcm []int16) { p.clips.add(clip{id, call, pcm}) },
 		Signed:     func() { p.clips.signed(id) },
-		Recognizer: p.recognizer, Examiner: p.voices.name}
+		Recognizer: p.recognizer, Examiner: p.voices.name, Rhythm: p.voices.rhythm, KeepRhythm: p.voices.keepRhythm}
 	if x.Earlier != "" {
 		st, err := p.fold(ctx, x.Earlier)
 		if err != nil {
@@ -108,7 +108,7 @@ func (p *practice) trial(ctx context.Context) (*exam.Exam, error) {
 	if err := exam.Start(ctx, log, s.Numbering, s.Path, nil, nil, now(), ""); err != nil {
 		return nil, err
 	}
-	e, err := exam.Open(ctx, exam.Config{ID: "trial", Log: log, Engine: p.engine, Now: now, Recognizer: p.recognizer, Terms: p.own.words(), Paths: p.own.paths()})
+	e, err := exam.Open(ctx, exam.Config{ID: "trial", Log: log, Engine: p.engine, Now: now, Recognizer: p.recognizer, Rhythm: p.voices.rhythm, Terms: p.own.words(), Paths: p.own.paths()})
 	if err != nil {
 		return nil, err
 	}
@@ -133,8 +133,12 @@ func (p *practice) trial(ctx context.Context) (*exam.Exam, error) {
 
 // fold reads the log of an exam that need not run.
 func (p *practice) fold(ctx context.Context, id string) (*chart.State, error) {
+	return foldLog(ctx, p.store, id)
+}
+
+func foldLog(ctx context.Context, s *store.Store, id string) (*chart.State, error) {
 	st := chart.NewState()
-	for e, err := range p.store.Log(id).All(ctx) {
+	for e, err := range s.Log(id).All(ctx) {
 		if err != nil {
 			return nil, err
 		}

@@ -27,6 +27,9 @@ type voices struct {
 	mu       sync.Mutex
 	sessions map[string]*practising
 	begun    uint64
+	// Examiners whose rhythm an exam got since it was last erased: only theirs is kept, so that a microphone that is on with an erased
+	// voice does not bring it back.
+	rhythms map[string]bool
 }
 
 // practising is a session and when it was last asked for.
@@ -39,7 +42,7 @@ type practising struct {
 const forgottenAfter = 20 * time.Minute
 
 func newVoices(s *store.Store, engine speech.Engine, now func() time.Time, log *slog.Logger) *voices {
-	return &voices{store: s, engine: engine, now: now, log: log, sessions: map[string]*practising{}}
+	return &voices{store: s, engine: engine, now: now, log: log, sessions: map[string]*practising{}, rhythms: map[string]bool{}}
 }
 
 // Close ends all sessions.
@@ -198,15 +201,23 @@ func (v *voices) SaveVoice(ctx context.Context, examiner string, profile []byte)
 		return err
 	}
 	_, err := v.store.PutVoice(ctx, store.Voice{Examiner: examiner, Engine: v.engine.Name(), Profile: profile})
+	if err == nil {
+		err = v.store.SetSettings(ctx, examiner, map[string]string{keyTaught: ""})
+	}
 	return known(err)
 }
 
-// EraseVoice wipes a profile. A session of the examiner ends: it may hold recordings.
+// EraseVoice wipes a profile and the rhythm. A session of the examiner ends: it may hold recordings.
 func (v *voices) EraseVoice(ctx context.Context, examiner string) error {
 	v.mu.Lock()
 	v.endOf(examiner)
+	delete(v.rhythms, examiner)
+	err := v.store.SetSettings(ctx, examiner, map[string]string{keyRhythm: "", keyTaught: ""})
 	v.mu.Unlock()
-	return known(v.store.EraseVoice(ctx, examiner))
+	if err != nil {
+		return err
+	}
+	return known(v.store.EraseVoice(ctx, examiner)) // overwrites what the store's log still has of both
 }
 
 // endOf ends the sessions of an examiner, and those that were forgotten. The caller holds mu.
@@ -230,18 +241,24 @@ func (v *voices) Practise(ctx context.Context, examiner string, kind voice.Kind)
 	if err != nil {
 		return nil, err
 	}
+	cfg := voice.Config{Examiner: examiner, Kind: kind, Numbering: chart.Numbering(kv[keyNumbering]), Engine: a,
+		Recognizer: func() (speech.Recognizer, bool, string, error) { return v.recognizer(examiner) }, Seed: uint64(v.now().UnixNano()),
+		Keep: func(e speech.Enrolment) error { return keepVoice(v.store, examiner, a.Name(), e) }}
+	if kind == voice.Teach {
+		if err := v.teach(ctx, a, examiner, &cfg); err != nil {
+			return nil, err
+		}
+	}
 	v.mu.Lock()
 	defer v.mu.Unlock()
 	v.endOf(examiner)
 	v.begun++
-	id := fmt.Sprintf("%d-%d", v.now().UnixMilli(), v.begun)
-	p, err := voice.New(voice.Config{ID: id, Examiner: examiner, Kind: kind, Numbering: chart.Numbering(kv[keyNumbering]), Engine: a,
-		Recognizer: func() (speech.Recognizer, bool, string, error) { return v.recognizer(examiner) }, Seed: uint64(v.now().UnixNano()),
-		Keep: func(e speech.Enrolment) error { return keepVoice(v.store, examiner, a.Name(), e) }})
+	cfg.ID = fmt.Sprintf("%d-%d", v.now().UnixMilli(), v.begun)
+	p, err := voice.New(cfg)
 	if err != nil {
 		return nil, err
 	}
-	v.sessions[id] = &practising{p, v.now()}
+	v.sessions[cfg.ID] = &practising{p, v.now()}
 	return p, nil
 }
 
@@ -252,6 +269,10 @@ func keepVoice(s *store.Store, examiner, engine string, e speech.Enrolment) erro
 		return err
 	}
 	_, err = s.PutVoice(context.Background(), store.Voice{Examiner: examiner, Engine: engine, Report: string(report), Profile: e.Profile})
+	if err == nil {
+		// A new profile has learned nothing from exams.
+		err = s.SetSettings(context.Background(), examiner, map[string]string{keyTaught: ""})
+	}
 	return err
 }
 

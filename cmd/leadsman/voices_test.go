@@ -27,7 +27,7 @@ type learner struct {
 }
 
 func (l *learner) Check(speech.Take) (speech.Fit, error) { return speech.Fit{OK: true}, nil }
-func (l *learner) Enrol(context.Context, []speech.Take) (speech.Enrolment, error) {
+func (l *learner) Enrol(context.Context, []byte, []speech.Take) (speech.Enrolment, error) {
 	return speech.Enrolment{Profile: []byte(l.version + " learned"), Words: 9, WrongBefore: 3, WrongAfter: 1}, nil
 }
 func (l *learner) NewRecognizerFor(p []byte) (speech.Recognizer, error) {

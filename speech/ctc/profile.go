@@ -336,10 +336,17 @@ func distance(a, b []string) int {
 }
 
 // Enrol implements speech.Adapter. Every take is held back once: a head that learned the others hears it beside the general
-// head. The profile, learned from all takes, is given only if the heads that had not heard the words did better.
-func (e *Engine) Enrol(ctx context.Context, takes []speech.Take) (speech.Enrolment, error) {
+// head, or that of the profile onto. The profile, learned from all takes, is given only if the heads that had not heard the words did better.
+func (e *Engine) Enrol(ctx context.Context, onto []byte, takes []speech.Take) (speech.Enrolment, error) {
 	begin := time.Now()
-	var out speech.Enrolment
+	base := e.head
+	out := speech.Enrolment{Onto: onto != nil}
+	if out.Onto {
+		var err error
+		if base, err = e.readProfile(onto); err != nil {
+			return out, err
+		}
+	}
 	var script []string
 	for _, t := range takes {
 		script = append(script, t.Words...)
@@ -394,7 +401,7 @@ func (e *Engine) Enrol(ctx context.Context, takes []speech.Take) (speech.Enrolme
 					learn = append(learn, s.takes...)
 				}
 			}
-			heads[k], errs[k] = defaultFitting.fit(ctx, e.head, learn)
+			heads[k], errs[k] = defaultFitting.fit(ctx, base, learn)
 		})
 	}
 	wg.Wait()
@@ -411,29 +418,29 @@ func (e *Engine) Enrol(ctx context.Context, takes []speech.Take) (speech.Enrolme
 		out.Words += len(s.Words)
 		phones += s.takes[0].phones
 	}
-	far := e.howFar(heads[:folds], held[:])
+	far := howFar(base, heads[:folds], held[:])
 	var before, after heardBy
 	for k := range folds {
-		before.add(all.judge(e.head, held[k], heldWithout[k]))
-		after.add(all.judge(e.head.towards(heads[k], far), held[k], heldWithout[k]))
+		before.add(all.judge(base, held[k], heldWithout[k]))
+		after.add(all.judge(base.towards(heads[k], far), held[k], heldWithout[k]))
 	}
 	out.WrongBefore, out.WrongAfter, out.FalseBefore, out.FalseAfter = before.wrong, after.wrong, before.passed, after.passed
 	out.CostBefore, out.CostAfter = before.cost/float64(phones), after.cost/float64(phones)
 	if out.Why = verdict(out); out.Why == "" {
-		out.Profile = e.profile(e.head.towards(heads[folds], far))
+		out.Profile = e.profile(base.towards(heads[folds], far))
 	}
 	out.Seconds = time.Since(begin).Seconds()
 	return out, nil
 }
 
-// howFar is how much of the way from the general head to the heads of the folds makes the words held back from them most likely.
-func (e *Engine) howFar(heads []*head, held [][]*sound) (far float32) {
+// howFar is how much of the way from a head to the heads of the folds makes the words held back from them most likely.
+func howFar(base *head, heads []*head, held [][]*sound) (far float32) {
 	var f fitter
 	best := math.Inf(1)
 	for _, part := range []float32{0.25, 0.5, 0.75, 1} {
 		cost := 0.0
 		for k, h := range heads {
-			h = e.head.towards(h, part)
+			h = base.towards(h, part)
 			for _, s := range held[k] {
 				for _, t := range s.takes {
 					cost += min(f.cost(h, t), noReadingFiller) * float64(t.phones)
@@ -453,13 +460,17 @@ func (j *heardBy) add(o heardBy) {
 
 // verdict says why an adapted head is not to be used, or "".
 func verdict(o speech.Enrolment) string {
+	before, without := "the general one", "without a profile"
+	if o.Onto {
+		before, without = "the profile so far", "with the profile so far"
+	}
 	switch {
 	case o.WrongAfter > o.WrongBefore:
-		return fmt.Sprintf("the adapted model misheard %d of %d words held back, the general one %d", o.WrongAfter, o.Words, o.WrongBefore)
+		return fmt.Sprintf("the adapted model misheard %d of %d words held back, %s %d", o.WrongAfter, o.Words, before, o.WrongBefore)
 	case o.FalseAfter > o.FalseBefore+o.Takes/10:
-		return fmt.Sprintf("the adapted model took %d lines for words that were not said, the general one %d", o.FalseAfter, o.FalseBefore)
+		return fmt.Sprintf("the adapted model took %d lines for words that were not said, %s %d", o.FalseAfter, before, o.FalseBefore)
 	case o.WrongAfter == o.WrongBefore && o.CostBefore-o.CostAfter < max(leastGain, leastShare*o.CostBefore):
-		return fmt.Sprintf("this voice is understood as well without a profile (%d of %d words held back were misheard)", o.WrongBefore, o.Words)
+		return fmt.Sprintf("this voice is understood as well %s (%d of %d words held back were misheard)", without, o.WrongBefore, o.Words)
 	}
 	return ""
 }

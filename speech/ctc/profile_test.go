@@ -73,7 +73,7 @@ func TestEnrol(t *testing.T) {
 	defer e.Close()
 	groups := clipTakes(t, "nicolas-groups")
 	learn, test := groups[:30], groups[30:]
-	got, err := e.Enrol(context.Background(), learn)
+	got, err := e.Enrol(context.Background(), nil, learn)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -95,7 +95,7 @@ func TestEnrol(t *testing.T) {
 func TestEnrolNotNeeded(t *testing.T) {
 	e := openEngine(t)
 	defer e.Close()
-	got, err := e.Enrol(context.Background(), takesOf(load(t, "fullmouth-joe"), leastTake))
+	got, err := e.Enrol(context.Background(), nil, takesOf(load(t, "fullmouth-joe"), leastTake))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -145,7 +145,7 @@ func TestEnrolRefuses(t *testing.T) {
 		{"too long", "too long", with(func(i int, k *speech.Take) { k.PCM = chatter[:10*speech.Rate] })},
 		{"without words", "without words", with(func(_ int, k *speech.Take) { k.Words = nil })},
 	} {
-		got, err := e.Enrol(context.Background(), c.takes)
+		got, err := e.Enrol(context.Background(), nil, c.takes)
 		var refused *speech.TakesError
 		if !errors.As(err, &refused) || !strings.Contains(refused.Text, c.want) || strings.Contains(refused.Text, "\n") {
 			t.Errorf("%s: %v, want one line with %q", c.name, err, c.want)
@@ -155,7 +155,7 @@ func TestEnrolRefuses(t *testing.T) {
 		}
 	}
 	var lacks *speech.VocabularyError
-	if _, err := e.Enrol(context.Background(), with(func(_ int, k *speech.Take) { k.Words = []string{"quux"} })); !errors.As(err, &lacks) {
+	if _, err := e.Enrol(context.Background(), nil, with(func(_ int, k *speech.Take) { k.Words = []string{"quux"} })); !errors.As(err, &lacks) {
 		t.Errorf("a word without pronunciation: %v", err)
 	}
 	fit, err := e.Check(speech.Take{Words: good[0].Words, PCM: good[0].PCM})

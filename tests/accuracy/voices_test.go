@@ -70,7 +70,7 @@ func TestAccuracyVoices(t *testing.T) {
 			k.PCM = slices.Concat(k.PCM, quiet)
 			takes = append(takes, k)
 		}
-		got, err := e.Enrol(context.Background(), takes)
+		got, err := e.Enrol(context.Background(), nil, takes)
 		if err != nil {
 			t.Fatal(n, err)
 		}
@@ -113,7 +113,7 @@ func TestAccuracyVoices(t *testing.T) {
 		for _, c := range by[n] {
 			takes = append(takes, speech.Take{Words: strings.Fields(c.Words), PCM: slices.Concat(quiet, c.PCM, quiet)})
 		}
-		got, err := e.Enrol(context.Background(), takes)
+		got, err := e.Enrol(context.Background(), nil, takes)
 		if err != nil {
 			fmt.Printf("%s: %v\n", n, err)
 			continue

@@ -132,7 +132,7 @@ func (a *adapter) Check(t speech.Take) (speech.Fit, error) {
 	return speech.Fit{OK: true}, nil
 }
 
-func (a *adapter) Enrol(_ context.Context, takes []speech.Take) (speech.Enrolment, error) {
+func (a *adapter) Enrol(_ context.Context, _ []byte, takes []speech.Take) (speech.Enrolment, error) {
 	if len(takes) < 2 {
 		return speech.Enrolment{}, errors.New("too few")
 	}

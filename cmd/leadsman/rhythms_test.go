@@ -1,0 +1,122 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"testing"
+	"time"
+
+	"leadsman/chart"
+	"leadsman/exam"
+	rhythms "leadsman/exam/hear"
+	"leadsman/speech"
+	"leadsman/speech/scripted"
+	"leadsman/store"
+	"leadsman/web"
+)
+
+// The second exam of an examiner who calls number by number begins with that, also after the service was started anew. Erasing the voice
+// erases it, for good even where a microphone is on.
+func TestRhythmIsKept(t *testing.T) {
+	ctx := context.Background()
+	st, err := store.Open(ctx, t.TempDir(), time.Now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer st.Close()
+	var script []scripted.Utterance
+	for i := range int64(6) {
+		script = append(script, scripted.Utterance{StartMS: 1000 + 900*i, EndMS: 1300 + 900*i, Text: []string{"three", "two", "four"}[i%3]})
+	}
+	ben, err := st.AddPatient(ctx, store.Patient{Name: "Ben Oakley"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var p *practice
+	start := func() {
+		p = newPractice(st, &learner{Engine: scripted.New(script...), version: "v1"}, time.Now, slog.New(slog.DiscardHandler))
+	}
+	start()
+	defer func() { p.Close() }()
+	n := 0
+	begin := func(voice string) (*exam.Exam, *exam.Mic, rhythms.Rhythm) {
+		t.Helper()
+		n++
+		v, err := p.Begin(ctx, web.NewVisit{ID: fmt.Sprint("x", n), Patient: ben.ID, Numbering: chart.FDI, Path: "arch"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		e, err := p.open(ctx, v.ID)
+		if err != nil {
+			t.Fatal(err)
+		}
+		m, err := e.OpenMicFor("chair", voice, false)
+		if err != nil {
+			t.Fatal(err)
+		}
+		r, err := e.Rhythm()
+		if err != nil {
+			t.Fatal(err)
+		}
+		return e, m, r
+	}
+	call := func(m *exam.Mic) {
+		t.Helper()
+		if _, err := m.Write(0, make([]int16, 14*speech.Rate)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	ann, err := p.voices.SaveExaminer(ctx, web.Examiner{Name: "Ann Tidewell"})
+	if err != nil {
+		t.Fatal(err)
+	}
+
+	_, m, r := begin(ann.ID)
+	if r != (rhythms.Rhythm{}) {
+		t.Errorf("the first exam begins with %+v", r)
+	}
+	call(m)
+	if err := m.Close(); err != nil {
+		t.Fatal(err)
+	}
+	_, m, first := begin(ann.ID)
+	if !first.Known() || !first.Singly() {
+		t.Errorf("the second exam begins with %+v", first)
+	}
+	call(m) // and the service ends while the microphone is on
+	p.Close()
+	start()
+	_, _, r = begin(ann.ID)
+	if r.Single <= first.Single {
+		t.Errorf("the third exam begins with %+v, the second began with %+v", r, first)
+	}
+	for _, other := range []string{"", "nobody"} {
+		_, m, r := begin(other)
+		if r != (rhythms.Rhythm{}) {
+			t.Errorf("voice %q begins with %+v", other, r)
+		}
+		call(m)
+		if err := m.Close(); err != nil {
+			t.Fatal(err)
+		}
+		if kv, err := st.Settings(ctx, other); err != nil || kv[keyRhythm] != "" {
+			t.Errorf("of voice %q %v is kept, %v", other, kv, err)
+		}
+	}
+
+	_, m, _ = begin(ann.ID)
+	call(m)
+	if err := p.voices.EraseVoice(ctx, ann.ID); err != nil {
+		t.Fatal(err)
+	}
+	if err := m.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if kv, err := st.Settings(ctx, ann.ID); err != nil || len(kv) != 0 {
+		t.Errorf("after erasing %v is kept, %v", kv, err)
+	}
+	if _, _, r := begin(ann.ID); r != (rhythms.Rhythm{}) {
+		t.Errorf("after erasing an exam begins with %+v", r)
+	}
+}

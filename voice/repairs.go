@@ -1,0 +1,229 @@
+package voice
+
+import (
+	"slices"
+	"strings"
+
+	"leadsman/chart"
+)
+
+// Repair is a call of numbers that took part in repairing a place by voice, and the words that were said in it: those of the numbers that
+// finally stand at its sites.
+type Repair struct {
+	Call  uint64
+	Time  int64 // Unix milliseconds
+	Who   string
+	Words []string
+}
+
+// spokenNumbers are the words of one number each. Readings above twelve are not worth learning from.
+var spokenNumbers = map[string]int{"zero": 0, "one": 1, "two": 2, "three": 3, "four": 4, "five": 5, "six": 6, "seven": 7, "eight": 8, "nine": 9,
+	"ten": 10, "eleven": 11, "twelve": 12, "tree": 3, "fower": 4, "fife": 5, "niner": 9}
+
+// wordOf is the plain word of a reading, "" if it has none.
+func wordOf(halves int) string {
+	for w, n := range spokenNumbers {
+		if 2*n == halves && w != "tree" && w != "fower" && w != "fife" && w != "niner" {
+			return w
+		}
+	}
+	return ""
+}
+
+// called is a call that wrote numbers at one place.
+type called struct {
+	chart.CallInfo
+	place  chart.Place
+	at     []chart.Reading // in the order of its words
+	values []int           // half-millimetres
+	next   []*called       // those that repaired it
+	bad    bool            // replaced by something that does not tell what was said in it
+}
+
+// Repairs lists, oldest first, the calls of numbers from which the recognizer can learn what it misheard: those that were replaced by voice
+// (a correction, the place called again, the answer to a question), with the words that are right, and those that replaced them. It
+// leaves out what does not tell for sure what was said: another number of numbers, more than one place, other words between,
+// a screen that had a hand in it.
+func Repairs(st *chart.State) []Repair {
+	info := map[uint64]chart.CallInfo{}
+	for _, c := range st.Calls {
+		info[c.Seq] = c
+	}
+	calls := map[uint64]*called{} // nil: wrote numbers in another way
+	undone := map[uint64]bool{}
+	part := map[*called]bool{}
+	log := st.Log()
+	for i := 0; i < len(log); {
+		evs := st.CallEvents(log[i].Call)
+		i += len(evs)
+		c := calledIn(info[evs[0].Call], evs)
+		writers := standing(log[:evs[0].Seq-1], undone)
+		// What this call replaces, by taking back or by writing over.
+		var former []*called
+		lost := false
+		replaces := func(call uint64) {
+			if f := calls[call]; f == nil {
+				lost = true
+			} else if !slices.Contains(former, f) {
+				former = append(former, f)
+			}
+		}
+		took := false
+		for _, e := range evs {
+			if e.Kind == chart.KindUndo {
+				undone[e.Undo] = true
+				took = true
+				if _, wrote := calls[e.Undo]; wrote {
+					replaces(e.Undo)
+				}
+			}
+		}
+		wrote := false
+		for _, e := range evs {
+			if e.Kind != chart.KindSet || !number(e) {
+				continue
+			}
+			wrote = true
+			if w, ok := writers[readingOf(e)]; ok && !slices.ContainsFunc(former, func(f *called) bool { return f.Seq == w }) {
+				replaces(w)
+			}
+		}
+		if wrote || took {
+			calls[evs[0].Call] = c
+		}
+		if len(former) == 0 && !lost {
+			continue
+		}
+		if c == nil || lost || !(took || c.Did == chart.VerbCorrection || c.Did == chart.VerbSet) || !c.sure(former) {
+			for _, f := range former {
+				f.bad = true
+			}
+			if c != nil && (took || c.Did == chart.VerbCorrection) {
+				part[c] = true // of what it replaced is not known what was said, of itself it is
+			}
+			continue
+		}
+		part[c] = true
+		for _, f := range former {
+			part[f] = true
+			f.next = append(f.next, c)
+		}
+	}
+	final := standing(log, undone)
+	value := map[chart.Reading]int{}
+	for _, e := range log {
+		if e.Kind == chart.KindSet && number(e) && final[readingOf(e)] == e.Call {
+			value[readingOf(e)] = *e.Value
+		}
+	}
+	var out []Repair
+	for _, c := range st.Calls {
+		if k := calls[c.Seq]; k != nil && part[k] {
+			if words := k.words(final, value); words != nil {
+				out = append(out, Repair{c.Seq, c.Time, c.Who, words})
+			}
+		}
+	}
+	return out
+}
+
+// number reports whether an event writes a depth or a margin, or takes one away.
+func number(e chart.Event) bool {
+	return e.Field == chart.FieldDepth || e.Field == chart.FieldRecession
+}
+
+func readingOf(e chart.Event) chart.Reading {
+	return chart.Reading{SiteRef: chart.SiteRef{Tooth: e.Tooth, Site: *e.Site}, Field: e.Field}
+}
+
+// standing says which call wrote each number that stands after a log.
+func standing(log []chart.Event, undone map[uint64]bool) map[chart.Reading]uint64 {
+	out := map[chart.Reading]uint64{}
+	for _, e := range log {
+		if e.Kind != chart.KindSet || !number(e) || undone[e.Call] {
+			continue
+		}
+		if out[readingOf(e)] = e.Call; e.Value == nil {
+			delete(out, readingOf(e))
+		}
+	}
+	return out
+}
+
+// calledIn is a spoken call that wrote numbers at one place, or nil.
+func calledIn(c chart.CallInfo, evs []chart.Event) *called {
+	k := &called{CallInfo: c}
+	for _, e := range evs {
+		if e.Kind != chart.KindSet || !number(e) {
+			continue
+		}
+		p := chart.Place{Tooth: e.Tooth, Aspect: e.Site.Aspect()}
+		if e.Value == nil || len(k.at) > 0 && (p != k.place || slices.Contains(k.at, readingOf(e))) {
+			return nil
+		}
+		k.place, k.at, k.values = p, append(k.at, readingOf(e)), append(k.values, *e.Value)
+	}
+	if len(k.at) == 0 || c.Source != chart.Voice {
+		return nil
+	}
+	return k
+}
+
+// sure reports whether a call tells what was said in those that it replaces: all their numbers, or one of them.
+func (k *called) sure(former []*called) bool {
+	var were []chart.Reading
+	for _, f := range former {
+		if f.place != k.place {
+			return false
+		}
+		for _, r := range f.at {
+			if !slices.Contains(were, r) {
+				were = append(were, r)
+			}
+		}
+	}
+	if slices.ContainsFunc(k.at, func(r chart.Reading) bool { return !slices.Contains(were, r) }) {
+		return false
+	}
+	return len(k.at) == len(were) || len(k.at) == 1 && k.Did != chart.VerbSoundings
+}
+
+// words are what was said in a call: its own, with the numbers that finally stand. Nil if that is not sure.
+func (k *called) words(final map[chart.Reading]uint64, value map[chart.Reading]int) []string {
+	chain := map[uint64]bool{}
+	var follow func(*called) bool
+	follow = func(c *called) bool {
+		if c.bad {
+			return false
+		}
+		chain[c.Seq] = true
+		for _, n := range c.next {
+			if !chain[n.Seq] && !follow(n) {
+				return false
+			}
+		}
+		return true
+	}
+	if !follow(k) {
+		return nil
+	}
+	words := strings.Fields(k.Words)
+	numbers := words
+	if len(words) > 0 && words[0] == string(chart.VerbCorrection) {
+		numbers = words[1:]
+	}
+	if len(numbers) != len(k.at) {
+		return nil
+	}
+	for i, r := range k.at {
+		if n, ok := spokenNumbers[numbers[i]]; !ok || 2*n != k.values[i] || !chain[final[r]] {
+			return nil
+		}
+		if v := value[r]; v != k.values[i] {
+			if numbers[i] = wordOf(v); numbers[i] == "" {
+				return nil
+			}
+		}
+	}
+	return words
+}
