@@ -23,7 +23,7 @@ func TestHeard(t *testing.T) {
 		scripted.Utterance{StartMS: 800, EndMS: 1600, Text: "four three five", Signal: clear},
 		scripted.Utterance{StartMS: 2000, EndMS: 2500, Text: "three two", Signal: clear},
 		scripted.Utterance{StartMS: 3200, EndMS: 3600, Text: "seven", Confidence: 0.95, Rivals: []string{"eleven"}, Signal: clear},
-		scripted.Utterance{StartMS: 7000, EndMS: 9400, Text: "three two four", Signal: clear},
+		scripted.Utterance{StartMS: 7000, EndMS: 9400, Text: "two four four", Signal: clear},
 	)
 	w := newWorld(t, l)
 	e := w.begin("x1", chart.Universal, someCalls...)
@@ -36,7 +36,7 @@ func TestHeard(t *testing.T) {
 	p.until("the first call is in the chart", session+`.view.teeth["47"].sites.ML?.depth === 5`)
 	p.until("the doubtful value is marked", `document.querySelector('ls-tape .cell[data-doubt]') && document.querySelector(".doubt a, a.doubt")?.innerText === "1 doubt"`)
 	p.until("and asked about", `!document.querySelector(".question").hidden && document.querySelector(".question").innerText.includes("7")`)
-	p.until("tentative numerals are shown apart", `document.querySelectorAll("ls-tape .cell[data-tentative]").length >= 2 && document.querySelector(".partial").innerText.includes("three two")`)
+	p.until("tentative numerals are shown apart", `document.querySelectorAll("ls-tape .cell[data-tentative]").length >= 2 && document.querySelector(".partial").innerText.includes("two four")`)
 	shot(t, p, "heard")
 	if n := eval[int](p, session+`.view.recorded`); n != 96 {
 		t.Errorf("%d sites are recorded while the last call is only tentative, want 96", n)
@@ -82,7 +82,7 @@ func TestSoundAndHistory(t *testing.T) {
 	p.keys(kb.Enter)
 	p.until("the history is shown", `document.querySelectorAll("dialog .history li").length === 2`)
 	got := eval[string](p, `[...document.querySelectorAll("dialog .history li")].map((l) => l.innerText.replace(/\s+/g, " ")).join(" | ")`)
-	for _, want := range []string{"keyboard, Ben Oakley depth 9 before: 7", "voice depth 7 before: not recorded", "heard three two seven with 50 %", "not heard clearly", "perhaps three two eleven"} {
+	for _, want := range []string{"keyboard, Ben Oakley depth 9 before: 7", "voice depth 7 before: not recorded", "heard three two seven with", "not heard clearly", "perhaps three two eleven"} {
 		if !strings.Contains(got, want) {
 			t.Errorf("the history lacks %q: %s", want, got)
 		}

@@ -323,6 +323,7 @@ class Live extends HTMLElement {
   }
 
   #time() {
+    if (!this.app.visit) return; // the page is being left
     const ms = Date.now() - this.app.visit.began;
     const long = ms > 6 * 3600e3;
     put(this.elapsed, long ? V.day(this.app.visit.began) : V.clock(ms), h("small", {}, long ? " begun" : " elapsed"));
