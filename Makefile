@@ -146,7 +146,7 @@ vosktest: build
 
 test: browser build lint ## everything that must hold: format, vet, all tests, the browser and Vosk too
 	$(call say,'go test (all packages)')
-	@$(GO) test -timeout 9m ./...
+	@$(GO) test -timeout 25m ./...
 	$(call say,'Vosk (the real library, a model fetched for the tests)')
 	@$(MAKE) vosktest
 

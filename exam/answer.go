@@ -96,7 +96,7 @@ func (e *Exam) placed(a *Answer, m chart.Meta) {
 	switch {
 	case at.Here:
 		a.Tone = TonePart
-		if m.Source == chart.Voice && !e.rhythm.Slow() && (e.rhythm.Known() && e.stream.placing.parts == nil || strings.Contains(a.Speak, ".")) && !e.stream.placing.oneByOne {
+		if m.Source == chart.Voice && !e.rhythm.Singly() && (e.rhythm.Known() && e.stream.placing.parts == nil || strings.Contains(a.Speak, ".")) && !e.stream.placing.oneByOne {
 			a.Speak = "" // the place is read back when it is full
 		}
 	case e.state.AtEnd() || rowOf(at.Place) != rowOf(e.state.Place):
@@ -105,7 +105,7 @@ func (e *Exam) placed(a *Answer, m chart.Meta) {
 	if m.Source != chart.Voice {
 		return
 	}
-	if p := &e.stream.placing; !at.Here && p.place == at.Place && len(p.parts) > 0 && !(p.parts[0].Numbers == 1 && e.rhythm.Slow()) {
+	if p := &e.stream.placing; !at.Here && p.place == at.Place && len(p.parts) > 0 && !(p.parts[0].Numbers == 1 && e.rhythm.Singly()) {
 		a.Speak = e.placeSpoken(at) // not only the last piece, unless each number has its answer
 		a.Must = a.Must || p.repaired || p.toldMS > 0 || p.oneByOne
 	}

@@ -190,7 +190,7 @@ func (e *Exam) mayAnswer(v hear.Verdict, h speech.Hypothesis) bool {
 	}
 	// Numbers called one by one are soundings, unless a value was asked for; other lone numbers may be the answer.
 	of := len(q.refs)
-	return (n < of || of == 1 && n == 1) && (q.value || !e.rhythm.Slow() || e.heardOut(q, h.StartMS))
+	return (n < of || of == 1 && n == 1) && (q.value || !e.rhythm.Singly() || e.heardOut(q, h.StartMS))
 }
 
 // lone counts the numbers of a call that is nothing but numbers along the path.
@@ -302,7 +302,7 @@ func (e *Exam) replyTo(ctx context.Context, c chart.Command, m chart.Meta, v hea
 		again.Speak, again.Text, again.value = "say the value", "say the value for "+q.Text, true
 		e.ask(&again)
 		return true, Answer{Did: act.Verb, Words: m.Words, Text: "asked", Tone: ToneAccepted}, nil
-	case numbers && n == len(q.refs) && m.StartMS >= q.from && (act.Verb == chart.VerbCorrection || n == 1 && (q.value || !e.rhythm.Slow() || e.heardOut(q, m.StartMS)) || n > 1 && (q.elsewhere || q.value) && (e.stream.spokeMS == 0 || e.heardOut(q, m.StartMS)) && e.answers(q, act.Numbers)):
+	case numbers && n == len(q.refs) && m.StartMS >= q.from && (act.Verb == chart.VerbCorrection || n == 1 && (q.value || !e.rhythm.Singly() || e.heardOut(q, m.StartMS)) || n > 1 && (q.elsewhere || q.value) && (e.stream.spokeMS == 0 || e.heardOut(q, m.StartMS)) && e.answers(q, act.Numbers)):
 		e.stream.soundedMS = m.EndMS
 		return perform(q.values(e.state, act.Numbers))
 	}

@@ -164,12 +164,12 @@ func (c *Context) unfinished(v Verdict, startMS int64) bool {
 	last := cmd.Acts[len(cmd.Acts)-1]
 	if last.Verb == chart.VerbCorrection && len(last.Where) == 0 && !last.Whole && len(cmd.Acts) == 1 {
 		n := len(last.Numbers)
-		return n < c.State.Path.Walked(c.Attempt.Place) && c.Attempt.Known() && !(n == 1 && c.Rhythm.Slow())
+		return n < c.State.Path.Walked(c.Attempt.Place) && c.Attempt.Known() && !(n == 1 && c.Rhythm.Singly())
 	}
 	if v.Fit == Over && c.State.Open() > 0 {
 		return true
 	}
-	return c.Attempt.Here && c.told(startMS) && !c.OneByOne && !c.Rhythm.Slow() && (v.Fit == Piece || v.Fit == Fill)
+	return c.Attempt.Here && c.told(startMS) && !c.OneByOne && !c.Rhythm.Singly() && (v.Fit == Piece || v.Fit == Fill)
 }
 
 // stray reports whether numbers out of the blue are more likely a piece of talk; said again at once they are a call. In 30 minutes of

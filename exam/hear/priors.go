@@ -39,7 +39,7 @@ const (
 
 	// Calls that go elsewhere are rare where numbers are expected, rarer in the middle of a place. Declared: some five jumps an exam of
 	// 56 places.
-	shareJump     = 0.15
+	shareJump     = 0.30
 	shareJumpAmid = 0.05
 	shareJumpIn   = 0.005 // and in the breath of its numbers
 	sharePause    = 0.30  // with a pause behind the word

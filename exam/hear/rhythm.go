@@ -30,14 +30,13 @@ func (r *Rhythm) share(of way) float64 {
 	return all[of] / max(all[whole], all[single], all[pieces], all[row])
 }
 
-// Slow reports whether the examiner lets pauses between the numbers of a place in which others would react.
-func (r *Rhythm) Slow() bool { return r.share(single) > 0.5 || r.share(pieces) > 0.5 }
-
 // Known reports whether enough places were heard to go by.
 func (r *Rhythm) Known() bool { return r.Whole+r.Single+r.Pieces+r.Row > 1.5 }
 
-// Singly reports whether the examiner calls number by number.
-func (r *Rhythm) Singly() bool { return r.share(single) > 0.5 }
+// Singly reports whether the examiner calls number by number, and hardly ever otherwise.
+func (r *Rhythm) Singly() bool {
+	return r.Known() && r.Single > 0.8*(r.Whole+r.Single+r.Pieces+r.Row)
+}
 
 // Part is a piece of a place, as it was called.
 type Part struct {

@@ -74,6 +74,7 @@ type sound struct {
 	Tone     string
 	Words    string
 	Question bool
+	Cut      bool  // interrupted: Words are those that were over
 	Where    bool  // Words are an answer's place
 	From, To int64 // samples
 }
@@ -193,9 +194,7 @@ func (p *page) end(whole bool) {
 					heard += " " + w.text
 				}
 			}
-			if heard != "" {
-				p.heards = append(p.heards, sound{Words: heard, From: p.began, To: p.w.now})
-			}
+			p.heards = append(p.heards, sound{Words: heard, Cut: true, From: p.began, To: p.w.now})
 		} else if whole {
 			p.heards = append(p.heards, sound{Words: s.text, Question: s.question, Where: s.where, From: p.began, To: p.w.now})
 		}

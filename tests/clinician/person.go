@@ -188,6 +188,7 @@ func (p *person) pause(r *rand.Rand) float64 {
 type reply struct {
 	tones   []string
 	read    []int     // numbers read back
+	cut     bool      // reading back was interrupted: some of them may be missing
 	words   []meaning // everything else that was said, questions too
 	asks    []meaning // the questions of them
 	where   *meaning  // the place that the tool named
@@ -230,6 +231,20 @@ func (p *person) astray(i int, r *reply) (bool, error) {
 
 func (r *reply) arch() bool { return slices.Contains(r.tones, "arch") }
 
+// as reports whether what was read back is what was said, as far as it could be heard.
+func (r *reply) as(said []int) bool {
+	if !r.cut {
+		return slices.Equal(r.read, said)
+	}
+	i := 0
+	for _, n := range said {
+		if i < len(r.read) && r.read[i] == n {
+			i++
+		}
+	}
+	return i == len(r.read)
+}
+
 // again reports whether the tool wants a place again, and which one it names.
 func (r *reply) again() (meaning, bool) {
 	for i := len(r.words) - 1; i >= 0; i-- {
@@ -252,6 +267,9 @@ func (p *person) hear(r *reply) {
 			if s.From >= p.to || (s.Tone == "misfit" || s.Tone == "short") && s.From > p.from+ms(300) {
 				r.tones = append(r.tones, s.Tone)
 			}
+			continue
+		}
+		if r.cut = r.cut || s.Cut; s.Words == "" {
 			continue
 		}
 		m := understand(s.Words)
@@ -505,7 +523,7 @@ func (p *person) judge(i, n int, said []int, r *reply) (done bool, next int, err
 		if err != nil {
 			return true, next, err
 		}
-		if p.Mode != "numbers" || len(r.read) == 0 || len(r.read) >= len(said) {
+		if p.Mode != "numbers" || len(r.read) == 0 || r.cut || len(r.read) >= len(said) {
 			return ok || r.full(), next, nil
 		}
 	}
@@ -516,7 +534,7 @@ func (p *person) judge(i, n int, said []int, r *reply) (done bool, next int, err
 		switch {
 		case r.last() == "part" && len(r.read) < len(said):
 			return false, next, nil
-		case slices.Equal(r.read, said):
+		case r.as(said):
 			return true, next, nil
 		}
 		notice := p.Notice
@@ -614,7 +632,7 @@ func (p *person) placeAgain(j, i, n int) (next int, err error) {
 				next = k
 			}
 		}
-		if rep.full() || slices.Equal(rep.read, p.mouth[j].Depths[:]) {
+		if rep.full() || len(rep.read) > 0 && rep.as(p.mouth[j].Depths[:]) {
 			return next, nil
 		}
 		if p.Mode == "numbers" && len(rep.read) > 0 {
@@ -763,7 +781,7 @@ func (p *person) correct(i int, why string) (done bool, err error) {
 			return false, p.jump(i)
 		}
 		if p.Mode == "numbers" && len(rep.read) > 0 {
-			if slices.Equal(rep.read, p.mouth[i].Depths[:]) {
+			if rep.as(p.mouth[i].Depths[:]) {
 				return true, nil
 			}
 			p.trace.line(p.w.now, ".", "hears %v for %v", rep.read, p.mouth[i].Depths)

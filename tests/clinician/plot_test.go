@@ -20,7 +20,7 @@ var update = flag.Bool("update", false, "TestMeasureClinician: draw docs/clinici
 const (
 	plotLeft, plotTop   = 64.0, 40.0
 	panelWidth, panelUp = 300.0, 320.0
-	panelGap, nameWidth = 60.0, 130.0
+	panelGap, nameWidth = 60.0, 150.0
 	mostSilent          = 168.0
 	leastSilent         = 0.1
 )
