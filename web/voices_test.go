@@ -46,6 +46,12 @@ func (v *voices) SaveVoice(_ context.Context, _ string, p []byte) error {
 	return nil
 }
 func (v *voices) EraseVoice(context.Context, string) error { v.profile = nil; return nil }
+func (v *voices) Lessons(_ context.Context, examiner string) (int, error) {
+	if examiner != "e1" {
+		return 0, web.ErrNotFound
+	}
+	return 7, nil
+}
 func (v *voices) Practise(_ context.Context, examiner string, kind voice.Kind) (*voice.Session, error) {
 	if examiner != "e1" {
 		return nil, web.ErrNotFound
@@ -118,6 +124,9 @@ func TestVoices(t *testing.T) {
 		{"GET", "/api/examiners/e1/voice", "", "", 200, "leadsman voice 1"},
 		{"DELETE", "/api/examiners/e1/voice", "", "", 200, "{}"},
 		{"GET", "/api/examiners/e1/voice", "", "", 404, "not_found"},
+		{"GET", "/api/examiners/e1/takes", "", "", 200, `{"takes":7}`},
+		{"GET", "/api/examiners/e2/takes", "", "", 404, "not_found"},
+		{"POST", "/api/examiners/e1/practise", js, `{"kind":"teach"}`, 200, `"kind":"enrol"`},
 		{"POST", "/api/examiners/e1/practise", js, `{"kind":"dance"}`, 422, "enrol, drill or teach"},
 		{"POST", "/api/examiners/e2/practise", js, `{"kind":"drill"}`, 404, "not_found"},
 		{"POST", "/api/examiners/e1/practise", js, `{"kind":"enrol"}`, 200, `"state":"reading"`},
