@@ -5,6 +5,7 @@ import (
 	"context"
 	"io"
 	"net/http"
+	"slices"
 	"strings"
 	"testing"
 
@@ -25,6 +26,7 @@ type voices struct {
 	profile []byte
 	session *voice.Session
 	ended   []string
+	asked   []voice.Kind
 }
 
 func (v *voices) Examiners(context.Context) ([]web.Examiner, error) { return nil, nil }
@@ -56,6 +58,7 @@ func (v *voices) Practise(_ context.Context, examiner string, kind voice.Kind) (
 	if examiner != "e1" {
 		return nil, web.ErrNotFound
 	}
+	v.asked = append(v.asked, kind)
 	return v.session, nil
 }
 func (v *voices) Session(id string) (*voice.Session, error) {
@@ -138,6 +141,9 @@ func TestVoices(t *testing.T) {
 		if status != c.status || !strings.Contains(body, c.has) {
 			t.Errorf("%s %s %.40s: %d %.300s, want %d with %q", c.method, c.path, c.body, status, body, c.status, c.has)
 		}
+	}
+	if !slices.Equal(v.asked, []voice.Kind{voice.Teach, voice.Enrol}) {
+		t.Errorf("begun %v", v.asked)
 	}
 	if len(v.saved) != 2 || v.saved[1].ID != "e1" || !v.saved[1].Retired {
 		t.Errorf("saved %+v", v.saved)
