@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"leadsman/chart"
 	"leadsman/exam"
@@ -20,6 +21,7 @@ type learner struct {
 	*scripted.Engine
 	fits  func(speech.Take) speech.Fit
 	takes []speech.Take
+	onto  []byte
 	out   speech.Enrolment
 	err   error
 	wait  chan bool // Enrol waits for it, if there is one
@@ -40,7 +42,7 @@ func (l *learner) Enrol(ctx context.Context, onto []byte, takes []speech.Take) (
 			return speech.Enrolment{}, ctx.Err()
 		}
 	}
-	l.takes = takes
+	l.takes, l.onto = takes, onto
 	return l.out, l.err
 }
 
@@ -346,5 +348,55 @@ func TestCut(t *testing.T) {
 	var lacks *speech.VocabularyError
 	if _, _, err := Cut(l, pcm, []string{"quux"}); !errors.As(err, &lacks) || !strings.Contains(err.Error(), "line 1") {
 		t.Errorf("unknown word: %v", err)
+	}
+}
+
+// A session that learns from takes of exams reads nothing: it leaves out what does not fit, learns on top of the profile, and says what came of it.
+func TestTeach(t *testing.T) {
+	takes := []speech.Take{{Words: []string{"three"}}, {Words: []string{"nine"}}, {Words: []string{"four"}}}
+	nines := func(k speech.Take) speech.Fit { return speech.Fit{OK: k.Words[0] != "nine"} }
+	for name, c := range map[string]struct {
+		out         speech.Enrolment
+		err         error
+		state, says string
+		kept        int
+	}{
+		"helps":      {out: speech.Enrolment{Profile: []byte("new"), Takes: 2, Onto: true}, state: Done, kept: 1},
+		"helps not":  {out: speech.Enrolment{Why: "no better", Takes: 2, Onto: true}, state: Done, says: "no better"},
+		"cannot":     {err: &speech.TakesError{Text: "too few"}, state: Failed, says: "too few"},
+		"given over": {state: Failed, says: context.Canceled.Error()},
+	} {
+		t.Run(name, func(t *testing.T) {
+			l := heard()
+			l.fits, l.out, l.err = nines, c.out, c.err
+			kept := 0
+			if name == "given over" {
+				l.wait = make(chan bool)
+			}
+			s, err := New(Config{ID: "s", Examiner: "e", Kind: Teach, Engine: l, Takes: takes, Profile: []byte("old"), Keep: func(speech.Enrolment) error { kept++; return nil }})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if err := s.Skip(); !errors.Is(err, ErrDone) {
+				t.Errorf("a line to leave out: %v", err)
+			}
+			for l.wait == nil && s.View().State == Learning {
+				time.Sleep(time.Millisecond)
+			}
+			if err := s.Close(); err != nil {
+				t.Fatal(err)
+			}
+			v := s.View()
+			why := v.Error
+			if v.Result != nil {
+				why = v.Result.Why
+			}
+			if v.State != c.state || why != c.says || kept != c.kept || len(v.Lines) != 0 {
+				t.Errorf("%+v, kept %d", v, kept)
+			}
+			if v.State == Done && (v.Result.Left != 1 || len(l.takes) != 2 || l.takes[1].Words[0] != "four" || string(l.onto) != "old") {
+				t.Errorf("%+v learned from %v onto %q", v.Result, l.takes, l.onto)
+			}
+		})
 	}
 }

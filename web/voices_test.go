@@ -5,6 +5,7 @@ import (
 	"context"
 	"io"
 	"net/http"
+	"slices"
 	"strings"
 	"testing"
 
@@ -25,6 +26,7 @@ type voices struct {
 	profile []byte
 	session *voice.Session
 	ended   []string
+	asked   []voice.Kind
 }
 
 func (v *voices) Examiners(context.Context) ([]web.Examiner, error) { return nil, nil }
@@ -46,10 +48,17 @@ func (v *voices) SaveVoice(_ context.Context, _ string, p []byte) error {
 	return nil
 }
 func (v *voices) EraseVoice(context.Context, string) error { v.profile = nil; return nil }
+func (v *voices) Lessons(_ context.Context, examiner string) (int, error) {
+	if examiner != "e1" {
+		return 0, web.ErrNotFound
+	}
+	return 7, nil
+}
 func (v *voices) Practise(_ context.Context, examiner string, kind voice.Kind) (*voice.Session, error) {
 	if examiner != "e1" {
 		return nil, web.ErrNotFound
 	}
+	v.asked = append(v.asked, kind)
 	return v.session, nil
 }
 func (v *voices) Session(id string) (*voice.Session, error) {
@@ -118,6 +127,9 @@ func TestVoices(t *testing.T) {
 		{"GET", "/api/examiners/e1/voice", "", "", 200, "leadsman voice 1"},
 		{"DELETE", "/api/examiners/e1/voice", "", "", 200, "{}"},
 		{"GET", "/api/examiners/e1/voice", "", "", 404, "not_found"},
+		{"GET", "/api/examiners/e1/takes", "", "", 200, `{"takes":7}`},
+		{"GET", "/api/examiners/e2/takes", "", "", 404, "not_found"},
+		{"POST", "/api/examiners/e1/practise", js, `{"kind":"teach"}`, 200, `"kind":"enrol"`},
 		{"POST", "/api/examiners/e1/practise", js, `{"kind":"dance"}`, 422, "enrol, drill or teach"},
 		{"POST", "/api/examiners/e2/practise", js, `{"kind":"drill"}`, 404, "not_found"},
 		{"POST", "/api/examiners/e1/practise", js, `{"kind":"enrol"}`, 200, `"state":"reading"`},
@@ -129,6 +141,9 @@ func TestVoices(t *testing.T) {
 		if status != c.status || !strings.Contains(body, c.has) {
 			t.Errorf("%s %s %.40s: %d %.300s, want %d with %q", c.method, c.path, c.body, status, body, c.status, c.has)
 		}
+	}
+	if !slices.Equal(v.asked, []voice.Kind{voice.Teach, voice.Enrol}) {
+		t.Errorf("begun %v", v.asked)
 	}
 	if len(v.saved) != 2 || v.saved[1].ID != "e1" || !v.saved[1].Retired {
 		t.Errorf("saved %+v", v.saved)

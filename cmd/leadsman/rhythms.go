@@ -14,11 +14,19 @@ const keyRhythm = "rhythm"
 
 // rhythm is how an examiner called numbers in exams before. An exam goes on without one that cannot be read.
 func (v *voices) rhythm(examiner string) (r rhythms.Rhythm) {
+	ctx := context.Background()
 	v.mu.Lock()
 	defer v.mu.Unlock()
+	e, err := v.examiner(ctx, examiner)
+	if errors.Is(err, web.ErrNotFound) || e.Retired {
+		return r // a page named a voice that is nobody's
+	}
 	v.rhythms[examiner] = true
-	kv, err := v.store.Settings(context.Background(), examiner)
-	if text := kv[keyRhythm]; err == nil && text != "" {
+	var kv map[string]string
+	if err == nil {
+		kv, err = v.store.Settings(ctx, examiner)
+	}
+	if text := kv[keyRhythm]; text != "" {
 		err = json.Unmarshal([]byte(text), &r)
 	}
 	if err != nil {
@@ -30,21 +38,14 @@ func (v *voices) rhythm(examiner string) (r rhythms.Rhythm) {
 
 // keepRhythm keeps it for the next exam.
 func (v *voices) keepRhythm(examiner string, r rhythms.Rhythm) {
-	ctx := context.Background()
 	v.mu.Lock()
 	defer v.mu.Unlock()
 	if !v.rhythms[examiner] {
-		return // erased meanwhile
+		return // nobody's, or erased meanwhile
 	}
 	text, err := json.Marshal(r)
 	if err == nil {
-		_, err = v.examiner(ctx, examiner)
-	}
-	if errors.Is(err, web.ErrNotFound) {
-		return // a page named a voice that is nobody's
-	}
-	if err == nil {
-		err = v.store.SetSettings(ctx, examiner, map[string]string{keyRhythm: string(text)})
+		err = v.store.SetSettings(context.Background(), examiner, map[string]string{keyRhythm: string(text)})
 	}
 	if err != nil {
 		v.log.Error("the examiner's rhythm was not kept", "err", err)

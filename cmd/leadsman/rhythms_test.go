@@ -119,4 +119,17 @@ func TestRhythmIsKept(t *testing.T) {
 	if _, _, r := begin(ann.ID); r != (rhythms.Rhythm{}) {
 		t.Errorf("after erasing an exam begins with %+v", r)
 	}
+
+	// Neither is that of somebody who has left.
+	if _, err := p.voices.SaveExaminer(ctx, web.Examiner{ID: ann.ID, Name: ann.Name, Retired: true}); err != nil {
+		t.Fatal(err)
+	}
+	_, m, _ = begin(ann.ID)
+	call(m)
+	if err := m.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if kv, err := st.Settings(ctx, ann.ID); err != nil || len(kv) != 0 {
+		t.Errorf("of somebody who has left %v is kept, %v", kv, err)
+	}
 }

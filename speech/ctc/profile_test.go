@@ -91,6 +91,32 @@ func TestEnrol(t *testing.T) {
 	}
 }
 
+// A profile is learned on top of another one, and has to do better than that.
+func TestEnrolOnto(t *testing.T) {
+	e := openEngine(t)
+	defer e.Close()
+	groups := clipTakes(t, "nicolas-groups")
+	first, err := e.Enrol(context.Background(), nil, groups[:leastTake])
+	if err != nil || first.Profile == nil || first.Onto {
+		t.Fatalf("%+v, %v", first, err)
+	}
+	more, err := e.Enrol(context.Background(), first.Profile, groups[leastTake:30])
+	if err != nil {
+		t.Fatal(err)
+	}
+	without, err := e.Enrol(context.Background(), nil, groups[leastTake:30])
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Logf("%d of %d words misheard, %.3f a phone with the first profile, %.3f without; %d, %.3f with one on top: %q", more.WrongBefore, more.Words, more.CostBefore, without.CostBefore, more.WrongAfter, more.CostAfter, more.Why)
+	if !more.Onto || more.CostBefore >= without.CostBefore {
+		t.Errorf("it is compared with %.3f, the general model has %.3f", more.CostBefore, without.CostBefore)
+	}
+	if _, err := e.Enrol(context.Background(), []byte("nonsense"), groups[:leastTake]); !errors.Is(err, speech.ErrProfile) {
+		t.Errorf("on top of nonsense: %v", err)
+	}
+}
+
 // A voice that is understood already gets no profile, and the reason is said.
 func TestEnrolNotNeeded(t *testing.T) {
 	e := openEngine(t)
@@ -182,6 +208,8 @@ func TestVerdict(t *testing.T) {
 		{"nothing to gain", func(o *speech.Enrolment) { o.WrongBefore, o.WrongAfter, o.CostBefore, o.CostAfter = 0, 0, 0.004, 0.001 }, "as well without"},
 		{"as many words, hardly surer", func(o *speech.Enrolment) { o.WrongAfter, o.CostAfter = 6, 0.39 }, "as well without"},
 		{"takes anything for a word", func(o *speech.Enrolment) { o.FalseAfter = 5 }, "not said"},
+		{"more than with the former profile", func(o *speech.Enrolment) { o.Onto, o.WrongAfter = true, 7 }, "the profile so far 6"},
+		{"nothing to gain on top of it", func(o *speech.Enrolment) { o.Onto, o.WrongAfter, o.CostAfter = true, 6, 0.39 }, "as well with the profile so far"},
 	} {
 		o := base
 		c.change(&o)

@@ -25,6 +25,7 @@ import (
 type voices struct {
 	engine speech.Adapter
 	lines  []string
+	takes  []speech.Take // of exams
 
 	mu        sync.Mutex
 	examiners []web.Examiner
@@ -83,12 +84,14 @@ func (v *voices) EraseVoice(_ context.Context, examiner string) error {
 	return nil
 }
 
+func (v *voices) Lessons(context.Context, string) (int, error) { return len(v.takes), nil }
+
 func (v *voices) Practise(_ context.Context, examiner string, kind voice.Kind) (*voice.Session, error) {
 	v.EndSession("")
 	v.mu.Lock()
 	defer v.mu.Unlock()
 	v.sessions++
-	s, err := voice.New(voice.Config{ID: fmt.Sprintf("s%d", v.sessions), Examiner: examiner, Kind: kind, Engine: v.engine, Seed: 1, Lines: v.lines,
+	s, err := voice.New(voice.Config{ID: fmt.Sprintf("s%d", v.sessions), Examiner: examiner, Kind: kind, Engine: v.engine, Seed: 1, Lines: v.lines, Takes: v.takes, Profile: v.profiles[examiner],
 		Recognizer: func() (speech.Recognizer, bool, string, error) {
 			r, err := v.engine.NewRecognizer()
 			return r, false, "", err
@@ -132,11 +135,11 @@ func (a *adapter) Check(t speech.Take) (speech.Fit, error) {
 	return speech.Fit{OK: true}, nil
 }
 
-func (a *adapter) Enrol(_ context.Context, _ []byte, takes []speech.Take) (speech.Enrolment, error) {
+func (a *adapter) Enrol(_ context.Context, onto []byte, takes []speech.Take) (speech.Enrolment, error) {
 	if len(takes) < 2 {
 		return speech.Enrolment{}, errors.New("too few")
 	}
-	return speech.Enrolment{Profile: []byte("a profile"), Takes: len(takes), Words: 9, WrongBefore: 2, WrongAfter: 1, Seconds: 0.1}, nil
+	return speech.Enrolment{Profile: []byte("a profile"), Onto: onto != nil, Takes: len(takes), Words: 9, WrongBefore: 2, WrongAfter: 1, Seconds: 0.1}, nil
 }
 
 func (a *adapter) NewRecognizerFor([]byte) (speech.Recognizer, error) { return a.NewRecognizer() }
@@ -209,6 +212,30 @@ func TestEnrolInBrowser(t *testing.T) {
 	w.begin("x1", chart.FDI)
 	p.goTo(w.url + "/exams/x1/live")
 	p.until("the choice is on Live", `document.querySelector("ls-live #examiner")?.selectedOptions[0].textContent.startsWith("Ann Tidewell")`)
+}
+
+// Takes from exams are learned from on one press, and what came of it is said; then on top of that profile.
+func TestTeachInBrowser(t *testing.T) {
+	t.Parallel()
+	takes := []speech.Take{{Words: strings.Fields("three two four")}, {Words: strings.Fields("correction three two four")}, {Words: strings.Fields("five three six")}}
+	v := &voices{engine: &adapter{Engine: says(), refuse: "five three six"}, takes: takes}
+	w := practising(t, v)
+	v.examiners = []web.Examiner{{ID: "e1", Name: "Ann Tidewell"}, {ID: "e2", Name: "Ben Oakley"}}
+	p := open(t, startBrowser(t), w.url+"/practise")
+	eval[bool](p, `localStorage.setItem("ls.prefs", JSON.stringify({examiner: "e1"})), true`)
+	p.goTo(w.url + "/practise")
+	p.until("takes are offered", `document.querySelector("ls-practise .choice").innerText.includes("3 takes from your exams can be learned from")`)
+	if v.profiles["e1"] != nil {
+		t.Error("learned without asking")
+	}
+	shot(t, p, "practise-teach")
+	p.clickText("Learn from my exams")
+	p.until("the result is said", stage+`.innerText.includes("2 were misheard without the profile and 1 with it") && `+stage+`.innerText.includes("2 takes were learned from, 1 did not fit") && `+stage+`.innerText.includes("The voice profile is in use")`)
+	p.until("nothing listens", `!document.querySelector("ls-practise .meter").offsetParent`)
+	shot(t, p, "practise-taught")
+	p.clickText("Back")
+	p.clickText("Learn from my exams")
+	p.until("it is compared with the profile", stage+`.innerText.includes("2 were misheard with the profile so far and 1 with the new one")`)
 }
 
 // A drill shows how surely and how quickly each call is understood, and which words are confused.

@@ -13,9 +13,9 @@ const percent = (n, of) => (of ? `${Math.round((100 * n) / of)} %` : "");
 /** result says what an enrolment came to. */
 function result(r, learned) {
   return [
-    h("p", {}, `Of ${r.words} words that were held back from learning, `, h("b", {}, `${r.wrong_before} were misheard without the profile and ${r.wrong_after} with it`), "."),
-    learned ? null : h("p", {}, `No profile is used: ${r.why}. Nothing changes for this voice.`),
-    h("p", { class: "small soft" }, `${r.takes} lines were learned from${r.left ? `, ${r.left} did not fit and were left out` : ""}; ${r.seconds.toFixed(1)} s of computing.`),
+    h("p", {}, `Of ${r.words} words that were held back from learning, `, h("b", {}, `${r.wrong_before} were misheard ${r.onto ? "with the profile so far and" : "without the profile and"} ${r.wrong_after} ${r.onto ? "with the new one" : "with it"}`), "."),
+    learned ? null : h("p", {}, r.onto ? `The new profile is not used: ${r.why}. The one so far stays.` : `No profile is used: ${r.why}. Nothing changes for this voice.`),
+    h("p", { class: "small soft" }, `${r.takes} takes were learned from${r.left ? `, ${r.left} did not fit and were left out` : ""}; ${r.seconds.toFixed(1)} s of computing.`),
   ];
 }
 
@@ -74,6 +74,9 @@ class Practise extends HTMLElement {
     this.#end();
     if (again) await this.#try(() => this.who.load());
     const x = this.who.chosen;
+    // Before anything is drawn, so that no button moves under a finger.
+    const takes = x ? await this.#try(async () => (await get(`/api/examiners/${encodeURIComponent(x.id)}/takes`)).takes) : 0;
+    if (x !== this.who.chosen || this.#view) return; // another one was chosen meanwhile
     this.stage.hidden = true;
     if (!x) {
       put(this.profile, h("p", { class: "soft" }, "Choose whose voice it is, or add an examiner."));
@@ -102,7 +105,9 @@ class Practise extends HTMLElement {
       h("div", { class: "row" },
         h("button", { class: v ? null : "main", onclick: () => this.#begin("enrol") }, v ? "Read for a new profile" : "Read for a voice profile"), h("span", { class: "soft" }, "known words, about two minutes")),
       h("div", { class: "row" },
-        h("button", { class: v ? "main" : null, onclick: () => this.#begin("drill") }, "Drill with an invented patient"), h("span", { class: "soft" }, "18 calls: how fast and how surely you are understood")));
+        h("button", { class: v ? "main" : null, onclick: () => this.#begin("drill") }, "Drill with an invented patient"), h("span", { class: "soft" }, "18 calls: how fast and how surely you are understood")),
+      takes ? h("div", { class: "row" },
+        h("button", { class: "teach", onclick: () => this.#begin("teach") }, "Learn from my exams"), h("span", { class: "soft" }, `${takes === 1 ? "1 take" : `${takes} takes`} from your exams can be learned from: calls that you corrected or said again. The profile changes only if it helps.`)) : null);
   }
 
   // What cannot be taken back: the button asks once more, in other words.
@@ -122,7 +127,7 @@ class Practise extends HTMLElement {
     await this.#try(async () => {
       this.#end();
       this.#show(await post(`/api/examiners/${encodeURIComponent(this.who.chosen.id)}/practise`, { kind }));
-      await this.#listen();
+      if (kind !== "teach") await this.#listen();
     });
   }
 
@@ -192,7 +197,7 @@ class Practise extends HTMLElement {
     put(this.where, line?.where || "");
     put(this.line, line ? line.words : "");
     put(this.heard, v.partial ? v.partial : "");
-    this.progress.value = v.at / v.lines.length;
+    this.progress.value = v.lines.length ? v.at / v.lines.length : 0;
     put(this.count, `${Math.min(v.at + 1, v.lines.length)} of ${v.lines.length}`);
     this.#last(v);
     put(this.note, v.note || "");
@@ -200,7 +205,7 @@ class Practise extends HTMLElement {
       this.#quiet();
       put(this.line, "Working out the profile …");
       put(this.told);
-      this.buttons.hidden = true;
+      this.buttons.hidden = v.kind !== "teach"; // it takes a while, and may be ended
       clearTimeout(this.#poll);
       this.#poll = setTimeout(() => this.#try(async () => this.#view && this.#show(await get(`/api/practise/${encodeURIComponent(this.#view.id)}`))), 400);
     } else if (v.state !== "reading") {
@@ -228,10 +233,14 @@ class Practise extends HTMLElement {
     this.stage.hidden = false;
     put(this.profile);
     put(this.choice);
-    put(this.stage, h("h2", {}, enrol ? "Read this, as you would call it" : "Call this"),
+    put(this.stage, h("h2", {}, enrol ? "Read this, as you would call it" : v.kind === "drill" ? "Call this" : "Learn from exams"),
       (this.card = h("div", { class: "prompt" }, this.where, this.line, this.heard, this.told)),
       (this.counted = h("div", { class: "row" }, this.count, h("div", { class: "grow" }, this.progress))),
       this.meter, this.troubleNote, this.note, this.buttons, this.after);
+    if (v.kind === "teach") {
+      put(this.buttons, h("button", { onclick: () => this.#about(true) }, "End"));
+      this.meter.hidden = this.counted.hidden = true;
+    }
   }
 
   // What became of the line before.
@@ -255,13 +264,13 @@ class Practise extends HTMLElement {
     attr(this.card, "data-done", true);
     put(this.where, "");
     put(this.told);
-    put(this.line, v.state === "failed" ? "Nothing was learned." : v.kind === "drill" ? "Done." : v.result.why ? "No profile is needed." : "The voice profile is in use.");
+    put(this.line, v.state === "failed" ? "Nothing was learned." : v.kind === "drill" ? "Done." : v.result.why ? (v.kind === "teach" ? "Nothing changes." : "No profile is needed.") : "The voice profile is in use.");
     const back = h("p", { class: "row" }, h("button", { class: "main", onclick: () => this.#about(true) }, "Back"), v.kind === "drill" ? h("button", { onclick: () => this.#begin("drill") }, "Once more") : null);
     if (v.state === "failed") {
       put(this.after, h("p", { class: "note" }, v.error), back);
       return;
     }
-    if (v.kind === "enrol") {
+    if (v.kind !== "drill") {
       put(this.after, result(v.result, !v.result.why), back);
       return;
     }

@@ -1,0 +1,175 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"leadsman/chart"
+	"leadsman/speech"
+	"leadsman/speech/scripted"
+	"leadsman/store"
+	"leadsman/voice"
+	"leadsman/web"
+)
+
+// What an examiner corrected in exams is offered to his voice profile while its sound is there, learned from on his word, on top of the
+// profile in use, kept only if it helps, and not offered again once it was learned.
+func TestTeach(t *testing.T) {
+	ctx := context.Background()
+	st, err := store.Open(ctx, t.TempDir(), time.Now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer st.Close()
+	script := []scripted.Utterance{{StartMS: 1000, EndMS: 1900, Text: "three two five"}, {StartMS: 3000, EndMS: 4500, Text: "correction three two four"},
+		{StartMS: 6000, EndMS: 6900, Text: "five four six"}}
+	l := &learner{Engine: scripted.New(script...), version: "v1"}
+	now := time.Now()
+	p := newPractice(st, l, func() time.Time { return now }, slog.New(slog.DiscardHandler))
+	defer p.Close()
+	v := p.voices
+	pat, err := st.AddPatient(ctx, store.Patient{Name: "Ben Oakley"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	person := func(name string) string {
+		t.Helper()
+		e, err := v.SaveExaminer(ctx, web.Examiner{Name: name})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return e.ID
+	}
+	ann, cy := person("Ann Tidewell"), person("Cy Sallow")
+	offered := func(examiner string, want int) {
+		t.Helper()
+		if n, err := v.Lessons(ctx, examiner); err != nil || n != want {
+			t.Errorf("%d takes are offered, want %d, %v", n, want, err)
+		}
+	}
+	n := 0
+	examine := func(voice string) string {
+		t.Helper()
+		n++
+		now = now.Add(time.Hour)
+		x, err := p.Begin(ctx, web.NewVisit{ID: fmt.Sprint("x", n), Patient: pat.ID, Numbering: chart.FDI, Path: "arch"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		e, err := p.open(ctx, x.ID)
+		if err != nil {
+			t.Fatal(err)
+		}
+		m, err := e.OpenMicFor("chair", voice, false)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for range 80 { // as a microphone sends it: clips are cut out while the sound is there
+			if _, err := m.Write(m.Next(), make([]int16, speech.Rate/10)); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if err := m.Close(); err != nil {
+			t.Fatal(err)
+		}
+		for range 1000 { // clips are kept behind the exam's back
+			if c, err := p.clips.Clips(ctx, x.ID); err != nil || len(c.Calls) == 3 {
+				return x.ID
+			}
+			time.Sleep(time.Millisecond)
+		}
+		t.Fatal("no clips")
+		return ""
+	}
+	teach := func() voice.View {
+		t.Helper()
+		s, err := v.Practise(ctx, ann, voice.Teach)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for s.View().State == voice.Learning {
+			time.Sleep(time.Millisecond)
+		}
+		if err := s.Open("chair"); !errors.Is(err, voice.ErrDone) {
+			t.Errorf("a microphone at a session in which nothing is read: %v", err)
+		}
+		got := s.View()
+		if _, err := v.Session(got.ID); err != nil {
+			t.Error(err)
+		}
+		return got
+	}
+	learned := func() string {
+		var out []string
+		for _, k := range l.takes {
+			out = append(out, strings.Join(k.Words, " "))
+			if ms := len(k.PCM) * 1000 / speech.Rate; ms < 300*len(k.Words) || ms > 500*len(k.Words)+700 {
+				t.Errorf("%v has %d ms of sound", k.Words, ms)
+			}
+		}
+		slices.Sort(out)
+		return strings.Join(out, ", ")
+	}
+
+	offered(ann, 0)
+	if _, err := v.Lessons(ctx, "nobody"); !errors.Is(err, web.ErrNotFound) {
+		t.Errorf("takes of nobody: %v", err)
+	}
+	examine(ann)
+	examine("")
+	offered(ann, 2)
+	offered(cy, 0)
+
+	// The sound of the call that was misheard is learned from with the words that are right, and so is the correction.
+	got := teach()
+	if want := "correction three two four, three two four"; got.State != voice.Done || got.Result.WrongAfter != 1 || learned() != want || l.onto != nil {
+		t.Fatalf("%+v, learned %s onto %q", got, learned(), l.onto)
+	}
+	if kept, err := v.Voice(ctx, ann); err != nil || string(kept) != "v1 learned" {
+		t.Errorf("kept %q, %v", kept, err)
+	}
+	offered(ann, 0)
+
+	// The next time it is learned on top of that. A take that does not fit its words is left out; what does not help is not kept, and
+	// offered once more.
+	second := examine(ann)
+	offered(ann, 2)
+	l.why, l.misfit = "it misheard more", "three two four"
+	got = teach()
+	if got.State != voice.Done || got.Result.Why != l.why || got.Result.Left != 1 || learned() != "correction three two four" || string(l.onto) != "v1 learned" {
+		t.Errorf("%+v, learned %s onto %q", got, learned(), l.onto)
+	}
+	if kept, err := st.Voice(ctx, ann); err != nil || strings.Contains(kept.Report, "misheard more") {
+		t.Errorf("kept %+v, %v", kept, err)
+	}
+	offered(ann, 2)
+
+	// A profile that was learned from none of them: all are offered again. One of another model is not built on.
+	if err := v.SaveVoice(ctx, ann, []byte("v1 imported")); err != nil {
+		t.Fatal(err)
+	}
+	offered(ann, 4)
+	l.version, l.why, l.misfit = "v2", "", ""
+	if teach(); l.onto != nil || len(l.takes) != 4 {
+		t.Errorf("%d takes onto %q", len(l.takes), l.onto)
+	}
+	offered(ann, 0)
+	if err := v.EraseVoice(ctx, ann); err != nil {
+		t.Fatal(err)
+	}
+	offered(ann, 4)
+
+	// Without its sound nothing is offered; neither is what one of two people of the same name may have said.
+	if _, err := st.DeleteClips(ctx, second, time.Time{}); err != nil {
+		t.Fatal(err)
+	}
+	offered(ann, 2)
+	person("Ann Tidewell")
+	offered(ann, 0)
+}
