@@ -42,7 +42,7 @@ const (
 	shareJump     = 0.30
 	shareJumpAmid = 0.05
 	shareJumpIn   = 0.005 // and in the breath of its numbers
-	sharePause    = 0.30  // with a pause behind the word
+	sharePause    = 0.10  // with a pause behind the word
 	// A correction of other than one number or all of a place, a margin of two. Declared.
 	shareOdd = 0.10
 	// Depths of 10 mm and more: 0.2 % of sites (national survey data in tests/outside); over 15 mm is none.

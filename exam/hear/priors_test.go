@@ -123,12 +123,12 @@ func TestPriors(t *testing.T) {
 		{[]string{"shareAnswered"}, "all three are asked about and come", 1 / (0.65 / 0.35 * 8), asked(true, true).odds(t, "three two four", "five five five")},
 
 		// Rare calls.
-		{[]string{"shareJump"}, "tooth against two", 1 / 0.15, moment{}.odds(t, "tooth two six", "two two six")},
+		{[]string{"shareJump"}, "tooth against two", 1 / 0.30, moment{}.odds(t, "tooth two six", "two two six")},
 		{[]string{"shareJumpIn"}, "tooth against a number, in the breath of a place", 0.65 / 0.005, begun.odds(t, "tooth two six", "four")},
 		{[]string{"shareJumpAmid"}, "and after the answer to the first piece", 0.42 / 0.05, aware.odds(t, "tooth two six", "four")},
-		{[]string{"sharePause", "shareJump"}, "tooth alone against two", 0.1 / (0.15 * 0.3), moment{}.odds(t, "tooth", "two")},
+		{[]string{"sharePause", "shareJump"}, "tooth alone against two", 0.1 / (0.30 * 0.1), moment{}.odds(t, "tooth", "two")},
 		{[]string{"shareOdd"}, "a correction of two against one of three", 10, moment{calls: full}.odds(t, "correction three two", "correction three two four")},
-		{[]string{"shareOdd"}, "a tooth that is not there", 1 / (0.15 * 0.1), moment{}.odds(t, "tooth one eight", "two one eight")},
+		{[]string{"shareOdd"}, "a tooth that is not there", 1 / (0.30 * 0.1), moment{}.odds(t, "tooth one eight", "two one eight")},
 		{[]string{"shareDeep"}, "ten against two", 20, moment{}.odds(t, "three two ten", "three two two")},
 
 		// Shares.

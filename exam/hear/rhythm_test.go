@@ -17,7 +17,7 @@ func parts(pause int64, numbers ...int) (out []Part) {
 	return out
 }
 
-// What is learnt of the way in which an examiner calls: which way is the likeliest, and from when on he is slow. The counts are engineering
+// What is learnt of the way in which an examiner calls: which way is the likeliest, and whether he calls one by one. The counts are engineering
 // choices: a few places are enough, and the last dozen counts.
 func TestRhythmIsLearnt(t *testing.T) {
 	type heard struct {
@@ -30,17 +30,17 @@ func TestRhythmIsLearnt(t *testing.T) {
 	for _, c := range []struct {
 		name  string
 		heard []heard
-		want  string // likeliest way, slow, singly
+		want  string // likeliest way, singly
 	}{
-		{"nothing", nil, "whole false false"},
-		{"whole places", []heard{places}, "whole false false"},
-		{"one by one", []heard{singles}, "single true true"},
-		{"one by one, once", []heard{{singles.parts, false, 1}}, "whole false false"},
-		{"one by one, twice", []heard{{singles.parts, false, 2}}, "whole true true"},
-		{"in two breaths", []heard{{parts(700, 2, 1), false, 12}}, "pieces true false"},
-		{"a number, and then the rest", []heard{{parts(700, 1, 2), false, 12}}, "pieces true false"},
-		{"rows", []heard{{parts(0, 3), true, 12}}, "row false false"},
-		{"one by one, and then places again", []heard{singles, places}, "whole false false"},
+		{"nothing", nil, "whole false"},
+		{"whole places", []heard{places}, "whole false"},
+		{"one by one", []heard{singles}, "single true"},
+		{"one by one, once", []heard{{singles.parts, false, 1}}, "whole false"},
+		{"one by one, twice", []heard{{singles.parts, false, 2}}, "whole true"},
+		{"in two breaths", []heard{{parts(700, 2, 1), false, 12}}, "pieces false"},
+		{"a number, and then the rest", []heard{{parts(700, 1, 2), false, 12}}, "pieces false"},
+		{"rows", []heard{{parts(0, 3), true, 12}}, "row false"},
+		{"one by one, and then places again", []heard{singles, places}, "whole false"},
 	} {
 		var r Rhythm
 		for _, h := range c.heard {
@@ -54,7 +54,7 @@ func TestRhythmIsLearnt(t *testing.T) {
 				likeliest = name
 			}
 		}
-		if got := fmt.Sprint(likeliest, " ", r.Slow(), " ", r.Singly()); got != c.want {
+		if got := fmt.Sprint(likeliest, " ", r.Singly()); got != c.want {
 			t.Errorf("%s: %s, want %s", c.name, got, c.want)
 		}
 	}
