@@ -65,6 +65,10 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis, loud bool) error 
 	if e.remarks(h) {
 		return e.keepRemark(ctx, h)
 	}
+	if s.void(&h) {
+		e.tell(Change{Partial: &Partial{}})
+		return nil
+	}
 	v := e.decide(h, loud)
 	if p := &s.placing; p.oneByOne && p.place == e.state.Place && len(p.parts) == 0 && h.StartMS < p.saidMS+reactMS {
 		if _, plain := lone(v); plain {
@@ -117,6 +121,28 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis, loud bool) error 
 	}
 	s.waiting = waits{}
 	return e.enter(ctx, v, meta, h.AtMS)
+}
+
+// void takes the rest of a breath that was not understood off what was heard, and reports whether nothing is left: whoever hears that it was
+// not understood says all of it again.
+func (s *stream) void(h *speech.Hypothesis) bool {
+	if h.StartMS >= s.voidMS || len(h.Readings) == 0 {
+		return false
+	}
+	for i := range h.Readings {
+		r := &h.Readings[i]
+		n := 0
+		for n < len(r.Words) && r.Words[n].StartMS < s.voidMS {
+			n++
+		}
+		r.Words = r.Words[n:]
+	}
+	h.Readings = slices.DeleteFunc(h.Readings, func(r speech.Reading) bool { return len(r.Words) == 0 })
+	if len(h.Readings) == 0 {
+		return true
+	}
+	h.StartMS = h.Readings[0].Words[0].StartMS
+	return false
 }
 
 func (e *Exam) decide(h speech.Hypothesis, loud bool) hear.Verdict {
@@ -481,6 +507,7 @@ func (e *Exam) misfit(ctx context.Context, h speech.Hypothesis) error {
 	if e.state.Open() == 0 || !likeNumbers(words) {
 		return nil
 	}
+	e.stream.voidMS = h.AtMS + toldMS
 	at := e.stream.at(e.state.Place)
 	at.failed++
 	at.toldMS, at.saidMS = h.AtMS, h.AtMS // what begins from now on is said again

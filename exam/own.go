@@ -282,6 +282,7 @@ func (o *ownVoice) strip(h *speech.Hypothesis) {
 			r.Words = r.Words[said:]
 			if i == 0 {
 				h.StartMS = r.Words[0].StartMS
+				h.Rejected = h.Rejected && !h.Near // what cost too much may have been the prompt
 			}
 		}
 	}

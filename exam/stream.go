@@ -21,6 +21,7 @@ type stream struct {
 	spokeMS   int64  // the tool ended its last words
 	calledMS  int64  // the last call ended
 	soundedMS int64  // the last soundings ended
+	voidMS    int64  // what began before is of a breath that was not understood, and that is being said again
 	placing   placing
 	filled    placing     // the place that was filled last
 	run       run         // what was called in one go
