@@ -242,7 +242,7 @@ func (e *Exam) answers(q *Question, numbers []chart.MM) bool {
 			stands = append(stands, v)
 		}
 	}
-	return hear.Answers(stands, numbers)
+	return hear.Answers(stands, numbers, !q.hole)
 }
 
 // answered handles calls that answer a question.

@@ -209,9 +209,21 @@ func likeness(of, in []chart.MM) float64 {
 	return math.Pow(hit, float64(same)) * math.Pow(miss, n-float64(same))
 }
 
-// Answers reports whether numbers are likelier the answer to a question about sites where some numbers stand than what comes next.
-func Answers(stands, numbers []chart.MM) bool {
-	return shareAnswered/(1-shareAnswered)*likeness(stands, numbers) > 1
+// Answers reports whether numbers are likelier the answer to a question about sites where some numbers stand than what comes next. doubtful
+// says that these numbers themselves are asked about, one for each site.
+func Answers(stands, numbers []chart.MM, doubtful bool) bool {
+	w := shareAnswered / (1 - shareAnswered)
+	if !doubtful || len(stands) != len(numbers) {
+		return w*likeness(stands, numbers) > 1
+	}
+	for i, n := range numbers {
+		same, chance := agreeAsked, agreeChance
+		if n != stands[i] {
+			same, chance = 1-same, 1-chance
+		}
+		w *= same / chance
+	}
+	return w > 1
 }
 
 // common is the length of the longest sequence that both have in their order.
