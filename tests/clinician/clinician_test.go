@@ -110,10 +110,10 @@ var short = []struct {
 	seed              uint64
 	silent, vain      int
 }{
-	{"joe", "quiet", "tone", 1, 0, 0},         // 0 wrong
-	{"joe", "tap10", "numbers", 2, 10, 2},     // 5 silent of 7 wrong, 6 missing, 1 in vain
-	{"nicolas", "quiet", "numbers", 1, 18, 1}, // 12 silent of 17 wrong
-	{"nicolas", "tap10", "tone", 2, 10, 1},    // 6 silent of 19 wrong, 3 missing
+	{"joe", "quiet", "tone", 1, 0, 0},        // 0 wrong; before the place was the unit of the dialogue 0
+	{"joe", "tap10", "numbers", 2, 1, 0},     // 0 wrong; before 5 silent of 7 wrong, 6 missing
+	{"nicolas", "quiet", "numbers", 1, 1, 0}, // 0 wrong; before 12 silent of 17 wrong
+	{"nicolas", "tap10", "tone", 2, 6, 1},    // 3 silent of 3 wrong; before 6 silent of 19 wrong
 }
 
 func TestShort(t *testing.T) {
