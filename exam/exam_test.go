@@ -41,9 +41,24 @@ func say(at int64, text string) scripted.Utterance {
 // play feeds silence for a time: the script does the rest.
 func play(t *testing.T, e *Exam, ms int64) *Mic {
 	t.Helper()
+	return playSpoken(t, e, ms, 0)
+}
+
+// playSpoken is play with something spoken to the examiner until spokenMS, if that is not 0.
+func playSpoken(t *testing.T, e *Exam, ms, spokenMS int64) *Mic {
+	t.Helper()
 	m, err := e.OpenMic("test", false)
 	if err != nil {
 		t.Fatal(err)
+	}
+	if spokenMS > 0 {
+		for m.Next() < spokenMS*speech.Rate/1000 {
+			if _, err := m.Write(m.Next(), make([]int16, 480)); err != nil {
+				t.Fatal(err)
+			}
+		}
+		m.Speaks((spokenMS-600)*speech.Rate/1000, "again?")
+		m.Spoke((spokenMS-600)*speech.Rate/1000, spokenMS*speech.Rate/1000)
 	}
 	frame := make([]int16, 480)
 	for m.Next() < ms*speech.Rate/1000 {
@@ -207,7 +222,7 @@ func TestNumbersWhileADoubtIsAskedAbout(t *testing.T) {
 		"whole place once more":                 {[]scripted.Utterance{say(1000, "five six ten"), say(4000, "five six seven"), say(7000, "two two two")}, "5 6 7, 2 2 2, - - -", ""},
 	} {
 		e, log := open(t, chart.FDI, c.script...)
-		play(t, e, 13800)
+		playSpoken(t, e, 13800, 3900)
 		s := state(t, log)
 		var doubts []string
 		for _, d := range s.OpenDoubts() {

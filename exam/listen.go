@@ -44,8 +44,9 @@ func (e *Exam) context() hear.Context {
 	if f := s.filled; f.place == c.Attempt.Place && f.toldMS > 0 {
 		c.FilledMS, c.FilledToldMS = f.answeredMS, f.toldMS
 	}
-	if q := e.question; q != nil && q.call == 0 && q.place == c.Attempt.Place && !c.Attempt.Here {
-		c.Asked, c.AskedMS, c.AskedOut = q.refs, q.from, s.spokeMS == 0 || s.spokeMS >= q.from
+	// While nothing is known to have been spoken, as with a recording, only numbers that were asked for are waited for.
+	if q := e.question; q != nil && q.call == 0 && q.place == c.Attempt.Place && !c.Attempt.Here && (q.value || s.spokeMS > 0) {
+		c.Asked, c.AskedMS, c.AskedOut = q.refs, q.from, q.value && !q.hole || s.spokeMS == 0 || s.spokeMS >= q.from
 	}
 	c.AskedOne = e.question != nil && len(e.question.refs) == 1
 	if c.Attempt.Here {

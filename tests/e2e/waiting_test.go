@@ -34,7 +34,7 @@ func looksOf(p *page, key, part string) (line, table look) {
 // the line, in the table, for ears.
 func TestNotYetEntered(t *testing.T) {
 	clear := speech.Signal{LevelDB: -20, NoiseDB: -60}
-	w := newWorld(t, scripted.New(scripted.Utterance{StartMS: 600, EndMS: 6600, Text: "three two four", Signal: clear}))
+	w := newWorld(t, scripted.New(scripted.Utterance{StartMS: 600, EndMS: 6600, Text: "three bleeding", Signal: clear}))
 	w.begin("x1", chart.FDI, "two")
 	log := w.logs["x1"]
 	wav, _ := recording(t, "page-joe")
