@@ -302,7 +302,7 @@ func (e *Exam) replyTo(ctx context.Context, c chart.Command, m chart.Meta, v hea
 		again.Speak, again.Text, again.value = "say the value", "say the value for "+q.Text, true
 		e.ask(&again)
 		return true, Answer{Did: act.Verb, Words: m.Words, Text: "asked", Tone: ToneAccepted}, nil
-	case numbers && n == len(q.refs) && m.StartMS >= q.from && (act.Verb == chart.VerbCorrection || n == 1 && (q.value || !e.rhythm.Singly() || e.heardOut(q, m.StartMS)) || n > 1 && (q.elsewhere || q.value) && (q.hole && e.stream.spokeMS == 0 || e.heardOut(q, m.StartMS)) && e.answers(q, act.Numbers)):
+	case numbers && n == len(q.refs) && m.StartMS >= q.from && (act.Verb == chart.VerbCorrection || n == 1 && (q.value || !e.rhythm.Singly() || e.heardOut(q, m.StartMS)) || n > 1 && (q.elsewhere || q.value) && (q.value && (!q.hole || e.stream.spokeMS == 0) || e.heardOut(q, m.StartMS)) && e.answers(q, act.Numbers)):
 		e.stream.soundedMS = m.EndMS
 		return perform(q.values(e.state, act.Numbers))
 	}
