@@ -638,7 +638,7 @@ func (b *builder) correction(a Act) {
 	field, place := st.Pass, st.Focus
 	if n := len(st.Recent); n > 0 {
 		last := st.Recent[n-1]
-		field, place = last.Field, Place{last.Tooth, last.Site.Aspect()}
+		field, place = last.Field, last.Place()
 	}
 	if !b.probed(place.Tooth) {
 		return
@@ -864,7 +864,7 @@ func (b *builder) setOne(a Act) {
 		}
 		if h := b.value(r, a.Field, m); b.err == nil {
 			b.set(r, a.Field, h, false)
-			if m.Known() && a.Field == b.st.Pass && (Place{r.Tooth, r.Site.Aspect()}) == b.st.Place {
+			if m.Known() && a.Field == b.st.Pass && r.Place() == b.st.Place {
 				b.filled()
 			}
 		}

@@ -108,6 +108,9 @@ type Heard struct {
 	Samples int64  // from its begin on
 }
 
+// At is the site of an event that has one.
+func (e *Event) At() SiteRef { return SiteRef{e.Tooth, *e.Site} }
+
 // Encode writes the event as one line of JSON, the form in which logs are kept.
 func (e Event) Encode() ([]byte, error) { return json.Marshal(e) }
 

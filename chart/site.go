@@ -95,6 +95,9 @@ type SiteRef struct {
 	Site  Site  `json:"site"`
 }
 
+// Place is the aspect that the site lies on.
+func (r SiteRef) Place() Place { return Place{r.Tooth, r.Site.Aspect()} }
+
 // String is like "16.DB".
 func (r SiteRef) String() string { return r.Tooth.String() + "." + r.Site.String() }
 

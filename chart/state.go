@@ -173,7 +173,7 @@ func (s *State) fold(e *Event) {
 		s.Calls = append(s.Calls, CallInfo{Seq: e.Seq, Time: e.Time, Source: e.Source, Who: e.Who, Words: e.Words,
 			Confidence: e.Confidence, Did: e.Did, Refused: e.Refused, Undone: s.undone[e.Call]})
 	case KindSet:
-		ref := SiteRef{e.Tooth, *e.Site}
+		ref := e.At()
 		rec := s.Chart.Site(ref)
 		switch e.Field {
 		case FieldDepth:
@@ -196,7 +196,7 @@ func (s *State) fold(e *Event) {
 				s.Recent = slices.Delete(slices.Clone(s.Recent), i, i+1)
 			}
 			s.Recent = append(s.Recent, r)
-			s.Focus = Place{e.Tooth, e.Site.Aspect()}
+			s.Focus = e.At().Place()
 		}
 	case KindTooth:
 		t := s.Chart.Tooth(e.Tooth)
@@ -236,10 +236,10 @@ func (s *State) fold(e *Event) {
 	case KindListen:
 		s.Listening = e.Value != nil && *e.Value == 1
 	case KindDoubt:
-		ref := SiteRef{e.Tooth, *e.Site}
+		ref := e.At()
 		s.Doubts[ref] = Doubt{SiteRef: ref, Field: e.Field, Reason: e.Text, Rival: e.Rival, Seq: e.Seq}
 	case KindSettle:
-		delete(s.Doubts, SiteRef{e.Tooth, *e.Site})
+		delete(s.Doubts, e.At())
 	case KindPatient:
 		// A decoding error here would have been refused by Do; an unreadable one changes nothing.
 		if p, err := MergePatient(s.Chart.Patient, []byte(e.Text)); err == nil {

@@ -47,8 +47,8 @@ func (e *Exam) dueFor(evs []chart.Event) {
 		if ev.Kind != chart.KindDoubt || ev.Text == tooFew {
 			continue
 		}
-		ref := chart.SiteRef{Tooth: ev.Tooth, Site: *ev.Site}
-		p := chart.Place{Tooth: ref.Tooth, Aspect: ref.Site.Aspect()}
+		ref := ev.At()
+		p := ref.Place()
 		i, known := of[p]
 		if !known {
 			if of == nil {
@@ -70,7 +70,7 @@ func (e *Exam) dueFor(evs []chart.Event) {
 // dueAgain makes all open doubts due.
 func (e *Exam) dueAgain() {
 	for _, d := range e.state.OpenDoubts() {
-		p := chart.Place{Tooth: d.Tooth, Aspect: d.Site.Aspect()}
+		p := d.Place()
 		i := slices.IndexFunc(e.due, func(x due) bool { return x.place == p })
 		switch {
 		case d.Reason == tooFew && i < 0:
@@ -190,7 +190,7 @@ func (e *Exam) mayAnswer(v hear.Verdict, h speech.Hypothesis) bool {
 	}
 	// Numbers called one by one are soundings, unless a value was asked for; other lone numbers may be the answer.
 	of := len(q.refs)
-	return (n < of || of == 1 && n == 1) && (q.value || !e.rhythm.Singly() || e.heardOut(q, h.StartMS))
+	return (n < of || of == 1 && n == 1) && e.mayBeOne(q, h.StartMS)
 }
 
 // lone counts the numbers of a call that is nothing but numbers along the path.
@@ -218,7 +218,7 @@ func (e *Exam) repairing(n int, startMS int64) (of int) {
 		return 0
 	}
 	f, q := &e.stream.filled, e.question
-	window := f.place == attempt.Place && f.toldMS > 0 && f.failed < 3 && startMS >= f.toldMS+toldMS && startMS < f.answeredMS+reactMS
+	window := f.place == attempt.Place && f.toldMS > 0 && f.failed < 3 && startMS >= f.toldMS+hear.ToldMS && startMS < f.answeredMS+hear.ReactMS
 	if window || q != nil && q.place == attempt.Place && len(q.refs) == of && of > 1 && e.heardOut(q, startMS) {
 		return of
 	}
@@ -230,10 +230,26 @@ func (e *Exam) heardOut(q *Question, startMS int64) bool {
 	return e.stream.spokeMS >= q.from && e.stream.spokeMS <= startMS
 }
 
+// waitsFor reports whether numbers that were asked for are waited for, whether the question was heard out or not: those of a place that
+// was not heard only while nothing is known to have been spoken, as with a recording.
+func (e *Exam) waitsFor(q *Question) bool { return q.value && (!q.hole || e.stream.spokeMS == 0) }
+
+// mayBeOne reports whether a lone number may be the answer to a question: of who calls one by one only if he was asked for it.
+func (e *Exam) mayBeOne(q *Question, startMS int64) bool {
+	return q.value || !e.rhythm.Singly() || e.heardOut(q, startMS)
+}
+
 // answers reports whether numbers answer a question about as many sites, or just go on along the path. Who answers says what stands
 // there again, but for what was wrong.
-func (e *Exam) answers(q *Question, numbers []chart.MM) bool {
-	if q.value && !q.hole {
+func (e *Exam) answers(q *Question, numbers []chart.MM, startMS int64) bool {
+	switch {
+	case len(numbers) != len(q.refs) || startMS < q.from:
+		return false
+	case len(numbers) == 1:
+		return e.mayBeOne(q, startMS)
+	case !q.elsewhere && !q.value || !e.waitsFor(q) && !e.heardOut(q, startMS):
+		return false
+	case q.value && !q.hole:
 		return true
 	}
 	var stands []chart.MM
@@ -280,8 +296,8 @@ func (e *Exam) replyTo(ctx context.Context, c chart.Command, m chart.Meta, v hea
 		}
 		return false, a, nil
 	}
-	n := len(act.Numbers)
-	numbers := m.Source == chart.Voice && act.Verb == chart.VerbSoundings || act.Verb == chart.VerbCorrection && len(act.Where) == 0 && !act.Whole
+	plain := m.Source == chart.Voice && act.Verb == chart.VerbSoundings
+	corrects := act.Verb == chart.VerbCorrection && len(act.Where) == 0 && !act.Whole && len(act.Numbers) == len(q.refs) && m.StartMS >= q.from
 	switch {
 	case act.Verb == chart.VerbAffirm && !q.value:
 		var do chart.Command
@@ -302,7 +318,7 @@ func (e *Exam) replyTo(ctx context.Context, c chart.Command, m chart.Meta, v hea
 		again.Speak, again.Text, again.value = "say the value", "say the value for "+q.Text, true
 		e.ask(&again)
 		return true, Answer{Did: act.Verb, Words: m.Words, Text: "asked", Tone: ToneAccepted}, nil
-	case numbers && n == len(q.refs) && m.StartMS >= q.from && (act.Verb == chart.VerbCorrection || n == 1 && (q.value || !e.rhythm.Singly() || e.heardOut(q, m.StartMS)) || n > 1 && (q.elsewhere || q.value) && (q.value && (!q.hole || e.stream.spokeMS == 0) || e.heardOut(q, m.StartMS)) && e.answers(q, act.Numbers)):
+	case corrects, plain && e.answers(q, act.Numbers, m.StartMS):
 		e.stream.soundedMS = m.EndMS
 		return perform(q.values(e.state, act.Numbers))
 	}

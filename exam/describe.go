@@ -217,7 +217,7 @@ func Describe(s *chart.State, evs []chart.Event) string {
 			}
 			continue
 		}
-		p := chart.Place{Tooth: e.Tooth, Aspect: e.Site.Aspect()}
+		p := e.At().Place()
 		if cur == nil || cur.place != p || cur.field != e.Field {
 			flush()
 			cur = &row{place: p, field: e.Field}
@@ -342,7 +342,7 @@ func leftOut(s *chart.State, evs []chart.Event, before chart.Place, ended bool) 
 	from, i := before, 2
 	for _, e := range evs {
 		if e.Kind == chart.KindSet && e.Sounding {
-			from = chart.Place{Tooth: e.Tooth, Aspect: e.Site.Aspect()}
+			from = e.At().Place()
 			at := s.Path.Sites(from)
 			i = slices.Index(at[:], *e.Site)
 		}

@@ -21,8 +21,6 @@ const (
 	amendMS    = 1500 // how long more words may change the last call
 	saidMS     = 600  // silence after the tone that a place is not full, before it is said in words
 	oneByOneMS = 2500 // silence after a number of a place that is called one by one, before the place is left
-	toldMS     = 250  // nor sooner to a tone that he may have been waiting for
-	reactMS    = 350  // nobody reacts sooner to an answer
 	talkMS     = 150  // speech that is shorter is none
 	mostHeldMS = 1000 // what may be all of a call is held no longer
 	slackMS    = 300  // speech that began in time may be noticed so much later
@@ -44,14 +42,14 @@ func (e *Exam) context() hear.Context {
 	if f := s.filled; f.place == c.Attempt.Place && f.toldMS > 0 {
 		c.FilledMS, c.FilledToldMS = f.answeredMS, f.toldMS
 	}
-	// While nothing is known to have been spoken, as with a recording, only numbers that were asked for are waited for.
+	// A question that nobody can have heard, as with a recording, is no reason to take the place for called once more.
 	if q := e.question; q != nil && q.call == 0 && q.place == c.Attempt.Place && !c.Attempt.Here && (q.value || s.spokeMS > 0) {
-		c.Asked, c.AskedMS, c.AskedOut = q.refs, q.from, q.value && !q.hole || s.spokeMS == 0 || s.spokeMS >= q.from
+		c.Asked, c.AskedMS, c.AskedOut = q.refs, q.from, e.waitsFor(q) || s.spokeMS >= q.from
 	}
 	c.AskedOne = e.question != nil && len(e.question.refs) == 1
 	if c.Attempt.Here {
 		for _, r := range s.run.sites {
-			if (chart.Place{Tooth: r.Tooth, Aspect: r.Site.Aspect()}) != c.Attempt.Place {
+			if r.Place() != c.Attempt.Place {
 				c.Run = append(c.Run, r)
 			}
 		}
@@ -71,7 +69,7 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis, loud bool) error 
 		return nil
 	}
 	v := e.decide(h, loud)
-	if p := &s.placing; p.oneByOne && p.place == e.state.Place && len(p.parts) == 0 && h.StartMS < p.saidMS+reactMS {
+	if p := &s.placing; p.oneByOne && p.place == e.state.Place && len(p.parts) == 0 && h.StartMS < p.saidMS+hear.ReactMS {
 		if _, plain := lone(v); plain {
 			// It began before he could hear that the place begins anew: it is not its first number.
 			e.tell(Change{Partial: &Partial{}})
@@ -258,10 +256,8 @@ func (e *Exam) enter(ctx context.Context, v hear.Verdict, m chart.Meta, atMS int
 			{Verb: chart.VerbGo, Tooth: e.stream.run.from.Tooth, Aspect: e.stream.run.from.Aspect, HasAspect: true}}, do.Acts...)
 	case hear.Onward:
 		do.Acts = append([]chart.Act{{Verb: chart.VerbNext}}, do.Acts...)
-		for _, r := range attempt.Sites {
-			doubt.also = append(doubt.also, chart.Reading{SiteRef: r, Field: attempt.Field})
-		}
-		doubt.why, left = tooFew, e.hole(attempt.Place)
+		doubt.incomplete(attempt)
+		left = e.hole(attempt.Place)
 	default:
 		if attempt.Here && was.toldMS > 0 && accepts(do) {
 			// A skip, a flag or a margin after "two of three" leaves the rest of the place open.
@@ -300,10 +296,7 @@ func (e *Exam) accept(ctx context.Context, do chart.Command, m chart.Meta, attem
 			do.Acts = append(slices.Clone(do.Acts), next)
 		}
 	}
-	for _, r := range attempt.Sites {
-		doubt.also = append(doubt.also, chart.Reading{SiteRef: r, Field: attempt.Field})
-	}
-	doubt.why = tooFew
+	doubt.incomplete(attempt)
 	_, err := e.perform(ctx, do, m, doubt)
 	e.stream.calledMS = m.EndMS
 	return expected(err)
@@ -335,7 +328,7 @@ func (e *Exam) sayPlace(v hear.Verdict, m chart.Meta) {
 	}
 	begins := len(s.placing.parts) == 0 || s.placing.place != e.state.Place
 	switch {
-	case v.Fit == hear.Again || v.Fit == hear.Rerun || v.Fit == hear.Reply || v.Fit == hear.Onward:
+	case v.Fit.Breaks():
 	case begins && (s.named.Tooth == 0 || rowOf(s.named) != rowOf(e.state.Place)):
 	case s.calledMS > 0 && m.StartMS-s.calledMS > hear.AwayMS:
 	case !begins && (s.placing.toldMS > 0 || s.placing.repaired):
@@ -370,32 +363,32 @@ func (e *Exam) sounded(evs []chart.Event, v hear.Verdict, m chart.Meta, atMS int
 	n, places := 0, 0
 	for _, ev := range evs {
 		if ev.Kind == chart.KindSet && ev.Sounding {
-			if p := (chart.Place{Tooth: ev.Tooth, Aspect: ev.Site.Aspect()}); p != last {
+			if p := ev.At().Place(); p != last {
 				last, n, places = p, 0, places+1
 			}
 			n++
 		}
 	}
-	if m.StartMS >= s.run.answeredMS+reactMS || v.Fit >= hear.Again && v.Fit <= hear.Onward {
+	if m.StartMS >= s.run.answeredMS+hear.ReactMS || v.Fit.Breaks() {
 		s.run = run{}
 	}
 	for _, ev := range evs {
 		if ev.Kind == chart.KindSet && ev.Sounding {
-			s.run.sites = append(s.run.sites, chart.SiteRef{Tooth: ev.Tooth, Site: *ev.Site})
+			s.run.sites = append(s.run.sites, ev.At())
 		}
 	}
 	if s.run.calls == nil {
-		s.run.from = chart.Place{Tooth: s.run.sites[0].Tooth, Aspect: s.run.sites[0].Site.Aspect()}
+		s.run.from = s.run.sites[0].Place()
 	}
 	s.run.calls, s.run.answeredMS = append(s.run.calls, evs[0].Call), atMS
 	part := hear.Part{Numbers: n, From: m.StartMS, ToMS: m.EndMS}
 	at := s.at(last)
 	told := at.toldMS
 	switch {
-	case v.Fit == hear.Again || v.Fit == hear.Rerun || v.Fit == hear.Reply || v.Fit == hear.Onward || was.oneByOne && !at.oneByOne:
+	case v.Fit.Breaks() || was.oneByOne && !at.oneByOne:
 		at.parts, at.toldMS, at.saidMS = nil, 0, 0
 		at.repaired = v.Fit != hear.Onward
-	case at.toldMS > 0 && m.StartMS >= at.toldMS+toldMS: // a reaction to that, not a piece that was being said
+	case at.toldMS > 0 && m.StartMS >= at.toldMS+hear.ToldMS: // a reaction to that, not a piece that was being said
 		at.toldMS, at.saidMS, at.repaired = 0, 0, true
 	}
 	at.parts = append(at.parts, part)
@@ -412,13 +405,18 @@ func (e *Exam) sounded(evs []chart.Event, v hear.Verdict, m chart.Meta, atMS int
 
 // short tells that the place under the cursor is not full: first by a tone, then in words, and what to do.
 func (e *Exam) short(ctx context.Context) error {
+	return e.failed(ctx, Answer{Text: placeLabel(e.state, e.state.Place) + ": " + e.ofPlace()})
+}
+
+// failed tells by a tone that a call did not fill the place under the cursor.
+func (e *Exam) failed(ctx context.Context, a Answer) error {
 	at := e.stream.at(e.state.Place)
 	at.failed++
 	at.toldMS, at.saidMS = e.stream.nowMS, 0
 	if at.failed >= 3 {
 		return e.leave(ctx)
 	}
-	a := Answer{Text: placeLabel(e.state, e.state.Place) + ": " + e.ofPlace(), Tone: ToneShort, AtMS: e.stream.nowMS}
+	a.Tone, a.AtMS = ToneShort, e.stream.nowMS
 	e.tell(Change{Answer: &a, Partial: &Partial{}})
 	if e.rhythm.Singly() {
 		// A lone number behind this could be the one that is missing, or the first one once more: the place begins anew.
@@ -475,11 +473,9 @@ func (e *Exam) leave(ctx context.Context) error {
 	if _, ok := e.state.Then(); !ok {
 		return nil
 	}
-	doubt := &suspicion{of: func(*chart.Chart, chart.Reading, chart.MM) (string, string) { return "", "" }, why: tooFew}
+	doubt := &suspicion{of: func(*chart.Chart, chart.Reading, chart.MM) (string, string) { return "", "" }}
 	if attempt.Here {
-		for _, r := range attempt.Sites {
-			doubt.also = append(doubt.also, chart.Reading{SiteRef: r, Field: attempt.Field})
-		}
+		doubt.incomplete(attempt)
 	}
 	e.saying = text
 	_, err := e.perform(ctx, chart.Command{Acts: []chart.Act{{Verb: chart.VerbNext}}}, chart.Meta{Source: chart.Tool}, doubt)
@@ -508,7 +504,7 @@ func (e *Exam) misfit(ctx context.Context, h speech.Hypothesis) error {
 	if e.state.Open() == 0 || !likeNumbers(words) {
 		return nil
 	}
-	e.stream.voidMS = h.AtMS + toldMS
+	e.stream.voidMS = h.AtMS + hear.ToldMS
 	at := e.stream.at(e.state.Place)
 	at.failed++
 	at.toldMS, at.saidMS = h.AtMS, h.AtMS // what begins from now on is said again
@@ -530,24 +526,13 @@ func likeNumbers(words string) bool {
 
 // tooMany refuses numbers that end in the middle of a place further on: one of them may have been heard twice, or one was lost.
 func (e *Exam) tooMany(ctx context.Context, v hear.Verdict, m chart.Meta) error {
-	at := e.stream.at(e.state.Place)
 	e.stream.soundedMS = m.EndMS
 	n := 0
 	for _, a := range v.Result.Command.Acts {
 		n += len(a.Numbers)
 	}
-	at.failed++
-	at.toldMS, at.saidMS = e.stream.nowMS, 0
-	if at.failed >= 3 {
-		return e.leave(ctx)
-	}
-	a := Answer{Words: strings.Join(v.Result.Words, " "), Text: fmt.Sprintf("%s: %d numbers, not entered: again, please", placeLabel(e.state, e.state.Place), n),
-		Tone: ToneShort, EndMS: m.EndMS, AtMS: e.stream.nowMS}
-	e.tell(Change{Answer: &a, Partial: &Partial{}})
-	if e.rhythm.Singly() {
-		return e.beginAnew(ctx)
-	}
-	return nil
+	return e.failed(ctx, Answer{Words: strings.Join(v.Result.Words, " "), EndMS: m.EndMS,
+		Text: fmt.Sprintf("%s: %d numbers, not entered: again, please", placeLabel(e.state, e.state.Place), n)})
 }
 
 // suspect gives the doubts that a verdict raises.

@@ -345,7 +345,7 @@ func (m *Mic) partial(h speech.Hypothesis) {
 				p.Soundings = map[string]float64{}
 				for _, ev := range evs {
 					if ev.Kind == chart.KindSet && ev.Field == m.e.state.Pass && ev.Value != nil {
-						p.Soundings[chart.SiteRef{Tooth: ev.Tooth, Site: *ev.Site}.String()] = chart.Half(*ev.Value).Float()
+						p.Soundings[ev.At().String()] = chart.Half(*ev.Value).Float()
 					}
 				}
 			}

@@ -5,6 +5,7 @@ import (
 	"fmt"
 
 	"leadsman/chart"
+	"leadsman/exam/hear"
 )
 
 // suspicion says which readings of a call deserve a doubt.
@@ -14,6 +15,14 @@ type suspicion struct {
 	// also are earlier soundings that the call puts in doubt as well, and why.
 	also []chart.Reading
 	why  string
+}
+
+// incomplete puts in doubt what was called of a place that stays short.
+func (d *suspicion) incomplete(a hear.Attempt) {
+	for _, r := range a.Sites {
+		d.also = append(d.also, chart.Reading{SiteRef: r, Field: a.Field})
+	}
+	d.why = tooFew
 }
 
 // perform does a command: events, log, fold, answer, subscribers. It runs in the owner.
@@ -95,7 +104,7 @@ func (e *Exam) addDoubts(evs []chart.Event, m chart.Meta, doubt *suspicion) []ch
 	after := e.state.Chart
 	for _, ev := range evs {
 		if ev.Kind == chart.KindSet && ev.Value != nil && ev.Field == chart.FieldDepth {
-			after.Site(chart.SiteRef{Tooth: ev.Tooth, Site: *ev.Site}).Depth = chart.Half(*ev.Value)
+			after.Site(ev.At()).Depth = chart.Half(*ev.Value)
 		}
 	}
 	called := evs
@@ -112,7 +121,7 @@ func (e *Exam) addDoubts(evs []chart.Event, m chart.Meta, doubt *suspicion) []ch
 		if ev.Kind != chart.KindSet || ev.Value == nil || ev.Field != chart.FieldDepth && ev.Field != chart.FieldRecession {
 			continue
 		}
-		r := chart.Reading{SiteRef: chart.SiteRef{Tooth: ev.Tooth, Site: *ev.Site}, Field: ev.Field}
+		r := chart.Reading{SiteRef: ev.At(), Field: ev.Field}
 		if reason, rival := doubt.of(&after, r, chart.Half(*ev.Value)); reason != "" {
 			raise(r, reason, rival)
 		}

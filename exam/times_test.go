@@ -163,10 +163,10 @@ func TestTimes(t *testing.T) {
 			}
 			return "misfit"
 		})},
-		{"toldMS", "the rest of a place, up to so long after the tone that it is no reaction to it: so this examiner calls", 250, latest(20, 2000, func(ms int64) string {
+		{"hear.ToldMS", "the rest of a place, up to so long after the tone that it is no reaction to it: so this examiner calls", 250, latest(20, 2000, func(ms int64) string {
 			return fmt.Sprint(play(7000, append(piece, begins(2800+ms, "four"))...).rhythm.Pieces) // the tone sounds at 2800
 		})},
-		{"reactMS", "two pieces in one go, up to so long after the answer: all of it is said once more", 350, latest(20, 1500, func(ms int64) string {
+		{"hear.ReactMS", "two pieces in one go, up to so long after the answer: all of it is said once more", 350, latest(20, 1500, func(ms int64) string {
 			// 17 is answered at 2150; the piece of 16 belongs to the same breath or not.
 			return row(play(14_000, begins(1000, "three two four"), begins(2150+ms, "one one"), begins(5500+ms, "three two four one one two")).st, 16, chart.Buccal)
 		})},

@@ -133,7 +133,7 @@ func number(e chart.Event) bool {
 }
 
 func readingOf(e chart.Event) chart.Reading {
-	return chart.Reading{SiteRef: chart.SiteRef{Tooth: e.Tooth, Site: *e.Site}, Field: e.Field}
+	return chart.Reading{SiteRef: e.At(), Field: e.Field}
 }
 
 // standing says which call wrote each number that stands after a log.
@@ -157,7 +157,7 @@ func calledIn(c chart.CallInfo, evs []chart.Event) *called {
 		if e.Kind != chart.KindSet || !number(e) {
 			continue
 		}
-		p := chart.Place{Tooth: e.Tooth, Aspect: e.Site.Aspect()}
+		p := e.At().Place()
 		if e.Value == nil || len(k.at) > 0 && (p != k.place || slices.Contains(k.at, readingOf(e))) {
 			return nil
 		}

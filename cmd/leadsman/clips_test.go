@@ -21,37 +21,50 @@ import (
 // opened is a practice over a fresh store, with one patient and an engine that hears a script.
 func opened(t *testing.T, script ...scripted.Utterance) (p *practice, patient string) {
 	t.Helper()
+	st, patient := stored(t)
+	p = newPractice(st, scripted.New(script...), time.Now, slog.New(slog.DiscardHandler))
+	t.Cleanup(p.Close)
+	return p, patient
+}
+
+// stored is a fresh store with one patient.
+func stored(t *testing.T) (st *store.Store, patient string) {
+	t.Helper()
 	ctx := context.Background()
 	st, err := store.Open(ctx, t.TempDir(), time.Now)
 	if err != nil {
 		t.Fatal(err)
 	}
-	p = newPractice(st, scripted.New(script...), time.Now, slog.New(slog.DiscardHandler))
-	t.Cleanup(func() { p.Close(); st.Close() })
+	t.Cleanup(func() { st.Close() })
 	sp, err := st.AddPatient(ctx, store.Patient{Name: "Harriet Sallow"})
 	if err != nil {
 		t.Fatal(err)
 	}
-	return p, sp.ID
+	return st, sp.ID
 }
 
-// hear begins an exam and feeds its microphone for some milliseconds; each sample is the millisecond of
-// the stream that it belongs to.
-func hear(t *testing.T, p *practice, patient string, ms int64) string {
+// begun is an exam that has begun, with its microphone.
+func begun(t *testing.T, p *practice, patient, voice string) (id string, e *exam.Exam, m *exam.Mic) {
 	t.Helper()
 	ctx := context.Background()
 	v, err := p.Begin(ctx, web.NewVisit{Patient: patient, Numbering: chart.FDI, Path: "arch"})
 	if err != nil {
 		t.Fatal(err)
 	}
-	e, err := p.Exam(ctx, v.ID)
-	if err != nil {
+	if e, err = p.open(ctx, v.ID); err != nil {
 		t.Fatal(err)
 	}
-	m, err := e.OpenMic("a", "", false)
-	if err != nil {
+	if m, err = e.OpenMicFor("chair", voice, false); err != nil {
 		t.Fatal(err)
 	}
+	return v.ID, e, m
+}
+
+// hear begins an exam and feeds its microphone for some milliseconds; each sample is the millisecond of
+// the stream that it belongs to.
+func hear(t *testing.T, p *practice, patient string, ms int64) string {
+	t.Helper()
+	id, _, m := begun(t, p, patient, "")
 	pcm := make([]int16, ms*speech.Rate/1000)
 	for i := range pcm {
 		pcm[i] = int16(i * 1000 / speech.Rate)
@@ -61,7 +74,7 @@ func hear(t *testing.T, p *practice, patient string, ms int64) string {
 			t.Fatal(err)
 		}
 	}
-	return v.ID
+	return id
 }
 
 // settled waits until the keeper has stored what was handed to it before.
@@ -216,26 +229,18 @@ func TestClipsAreBounded(t *testing.T) {
 // keeps all that came, in its order.
 func TestClipsNeverBlockTheExam(t *testing.T) {
 	ctx := context.Background()
-	st, err := store.Open(ctx, t.TempDir(), time.Now)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer st.Close()
+	st, patient := stored(t)
 	var script []scripted.Utterance
 	for i := range int64(100) {
 		script = append(script, scripted.Utterance{StartMS: 1000 + 2000*i, EndMS: 1300 + 2000*i, Text: "say again"})
 	}
 	p := &practice{store: st, engine: scripted.New(script...), now: time.Now, log: slog.New(slog.DiscardHandler), running: map[string]*exam.Exam{},
 		clips: newClipKeeper(st, time.Now, slog.New(slog.DiscardHandler)), voices: newVoices(st, nil, time.Now, slog.New(slog.DiscardHandler))}
-	sp, err := st.AddPatient(ctx, store.Patient{Name: "Harriet Sallow"})
-	if err != nil {
-		t.Fatal(err)
-	}
 	heard := make(chan []string)
 	go func() { // the keeper does not run: the store might as well be locked
 		var ids []string
 		for range 2 {
-			id := hear(t, p, sp.ID, 202_000)
+			id := hear(t, p, patient, 202_000)
 			sign(t, p, id)
 			ids = append(ids, id)
 		}
@@ -290,22 +295,11 @@ func TestSpokenCallsHaveAnAuthor(t *testing.T) {
 		t.Fatal(err)
 	}
 	for voice, want := range map[string]string{ada.ID: "Ada Quill", "": "", "nobody": ""} {
-		v, err := p.Begin(ctx, web.NewVisit{Patient: patient, Numbering: chart.FDI, Path: "arch"})
-		if err != nil {
-			t.Fatal(err)
-		}
-		e, err := p.Exam(ctx, v.ID)
-		if err != nil {
-			t.Fatal(err)
-		}
-		m, err := e.OpenMic("a", voice, false)
-		if err != nil {
-			t.Fatal(err)
-		}
+		id, _, m := begun(t, p, patient, voice)
 		if _, err := m.Write(0, make([]int16, 4*speech.Rate)); err != nil {
 			t.Fatal(err)
 		}
-		st, err := p.State(ctx, v.ID) // read from the store
+		st, err := p.State(ctx, id) // read from the store
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -2,17 +2,14 @@ package main
 
 import (
 	"context"
-	"fmt"
 	"log/slog"
 	"testing"
 	"time"
 
-	"leadsman/chart"
 	"leadsman/exam"
 	rhythms "leadsman/exam/hear"
 	"leadsman/speech"
 	"leadsman/speech/scripted"
-	"leadsman/store"
 	"leadsman/web"
 )
 
@@ -20,18 +17,10 @@ import (
 // erases it, for good even where a microphone is on.
 func TestRhythmIsKept(t *testing.T) {
 	ctx := context.Background()
-	st, err := store.Open(ctx, t.TempDir(), time.Now)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer st.Close()
+	st, ben := stored(t)
 	var script []scripted.Utterance
 	for i := range int64(6) {
 		script = append(script, scripted.Utterance{StartMS: 1000 + 900*i, EndMS: 1300 + 900*i, Text: []string{"three", "two", "four"}[i%3]})
-	}
-	ben, err := st.AddPatient(ctx, store.Patient{Name: "Ben Oakley"})
-	if err != nil {
-		t.Fatal(err)
 	}
 	var p *practice
 	start := func() {
@@ -39,22 +28,9 @@ func TestRhythmIsKept(t *testing.T) {
 	}
 	start()
 	defer func() { p.Close() }()
-	n := 0
 	begin := func(voice string) (*exam.Exam, *exam.Mic, rhythms.Rhythm) {
 		t.Helper()
-		n++
-		v, err := p.Begin(ctx, web.NewVisit{ID: fmt.Sprint("x", n), Patient: ben.ID, Numbering: chart.FDI, Path: "arch"})
-		if err != nil {
-			t.Fatal(err)
-		}
-		e, err := p.open(ctx, v.ID)
-		if err != nil {
-			t.Fatal(err)
-		}
-		m, err := e.OpenMicFor("chair", voice, false)
-		if err != nil {
-			t.Fatal(err)
-		}
+		_, e, m := begun(t, p, ben, voice)
 		r, err := e.Rhythm()
 		if err != nil {
 			t.Fatal(err)

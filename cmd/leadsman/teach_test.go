@@ -3,17 +3,14 @@ package main
 import (
 	"context"
 	"errors"
-	"fmt"
 	"log/slog"
 	"slices"
 	"strings"
 	"testing"
 	"time"
 
-	"leadsman/chart"
 	"leadsman/speech"
 	"leadsman/speech/scripted"
-	"leadsman/store"
 	"leadsman/voice"
 	"leadsman/web"
 )
@@ -22,11 +19,7 @@ import (
 // profile in use, kept only if it helps, and not offered again once it was learned.
 func TestTeach(t *testing.T) {
 	ctx := context.Background()
-	st, err := store.Open(ctx, t.TempDir(), time.Now)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer st.Close()
+	st, patient := stored(t)
 	script := []scripted.Utterance{{StartMS: 1000, EndMS: 1900, Text: "three two five"}, {StartMS: 3000, EndMS: 4500, Text: "correction three two four"},
 		{StartMS: 6000, EndMS: 6900, Text: "five four six"}}
 	l := &learner{Engine: scripted.New(script...), version: "v1"}
@@ -34,10 +27,6 @@ func TestTeach(t *testing.T) {
 	p := newPractice(st, l, func() time.Time { return now }, slog.New(slog.DiscardHandler))
 	defer p.Close()
 	v := p.voices
-	pat, err := st.AddPatient(ctx, store.Patient{Name: "Ben Oakley"})
-	if err != nil {
-		t.Fatal(err)
-	}
 	person := func(name string) string {
 		t.Helper()
 		e, err := v.SaveExaminer(ctx, web.Examiner{Name: name})
@@ -53,23 +42,10 @@ func TestTeach(t *testing.T) {
 			t.Errorf("%d takes are offered, want %d, %v", n, want, err)
 		}
 	}
-	n := 0
 	examine := func(voice string) string {
 		t.Helper()
-		n++
 		now = now.Add(time.Hour)
-		x, err := p.Begin(ctx, web.NewVisit{ID: fmt.Sprint("x", n), Patient: pat.ID, Numbering: chart.FDI, Path: "arch"})
-		if err != nil {
-			t.Fatal(err)
-		}
-		e, err := p.open(ctx, x.ID)
-		if err != nil {
-			t.Fatal(err)
-		}
-		m, err := e.OpenMicFor("chair", voice, false)
-		if err != nil {
-			t.Fatal(err)
-		}
+		id, _, m := begun(t, p, patient, voice)
 		for range 80 { // as a microphone sends it: clips are cut out while the sound is there
 			if _, err := m.Write(m.Next(), make([]int16, speech.Rate/10)); err != nil {
 				t.Fatal(err)
@@ -79,8 +55,8 @@ func TestTeach(t *testing.T) {
 			t.Fatal(err)
 		}
 		for range 1000 { // clips are kept behind the exam's back
-			if c, err := p.clips.Clips(ctx, x.ID); err != nil || len(c.Calls) == 3 {
-				return x.ID
+			if c, err := p.clips.Clips(ctx, id); err != nil || len(c.Calls) == 3 {
+				return id
 			}
 			time.Sleep(time.Millisecond)
 		}

@@ -26,7 +26,7 @@ func AttemptOf(s *chart.State) (a Attempt) {
 		return a
 	}
 	last := s.Recent[n-1]
-	a.Place, a.Field = chart.Place{Tooth: last.Tooth, Aspect: last.Site.Aspect()}, last.Field
+	a.Place, a.Field = last.Place(), last.Field
 	inside := func(ev chart.Event) bool { return ev.Tooth == a.Place.Tooth && ev.Site.Aspect() == a.Place.Aspect }
 	for i := len(s.Calls) - 1; i >= 0; i-- {
 		c := s.Calls[i]
@@ -45,7 +45,7 @@ func AttemptOf(s *chart.State) (a Attempt) {
 			case ev.Field != chart.FieldDepth && ev.Field != chart.FieldRecession: // a flag was heard and answered: it stays when the numbers come again
 			default:
 				here = true
-				if ref := (chart.SiteRef{Tooth: ev.Tooth, Site: *ev.Site}); ev.Sounding && ev.Field == a.Field && !slices.Contains(a.Sites, ref) {
+				if ref := ev.At(); ev.Sounding && ev.Field == a.Field && !slices.Contains(a.Sites, ref) {
 					sites = append(sites, ref)
 				}
 			}

@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"leadsman/chart"
+	"leadsman/grammar"
 )
 
 // Fit is how the numbers of a call lie in the places.
@@ -25,6 +26,9 @@ const (
 func (f Fit) String() string {
 	return [...]string{"elsewhere", "fill", "piece", "again", "rerun", "reply", "onward", "row", "over"}[f]
 }
+
+// Breaks reports whether numbers do not just go on where the place stands: they begin it or another one anew, or leave it short.
+func (f Fit) Breaks() bool { return f >= Again && f <= Onward }
 
 // Context is what is known when a breath is heard. Times are in ms of the stream.
 type Context struct {
@@ -68,7 +72,7 @@ func (c *Context) lay(ns []chart.MM, startMS int64) map[Fit]float64 {
 	begun := entered > 0 && !c.OneByOne
 	rest, again, onward := 1.0, 0.0, 0.0
 	if begun {
-		switch aware := startMS >= c.AnsweredMS+reactMS; {
+		switch aware := startMS >= c.AnsweredMS+ReactMS; {
 		case c.told(startMS):
 			rest, again, onward = restTold, againTold, onwardTold
 		case aware:
@@ -97,7 +101,7 @@ func (c *Context) lay(ns []chart.MM, startMS int64) map[Fit]float64 {
 		ways[Piece] = rest * c.Rhythm.share(pieces)
 	case c.ends(k - open):
 		ways[Row] = rest * c.Rhythm.share(row)
-		if begun && startMS >= c.AnsweredMS+reactMS {
+		if begun && startMS >= c.AnsweredMS+ReactMS {
 			// Who heard that the place is not full says its rest, or all of it: with a number too many that looks like a row.
 			ways[Row] *= c.Rhythm.share(row)
 			ways[Over] = shareOver
@@ -132,7 +136,7 @@ func (c *Context) lay(ns []chart.MM, startMS int64) map[Fit]float64 {
 // was told that it is not full and did not know that it was filled meanwhile. 0: they cannot be that.
 func (c *Context) reply(ns []chart.MM, startMS int64) (reply float64) {
 	k := len(ns)
-	if n := len(c.Attempt.Sites); len(c.Asked) > 0 && !c.Attempt.Here && k == n && startMS >= c.AskedMS+reactMS {
+	if n := len(c.Attempt.Sites); len(c.Asked) > 0 && !c.Attempt.Here && k == n && startMS >= c.AskedMS+ReactMS {
 		// Who answers says what stands there once more; what is asked about may be another number.
 		w := againAsked
 		if len(c.Asked) == n && c.AskedOut {
@@ -140,20 +144,17 @@ func (c *Context) reply(ns []chart.MM, startMS int64) (reply float64) {
 		}
 		w /= 1 - w
 		for i, r := range c.Attempt.Sites {
-			same, chance := agreeSame, agreeChance
+			same := agreeSame
 			if slices.Contains(c.Asked, r) {
 				same = agreeAsked
 			}
-			if ns[i] != c.State.Chart.Number(r, c.Attempt.Field) {
-				same, chance = 1-same, 1-chance
-			}
-			w *= same / chance
+			w *= agreement(ns[i] == c.State.Chart.Number(r, c.Attempt.Field), same)
 		}
 		reply = w
 	}
-	if n := len(c.Attempt.Sites); c.FilledMS > 0 && !c.Attempt.Here && k == n && startMS >= c.FilledToldMS+toldMS {
+	if n := len(c.Attempt.Sites); c.FilledMS > 0 && !c.Attempt.Here && k == n && startMS >= c.FilledToldMS+ToldMS {
 		again := againTold
-		if startMS >= c.FilledMS+reactMS {
+		if startMS >= c.FilledMS+ReactMS {
 			again = againFilled
 		}
 		reply = max(reply, again/(1-again)*likeness(c.values(c.Attempt.Sites), ns))
@@ -162,7 +163,7 @@ func (c *Context) reply(ns []chart.MM, startMS int64) (reply float64) {
 }
 
 // told reports whether what begins at a time can be a reaction to being told that the place is not full.
-func (c *Context) told(startMS int64) bool { return c.ToldMS > 0 && startMS >= c.ToldMS+toldMS }
+func (c *Context) told(startMS int64) bool { return c.ToldMS > 0 && startMS >= c.ToldMS+ToldMS }
 
 // ends reports whether so many numbers behind this place fill whole places.
 func (c *Context) ends(n int) bool {
@@ -184,6 +185,14 @@ func (c *Context) values(refs []chart.SiteRef) (out []chart.MM) {
 		out = append(out, c.State.Chart.Number(r, c.Attempt.Field))
 	}
 	return out
+}
+
+// agreement is how much likelier one number is if it repeats another that comes again so often, than by chance.
+func agreement(same bool, often float64) float64 {
+	if same {
+		return often / agreeChance
+	}
+	return (1 - often) / (1 - agreeChance)
 }
 
 // likeness is how much likelier numbers are if they repeat others than if they have nothing to do with them: by how many of the
@@ -217,11 +226,7 @@ func Answers(stands, numbers []chart.MM, doubtful bool) bool {
 		return w*likeness(stands, numbers) > 1
 	}
 	for i, n := range numbers {
-		same, chance := agreeAsked, agreeChance
-		if n != stands[i] {
-			same, chance = 1-same, 1-chance
-		}
-		w *= same / chance
+		w *= agreement(n == stands[i], agreeAsked)
 	}
 	return w > 1
 }
@@ -249,7 +254,7 @@ func (c *Context) weigh(m *Meaning, startMS int64) (Fit, float64) {
 	if m.Err != nil {
 		return Elsewhere, shareJumpAmid // names what does not exist
 	}
-	if m.Result.Ending <= 1 { // a prefix: what follows will tell
+	if m.Result.Ending <= grammar.Prefix { // what follows will tell
 		w := c.verb(prefixVerb(m.Result.Words), startMS)
 		if len(m.Result.Words) == 1 && w < 1 {
 			w *= sharePause // nobody pauses between "tooth" and its number
@@ -309,7 +314,7 @@ func (c *Context) verb(v chart.Verb, startMS int64) float64 {
 	switch {
 	case v != chart.VerbGo && v != chart.VerbAspect:
 		return 1
-	case c.Attempt.Here && startMS < c.AnsweredMS+reactMS:
+	case c.Attempt.Here && startMS < c.AnsweredMS+ReactMS:
 		return shareJumpIn
 	case c.Attempt.Here && c.ToldMS == 0:
 		return shareJumpAmid

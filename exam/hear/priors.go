@@ -59,8 +59,8 @@ const (
 	wakeFiller  = 2    // standing by, "go ahead" may cost so much if it is as loud as the numbers: none of 20 minutes of other speech was taken for it
 
 	// Times, in ms.
-	reactMS = 350  // nobody reacts sooner to what he hears (engineering choice below published reaction times to sound and speech)
-	toldMS  = 250  // and, to a tone that he may have been waiting for
+	ReactMS = 350  // nobody reacts sooner to what he hears (engineering choice below published reaction times to sound and speech)
+	ToldMS  = 250  // and, to a tone that he may have been waiting for
 	FlowMS  = 3000 // the next numbers are expected so long after the last
 	BlueMS  = 5000 // a call so long after the last one comes out of the blue
 	AwayMS  = 20_000

@@ -146,9 +146,9 @@ func TestPriors(t *testing.T) {
 		{[]string{"wakeFiller"}, "how badly go ahead may fit", 2, moment{calls: []string{"stand by"}, loud: true}.upTo(t, 0.1, 50, "1 go ahead", func(_ *Context, h *speech.Hypothesis, x float64) { h.Rejected, h.Filler = true, x })},
 
 		// Times.
-		{[]string{"reactMS"}, "the place once more, so long after the answer to its first piece", 350, moment{calls: amid}.upTo(t, 10, 10_000, "1 three two four",
+		{[]string{"ReactMS"}, "the place once more, so long after the answer to its first piece", 350, moment{calls: amid}.upTo(t, 10, 10_000, "1 three two four",
 			func(c *Context, _ *speech.Hypothesis, x float64) { c.AnsweredMS = now - int64(x) })},
-		{[]string{"toldMS"}, "other numbers, so long after being told", 250, moment{calls: amid}.upTo(t, 10, 10_000, "1 five five five",
+		{[]string{"ToldMS"}, "other numbers, so long after being told", 250, moment{calls: amid}.upTo(t, 10, 10_000, "1 five five five",
 			func(c *Context, _ *speech.Hypothesis, x float64) { c.ToldMS = now - int64(x) })},
 		{[]string{"FlowMS"}, "speech that cannot be read, so long after the numbers", 3000, moment{calls: full, loud: true}.upTo(t, 10, 100_000, "1 three",
 			func(c *Context, h *speech.Hypothesis, x float64) { h.Rejected, c.SoundedMS = true, now-int64(x) })},

@@ -3,7 +3,6 @@ package clinician
 import (
 	"fmt"
 	"os"
-	"path/filepath"
 	"runtime"
 	"slices"
 	"strings"
@@ -11,19 +10,8 @@ import (
 	"testing"
 
 	"leadsman/chart"
-	"leadsman/speech"
-	"leadsman/speech/ctc"
+	"leadsman/tests/shipped"
 )
-
-func engine(t *testing.T) speech.Engine {
-	t.Helper()
-	e, err := ctc.Open(ctc.Options{ModelDir: filepath.Join("..", "..", "models"), Library: os.Getenv("LEADSMAN_LIBRARY")})
-	if err != nil {
-		t.Fatalf("%v: make test sets LEADSMAN_LIBRARY", err)
-	}
-	t.Cleanup(func() { e.Close() })
-	return e
-}
 
 // ours are the voices of the repository.
 var ours = sync.OnceValues(func() (map[string]*Voice, error) { return Voices() })
@@ -117,7 +105,7 @@ var short = []struct {
 }
 
 func TestShort(t *testing.T) {
-	e, vs := engine(t), voices(t)
+	e, vs := shipped.Engine(t), voices(t)
 	results := make([]Result, len(short))
 	each(t, len(short), func(i int) (err error) {
 		s := short[i]
@@ -139,7 +127,7 @@ func TestShort(t *testing.T) {
 
 // The same setup gives the same result, in noise, with everything that happens at random.
 func TestSame(t *testing.T) {
-	e, vs := engine(t), voices(t)
+	e, vs := shipped.Engine(t), voices(t)
 	room, _ := ParseRoom("suction10")
 	results := make([]Result, 2)
 	each(t, 2, func(i int) (err error) {

@@ -18,6 +18,7 @@ import (
 	"testing"
 
 	"leadsman/speech"
+	"leadsman/tests/shipped"
 )
 
 // cell is a row of the table.
@@ -46,7 +47,7 @@ func TestMeasureClinician(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	e := engine(t)
+	e := shipped.Engine(t)
 	seeds, err := strconv.Atoi(option("seeds", "3")[0])
 	first, err1 := strconv.Atoi(option("first", "1")[0])
 	places, err2 := strconv.Atoi(option("places", "0")[0])

@@ -494,14 +494,8 @@ func (p *person) slip(i int) (words []string, said []int) {
 // judge draws the consequences of a reply to the places i to i+n-1. done is false if they have to be said again.
 func (p *person) judge(i, n int, said []int, r *reply) (done bool, next int, err error) {
 	next, last := i+n, i+n-1
-	for _, m := range r.words {
-		if m.oneByOne {
-			return true, next, p.oneByOne(i, true)
-		}
-		if m.leftOpen {
-			p.res.Left++
-			return true, next, nil
-		}
+	if told, err := p.obey(i, r); told || err != nil {
+		return true, next, err
 	}
 	if m, yes := r.again(); yes {
 		if j, named := m.names(p.mouth, last); named && j >= 0 && (n > 1 || j != i) {
@@ -514,9 +508,8 @@ func (p *person) judge(i, n int, said []int, r *reply) (done bool, next int, err
 		}
 		return false, next, nil
 	}
-	if j, named := p.elsewhere(r, i, n); named {
-		p.trace.line(p.w.now, ".", "is at %s, the tool at %s", p.name(last), placeName(p.mouth, j))
-		return false, next, p.jump(i)
+	if apart, err := p.elsewhere(r, i, n); apart || err != nil {
+		return false, next, err
 	}
 	if len(r.asks) > 0 {
 		ok, err := p.answer(last, r.asks[len(r.asks)-1])
@@ -559,13 +552,32 @@ func (p *person) judge(i, n int, said []int, r *reply) (done bool, next int, err
 	return true, next, nil
 }
 
-// elsewhere gives the place that the tool named with the numbers, if they were not called of it.
-func (p *person) elsewhere(r *reply, i, n int) (int, bool) {
-	if r.where == nil {
-		return 0, false
+// obey does what the tool says of place i besides an answer: calls its numbers one by one, or lets it be.
+func (p *person) obey(i int, r *reply) (told bool, err error) {
+	for _, m := range r.words {
+		if m.oneByOne {
+			return true, p.oneByOne(i, true)
+		}
+		if m.leftOpen {
+			p.res.Left++
+			return true, nil
+		}
 	}
-	j, named := r.where.names(p.mouth, i+n-1)
-	return j, named && (j < i || j >= i+n)
+	return false, nil
+}
+
+// elsewhere goes back to place i if the tool named another one with the numbers of the n places from there.
+func (p *person) elsewhere(r *reply, i, n int) (apart bool, err error) {
+	if r.where == nil {
+		return false, nil
+	}
+	last := i + n - 1
+	j, named := r.where.names(p.mouth, last)
+	if !named || j >= i && j <= last {
+		return false, nil
+	}
+	p.trace.line(p.w.now, ".", "is at %s, the tool at %s", p.name(last), placeName(p.mouth, j))
+	return true, p.jump(i)
 }
 
 func placeName(m Mouth, i int) string {
@@ -610,14 +622,8 @@ func (p *person) placeAgain(j, i, n int) (next int, err error) {
 		if err != nil {
 			return next, err
 		}
-		for _, m := range rep.words {
-			if m.oneByOne {
-				return next, p.oneByOne(j, true)
-			}
-			if m.leftOpen {
-				p.res.Left++
-				return next, nil
-			}
+		if told, err := p.obey(j, &rep); told || err != nil {
+			return next, err
 		}
 		if _, yes := rep.again(); yes {
 			continue
@@ -695,9 +701,8 @@ func (p *person) single(i int, asked bool, round int) (whole bool, err error) {
 			if away, err := p.astray(i, &rep); away || err != nil {
 				return false, err
 			}
-			if j, named := p.elsewhere(&rep, i, 1); named {
-				p.trace.line(p.w.now, ".", "is at %s, the tool at %s", p.name(i), placeName(p.mouth, j))
-				return false, p.jump(i)
+			if apart, err := p.elsewhere(&rep, i, 1); apart || err != nil {
+				return false, err
 			}
 			if p.Mode == "numbers" && len(rep.read) > 0 {
 				if done = slices.Equal(rep.read, []int{d}) || slices.Equal(rep.read, p.mouth[i].Depths[:k+1]); !done {
@@ -756,14 +761,8 @@ func (p *person) correct(i int, why string) (done bool, err error) {
 		if err != nil {
 			return false, err
 		}
-		for _, m := range rep.words {
-			if m.oneByOne {
-				return true, p.oneByOne(i, true)
-			}
-			if m.leftOpen {
-				p.res.Left++
-				return true, nil
-			}
+		if told, err := p.obey(i, &rep); told || err != nil {
+			return true, err
 		}
 		if _, yes := rep.again(); yes {
 			return false, nil
@@ -776,9 +775,8 @@ func (p *person) correct(i int, why string) (done bool, err error) {
 		if away, err := p.astray(i, &rep); away || err != nil {
 			return false, err
 		}
-		if j, named := p.elsewhere(&rep, i, 1); named {
-			p.trace.line(p.w.now, ".", "is at %s, the tool at %s", p.name(i), placeName(p.mouth, j))
-			return false, p.jump(i)
+		if apart, err := p.elsewhere(&rep, i, 1); apart || err != nil {
+			return false, err
 		}
 		if p.Mode == "numbers" && len(rep.read) > 0 {
 			if rep.as(p.mouth[i].Depths[:]) {

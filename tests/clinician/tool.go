@@ -133,7 +133,7 @@ func (t *examTool) count(q *exam.Question) error {
 	if err != nil {
 		return err
 	}
-	i := t.mouth.find(chart.Place{Tooth: tooth, Aspect: site.Aspect()})
+	i := t.mouth.find(chart.SiteRef{Tooth: tooth, Site: site}.Place())
 	if i < 0 {
 		return nil
 	}

@@ -299,25 +299,11 @@ func cut(pcm []int16, from, to float64) []int16 {
 	return slices.Clone(pcm[max(0, int(from*speech.Rate)):min(len(pcm), int(to*speech.Rate))])
 }
 
-// table reads a file of tab-separated columns with a head line.
+// table reads a file that is a table.
 func table(path string) ([]map[string]string, error) {
 	text, err := os.ReadFile(path)
 	if err != nil {
 		return nil, err
 	}
-	lines := strings.Split(strings.TrimSpace(string(text)), "\n")
-	head := strings.Split(lines[0], "\t")
-	var rows []map[string]string
-	for _, line := range lines[1:] {
-		cells := strings.Split(line, "\t")
-		if len(cells) != len(head) {
-			return nil, fmt.Errorf("%s: line %q has %d columns, not %d", path, line, len(cells), len(head))
-		}
-		row := map[string]string{}
-		for i, c := range cells {
-			row[head[i]] = c
-		}
-		rows = append(rows, row)
-	}
-	return rows, nil
+	return recordings.Table(path, text)
 }

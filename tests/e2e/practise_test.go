@@ -14,9 +14,9 @@ import (
 
 	"leadsman/chart"
 	"leadsman/speech"
-	"leadsman/speech/ctc"
 	"leadsman/speech/scripted"
 	"leadsman/tests/recordings"
+	"leadsman/tests/shipped"
 	"leadsman/voice"
 	"leadsman/web"
 )
@@ -281,12 +281,7 @@ func TestEnrolWithTheModel(t *testing.T) {
 	if err := os.WriteFile(wav, speech.WAV(pcm), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	e, err := ctc.Open(ctc.Options{ModelDir: "../../models", Library: os.Getenv("LEADSMAN_LIBRARY")})
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer e.Close()
-	v := &voices{engine: e, lines: lines}
+	v := &voices{engine: shipped.Engine(t), lines: lines}
 	w := practising(t, v)
 	v.examiners = []web.Examiner{{ID: "e1", Name: "Joe Harrow"}}
 	p := open(t, withMic(t, wav), w.url+"/practise")

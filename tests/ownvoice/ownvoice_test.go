@@ -8,26 +8,15 @@ import (
 	"fmt"
 	"math"
 	"os"
-	"path/filepath"
 	"strings"
 	"testing"
 
 	"leadsman/chart"
 	"leadsman/exam"
 	"leadsman/speech"
-	"leadsman/speech/ctc"
 	"leadsman/tests/recordings"
+	"leadsman/tests/shipped"
 )
-
-func engine(t *testing.T) speech.Engine {
-	t.Helper()
-	e, err := ctc.Open(ctc.Options{ModelDir: filepath.Join("..", "..", "models"), Library: os.Getenv("LEADSMAN_LIBRARY")})
-	if err != nil {
-		t.Fatalf("%v: make test sets LEADSMAN_LIBRARY", err)
-	}
-	t.Cleanup(func() { e.Close() })
-	return e
-}
 
 // voice is the tool's own, word by word: tests/recordings/own.sh made it with espeak-ng.
 type voice map[string][]int16
@@ -253,7 +242,7 @@ func compare(called []string, heard []call) (extra, silent []string, missed int)
 // when the examiner listens: nothing is entered unmarked that was not called, and few calls are lost.
 // LEADSMAN_MEASURE=1 tells how it is at more levels, and where the examiner calls right into the answers.
 func TestOwnVoice(t *testing.T) {
-	e := engine(t)
+	e := shipped.Engine(t)
 	for _, db := range []float64{-20, 0} {
 		try(t, e, 9, db, 2500, func(silent []string, missed int) {
 			if len(silent) > 0 || missed > 2 {
@@ -267,7 +256,7 @@ func TestMeasureOwnVoice(t *testing.T) {
 	if os.Getenv("LEADSMAN_MEASURE") == "" {
 		t.Skip("a measurement: LEADSMAN_MEASURE=1")
 	}
-	e := engine(t)
+	e := shipped.Engine(t)
 	for _, stretch := range []int{2500, 0} {
 		for _, db := range []float64{-30, -20, -10, 0} {
 			try(t, e, 34, db, stretch, func([]string, int) {})

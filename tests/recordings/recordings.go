@@ -242,12 +242,17 @@ func WAV(pcm []int16) []byte {
 	return b.Bytes()
 }
 
-// table reads an embedded file of tab-separated columns with a head line.
+// table reads an embedded table.
 func table(name string) ([]map[string]string, error) {
 	text, err := texts.ReadFile(name)
 	if err != nil {
 		return nil, err
 	}
+	return Table(name, text)
+}
+
+// Table reads tab-separated columns with a head line; name is for errors.
+func Table(name string, text []byte) ([]map[string]string, error) {
 	lines := strings.Split(strings.TrimSpace(string(text)), "\n")
 	head := strings.Split(lines[0], "\t")
 	var rows []map[string]string

@@ -1,0 +1,24 @@
+// Package shipped opens the recognizer with the shipped model for tests.
+package shipped
+
+import (
+	"os"
+	"path/filepath"
+	"runtime"
+	"testing"
+
+	"leadsman/speech/ctc"
+)
+
+// Engine is closed when the test ends.
+func Engine(t testing.TB) *ctc.Engine {
+	t.Helper()
+	_, file, _, _ := runtime.Caller(0)
+	models := filepath.Join(filepath.Dir(file), "..", "..", "models")
+	e, err := ctc.Open(ctc.Options{ModelDir: models, Library: os.Getenv("LEADSMAN_LIBRARY")})
+	if err != nil {
+		t.Fatalf("%v: make test sets LEADSMAN_LIBRARY", err)
+	}
+	t.Cleanup(func() { e.Close() })
+	return e
+}
