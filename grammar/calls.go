@@ -26,6 +26,21 @@ const (
 var units = []string{"zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten",
 	"eleven", "twelve", "thirteen", "fourteen", "fifteen", "sixteen", "seventeen", "eighteen", "nineteen"}
 
+// radio are numbers as radio has them.
+var radio = map[string]int{"tree": 3, "fower": 4, "fife": 5, "niner": 9}
+
+// Number reads one spoken number of 0 to 19.
+func Number(word string) (n int, ok bool) {
+	if n, ok = radio[word]; ok {
+		return n, true
+	}
+	n = slices.Index(units, word)
+	return n, n >= 0
+}
+
+// Word is the word of a number of 0 to 19.
+func Word(n int) string { return units[n] }
+
 var tens = []string{"", "", "twenty", "thirty", "forty"}
 
 var plurals = []string{"zeros", "ones", "twos", "threes", "fours", "fives", "sixes", "sevens", "eights", "nines", "tens",
@@ -62,7 +77,7 @@ func number(zero float64) part {
 		}
 		as = append(as, arc{word: units[n], tok: token{tNumber, n}, prior: pr})
 	}
-	for word, n := range map[string]int{"tree": 3, "fower": 4, "fife": 5, "niner": 9} {
+	for word, n := range radio {
 		as = append(as, arc{word: word, tok: token{tNumber, n}, prior: priorRare})
 	}
 	slices.SortFunc(as, func(a, b arc) int { return strings.Compare(a.word, b.word) })
@@ -204,8 +219,8 @@ func build(sh shape) *nfa {
 	g := &nfa{}
 	start := g.state()
 	done := func(p part) { seq(p, ends(Complete, 0))(g, start) }
-	simple := func(v chart.Verb, prior float64, words ...string) {
-		seq(oneVerb(v, prior, words...), ends(Complete, 0))(g, start)
+	simple := func(from int, v chart.Verb, prior float64, words ...string) {
+		seq(oneVerb(v, prior, words...), ends(Complete, 0))(g, from)
 	}
 
 	if !sh.listening {
@@ -221,9 +236,9 @@ func build(sh shape) *nfa {
 			last = seq(number(priorZero), ends(Complete, priorMore))(g, last)
 		}
 		for _, v := range []chart.Verb{chart.VerbSkip, chart.VerbNext, chart.VerbDisregard, chart.VerbWhere} {
-			simple(v, priorMore, string(v))
+			simple(start, v, priorMore, string(v))
 		}
-		simple(chart.VerbStandBy, priorMore, "stand", "by")
+		simple(start, chart.VerbStandBy, priorMore, "stand", "by")
 		seq(wp("correction", priorMore, verb(chart.VerbCorrection)), ends(Prefix, priorPrefix), number(priorZero), ends(Complete, 0))(g, start)
 		sh.terms.join(g)
 		return g
@@ -353,17 +368,16 @@ func build(sh shape) *nfa {
 	seq(w("all"), plural(), ends(Complete, 0))(g, cor)
 	seq(where(), number(priorZero), ends(Complete, 0))(g, cor)
 
-	start = lead
-	simple(chart.VerbNext, 0, "next")
-	simple(chart.VerbBack, 0, "back")
-	simple(chart.VerbSkip, 0, "skip")
-	simple(chart.VerbDisregard, 0, "disregard")
+	simple(lead, chart.VerbNext, 0, "next")
+	simple(lead, chart.VerbBack, 0, "back")
+	simple(lead, chart.VerbSkip, 0, "skip")
+	simple(lead, chart.VerbDisregard, 0, "disregard")
 	seq(oneVerb(chart.VerbSayAgain, 0, "say", "again"), ends(Open, 0), w("all", token{tWhole, 0}), ends(Complete, 0))(g, lead)
-	simple(chart.VerbStandBy, 0, "stand", "by")
-	simple(chart.VerbGoAhead, priorRare, "go", "ahead")
-	simple(chart.VerbComplete, 0, "exam", "complete")
-	simple(chart.VerbHelp, priorRare, "help")
-	simple(chart.VerbWhere, priorRare, "where")
+	simple(lead, chart.VerbStandBy, 0, "stand", "by")
+	simple(lead, chart.VerbGoAhead, priorRare, "go", "ahead")
+	simple(lead, chart.VerbComplete, 0, "exam", "complete")
+	simple(lead, chart.VerbHelp, priorRare, "help")
+	simple(lead, chart.VerbWhere, priorRare, "where")
 	seq(oneVerb(chart.VerbRemark, 0, "remark"), ends(Complete, 0), free())(g, lead)
 	var paths []arc
 	for i, name := range sh.terms.paths() {
@@ -377,11 +391,11 @@ func build(sh shape) *nfa {
 	pass("margin", 1)
 	// Answers count only while the tool asks.
 	if sh.question {
-		simple(chart.VerbAffirm, 0, "affirm")
-		simple(chart.VerbAffirm, 0, "affirmative")
-		simple(chart.VerbAffirm, 0, "yes")
-		simple(chart.VerbNegative, 0, "negative")
-		simple(chart.VerbNegative, 0, "no")
+		simple(lead, chart.VerbAffirm, 0, "affirm")
+		simple(lead, chart.VerbAffirm, 0, "affirmative")
+		simple(lead, chart.VerbAffirm, 0, "yes")
+		simple(lead, chart.VerbNegative, 0, "negative")
+		simple(lead, chart.VerbNegative, 0, "no")
 	}
 	sh.terms.join(g)
 	return g

@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"leadsman/chart"
+	"leadsman/grammar"
 )
 
 // Repair is a call of numbers that took part in repairing a place by voice, and the words that were said in it: those of the numbers that
@@ -16,18 +17,15 @@ type Repair struct {
 	Words []string
 }
 
-// spokenNumbers are the words of one number each. Readings above twelve are not worth learning from.
-var spokenNumbers = map[string]int{"zero": 0, "one": 1, "two": 2, "three": 3, "four": 4, "five": 5, "six": 6, "seven": 7, "eight": 8, "nine": 9,
-	"ten": 10, "eleven": 11, "twelve": 12, "tree": 3, "fower": 4, "fife": 5, "niner": 9}
+// deepest is the deepest reading that is worth learning from, in millimetres.
+const deepest = 12
 
 // wordOf is the plain word of a reading, "" if it has none.
 func wordOf(halves int) string {
-	for w, n := range spokenNumbers {
-		if 2*n == halves && w != "tree" && w != "fower" && w != "fife" && w != "niner" {
-			return w
-		}
+	if halves%2 != 0 || halves < 0 || halves > 2*deepest {
+		return ""
 	}
-	return ""
+	return grammar.Word(halves / 2)
 }
 
 // called is a call that wrote numbers at one place.
@@ -53,11 +51,11 @@ func Repairs(st *chart.State) []Repair {
 	undone := map[uint64]bool{}
 	part := map[*called]bool{}
 	log := st.Log()
+	writers := map[chart.Reading]uint64{} // before each call
 	for i := 0; i < len(log); {
 		evs := st.CallEvents(log[i].Call)
 		i += len(evs)
 		c := calledIn(info[evs[0].Call], evs)
-		writers := standing(log[:evs[0].Seq-1], undone)
 		// What this call replaces, by taking back or by writing over.
 		var former []*called
 		lost := false
@@ -90,6 +88,11 @@ func Repairs(st *chart.State) []Repair {
 		}
 		if wrote || took {
 			calls[evs[0].Call] = c
+		}
+		if took {
+			writers = standing(log[:i], undone)
+		} else {
+			write(writers, evs)
 		}
 		if len(former) == 0 && !lost {
 			continue
@@ -139,15 +142,20 @@ func readingOf(e chart.Event) chart.Reading {
 // standing says which call wrote each number that stands after a log.
 func standing(log []chart.Event, undone map[uint64]bool) map[chart.Reading]uint64 {
 	out := map[chart.Reading]uint64{}
-	for _, e := range log {
-		if e.Kind != chart.KindSet || !number(e) || undone[e.Call] {
+	write(out, slices.DeleteFunc(slices.Clone(log), func(e chart.Event) bool { return undone[e.Call] }))
+	return out
+}
+
+// write goes on with that by the events of more calls.
+func write(by map[chart.Reading]uint64, evs []chart.Event) {
+	for _, e := range evs {
+		if e.Kind != chart.KindSet || !number(e) {
 			continue
 		}
-		if out[readingOf(e)] = e.Call; e.Value == nil {
-			delete(out, readingOf(e))
+		if by[readingOf(e)] = e.Call; e.Value == nil {
+			delete(by, readingOf(e))
 		}
 	}
-	return out
 }
 
 // calledIn is a spoken call that wrote numbers at one place, or nil.
@@ -216,7 +224,7 @@ func (k *called) words(final map[chart.Reading]uint64, value map[chart.Reading]i
 		return nil
 	}
 	for i, r := range k.at {
-		if n, ok := spokenNumbers[numbers[i]]; !ok || 2*n != k.values[i] || !chain[final[r]] {
+		if n, ok := grammar.Number(numbers[i]); !ok || n > deepest || 2*n != k.values[i] || !chain[final[r]] {
 			return nil
 		}
 		if v := value[r]; v != k.values[i] {

@@ -194,3 +194,6 @@ export function clock(ms) {
   const [hh, mm, ss] = [Math.floor(s / 3600), Math.floor(s / 60) % 60, s % 60];
   return hh ? `${hh}:${two(mm)}:${two(ss)}` : `${mm}:${two(ss)}`;
 }
+
+/** caller says who made a call: a voice, and whose if that is known, or who sat at a screen. */
+export const caller = (c) => (c.source === "voice" ? ["voice", c.who].filter(Boolean).join(", ") : c.who || c.source);

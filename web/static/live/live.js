@@ -252,7 +252,7 @@ class Live extends HTMLElement {
     put(this.calls, [...(view.calls || [])].reverse().map((c) =>
       h("li", { class: c.refused ? "refused" : c.undone ? "undone" : null },
         h("time", {}, new Date(c.time).toLocaleTimeString()),
-        h("span", { class: "by" }, c.source === "voice" ? ["voice", c.who].filter(Boolean).join(", ") : c.who || c.source),
+        h("span", { class: "by" }, V.caller(c)),
         h("q", {}, c.words || c.did),
         h("span", {}, c.refused || c.text, c.undone ? " (taken back)" : ""))));
   }
