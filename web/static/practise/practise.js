@@ -76,7 +76,7 @@ class Practise extends HTMLElement {
     const x = this.who.chosen;
     // Before anything is drawn, so that no button moves under a finger.
     const takes = x ? await this.#try(async () => (await get(`/api/examiners/${encodeURIComponent(x.id)}/takes`)).takes) : 0;
-    if (x !== this.who.chosen || this.#view) return; // another one was chosen meanwhile
+    if (x?.id !== this.who.chosen?.id || this.#view) return; // another one was chosen meanwhile
     this.stage.hidden = true;
     if (!x) {
       put(this.profile, h("p", { class: "soft" }, "Choose whose voice it is, or add an examiner."));
