@@ -87,6 +87,7 @@ type Chart struct {
 	ID        string
 	Numbering Numbering // how the chart is shown; "" counts as FDI
 	Patient   Patient
+	Exam      Origin // of a chart that left the service
 	teeth     [52]ToothRecord
 }
 

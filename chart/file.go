@@ -496,6 +496,11 @@ func wordProblem(v string, words []string) string {
 			return ""
 		}
 		return fmt.Sprintf("%q: a date %s is needed", v, dateWord)
+	case words[0] == timeWord:
+		if _, err := time.Parse(time.RFC3339, v); err == nil {
+			return ""
+		}
+		return fmt.Sprintf("%q: a time such as %s is needed", v, timeWord)
 	}
 	return fmt.Sprintf("%q: use one of %s", v, strings.Join(words, ", "))
 }
@@ -518,6 +523,7 @@ func decodeChart(raw []byte, c *Chart) Issues {
 		})
 	}
 	patient := func() { w.patient(&c.Patient, c.Numbering, false) }
+	origin := func() { w.origin(&c.Exam, c.Numbering) }
 	// The numbering decides what keys of teeth mean: what stands before it is read at the end.
 	var later []func()
 	read := func(f func()) {
@@ -560,6 +566,9 @@ func decodeChart(raw []byte, c *Chart) Issues {
 		case "teeth":
 			w.once(&seen, 4)
 			read(teeth)
+		case "exam":
+			w.once(&seen, 5)
+			read(origin)
 		default:
 			w.unknownKey()
 		}
@@ -992,6 +1001,10 @@ func writeChart(b *bytes.Buffer, c *Chart) {
 	}
 	w.key("numbering")
 	w.text(string(n))
+	if !c.Exam.Empty() {
+		w.key("exam")
+		writeOrigin(w, &c.Exam, n)
+	}
 	w.key("patient")
 	w.open()
 	writePatient(w, &c.Patient, n)

@@ -157,7 +157,10 @@ func TestEveryKeyIsInTheSample(t *testing.T) {
 	for _, in := range gapInputs {
 		keys = append(keys, in.key)
 	}
-	keys = append(keys, "factors", "by_exception", "gaps", "gingival_bleeding")
+	for _, in := range originInputs {
+		keys = append(keys, in.key)
+	}
+	keys = append(keys, "exam", "doubts", "factors", "by_exception", "gaps", "gingival_bleeding")
 	for _, k := range keys {
 		if !strings.Contains(string(b), `"`+k+`"`) {
 			t.Errorf("the sample lacks %q", k)
@@ -417,4 +420,24 @@ func FuzzDecode(f *testing.F) {
 			t.Fatalf("not stable: %v\n%s\n%s", err, out.Bytes(), again.Bytes())
 		}
 	})
+}
+
+// What an exam's origin may not be is refused by its full name.
+func TestOriginRefused(t *testing.T) {
+	for bad, want := range map[string]string{
+		`{"began":"yesterday"}`:                        "exam.began",
+		`{"kind":"visit"}`:                             "exam.kind",
+		`{"colour":"red"}`:                             "exam.colour: unknown key",
+		`{"doubts":["16.DB"]}`:                         "16.DB.depth",
+		`{"doubts":["16.XX.depth"]}`:                   "DB B MB",
+		`{"doubts":["99.DB.depth"]}`:                   "no such tooth",
+		`{"doubts":["16.DB.presence"]}`:                "depth, recession or a flag",
+		`{"signed":"2026-11-02"}`:                      "exam.signed",
+		`{"doubts":["16.DB.depth"],"x":1,"doubts":[]}`: "given twice",
+	} {
+		_, err := Decode(strings.NewReader(`{"schema":"leadsman.chart/1","exam":` + bad + `}`))
+		if err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%s: %v, want %q", bad, err, want)
+		}
+	}
 }

@@ -59,6 +59,7 @@ type Patient struct {
 
 	MedicalHistoryChecked *bool  `json:"medical_history_checked,omitempty"`
 	ProbingConditions     string `json:"probing_conditions,omitempty"` // free note: anaesthesia, anticoagulants ...
+	Probe                 string `json:"probe,omitempty"`              // which probe was used, in the practice's words
 
 	DexterityLimited *bool             `json:"dexterity_limited,omitempty"`
 	DryMouth         *bool             `json:"dry_mouth,omitempty"`
@@ -202,6 +203,7 @@ var patientInputs = []input[Patient]{
 	{key: "margin_default", unit: " mm", at: func(p *Patient) any { return &p.MarginDefault }},
 	{key: "medical_history_checked", at: func(p *Patient) any { return &p.MedicalHistoryChecked }},
 	{key: "probing_conditions", at: func(p *Patient) any { return &p.ProbingConditions }},
+	{key: "probe", at: func(p *Patient) any { return &p.Probe }},
 	{key: "dexterity_limited", at: func(p *Patient) any { return &p.DexterityLimited }},
 	{key: "dry_mouth", at: func(p *Patient) any { return &p.DryMouth }},
 	{key: "braces", at: func(p *Patient) any { return &p.Braces }},

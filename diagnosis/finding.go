@@ -14,6 +14,7 @@ const FindingsSchema = "leadsman.findings/1"
 type Findings struct {
 	ID        string          // of the chart
 	Numbering chart.Numbering // of tooth labels in texts and in JSON
+	Exam      chart.Origin    // of the chart
 	List      []Finding
 	Cautions  []string
 }

@@ -24,7 +24,11 @@ func (f *Findings) AppendJSON(b []byte) []byte {
 	}
 	b = append(b, `,"numbering":"`...)
 	b = append(b, n...)
-	b = append(b, `","findings":[`...)
+	b = append(b, '"')
+	if !f.Exam.Empty() {
+		b = f.Exam.AppendJSON(append(b, `,"exam":`...), n)
+	}
+	b = append(b, `,"findings":[`...)
 	for i := range f.List {
 		if i > 0 {
 			b = append(b, ',')

@@ -59,6 +59,15 @@ type Earlier struct {
 	Years float64 // between the exams
 }
 
+// DoubtsOfFile are the doubts that a chart file names.
+func DoubtsOfFile(named []chart.DoubtAt) []Doubt {
+	out := make([]Doubt, len(named))
+	for i, d := range named {
+		out[i] = Doubt{Tooth: d.Tooth, Site: d.Site, Field: string(d.Field)}
+	}
+	return out
+}
+
 func (o *Options) detectable() int {
 	if o.Detectable == 2 {
 		return 2

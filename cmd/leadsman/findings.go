@@ -115,7 +115,7 @@ func runFindings(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 			}
 			return end(nil)
 		}
-		o := diagnosis.Options{UnlistedMissing: *unlisted}
+		o := diagnosis.Options{UnlistedMissing: *unlisted, Doubts: diagnosis.DoubtsOfFile(c.Exam.Doubts)}
 		var was *chart.Chart
 		if before != nil {
 			if was, err = before.Next(); err == io.EOF {

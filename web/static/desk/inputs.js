@@ -39,6 +39,7 @@ export const FIELDS = [
   ["earlier_stage", "Highest stage ever given", { options: words("I", "II", "III", "IV") }],
   ["earlier_grade", "Earlier grade", { options: words("A", "B", "C") }],
   ["therapy_finished", "Active therapy finished on", { date: true }],
+  ["probe", "Probe", { text: true, hint: "its marks, manual or pressure-controlled …" }],
   ["probing_conditions", "Conditions of probing", { text: true, hint: "anaesthesia, anticoagulants …" }],
   ["margin_default", "Margins that were not called", { options: [["0", "stand at the CEJ"]], hint: "only if you saw that they do; the findings say so" }],
   ["by_exception", "Called wherever it was", { several: FLAG_WORDS, hint: "only if you looked for it at every site: a probed site without the call then counts as no, and the findings say so" }],
