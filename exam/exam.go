@@ -142,3 +142,11 @@ func (e *Exam) Rhythm() (r hear.Rhythm, err error) {
 	err = e.run(func() { r = e.rhythm })
 	return r, err
 }
+
+// Quiet reports whether nobody follows the exam and no microphone is connected to it: closed and opened again it would be the same.
+func (e *Exam) Quiet() (quiet bool) {
+	e.micMu.Lock()
+	quiet = e.mic == nil || e.mic.away
+	e.micMu.Unlock()
+	return e.run(func() { quiet = quiet && len(e.subs) == 0 }) == nil && quiet
+}

@@ -7,7 +7,7 @@
 //
 //	st, err := store.Open(ctx, dir, time.Now)
 //	p, err := st.AddPatient(ctx, store.Patient{Name: "Mira Holt"})
-//	x, err := st.NewExam(ctx, store.Exam{Patient: p.ID, Kind: store.KindExam})
+//	x, err := st.NewExam(ctx, store.Exam{Patient: p.ID, Kind: practice.KindExam})
 //	log := st.Log(x.ID)
 //	err = log.Append(ctx, evs...)               // durable when it returns nil
 //	for e, err := range log.All(ctx) { ... }    // every event checked

@@ -7,13 +7,13 @@ import (
 	"github.com/mattn/go-sqlite3"
 
 	"leadsman/chart"
+	"leadsman/practice"
 )
 
 var (
-	// ErrNotFound means that there is no such patient, exam or clip.
-	ErrNotFound = errors.New("not found")
-	// ErrConflict means that somebody else changed the record since it was read.
-	ErrConflict = errors.New("changed by somebody else in the meantime: read it again, then change it")
+	ErrNotFound = practice.ErrNotFound
+	ErrConflict = practice.ErrConflict
+	ErrInvalid  = practice.ErrInvalid
 	// ErrOutOfOrder means that events do not follow the last one of the log. Nothing was written.
 	ErrOutOfOrder = errors.New("events do not follow the end of the log")
 	// ErrSigned means that the exam is signed: only remarks and plans can be added.
@@ -29,8 +29,6 @@ var (
 	// ErrDamaged is what *CorruptError and faults in the structure of the file are: data were written
 	// well once and cannot all be read any more.
 	ErrDamaged = errors.New("damaged")
-	// ErrInvalid means that a record cannot be stored as it is; the text says which field.
-	ErrInvalid = errors.New("not acceptable")
 )
 
 // Error is a fault of the file or the disk, with what the operator can do about it.

@@ -10,6 +10,7 @@ import (
 	"iter"
 
 	"leadsman/chart"
+	"leadsman/practice"
 )
 
 // Log is the log of one exam. Any number of Logs of an exam may be used at once.
@@ -19,7 +20,7 @@ type Log struct {
 }
 
 // Log returns the log of an exam. Whether the exam exists shows when the log is used.
-func (s *Store) Log(exam string) *Log { return &Log{s, exam} }
+func (s *Store) Log(exam string) practice.Log { return &Log{s, exam} }
 
 // genesis is the hash before the first event: it ties a log to its exam.
 func genesis(exam string) []byte {

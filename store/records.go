@@ -13,50 +13,23 @@ import (
 	"github.com/mattn/go-sqlite3"
 
 	"leadsman/chart"
+	"leadsman/practice"
 )
 
-// Patient is what the practice knows of a person beside the exams. Clinical inputs (age, smoking and
-// the like) belong to each exam and are in its log.
-type Patient struct {
-	ID      string    `json:"id"` // made by AddPatient when empty
-	Name    string    `json:"name"`
-	Born    string    `json:"born,omitempty"`    // YYYY-MM-DD, "" unknown
-	Number  string    `json:"number,omitempty"`  // the practice's own record number
-	Contact string    `json:"contact,omitempty"` // free text
-	Notes   string    `json:"notes,omitempty"`
-	Version int64     `json:"version"` // grows with every change
-	Created time.Time `json:"created"`
-	Changed time.Time `json:"changed"`
-}
+// What the store keeps, as package practice knows it.
+type (
+	Patient  = practice.Patient
+	Exam     = practice.Exam
+	LastExam = practice.LastExam
+	Examiner = practice.Examiner
+	Voice    = practice.Voice
+)
 
-func (p *Patient) check() error {
-	p.Name = strings.TrimSpace(p.Name)
-	if p.Name == "" {
-		return fmt.Errorf("name: must not be empty: %w", ErrInvalid)
-	}
-	// Of a birth, the year alone or year and month will do.
-	layout := time.DateOnly[:min(len(p.Born), len(time.DateOnly))]
-	if _, err := time.Parse(layout, p.Born); p.Born != "" && (err != nil || !slices.Contains([]int{4, 7, 10}, len(p.Born))) {
-		return fmt.Errorf("born %q: write year-month-day such as 1971-03-28, or less of it: %w", p.Born, ErrInvalid)
-	}
-	for _, f := range []struct {
-		field, value string
-		max          int
-	}{{"name", p.Name, 200}, {"number", p.Number, 100}, {"contact", p.Contact, 2000}, {"notes", p.Notes, 100_000}} {
-		if len(f.value) > f.max {
-			return fmt.Errorf("%s: %d bytes, at most %d are kept: %w", f.field, len(f.value), f.max, ErrInvalid)
-		}
-	}
-	return nil
-}
-
-func (p *Patient) searchKey() string { return strings.ToLower(p.Name + " " + p.Number + " " + p.Born) }
-
-const patientCols = "id, name, born, number, contact, notes, version, created, changed"
+const patientCols = "id, name, born, number, notes, version, created, changed"
 
 func scanPatient(scan func(...any) error) (p Patient, err error) {
 	var created, changed int64
-	err = scan(&p.ID, &p.Name, &p.Born, &p.Number, &p.Contact, &p.Notes, &p.Version, &created, &changed)
+	err = scan(&p.ID, &p.Name, &p.Born, &p.Number, &p.Note, &p.Version, &created, &changed)
 	p.Created, p.Changed = fromMillis(created), fromMillis(changed)
 	return p, err
 }
@@ -66,7 +39,7 @@ func scanPatient(scan func(...any) error) (p Patient, err error) {
 func (s *Store) AddPatient(ctx context.Context, p Patient) (Patient, error) {
 	id, err := newID(p.ID)
 	if err == nil {
-		err = p.check()
+		err = p.Check()
 	}
 	if err != nil {
 		return Patient{}, fmt.Errorf("add patient: %w", err)
@@ -74,8 +47,8 @@ func (s *Store) AddPatient(ctx context.Context, p Patient) (Patient, error) {
 	now := millis(s.now())
 	p.ID, p.Version, p.Created, p.Changed = id, 1, fromMillis(now), fromMillis(now)
 	err = s.write(ctx, "add patient", func(tx *sql.Tx) error {
-		_, err := tx.ExecContext(ctx, "INSERT INTO patients ("+patientCols+", search) VALUES (?,?,?,?,?,?,?,?,?,?)",
-			p.ID, p.Name, p.Born, p.Number, p.Contact, p.Notes, p.Version, now, now, p.searchKey())
+		_, err := tx.ExecContext(ctx, "INSERT INTO patients ("+patientCols+", search, contact) VALUES (?,?,?,?,?,?,?,?,?,'')",
+			p.ID, p.Name, p.Born, p.Number, p.Note, p.Version, now, now, p.SearchKey())
 		return taken("id "+p.ID, err)
 	})
 	if err != nil {
@@ -134,13 +107,13 @@ func list[T any](ctx context.Context, s *Store, op string, scan func(func(...any
 // UpdatePatient replaces the fields of a patient. p.Version must be the version that was read:
 // otherwise somebody else was faster and ErrConflict is returned, together with what is stored now.
 func (s *Store) UpdatePatient(ctx context.Context, p Patient) (Patient, error) {
-	if err := p.check(); err != nil {
+	if err := p.Check(); err != nil {
 		return Patient{}, fmt.Errorf("update patient: %w", err)
 	}
 	err := s.write(ctx, "update patient", func(tx *sql.Tx) error {
-		r, err := tx.ExecContext(ctx, `UPDATE patients SET name=?, born=?, number=?, contact=?, notes=?, search=?,
+		r, err := tx.ExecContext(ctx, `UPDATE patients SET name=?, born=?, number=?, notes=?, search=?,
 			version=version+1, changed=? WHERE id=? AND version=?`,
-			p.Name, p.Born, p.Number, p.Contact, p.Notes, p.searchKey(), millis(s.now()), p.ID, p.Version)
+			p.Name, p.Born, p.Number, p.Note, p.SearchKey(), millis(s.now()), p.ID, p.Version)
 		if err != nil {
 			return err
 		}
@@ -156,27 +129,6 @@ func (s *Store) UpdatePatient(ctx context.Context, p Patient) (Patient, error) {
 	return cur, err
 }
 
-// The kinds of exams.
-const (
-	KindExam         = "exam"
-	KindReevaluation = "re-evaluation"
-)
-
-// Exam is an exam as a list shows it; what was found is in its log.
-type Exam struct {
-	ID       string    `json:"id"` // made by NewExam when empty
-	Patient  string    `json:"patient"`
-	Kind     string    `json:"kind"`              // KindExam or KindReevaluation
-	Earlier  string    `json:"earlier,omitempty"` // the exam to compare with; a re-evaluation needs one
-	Examiner string    `json:"examiner,omitempty"`
-	Title    string    `json:"title,omitempty"`
-	Created  time.Time `json:"created"`
-	Events   uint64    `json:"events"` // length of the log
-	Head     string    `json:"head"`   // hash of its last event, hex
-	SignedBy string    `json:"signed_by,omitempty"`
-	Signed   time.Time `json:"signed,omitzero"`
-}
-
 const examCols = "id, patient, kind, earlier, examiner, title, created, events, head, signed, signed_by"
 
 func scanExam(scan func(...any) error) (x Exam, err error) {
@@ -190,12 +142,6 @@ func scanExam(scan func(...any) error) (x Exam, err error) {
 		x.Signed = fromMillis(signed.Int64)
 	}
 	return x, err
-}
-
-// LastExam is the newest exam of a patient.
-type LastExam struct {
-	Exam  string
-	Began int64 // Unix milliseconds
 }
 
 // LastExams gives the newest exam of each patient. An exam begins with the first event of its log, or
@@ -226,12 +172,12 @@ func (s *Store) NewExam(ctx context.Context, x Exam) (Exam, error) {
 		return Exam{}, fmt.Errorf("%s: %w", op, err)
 	}
 	if x.Kind == "" {
-		x.Kind = KindExam
+		x.Kind = practice.KindExam
 	}
-	if x.Kind != KindExam && x.Kind != KindReevaluation {
-		return Exam{}, fmt.Errorf("%s: kind %q: use %s or %s: %w", op, x.Kind, KindExam, KindReevaluation, ErrInvalid)
+	if x.Kind != practice.KindExam && x.Kind != practice.KindReevaluation {
+		return Exam{}, fmt.Errorf("%s: kind %q: use %s or %s: %w", op, x.Kind, practice.KindExam, practice.KindReevaluation, ErrInvalid)
 	}
-	if x.Kind == KindReevaluation && x.Earlier == "" {
+	if x.Kind == practice.KindReevaluation && x.Earlier == "" {
 		return Exam{}, fmt.Errorf("%s: a re-evaluation names the earlier exam: %w", op, ErrInvalid)
 	}
 	err = s.write(ctx, op, func(tx *sql.Tx) error {
@@ -315,13 +261,6 @@ func (s *Store) Decisions(ctx context.Context) (map[string]chart.Decision, error
 		}
 	}
 	return out, nil
-}
-
-// Examiner is somebody who makes exams.
-type Examiner struct {
-	ID      string `json:"id"` // made by PutExaminer when empty
-	Name    string `json:"name"`
-	Retired bool   `json:"retired,omitempty"` // no longer offered for new exams
 }
 
 // PutExaminer adds an examiner or replaces the one with the same ID.

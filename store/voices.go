@@ -5,17 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
-	"time"
 )
-
-// Voice is the voice profile of an examiner: personal data, kept until it is erased or replaced.
-type Voice struct {
-	Examiner string    `json:"examiner"`
-	Created  time.Time `json:"created"`
-	Engine   string    `json:"engine"` // name of the engine and model that made it
-	Report   string    `json:"report"` // what the enrolment came to, JSON
-	Profile  []byte    `json:"-"`
-}
 
 // MaxVoice is the largest voice profile, in bytes.
 const MaxVoice = 1 << 20

@@ -26,9 +26,10 @@ var allowed = map[string][]string{
 	"leadsman/exam":            {"chart", "grammar", "diagnosis", "speech", "exam/hear"},
 	"leadsman/exam/hear":       {"chart", "grammar", "speech"},
 	"leadsman/voice":           {"chart", "grammar", "speech", "exam"},
-	"leadsman/store":           {"chart"},
+	"leadsman/practice":        {"chart", "grammar", "speech", "exam", "exam/hear", "voice"},
+	"leadsman/store":           {"chart", "practice"},
 	"leadsman/report":          {"chart", "diagnosis"},
-	"leadsman/web":             {"exam", "diagnosis", "chart", "voice"},
+	"leadsman/web":             {"practice", "exam", "diagnosis", "chart", "voice"},
 }
 
 // pure packages import nothing but the standard library beside ours, and nothing of it that reads, writes, waits or guesses.

@@ -11,11 +11,12 @@ import (
 
 	"leadsman/chart"
 	"leadsman/diagnosis"
+	"leadsman/practice"
 )
 
 // record is an exam as the rules take it: who and when, and the fold of its log.
 type record struct {
-	Visit
+	practice.Visit
 	state *chart.State
 }
 
@@ -27,25 +28,26 @@ func (s *server) record(ctx context.Context, id string) (r record, err error) {
 	return r, err
 }
 
-// day is when the exam was made, as a date.
-func (v *Visit) day() time.Time {
-	y, m, d := time.UnixMilli(v.Began).Date()
-	return time.Date(y, m, d, 0, 0, 0, 0, time.UTC)
+// among is the record of an exam, and all exams of its patient, newest first.
+func (s *server) among(ctx context.Context, id string) (r record, all []practice.Visit, err error) {
+	if r, err = s.record(ctx, id); err == nil {
+		all, err = s.Practice.Visits(ctx, r.Patient)
+	}
+	return r, all, err
 }
 
 // before is the exam that v is compared with: the one it re-evaluates, else the newest one before it
-// with anything recorded. ok is false if there is none.
-func (s *server) before(ctx context.Context, v *Visit) (id string, ok bool, err error) {
+// with anything recorded. all are the patient's exams, newest first. ok is false if there is none.
+func before(v *practice.Visit, all []practice.Visit) (id string, ok bool) {
 	if v.Earlier != "" {
-		return v.Earlier, true, nil
+		return v.Earlier, true
 	}
-	all, err := s.Practice.Visits(ctx, v.Patient)
-	for _, x := range all { // newest first
+	for _, x := range all {
 		if x.ID != v.ID && x.Began < v.Began && x.Recorded > 0 {
-			return x.ID, true, err
+			return x.ID, true
 		}
 	}
-	return "", false, err
+	return "", false
 }
 
 // dayOf reads a date of a plan or an input; zero if there is none.
@@ -54,14 +56,10 @@ func dayOf(s string) time.Time {
 	return t
 }
 
-// assessed gives the findings of an exam, with the exam before as direct evidence of progression.
-func (s *server) assessed(ctx context.Context, r *record) (f diagnosis.Findings, earlier *record, err error) {
+// assessed gives the findings of an exam, with the exam before as direct evidence of progression. all are the patient's exams.
+func (s *server) assessed(ctx context.Context, r *record, all []practice.Visit) (f diagnosis.Findings, earlier *record, err error) {
 	o := diagnosis.Options{Doubts: diagnosis.DoubtsOf(r.state.OpenDoubts())}
-	id, ok, err := s.before(ctx, &r.Visit)
-	if err != nil {
-		return f, nil, err
-	}
-	if ok {
+	if id, ok := before(&r.Visit, all); ok {
 		e, err := s.record(ctx, id)
 		if err != nil {
 			return f, nil, err
@@ -73,11 +71,11 @@ func (s *server) assessed(ctx context.Context, r *record) (f diagnosis.Findings,
 }
 
 func (s *server) findings(r *http.Request) (any, error) {
-	rec, err := s.record(r.Context(), r.PathValue("id"))
+	rec, all, err := s.among(r.Context(), r.PathValue("id"))
 	if err != nil {
 		return nil, err
 	}
-	f, earlier, err := s.assessed(r.Context(), &rec)
+	f, earlier, err := s.assessed(r.Context(), &rec, all)
 	if err != nil {
 		return nil, err
 	}
@@ -85,7 +83,7 @@ func (s *server) findings(r *http.Request) (any, error) {
 		Findings diagnosis.Findings `json:"findings"`
 		Patient  chart.Patient      `json:"patient"`
 		Open     []chart.Doubt      `json:"open_doubts"`
-		Earlier  *Visit             `json:"earlier,omitempty"` // the exam that was taken as direct evidence
+		Earlier  *practice.Visit    `json:"earlier,omitempty"` // the exam that was taken as direct evidence
 	}{Findings: f, Patient: rec.state.Chart.Patient, Open: rec.state.OpenDoubts()}
 	if earlier != nil {
 		out.Earlier = &earlier.Visit
@@ -98,23 +96,23 @@ func (s *server) findings(r *http.Request) (any, error) {
 func (s *server) compare(r *http.Request) (any, error) {
 	ctx := r.Context()
 	var out struct {
-		First      *Visit                `json:"first,omitempty"`
-		Second     *Visit                `json:"second,omitempty"`
+		First      *practice.Visit       `json:"first,omitempty"`
+		Second     *practice.Visit       `json:"second,omitempty"`
 		Other      bool                  `json:"other"` // compared as of two examiners or probes
 		Comparison *diagnosis.Comparison `json:"comparison,omitempty"`
 		Agreement  *diagnosis.Agreement  `json:"agreement,omitempty"`
 		Cautions   []string              `json:"cautions"`
 	}
 	out.Cautions = diagnosis.Cautions()
-	b, err := s.record(ctx, r.PathValue("id"))
+	b, all, err := s.among(ctx, r.PathValue("id"))
 	if err != nil {
 		return nil, err
 	}
 	with := r.URL.Query().Get("with")
 	if with == "" {
 		var ok bool
-		if with, ok, err = s.before(ctx, &b.Visit); err != nil || !ok {
-			return out, err
+		if with, ok = before(&b.Visit, all); !ok {
+			return out, nil
 		}
 	}
 	a, err := s.record(ctx, with)
@@ -148,10 +146,10 @@ func daysAfterTherapy(a, b *record) *int {
 	if d, ok := a.state.Plan(); ok && d.PhaseOneDone != "" {
 		done = dayOf(d.PhaseOneDone)
 	}
-	if done.IsZero() || done.After(b.day()) {
+	if done.IsZero() || done.After(b.Day()) {
 		return nil
 	}
-	n := int(b.day().Sub(done).Hours() / 24)
+	n := int(b.Day().Sub(done).Hours() / 24)
 	return &n
 }
 
@@ -171,7 +169,7 @@ func (s *server) course(r *http.Request) (any, error) {
 		return nil, err
 	}
 	type point struct {
-		Visit
+		practice.Visit
 		Findings []diagnosis.Finding `json:"findings"`
 	}
 	out := []point{}
@@ -183,7 +181,7 @@ func (s *server) course(r *http.Request) (any, error) {
 		if err != nil {
 			return nil, err
 		}
-		f, _, err := s.assessed(ctx, &rec)
+		f, _, err := s.assessed(ctx, &rec, visits)
 		if err != nil {
 			return nil, err
 		}
@@ -203,16 +201,16 @@ func (s *server) course(r *http.Request) (any, error) {
 // plan gives what the rules propose after an exam, and beside it what the clinician decided.
 func (s *server) plan(r *http.Request) (any, error) {
 	ctx := r.Context()
-	rec, err := s.record(ctx, r.PathValue("id"))
+	rec, all, err := s.among(ctx, r.PathValue("id"))
 	if err != nil {
 		return nil, err
 	}
-	f, earlier, err := s.assessed(ctx, &rec)
+	f, earlier, err := s.assessed(ctx, &rec, all)
 	if err != nil {
 		return nil, err
 	}
 	var out struct {
-		Visit     Visit                  `json:"visit"`
+		Visit     practice.Visit         `json:"visit"`
 		Phases    []diagnosis.Phase      `json:"phases"`
 		Recall    diagnosis.Recall       `json:"recall"`
 		RecallDay string                 `json:"recall_day,omitempty"` // the exam's day and the proposed months
@@ -225,7 +223,7 @@ func (s *server) plan(r *http.Request) (any, error) {
 	}
 	out.Visit, out.Cautions, out.Patient = rec.Visit, f.Cautions, rec.state.Chart.Patient
 	out.Decisions = append([]chart.Decision{}, rec.state.Plans...)
-	o := diagnosis.PlanOptions{Reevaluation: rec.Kind == "re-evaluation", Visit: rec.day()}
+	o := diagnosis.PlanOptions{Reevaluation: rec.Kind == "re-evaluation", Visit: rec.Day()}
 	var care diagnosis.HomeCareOptions
 	if d, ok := rec.state.Plan(); ok {
 		o.PhaseOneDone, care.Achieved = dayOf(d.PhaseOneDone), d.Achieved
@@ -252,7 +250,7 @@ func (s *server) plan(r *http.Request) (any, error) {
 
 func (s *server) due(r *http.Request) (any, error) {
 	ds, err := s.Practice.Due(r.Context())
-	return append([]Due{}, ds...), err
+	return append([]practice.Due{}, ds...), err
 }
 
 // calendar answers with days as an iCalendar file: those of one exam, or of everybody.
@@ -265,9 +263,9 @@ func (s *server) calendar(w http.ResponseWriter, r *http.Request) {
 	name := "recalls"
 	if id := r.PathValue("id"); id != "" {
 		name = "recall"
-		ds = slices.DeleteFunc(slices.Clone(ds), func(d Due) bool { return d.Exam != id })
+		ds = slices.DeleteFunc(slices.Clone(ds), func(d practice.Due) bool { return d.Exam != id })
 	}
-	ds = slices.DeleteFunc(slices.Clone(ds), func(d Due) bool { return d.Day == "" })
+	ds = slices.DeleteFunc(slices.Clone(ds), func(d practice.Due) bool { return d.Day == "" })
 	if len(ds) == 0 {
 		s.fail(w, r, &inputError{http.StatusNotFound, "not_decided", "no day was decided here yet: decide the recall under Plan first"})
 		return

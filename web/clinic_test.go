@@ -7,7 +7,7 @@ import (
 	"testing"
 
 	"leadsman/chart"
-	"leadsman/web"
+	"leadsman/practice"
 )
 
 // called folds calls of one kind into an exam of its own: depths along the path.
@@ -48,7 +48,7 @@ func TestCompareExams(t *testing.T) {
 		t.Errorf("no exam before: %d %.200s", status, text)
 	}
 	// Three exams of the patient and one of another: 17.DB from 7 to 3 mm, in two numberings.
-	s.practice.visits = []web.Visit{
+	s.practice.visits = []practice.Visit{
 		{ID: "x4", Patient: "p1", Kind: "exam", Began: 90 * dayMS, SignedBy: "Ben", Recorded: 3, Sites: 168},
 		{ID: "x3", Patient: "p1", Kind: "re-evaluation", Earlier: "x2", Began: 60 * dayMS, SignedBy: "Ann", Recorded: 3, Sites: 168},
 		{ID: "x1", Patient: "p1", Kind: "exam", Began: 50 * dayMS},
@@ -194,7 +194,7 @@ func TestPlanAndDecision(t *testing.T) {
 	if status, text := s.ask("GET", "/api/exams/x1/due.ics", ""); status != 404 || !strings.Contains(text, "not_decided") {
 		t.Errorf("no day: %d %s", status, text)
 	}
-	s.practice.due = []web.Due{{Exam: "x1", Name: "Harriet", Day: "2027-02-01", What: "recall"}, {Exam: "x9", Name: "Jonas", Day: "2027-03-01"}, {Exam: "x8", Name: "Mara"}}
+	s.practice.due = []practice.Due{{Exam: "x1", Name: "Harriet", Day: "2027-02-01", What: "recall"}, {Exam: "x9", Name: "Jonas", Day: "2027-03-01"}, {Exam: "x8", Name: "Mara"}}
 	if status, text := s.ask("GET", "/api/exams/x1/due.ics", ""); status != 200 || !strings.Contains(text, "Harriet") || strings.Contains(text, "Jonas") {
 		t.Errorf("%d %s", status, text)
 	}
@@ -230,7 +230,7 @@ func TestUnusualMouths(t *testing.T) {
 		if status, text := s.ask("POST", "/api/exams/x1/do", string(b)); status != 200 || strings.Contains(text, "refused") {
 			t.Fatalf("%s: %d %s", name, status, text)
 		}
-		s.practice.visits = append(s.practice.visits, web.Visit{ID: "x2", Patient: "p1", Kind: "exam", Recorded: 3})
+		s.practice.visits = append(s.practice.visits, practice.Visit{ID: "x2", Patient: "p1", Kind: "exam", Recorded: 3})
 		s.practice.states = map[string]*chart.State{"x2": called(t, chart.FDI, 0, 6, 3, 5)}
 		for _, path := range []string{"findings", "plan", "compare?with=x2"} {
 			status, text := s.ask("GET", "/api/exams/x1/"+path, "")

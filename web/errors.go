@@ -8,6 +8,7 @@ import (
 
 	"leadsman/chart"
 	"leadsman/exam"
+	"leadsman/practice"
 	"leadsman/voice"
 )
 
@@ -48,16 +49,18 @@ func status(err error) (int, fault) {
 		return http.StatusConflict, fault{"mic_taken", exam.ErrMicTaken.Error()}
 	case errors.Is(err, exam.ErrNoEngine):
 		return http.StatusServiceUnavailable, fault{"no_engine", exam.ErrNoEngine.Error()}
-	case errors.Is(err, ErrNoAdapter):
-		return http.StatusServiceUnavailable, fault{"no_engine", ErrNoAdapter.Error()}
+	case errors.Is(err, practice.ErrNoAdapter):
+		return http.StatusServiceUnavailable, fault{"no_engine", practice.ErrNoAdapter.Error()}
 	case errors.Is(err, voice.ErrDone):
 		return http.StatusConflict, fault{"refused", voice.ErrDone.Error()}
 	case errors.Is(err, exam.ErrClosed):
 		return http.StatusServiceUnavailable, fault{"closed", exam.ErrClosed.Error()}
-	case errors.Is(err, ErrNotFound):
-		return http.StatusNotFound, fault{"not_found", ErrNotFound.Error()}
-	case errors.Is(err, ErrStale):
-		return http.StatusConflict, fault{"stale", ErrStale.Error()}
+	case errors.Is(err, practice.ErrNotFound):
+		return http.StatusNotFound, fault{"not_found", "there is no such record: it may have been opened from an old address"}
+	case errors.Is(err, practice.ErrConflict):
+		return http.StatusConflict, fault{"stale", "this record was changed at another screen meanwhile: look at the newer one and change it again"}
+	case errors.Is(err, practice.ErrInvalid):
+		return http.StatusConflict, fault{"refused", err.Error()}
 	case errors.Is(err, context.Canceled), errors.Is(err, context.DeadlineExceeded):
 		return http.StatusServiceUnavailable, fault{"interrupted", "the request was interrupted: try again"}
 	}

@@ -2,10 +2,10 @@ package web
 
 import (
 	"context"
-	"errors"
 
 	"leadsman/chart"
 	"leadsman/exam"
+	"leadsman/practice"
 )
 
 // Exam is a running exam as the pages need it. All methods may be called from any goroutine.
@@ -30,19 +30,11 @@ type Exam interface {
 
 // Clips keeps the sound of spoken calls. It fails with ErrNotFound.
 type Clips interface {
-	Clips(ctx context.Context, exam string) (ClipList, error)
+	Clips(ctx context.Context, exam string) (practice.ClipList, error)
 	// Clip is the sound of a call, a WAV file.
 	Clip(ctx context.Context, exam string, call uint64) ([]byte, error)
 	// ClipUse is how many bytes the clips of all exams take, and how many they may.
 	ClipUse(ctx context.Context) (bytes, limit int64, err error)
-}
-
-// ClipList says whose sound of an exam is kept.
-type ClipList struct {
-	Calls []uint64 `json:"calls"` // in order
-	Bytes int64    `json:"bytes"`
-	Limit int64    `json:"limit"`          // bytes kept of an exam at most
-	Note  string   `json:"note,omitempty"` // why sound is missing
 }
 
 // Mic is an open stream of sound, 16 kHz mono. Positions count samples from the stream's start.
@@ -60,98 +52,38 @@ type Mic interface {
 	Close() error
 }
 
-// Exams finds running exams and opens those that do not run. It fails with ErrNotFound.
+// Exams finds running exams and opens those that do not run. It fails with practice.ErrNotFound.
 type Exams interface {
 	Exam(ctx context.Context, id string) (Exam, error)
 }
 
-// Patient is a person in the practice's list.
-type Patient struct {
-	ID     string `json:"id"`
-	Name   string `json:"name"`
-	Born   string `json:"born,omitempty"`   // YYYY-MM-DD, or less of it
-	Number string `json:"number,omitempty"` // the practice's own file number
-	Note   string `json:"note,omitempty"`
-	// Version counts the record's edits. An edit names the version it changed; if that is not the
-	// newest any more it fails with ErrStale.
-	Version int64 `json:"version"`
-	// LastExam is when the newest exam began, Unix milliseconds; 0 for none. Set by the store.
-	LastExam int64 `json:"last_exam,omitempty"`
-}
+// Opener makes Exams of a function that opens them.
+type Opener func(ctx context.Context, id string) (*exam.Exam, error)
 
-// Visit is an exam in a list.
-type Visit struct {
-	ID          string          `json:"id"`
-	Patient     string          `json:"patient"`
-	PatientName string          `json:"patient_name"`
-	Kind        string          `json:"kind"`              // exam or re-evaluation
-	Earlier     string          `json:"earlier,omitempty"` // the exam that a re-evaluation follows
-	Began       int64           `json:"began"`             // Unix milliseconds
-	Numbering   chart.Numbering `json:"numbering"`
-	Path        string          `json:"path"`
-	Recorded    int             `json:"recorded"` // sites with a depth
-	Sites       int             `json:"sites"`    // sites of its path whose teeth are there
-	SignedBy    string          `json:"signed_by,omitempty"`
-}
-
-// NewVisit asks for an exam to be begun.
-type NewVisit struct {
-	Patient   string          `json:"patient"`
-	Earlier   string          `json:"earlier"` // exam to re-evaluate; "" for a first one
-	Numbering chart.Numbering `json:"numbering"`
-	Path      string          `json:"path"`
-	ID        string          `json:"id"` // given by the page: asking twice begins one exam
-}
-
-// Settings are the practice's defaults.
-type Settings struct {
-	Practice  string          `json:"practice"` // name, for prints
-	Numbering chart.Numbering `json:"numbering"`
-	Path      string          `json:"path"`
-	SiteWords string          `json:"site_words"` // buccal-lingual or facial-palatal: how rows are named on screen
-	KeepClips bool            `json:"keep_clips"` // sound of calls stays after an exam is signed
-	Version   int64           `json:"version"`    // as for Patient
-}
-
-// Due says when a patient is to come again. The clinician's plan of the newest exam is the source;
-// without one Day is "".
-type Due struct {
-	Patient string `json:"patient"`
-	Name    string `json:"name"`
-	Number  string `json:"number,omitempty"`
-	Exam    string `json:"exam"`             // the newest exam
-	Began   int64  `json:"began"`            // of it, Unix milliseconds
-	What    string `json:"what,omitempty"`   // re-evaluation or recall
-	Day     string `json:"day,omitempty"`    // YYYY-MM-DD; "" nothing was decided
-	Months  int    `json:"months,omitempty"` // the recall interval
-	Who     string `json:"who,omitempty"`    // decided it
-	Decided int64  `json:"decided,omitempty"`
-	Call    uint64 `json:"call,omitempty"` // of the decision
+func (open Opener) Exam(ctx context.Context, id string) (Exam, error) {
+	e, err := open(ctx, id)
+	if err != nil {
+		return nil, err
+	}
+	return Running(e), nil
 }
 
 // Practice keeps patients, the list of their exams and the practice's defaults.
 type Practice interface {
 	// Patients finds those whose name or number contains search, all for ""; sorted by name.
-	Patients(ctx context.Context, search string) ([]Patient, error)
-	Patient(ctx context.Context, id string) (Patient, error)
+	Patients(ctx context.Context, search string) ([]practice.Patient, error)
+	Patient(ctx context.Context, id string) (practice.Patient, error)
 	// SavePatient adds (ID "") or changes a patient and returns the record as kept.
-	SavePatient(ctx context.Context, p Patient) (Patient, error)
+	SavePatient(ctx context.Context, p practice.Patient) (practice.Patient, error)
 	// Visits lists a patient's exams, newest first.
-	Visits(ctx context.Context, patient string) ([]Visit, error)
-	Visit(ctx context.Context, id string) (Visit, error)
-	Begin(ctx context.Context, v NewVisit) (Visit, error)
+	Visits(ctx context.Context, patient string) ([]practice.Visit, error)
+	Visit(ctx context.Context, id string) (practice.Visit, error)
+	Begin(ctx context.Context, v practice.NewVisit) (practice.Visit, error)
 	// State is the fold of an exam's log as it stands. It must not be changed.
 	State(ctx context.Context, exam string) (*chart.State, error)
 	// Due lists when patients who had an exam are to come again, the earliest first and those for
 	// whom nothing was decided last. A patient with a re-evaluation and a recall is in it twice.
-	Due(ctx context.Context) ([]Due, error)
-	Settings(ctx context.Context) (Settings, error)
-	SaveSettings(ctx context.Context, s Settings) (Settings, error)
+	Due(ctx context.Context) ([]practice.Due, error)
+	Settings(ctx context.Context) (practice.Settings, error)
+	SaveSettings(ctx context.Context, s practice.Settings) (practice.Settings, error)
 }
-
-var (
-	// ErrNotFound means that there is no such patient or exam.
-	ErrNotFound = errors.New("there is no such record: it may have been opened from an old address")
-	// ErrStale means that a record was changed by someone else since it was read.
-	ErrStale = errors.New("this record was changed at another screen meanwhile: look at the newer one and change it again")
-)

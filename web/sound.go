@@ -13,6 +13,7 @@ import (
 	"github.com/gorilla/websocket"
 
 	"leadsman/exam"
+	"leadsman/practice"
 )
 
 // maxFrame is the longest frame of sound: the position of its first sample and two seconds.
@@ -295,7 +296,7 @@ func (s *server) hangUp(c *websocket.Conn, r *http.Request, err error) {
 		code = closeTaken
 	case errors.Is(err, exam.ErrNoEngine):
 		code = closeNoEngine
-	case errors.Is(err, ErrNotFound), errors.Is(err, exam.ErrClosed):
+	case errors.Is(err, practice.ErrNotFound), errors.Is(err, exam.ErrClosed):
 		code = closeGone
 	}
 	if http == 500 && r.Context().Err() == nil {

@@ -8,30 +8,15 @@ import (
 	"net/http"
 	"strings"
 
+	"leadsman/practice"
 	"leadsman/voice"
 )
 
-// Examiner is somebody who makes exams.
-type Examiner struct {
-	ID      string `json:"id"`
-	Name    string `json:"name"`
-	Retired bool   `json:"retired"` // no longer offered
-	// Voice is the examiner's voice profile; nil: none. Set by the store.
-	Voice *VoiceInfo `json:"voice,omitempty"`
-}
-
-// VoiceInfo says what is known of a voice profile.
-type VoiceInfo struct {
-	Made   int64  `json:"made"`             // Unix milliseconds
-	Report any    `json:"report,omitempty"` // what the enrolment came to: speech.Enrolment
-	Remedy string `json:"remedy,omitempty"` // why it is not used and what to do; "" if it is
-}
-
 // Voices keeps examiners and their voice profiles, and has them practise. A voice profile is personal data.
 type Voices interface {
-	Examiners(ctx context.Context) ([]Examiner, error)
+	Examiners(ctx context.Context) ([]practice.Examiner, error)
 	// SaveExaminer adds (ID "") or changes an examiner. The voice profile of one who retires is erased.
-	SaveExaminer(ctx context.Context, e Examiner) (Examiner, error)
+	SaveExaminer(ctx context.Context, e practice.Examiner) (practice.Examiner, error)
 	// Voice is the profile as a file; SaveVoice keeps such a file, if it is one for the model in use; EraseVoice wipes it.
 	Voice(ctx context.Context, examiner string) ([]byte, error)
 	SaveVoice(ctx context.Context, examiner string, profile []byte) error
@@ -61,7 +46,7 @@ func (s *server) voiceRoutes(mux *http.ServeMux, api func(string, func(*http.Req
 	}
 	with("GET /api/examiners", func(r *http.Request, v Voices) (any, error) {
 		es, err := v.Examiners(r.Context())
-		return append([]Examiner{}, es...), err
+		return append([]practice.Examiner{}, es...), err
 	})
 	save := func(r *http.Request, v Voices) (any, error) {
 		var in struct {
@@ -75,7 +60,7 @@ func (s *server) voiceRoutes(mux *http.ServeMux, api func(string, func(*http.Req
 		if err := need("name", in.Name, maxWho); err != nil {
 			return nil, err
 		}
-		return v.SaveExaminer(r.Context(), Examiner{ID: r.PathValue("id"), Name: in.Name, Retired: in.Retired})
+		return v.SaveExaminer(r.Context(), practice.Examiner{ID: r.PathValue("id"), Name: in.Name, Retired: in.Retired})
 	}
 	with("POST /api/examiners", save)
 	with("PUT /api/examiners/{id}", save)
@@ -192,6 +177,3 @@ func (practiseMic) Detach()              {}
 func (practiseMic) Close() error         { return nil }
 
 var _ Mic = practiseMic{}
-
-// ErrNoAdapter means that the recognizer in use cannot learn voices.
-var ErrNoAdapter = errors.New("the recognizer in use cannot learn voices: start leadsman serve with the engine ctc and the model that came with it")

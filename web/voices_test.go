@@ -13,6 +13,7 @@ import (
 
 	"leadsman/chart"
 	"leadsman/exam"
+	"leadsman/practice"
 	"leadsman/speech"
 	"leadsman/speech/scripted"
 	"leadsman/voice"
@@ -22,21 +23,21 @@ import (
 // voices is one examiner, e1, and one session, s1.
 type voices struct {
 	web.Voices
-	saved   []web.Examiner
+	saved   []practice.Examiner
 	profile []byte
 	session *voice.Session
 	ended   []string
 	asked   []voice.Kind
 }
 
-func (v *voices) Examiners(context.Context) ([]web.Examiner, error) { return nil, nil }
-func (v *voices) SaveExaminer(_ context.Context, e web.Examiner) (web.Examiner, error) {
+func (v *voices) Examiners(context.Context) ([]practice.Examiner, error) { return nil, nil }
+func (v *voices) SaveExaminer(_ context.Context, e practice.Examiner) (practice.Examiner, error) {
 	v.saved = append(v.saved, e)
 	return e, nil
 }
 func (v *voices) Voice(_ context.Context, id string) ([]byte, error) {
 	if id != "e1" || v.profile == nil {
-		return nil, web.ErrNotFound
+		return nil, practice.ErrNotFound
 	}
 	return v.profile, nil
 }
@@ -50,20 +51,20 @@ func (v *voices) SaveVoice(_ context.Context, _ string, p []byte) error {
 func (v *voices) EraseVoice(context.Context, string) error { v.profile = nil; return nil }
 func (v *voices) Lessons(_ context.Context, examiner string) (int, error) {
 	if examiner != "e1" {
-		return 0, web.ErrNotFound
+		return 0, practice.ErrNotFound
 	}
 	return 7, nil
 }
 func (v *voices) Practise(_ context.Context, examiner string, kind voice.Kind) (*voice.Session, error) {
 	if examiner != "e1" {
-		return nil, web.ErrNotFound
+		return nil, practice.ErrNotFound
 	}
 	v.asked = append(v.asked, kind)
 	return v.session, nil
 }
 func (v *voices) Session(id string) (*voice.Session, error) {
 	if id != "s1" {
-		return nil, web.ErrNotFound
+		return nil, practice.ErrNotFound
 	}
 	return v.session, nil
 }
@@ -195,7 +196,7 @@ func TestVoices(t *testing.T) {
 	if status, _ := ask("GET", "/api/examiners", "", ""); status != 404 {
 		t.Errorf("no examiners: %d", status)
 	}
-	for err, want := range map[error]int{web.ErrNoAdapter: 503, exam.ErrNoEngine: 503, voice.ErrDone: 409} {
+	for err, want := range map[error]int{practice.ErrNoAdapter: 503, exam.ErrNoEngine: 503, voice.ErrDone: 409} {
 		s.Config.Handler = web.New(web.Options{Exams: s.practice, Practice: s.practice, Voices: failing{err: err}})
 		if status, body := ask("POST", "/api/examiners/e1/practise", js, `{"kind":"drill"}`); status != want || !strings.Contains(body, err.Error()) {
 			t.Errorf("%v: %d %s", err, status, body)

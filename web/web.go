@@ -21,6 +21,7 @@ import (
 
 	"leadsman/chart"
 	"leadsman/exam"
+	"leadsman/practice"
 )
 
 // Options is what the screen needs from outside.
@@ -33,7 +34,7 @@ type Options struct {
 	// Nil: there is no voice.
 	Say func(ctx context.Context, text string, slow bool) ([]byte, error)
 	// Calendar writes days on which patients are due as an iCalendar file.
-	Calendar func(w io.Writer, days []Due) error
+	Calendar func(w io.Writer, days []practice.Due) error
 	// Paths are the practice's own, beside the built-in ones.
 	Paths []chart.Path
 	// Hosts are the names under which the service may be reached, without port. Loopback names are
@@ -353,7 +354,7 @@ func (s *server) history(r *http.Request) (any, error) {
 
 func (s *server) clips(r *http.Request) (any, error) {
 	if s.Clips == nil {
-		return ClipList{Calls: []uint64{}}, nil
+		return practice.ClipList{Calls: []uint64{}}, nil
 	}
 	l, err := s.Clips.Clips(r.Context(), r.PathValue("id"))
 	l.Calls = append([]uint64{}, l.Calls...)
@@ -368,7 +369,7 @@ func (s *server) clip(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	var wav []byte
-	if err = error(ErrNotFound); s.Clips != nil {
+	if err = error(practice.ErrNotFound); s.Clips != nil {
 		wav, err = s.Clips.Clip(r.Context(), r.PathValue("id"), call)
 	}
 	if err != nil {
@@ -418,7 +419,7 @@ func (s *server) clipUse(r *http.Request) (any, error) {
 
 func (s *server) patients(r *http.Request) (any, error) {
 	ps, err := s.Practice.Patients(r.Context(), r.URL.Query().Get("search"))
-	return append([]Patient{}, ps...), err
+	return append([]practice.Patient{}, ps...), err
 }
 
 func (s *server) patient(r *http.Request) (any, error) {
@@ -428,9 +429,9 @@ func (s *server) patient(r *http.Request) (any, error) {
 	}
 	vs, err := s.Practice.Visits(r.Context(), p.ID)
 	return struct {
-		Patient
-		Visits []Visit `json:"visits"`
-	}{p, append([]Visit{}, vs...)}, err
+		practice.Patient
+		Visits []practice.Visit `json:"visits"`
+	}{p, append([]practice.Visit{}, vs...)}, err
 }
 
 func (s *server) addPatient(r *http.Request) (any, error) { return s.savePatient(r, "") }
@@ -439,7 +440,7 @@ func (s *server) changePatient(r *http.Request) (any, error) {
 }
 
 func (s *server) savePatient(r *http.Request, id string) (any, error) {
-	var p Patient
+	var p practice.Patient
 	if err := read(r, &p); err != nil {
 		return nil, err
 	}
@@ -465,7 +466,7 @@ func born(v string) error {
 }
 
 func (s *server) begin(r *http.Request) (any, error) {
-	var v NewVisit
+	var v practice.NewVisit
 	if err := read(r, &v); err != nil {
 		return nil, err
 	}
@@ -492,7 +493,7 @@ func (s *server) walk(n chart.Numbering, path string, again bool) error {
 func (s *server) settings(r *http.Request) (any, error) { return s.Practice.Settings(r.Context()) }
 
 func (s *server) changeSettings(r *http.Request) (any, error) {
-	var v Settings
+	var v practice.Settings
 	if err := read(r, &v); err != nil {
 		return nil, err
 	}

@@ -21,64 +21,67 @@ import (
 
 	"leadsman/chart"
 	"leadsman/exam"
+	"leadsman/practice"
 	"leadsman/web"
 )
 
 // practice is a service with one exam, x1, in memory.
-type practice struct {
+type fakePractice struct {
 	web.Practice // methods that a test does not expect to be called
 	exam         web.Exam
-	patient      web.Patient
-	saved        []web.NewVisit
-	log          *exam.Memory // of x1
-	visits       []web.Visit  // newest first
+	patient      practice.Patient
+	saved        []practice.NewVisit
+	log          *exam.Memory     // of x1
+	visits       []practice.Visit // newest first
 	states       map[string]*chart.State
-	due          []web.Due
+	due          []practice.Due
 }
 
-func (p *practice) Exam(_ context.Context, id string) (web.Exam, error) {
+func (p *fakePractice) Exam(_ context.Context, id string) (web.Exam, error) {
 	if id != "x1" {
-		return nil, fmt.Errorf("exam %s: %w", id, web.ErrNotFound)
+		return nil, fmt.Errorf("exam %s: %w", id, practice.ErrNotFound)
 	}
 	return p.exam, nil
 }
 
-func (p *practice) Patients(context.Context, string) ([]web.Patient, error) { return nil, nil }
-func (p *practice) SavePatient(_ context.Context, n web.Patient) (web.Patient, error) {
+func (p *fakePractice) Patients(context.Context, string) ([]practice.Patient, error) { return nil, nil }
+func (p *fakePractice) SavePatient(_ context.Context, n practice.Patient) (practice.Patient, error) {
 	if n.Version != p.patient.Version {
-		return n, web.ErrStale
+		return n, practice.ErrConflict
 	}
 	n.Version++
 	p.patient = n
 	return n, nil
 }
-func (p *practice) Begin(_ context.Context, v web.NewVisit) (web.Visit, error) {
+func (p *fakePractice) Begin(_ context.Context, v practice.NewVisit) (practice.Visit, error) {
 	p.saved = append(p.saved, v)
-	return web.Visit{ID: v.ID}, nil
+	return practice.Visit{ID: v.ID}, nil
 }
 
-func (p *practice) Patient(_ context.Context, id string) (web.Patient, error) {
+func (p *fakePractice) Patient(_ context.Context, id string) (practice.Patient, error) {
 	if id != p.patient.ID {
-		return web.Patient{}, web.ErrNotFound
+		return practice.Patient{}, practice.ErrNotFound
 	}
 	return p.patient, nil
 }
-func (p *practice) Visits(context.Context, string) ([]web.Visit, error) { return p.visits, nil }
-func (p *practice) Visit(_ context.Context, id string) (web.Visit, error) {
+func (p *fakePractice) Visits(context.Context, string) ([]practice.Visit, error) {
+	return p.visits, nil
+}
+func (p *fakePractice) Visit(_ context.Context, id string) (practice.Visit, error) {
 	for _, v := range p.visits {
 		if v.ID == id {
 			return v, nil
 		}
 	}
-	return web.Visit{}, web.ErrNotFound
+	return practice.Visit{}, practice.ErrNotFound
 }
-func (p *practice) State(_ context.Context, id string) (*chart.State, error) {
+func (p *fakePractice) State(_ context.Context, id string) (*chart.State, error) {
 	if id == "x1" {
 		return chart.Fold(p.log.Events)
 	}
 	return p.states[id], nil
 }
-func (p *practice) Due(context.Context) ([]web.Due, error) { return p.due, nil }
+func (p *fakePractice) Due(context.Context) ([]practice.Due, error) { return p.due, nil }
 
 // mic records what an exam hears.
 type mic struct {
@@ -138,7 +141,7 @@ func (h *hearing) OpenMic(owner, _ string, takeover bool) (web.Mic, error) {
 type service struct {
 	*httptest.Server
 	t        *testing.T
-	practice *practice
+	practice *fakePractice
 	hearing  *hearing
 }
 
@@ -154,9 +157,9 @@ func start(t *testing.T) *service {
 		t.Fatal(err)
 	}
 	h := &hearing{Exam: web.Running(e)}
-	p := &practice{exam: h, patient: web.Patient{ID: "p1", Version: 3}, log: log, visits: []web.Visit{{ID: "x1", Patient: "p1", Kind: "exam", Began: 1}}}
+	p := &fakePractice{exam: h, patient: practice.Patient{ID: "p1", Version: 3}, log: log, visits: []practice.Visit{{ID: "x1", Patient: "p1", Kind: "exam", Began: 1}}}
 	srv := httptest.NewServer(web.New(web.Options{Exams: p, Practice: p, Hosts: []string{"chart.practice.example"},
-		Calendar: func(w io.Writer, days []web.Due) error { _, err := fmt.Fprint(w, days); return err }, Beat: 20 * time.Millisecond}))
+		Calendar: func(w io.Writer, days []practice.Due) error { _, err := fmt.Fprint(w, days); return err }, Beat: 20 * time.Millisecond}))
 	t.Cleanup(func() { e.Close(); srv.CloseClientConnections(); srv.Close() })
 	return &service{srv, t, p, h}
 }
@@ -193,12 +196,12 @@ func (s *service) ask(method, path, body string, header ...string) (int, string)
 // oneClip is the sound of one call.
 type oneClip struct{}
 
-func (oneClip) Clips(context.Context, string) (web.ClipList, error) {
-	return web.ClipList{Calls: []uint64{7}, Bytes: 20, Limit: 100}, nil
+func (oneClip) Clips(context.Context, string) (practice.ClipList, error) {
+	return practice.ClipList{Calls: []uint64{7}, Bytes: 20, Limit: 100}, nil
 }
 func (oneClip) Clip(_ context.Context, _ string, call uint64) ([]byte, error) {
 	if call != 7 {
-		return nil, web.ErrNotFound
+		return nil, practice.ErrNotFound
 	}
 	return []byte("RIFFxxxxWAVE"), nil
 }

@@ -19,9 +19,9 @@ import (
 	"leadsman/chart"
 	"leadsman/diagnosis"
 	"leadsman/exam"
+	"leadsman/practice"
 	"leadsman/speech"
 	"leadsman/store"
-	"leadsman/web"
 )
 
 // The invented practice. Names, people and mouths are made up for this program.
@@ -126,21 +126,21 @@ func invent(ctx context.Context, s *store.Store, now time.Time) error {
 	if err != nil || len(ps) > 0 {
 		return err
 	}
-	if err := s.SetSettings(ctx, "", map[string]string{keyPractice: inventedPractice, keyVersion: "1"}); err != nil {
+	if err := practice.Name(ctx, s, inventedPractice); err != nil {
 		return err
 	}
 	rnd := rand.New(rand.NewPCG(1, 2)) // the same mouths every time
 	for _, ip := range inventedPatients() {
-		p, err := s.AddPatient(ctx, store.Patient{Name: ip.name, Born: ip.born, Number: ip.number})
+		p, err := s.AddPatient(ctx, practice.Patient{Name: ip.name, Born: ip.born, Number: ip.number})
 		if err != nil {
 			return err
 		}
 		earlier := ""
 		var mouth *chart.Chart
 		for i, v := range ip.visits {
-			x := store.Exam{Patient: p.ID, Kind: store.KindExam, Examiner: v.examiner, Earlier: earlier, Title: "invented"}
+			x := practice.Exam{Patient: p.ID, Kind: practice.KindExam, Examiner: v.examiner, Earlier: earlier, Title: "invented"}
 			if i > 0 && !v.repeats {
-				x.Kind = store.KindReevaluation
+				x.Kind = practice.KindReevaluation
 			}
 			if x, err = s.NewExam(ctx, x); err != nil {
 				return err
@@ -302,25 +302,25 @@ func runDemo(args []string, _ io.Reader, stdout, stderr io.Writer) int {
 	}
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
-	return serve(ctx, f, stdout, stderr, func(url string, p *practice) error {
+	return serve(ctx, f, stdout, stderr, func(url string, p *practice.Practice, st *store.Store) error {
 		fmt.Fprintln(stdout, "inventing a practice ...")
-		if err := invent(ctx, p.store, time.Now()); err != nil {
+		if err := invent(ctx, st, time.Now()); err != nil {
 			return fmt.Errorf("demo: %w", err)
 		}
-		if p.engine == nil {
+		if f.engine.name == engineNone {
 			return nil
 		}
-		return playDemo(ctx, url, p, stdout, !*quiet)
+		return playDemo(ctx, url, p, stdout, stderr, !*quiet)
 	})
 }
 
 // playDemo begins an exam of the invented patient without one and speaks to it.
-func playDemo(ctx context.Context, url string, p *practice, stdout io.Writer, browse bool) error {
-	ps, err := p.store.Patients(ctx, "Lindqvist")
+func playDemo(ctx context.Context, url string, p *practice.Practice, stdout, stderr io.Writer, browse bool) error {
+	ps, err := p.Patients(ctx, "Lindqvist")
 	if err != nil || len(ps) == 0 {
 		return err // the practice was not the invented one
 	}
-	v, err := p.Begin(ctx, web.NewVisit{Patient: ps[0].ID})
+	v, err := p.Begin(ctx, practice.NewVisit{Patient: ps[0].ID})
 	if err != nil {
 		return err
 	}
@@ -333,35 +333,38 @@ func playDemo(ctx context.Context, url string, p *practice, stdout io.Writer, br
 	if browse {
 		openBrowser(page)
 	}
-	p.wg.Add(1)
-	go func() {
-		defer p.wg.Done()
-		ex, err := p.open(ctx, v.ID)
-		if err != nil {
-			p.log.Error("demo", "err", err)
-			return
+	p.Go(func() {
+		if err := speak(ctx, p, v.ID, pcm); err != nil {
+			fail(stderr, exitTool, "demo: %v", err)
 		}
-		mic, err := ex.OpenMic("demo", false)
-		if err != nil {
-			p.log.Error("demo", "err", err)
-			return
+	})
+	return nil
+}
+
+// speak feeds sound into an exam as a microphone does, until it ends or ctx does.
+func speak(ctx context.Context, p *practice.Practice, id string, pcm []int16) error {
+	ex, err := p.Open(ctx, id)
+	if err != nil {
+		return err
+	}
+	mic, err := ex.OpenMic("demo", false)
+	if err != nil {
+		return err
+	}
+	defer mic.Close()
+	// A few seconds to open the page.
+	begin := time.Now().Add(4 * time.Second)
+	for i := 0; i < len(pcm); i += frame {
+		end := min(i+frame, len(pcm))
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-time.After(time.Until(begin.Add(time.Duration(end) * time.Second / speech.Rate))):
 		}
-		defer mic.Close()
-		// A few seconds to open the page.
-		begin := time.Now().Add(4 * time.Second)
-		for i := 0; i < len(pcm); i += frame {
-			end := min(i+frame, len(pcm))
-			select {
-			case <-ctx.Done():
-				return
-			case <-time.After(time.Until(begin.Add(time.Duration(end) * time.Second / speech.Rate))):
-			}
-			if _, err := mic.Write(int64(i), pcm[i:end]); err != nil {
-				p.log.Error("demo", "err", err)
-				return
-			}
+		if _, err := mic.Write(int64(i), pcm[i:end]); err != nil {
+			return err
 		}
-	}()
+	}
 	return nil
 }
 

@@ -14,6 +14,7 @@ import (
 	"syscall"
 	"time"
 
+	"leadsman/practice"
 	"leadsman/speech"
 	"leadsman/store"
 )
@@ -130,10 +131,10 @@ const rightLine = "put that line of the practice file right; docs/practice-file.
 func (d *doctor) practiceFile() checkup {
 	c := checkup{Check: "practice file", State: stateOK, Found: "none: the calls and paths are those that come with the program"}
 	var err error
-	if d.flags.engine.own, err = openHouse(d.flags.engine.house, d.flags.data); err != nil {
+	if d.flags.engine.own, err = practice.OpenWords(d.flags.engine.words, d.flags.data); err != nil {
 		c.State, c.Found, c.Do = stateFail, err.Error(), rightLine
 	} else if own := d.flags.engine.own; own != nil {
-		c.Found = fmt.Sprintf("%s: %s, %s", own.file, count(uint64(len(own.terms.Words())), "new word"), count(uint64(len(own.own)), "path"))
+		c.Found = fmt.Sprintf("%s: %s, %s", own.File, count(uint64(len(own.Terms().Words())), "new word"), count(uint64(len(own.Paths())), "path"))
 	}
 	return c
 }

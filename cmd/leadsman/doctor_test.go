@@ -18,6 +18,7 @@ import (
 	"testing"
 	"time"
 
+	"leadsman/practice"
 	"leadsman/speech"
 	"leadsman/store"
 )
@@ -98,13 +99,13 @@ func TestDoctorFinds(t *testing.T) {
 		"no TLS files":    {func(d *doctor) { d.flags.cert, d.flags.key = "none.pem", "none.key" }, "certificate", stateFail, "no such file"},
 		"junk in store":   {func(d *doctor) { fill(t, d.flags.data); wreck(t, d.flags.data) }, "store", stateFail, "restore"},
 		"all well in it":  {func(d *doctor) { fill(t, d.flags.data) }, "store", stateOK, "1 patient, 1 exam, 0 events"},
-		"practice file":   {func(d *doctor) { d.flags.engine.house = written(t, ownWords) }, "practice file", stateOK, "practice.txt: 3 new words, 1 path"},
-		"its faults":      {func(d *doctor) { d.flags.engine.house = written(t, "\npath x: buccal 18-48") }, "practice file", stateFail, "practice.txt, line 2: path \"x\""},
+		"practice file":   {func(d *doctor) { d.flags.engine.words = written(t, ownWords(t)) }, "practice file", stateOK, "practice.txt: 3 new words, 1 path"},
+		"its faults":      {func(d *doctor) { d.flags.engine.words = written(t, "\npath x: buccal 18-48") }, "practice file", stateFail, "practice.txt, line 2: path \"x\""},
 		"in the data": {func(d *doctor) {
 			os.Mkdir(d.flags.data, 0o700)
-			os.WriteFile(filepath.Join(d.flags.data, practiceFile), []byte("vocabulary x"), 0o600)
+			os.WriteFile(filepath.Join(d.flags.data, "practice.txt"), []byte("vocabulary x"), 0o600)
 		}, "practice file", stateFail, "docs/practice-file.md"},
-		"named, not there": {func(d *doctor) { d.flags.engine.house = "none.txt" }, "practice file", stateFail, "none.txt"},
+		"named, not there": {func(d *doctor) { d.flags.engine.words = "none.txt" }, "practice file", stateFail, "none.txt"},
 		"certificate":      {func(d *doctor) { certify(t, d, 90*24*time.Hour) }, "certificate", stateOK, "chair.practice.example"},
 		"ending":           {func(d *doctor) { certify(t, d, 5*24*time.Hour) }, "certificate", stateWarn, "soon"},
 		"ended":            {func(d *doctor) { certify(t, d, -time.Hour) }, "certificate", stateFail, "run out"},
@@ -126,7 +127,7 @@ func TestDoctorFinds(t *testing.T) {
 // written is a practice file with a text.
 func written(t *testing.T, text string) string {
 	t.Helper()
-	file := filepath.Join(t.TempDir(), practiceFile)
+	file := filepath.Join(t.TempDir(), "practice.txt")
 	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
@@ -138,11 +139,11 @@ func TestDoctorHearsThePracticeFile(t *testing.T) {
 	d := newDoctor(t)
 	d.openEngine = openEngine
 	d.flags.engine.model, d.flags.engine.library = filepath.Join("..", "..", "models"), os.Getenv("LEADSMAN_LIBRARY")
-	d.flags.engine.house = written(t, ownWords)
+	d.flags.engine.words = written(t, ownWords(t))
 	if got := outcome(t, d, "recognizer"); got.State != stateOK {
 		t.Errorf("%+v: make test sets LEADSMAN_LIBRARY", got)
 	}
-	d.flags.engine.house = written(t, "\nsynonym listening = bleeding")
+	d.flags.engine.words = written(t, "\nsynonym listening = bleeding")
 	if got := outcome(t, d, "recognizer"); got.State != stateFail || !strings.Contains(got.Found, "practice.txt, line 2: it is not known how \"listening\" sounds") || !strings.Contains(got.Do, "practice file") {
 		t.Errorf("%+v", got)
 	}
@@ -161,11 +162,11 @@ func fill(t *testing.T, dir string) (exam string) {
 		t.Fatal(err)
 	}
 	defer s.Close()
-	p, err := s.AddPatient(ctx, store.Patient{Name: "Mira Holt"})
+	p, err := s.AddPatient(ctx, practice.Patient{Name: "Mira Holt"})
 	if err != nil {
 		t.Fatal(err)
 	}
-	x, err := s.NewExam(ctx, store.Exam{Patient: p.ID})
+	x, err := s.NewExam(ctx, practice.Exam{Patient: p.ID})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -13,6 +13,7 @@ import (
 	"strings"
 
 	"leadsman/grammar"
+	"leadsman/practice"
 	"leadsman/speech"
 	"leadsman/speech/ctc"
 	"leadsman/speech/vosk"
@@ -26,9 +27,9 @@ type engineFlags struct {
 	model   string
 	library string
 	lexicon string
-	house   string    // the practice file's name; "": that of the data folder
-	own     *house    // what it says
-	notes   io.Writer // what has to be said about the words of a model
+	words   string          // the practice file's name; "": that of the data folder
+	own     *practice.Words // what it says
+	notes   io.Writer       // what has to be said about the words of a model
 }
 
 // The engines by name.
@@ -92,12 +93,12 @@ func openEngine(f engineFlags) (speech.Engine, error) {
 			opt.ModelDir = besides("models")
 		}
 		if f.own != nil {
-			opt.Own, opt.OwnName = strings.NewReader(f.own.phones), "practice file "+f.own.file
+			opt.Own, opt.OwnName = strings.NewReader(f.own.Phones), "practice file "+f.own.File
 		}
 		e, err = openCTC(opt)
 	case engineVosk:
 		if f.own != nil {
-			likes := strings.NewReader(f.own.likes)
+			likes := strings.NewReader(f.own.Likes)
 			if words == nil {
 				words = likes
 			} else {
@@ -111,7 +112,7 @@ func openEngine(f engineFlags) (speech.Engine, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := f.own.heardBy(e); err != nil {
+	if err := f.own.HeardBy(e); err != nil {
 		e.Close()
 		return nil, err
 	}

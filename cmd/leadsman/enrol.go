@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"leadsman/practice"
 	"leadsman/speech"
 	"leadsman/store"
 	"leadsman/voice"
@@ -54,7 +55,7 @@ func runEnrol(args []string, stdout, stderr io.Writer) int {
 		pcm = slices.Concat(pcm, p, make([]int16, speech.Rate))
 	}
 	var err error
-	if ef.own, err = openHouse(ef.house, ""); err != nil {
+	if ef.own, err = practice.OpenWords(ef.words, ""); err != nil {
 		return fail(stderr, exitInput, "enrol: %v", err)
 	}
 	engine, err := openEngine(*ef)
@@ -131,8 +132,8 @@ func keepFor(data, name, engine string, got speech.Enrolment) error {
 	if err != nil {
 		return err
 	}
-	i := slices.IndexFunc(es, func(e store.Examiner) bool { return strings.EqualFold(e.Name, strings.TrimSpace(name)) })
-	e := store.Examiner{Name: name}
+	i := slices.IndexFunc(es, func(e practice.Examiner) bool { return strings.EqualFold(e.Name, strings.TrimSpace(name)) })
+	e := practice.Examiner{Name: name}
 	if i >= 0 {
 		e = es[i]
 	}
@@ -140,7 +141,7 @@ func keepFor(data, name, engine string, got speech.Enrolment) error {
 	if e, err = st.PutExaminer(ctx, e); err != nil {
 		return err
 	}
-	return keepVoice(st, e.ID, engine, got)
+	return practice.KeepVoice(st, e.ID, engine, got)
 }
 
 // voiced is an engine whose recognizers all listen with one voice profile.

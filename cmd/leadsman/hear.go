@@ -13,6 +13,7 @@ import (
 	"leadsman/chart"
 	"leadsman/diagnosis"
 	"leadsman/exam"
+	"leadsman/practice"
 	"leadsman/speech"
 )
 
@@ -99,7 +100,7 @@ func runHear(args []string, _ io.Reader, stdout, stderr io.Writer) int {
 	if len(pcm) < speech.Rate/10 {
 		return fail(stderr, exitInput, "hear: %s: only %d ms of sound: the recording is empty or was cut off", rest[0], len(pcm)*1000/speech.Rate)
 	}
-	if ef.own, err = openHouse(ef.house, ""); err != nil {
+	if ef.own, err = practice.OpenWords(ef.words, ""); err != nil {
 		return fail(stderr, exitInput, "hear: %v", err)
 	}
 	engine, err := openEngine(*ef)
@@ -136,19 +137,19 @@ func runHear(args []string, _ io.Reader, stdout, stderr io.Writer) int {
 const frame = speech.Rate * 30 / 1000
 
 // listen plays a recording to an exam exactly as a microphone would.
-func listen(engine speech.Engine, own *house, pcm []int16, num chart.Numbering, path string, at *chart.Place, present map[chart.Tooth]chart.Presence, realtime bool) (*heard, *chart.State, error) {
+func listen(engine speech.Engine, own *practice.Words, pcm []int16, num chart.Numbering, path string, at *chart.Place, present map[chart.Tooth]chart.Presence, realtime bool) (*heard, *chart.State, error) {
 	ctx := context.Background()
 	log := &exam.Memory{}
 	begin := time.Now()
 	now := func() int64 { return time.Since(begin).Milliseconds() }
-	path, err := exam.PathRef(path, own.paths(), nil)
+	path, err := exam.PathRef(path, own.Paths(), nil)
 	if err != nil {
 		return nil, nil, err
 	}
 	if err := exam.Start(ctx, log, num, path, at, present, 0, ""); err != nil {
 		return nil, nil, err
 	}
-	ex, err := exam.Open(ctx, exam.Config{ID: "recording", Log: log, Engine: engine, Now: now, Terms: own.words(), Paths: own.paths()})
+	ex, err := exam.Open(ctx, exam.Config{ID: "recording", Log: log, Engine: engine, Now: now, Terms: own.Terms(), Paths: own.Paths()})
 	if err != nil {
 		return nil, nil, err
 	}

@@ -13,6 +13,7 @@ import (
 
 	"leadsman/chart"
 	"leadsman/exam"
+	"leadsman/practice"
 	"leadsman/store"
 	"leadsman/web"
 )
@@ -21,7 +22,7 @@ import (
 var inventedNow = time.Date(2026, 11, 25, 9, 0, 0, 0, time.Local)
 
 // invented is the invented practice behind its pages.
-func invented(t *testing.T) (*practice, func(path string, into any) string) {
+func invented(t *testing.T, own *practice.Words) (*practice.Practice, func(path string, into any) string) {
 	t.Helper()
 	ctx := context.Background()
 	st, err := store.Open(ctx, t.TempDir(), func() time.Time { return inventedNow })
@@ -32,9 +33,9 @@ func invented(t *testing.T) (*practice, func(path string, into any) string) {
 	if err := invent(ctx, st, inventedNow); err != nil {
 		t.Fatal(err)
 	}
-	p := newPractice(st, nil, func() time.Time { return inventedNow }, slog.New(slog.DiscardHandler))
+	p := practice.New(practice.Config{Records: st, Words: own, Now: func() time.Time { return inventedNow }, Log: slog.New(slog.DiscardHandler)})
 	t.Cleanup(p.Close)
-	srv := httptest.NewServer(web.New(web.Options{Exams: p, Practice: p, Calendar: calendar}))
+	srv := httptest.NewServer(web.New(web.Options{Exams: web.Opener(p.Open), Practice: p, Calendar: calendar}))
 	t.Cleanup(srv.Close)
 	return p, func(path string, into any) string {
 		t.Helper()
@@ -56,7 +57,7 @@ func invented(t *testing.T) (*practice, func(path string, into any) string) {
 	}
 }
 
-func patientNamed(t *testing.T, p *practice, name string) (web.Patient, []web.Visit) {
+func patientNamed(t *testing.T, p *practice.Practice, name string) (practice.Patient, []practice.Visit) {
 	t.Helper()
 	ps, err := p.Patients(context.Background(), name)
 	if err != nil || len(ps) != 1 {
@@ -72,8 +73,8 @@ func patientNamed(t *testing.T, p *practice, name string) (web.Patient, []web.Vi
 // The invented practice has what every screen needs: a re-evaluation, a calibration pair, recalls that
 // are due, overdue and not decided.
 func TestInventedPractice(t *testing.T) {
-	p, get := invented(t)
-	var due []web.Due
+	p, get := invented(t, nil)
+	var due []practice.Due
 	get("/api/due", &due)
 	var got []string
 	for _, d := range due {
@@ -98,7 +99,7 @@ Walter Brack`
 		t.Fatalf("%+v", vs)
 	}
 	var pair struct {
-		First, Second web.Visit
+		First, Second practice.Visit
 		Other         bool
 		Comparison    struct {
 			Pockets, Closed, Improved int
@@ -190,7 +191,7 @@ Walter Brack`
 // What is decided under Plan is in the log, in the list of what is due, and moves with the decision; a
 // new exam takes the patient off the list until something is decided there.
 func TestDueFollowsDecisions(t *testing.T) {
-	p, _ := invented(t)
+	p, _ := invented(t, nil)
 	ctx := context.Background()
 	pt, vs := patientNamed(t, p, "Harriet Sallow")
 	days := func() (out []string) {
@@ -206,7 +207,7 @@ func TestDueFollowsDecisions(t *testing.T) {
 		}
 		return out
 	}
-	e, err := p.open(ctx, vs[0].ID)
+	e, err := p.Open(ctx, vs[0].ID)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -229,7 +230,7 @@ func TestDueFollowsDecisions(t *testing.T) {
 	if d, ok := st.Plan(); err != nil || !ok || len(st.Plans) != 2 || d.RecallMonths != 4 || !d.Added || d.Who != "Ada Quill" {
 		t.Errorf("%+v, %v", st.Plans, err)
 	}
-	if _, err := p.Begin(ctx, web.NewVisit{Patient: pt.ID, Earlier: vs[0].ID, ID: "new"}); err != nil {
+	if _, err := p.Begin(ctx, practice.NewVisit{Patient: pt.ID, Earlier: vs[0].ID, ID: "new"}); err != nil {
 		t.Fatal(err)
 	}
 	if got := strings.Join(days(), ", "); got != " " {
@@ -239,7 +240,7 @@ func TestDueFollowsDecisions(t *testing.T) {
 
 // An exam to try a microphone in is as new ones are, and is kept nowhere.
 func TestTrial(t *testing.T) {
-	p, _ := invented(t)
+	p, _ := invented(t, nil)
 	ctx := context.Background()
 	s, err := p.Settings(ctx)
 	if err != nil {
@@ -249,8 +250,7 @@ func TestTrial(t *testing.T) {
 	if _, err := p.SaveSettings(ctx, s); err != nil {
 		t.Fatal(err)
 	}
-	before := len(p.running)
-	e, err := p.trial(ctx)
+	e, err := p.Trial(ctx)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -262,7 +262,7 @@ func TestTrial(t *testing.T) {
 	if err != nil || v.Numbering != chart.FDI || v.Path != "tooth" || v.Recorded != 3 {
 		t.Errorf("%v %v %v %v", err, v.Numbering, v.Path, v.Recorded)
 	}
-	if _, err := p.open(ctx, "trial"); err == nil || len(p.running) != before {
+	if _, err := p.Open(ctx, "trial"); err == nil {
 		t.Error("the exam to try a microphone in is among the kept ones")
 	}
 	// The engine goes when the service ends: what is tried has ended before.
@@ -272,7 +272,7 @@ func TestTrial(t *testing.T) {
 	default:
 		t.Error("a microphone that is tried outlives the service")
 	}
-	if late, err := p.trial(ctx); err == nil {
+	if late, err := p.Trial(ctx); err == nil {
 		late.Close()
 		t.Error("a microphone is tried after the service has ended")
 	}
@@ -281,13 +281,12 @@ func TestTrial(t *testing.T) {
 // Exams begin on every path that is offered, the practice's own among them; what cannot be walked is refused with a reason
 // and leaves no exam behind.
 func TestBeginOnPaths(t *testing.T) {
-	p, _ := invented(t)
-	own, err := readHouse("x", strings.NewReader(ownWords+"path thirds: both 1\n"))
+	own, err := practice.ReadWords("x", strings.NewReader(ownWords(t)+"path thirds: both 1\n"))
 	if err != nil {
 		t.Fatal(err)
 	}
-	p.own = own
-	srv := httptest.NewServer(web.New(web.Options{Exams: p, Practice: p, Paths: own.paths()}))
+	p, _ := invented(t, own)
+	srv := httptest.NewServer(web.New(web.Options{Exams: web.Opener(p.Open), Practice: p, Paths: own.Paths()}))
 	t.Cleanup(srv.Close)
 	ask := func(method, path, body string, into any) int {
 		t.Helper()
@@ -309,7 +308,7 @@ func TestBeginOnPaths(t *testing.T) {
 	sallow, before := patientNamed(t, p, "Harriet Sallow")
 	_, others := patientNamed(t, p, "Jonas Merrow")
 	deep := before[1].ID // the exam before therapy
-	healthy, err := p.Begin(t.Context(), web.NewVisit{Patient: sallow.ID, Numbering: chart.FDI, Path: "arch", ID: "healthy"})
+	healthy, err := p.Begin(t.Context(), practice.NewVisit{Patient: sallow.ID, Numbering: chart.FDI, Path: "arch", ID: "healthy"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -336,7 +335,7 @@ func TestBeginOnPaths(t *testing.T) {
 		{"thirds", "", "thirds", 0, ""}, // no tooth of it is there
 		{"pockets", deep, "pockets", pockets, ""},
 	} {
-		var v web.Visit
+		var v practice.Visit
 		body := `{"patient":"` + sallow.ID + `","numbering":"fdi","path":"` + c.path + `","earlier":"` + c.earlier + `","id":"n` + string(rune('a'+i)) + `"}`
 		for range 2 { // the same id twice begins one exam
 			if status := ask("POST", "/api/exams", body, &v); status != 200 || v.Path != c.name || v.Sites != c.sites {

@@ -16,7 +16,8 @@ import (
 	"syscall"
 	"time"
 
-	"leadsman/exam"
+	"leadsman/practice"
+	"leadsman/report"
 	"leadsman/speech"
 	"leadsman/store"
 	"leadsman/web"
@@ -30,7 +31,7 @@ func addEngineFlags(fs *flag.FlagSet) *engineFlags {
 	fs.StringVar(&f.model, "model", os.Getenv("LEADSMAN_MODEL"), "folder of the acoustic model (default: models beside the program; none for vosk)")
 	fs.StringVar(&f.library, "library", os.Getenv("LEADSMAN_LIBRARY"), "libonnxruntime.so or its folder (default: beside the program)")
 	fs.StringVar(&f.lexicon, "lexicon", os.Getenv("LEADSMAN_LEXICON"), "file of further pronunciations for this practice (for vosk: of words that the model has)")
-	fs.StringVar(&f.house, "practice", os.Getenv("LEADSMAN_PRACTICE"), "file of the practice's own words and paths (default: practice.txt in the data folder)")
+	fs.StringVar(&f.words, "practice", os.Getenv("LEADSMAN_PRACTICE"), "file of the practice's own words and paths (default: practice.txt in the data folder)")
 	return f
 }
 
@@ -77,13 +78,13 @@ func runServe(args []string, _ io.Reader, stdout, stderr io.Writer) int {
 
 // serve runs the service until ctx ends. ready, if not nil, is called with the address of the page
 // once it answers.
-func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready func(url string, p *practice) error) int {
+func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready func(url string, p *practice.Practice, st *store.Store) error) int {
 	log := slog.New(slog.NewTextHandler(stderr, &slog.HandlerOptions{Level: slog.LevelInfo}))
 	if (f.cert == "") != (f.key == "") {
 		return fail(stderr, exitInput, "serve: --tls-cert and --tls-key go together")
 	}
 	var err error
-	if f.engine.own, err = openHouse(f.engine.house, f.data); err != nil {
+	if f.engine.own, err = practice.OpenWords(f.engine.words, f.data); err != nil {
 		return fail(stderr, exitInput, "serve: %v", err)
 	}
 	st, err := store.Open(ctx, f.data, time.Now)
@@ -99,8 +100,7 @@ func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready
 		}
 		defer engine.Close()
 	}
-	p := newPractice(st, engine, time.Now, log)
-	p.own = f.engine.own
+	p := practice.New(practice.Config{Records: st, Engine: engine, Words: f.engine.own, Now: time.Now, Log: log})
 	defer p.Close()
 	var names []string
 	for _, n := range strings.Split(f.hosts, ",") {
@@ -108,7 +108,7 @@ func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready
 			names = append(names, n)
 		}
 	}
-	h := web.New(web.Options{Exams: p, Practice: p, Clips: p.clips, Voices: p.voices, Say: serviceVoice(), Trial: p.trial, Calendar: calendar, Paths: p.own.paths(), Hosts: names, Version: version(), Log: log,
+	h := web.New(web.Options{Exams: web.Opener(p.Open), Practice: p, Clips: p.Clips, Voices: p.Voices, Say: serviceVoice(), Trial: p.Trial, Calendar: calendar, Paths: f.engine.own.Paths(), Hosts: names, Version: version(), Log: log,
 		Invent: func(ctx context.Context) error { return invent(ctx, st, time.Now()) }})
 	ln, err := net.Listen("tcp", f.addr)
 	if err != nil {
@@ -132,7 +132,7 @@ func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready
 		}
 	}()
 	if ready != nil {
-		if err := ready(url, p); err != nil {
+		if err := ready(url, p, st); err != nil {
 			srv.Close()
 			return fail(stderr, exitTool, "%v", err)
 		}
@@ -152,6 +152,16 @@ func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready
 	}
 }
 
-var _ web.Exams = (*practice)(nil)
-var _ web.Practice = (*practice)(nil)
-var _ exam.Log = (*store.Log)(nil)
+// calendar writes days in the form that calendars read.
+func calendar(w io.Writer, days []practice.Due) error {
+	out := make([]report.Appointment, len(days))
+	for i, d := range days {
+		day, err := time.Parse(time.DateOnly, d.Day)
+		if err != nil {
+			return err
+		}
+		out[i] = report.Appointment{Exam: d.Exam, What: d.What, Patient: d.Name, Number: d.Number, Day: day, Months: d.Months, Who: d.Who,
+			Decided: time.UnixMilli(d.Decided), Version: int(d.Call)}
+	}
+	return report.Calendar(w, out)
+}

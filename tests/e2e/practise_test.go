@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"leadsman/chart"
+	"leadsman/practice"
 	"leadsman/speech"
 	"leadsman/speech/scripted"
 	"leadsman/tests/recordings"
@@ -28,19 +29,19 @@ type voices struct {
 	takes  []speech.Take // of exams
 
 	mu        sync.Mutex
-	examiners []web.Examiner
+	examiners []practice.Examiner
 	profiles  map[string][]byte
 	session   *voice.Session
 	sessions  int
 }
 
-func (v *voices) Examiners(context.Context) ([]web.Examiner, error) {
+func (v *voices) Examiners(context.Context) ([]practice.Examiner, error) {
 	v.mu.Lock()
 	defer v.mu.Unlock()
 	return slices.Clone(v.examiners), nil
 }
 
-func (v *voices) SaveExaminer(_ context.Context, e web.Examiner) (web.Examiner, error) {
+func (v *voices) SaveExaminer(_ context.Context, e practice.Examiner) (practice.Examiner, error) {
 	v.mu.Lock()
 	defer v.mu.Unlock()
 	e.ID = fmt.Sprintf("e%d", len(v.examiners)+1)
@@ -54,7 +55,7 @@ func (v *voices) Voice(_ context.Context, examiner string) ([]byte, error) {
 	if p := v.profiles[examiner]; p != nil {
 		return p, nil
 	}
-	return nil, web.ErrNotFound
+	return nil, practice.ErrNotFound
 }
 
 func (v *voices) keep(examiner string, profile []byte, report any) {
@@ -65,7 +66,7 @@ func (v *voices) keep(examiner string, profile []byte, report any) {
 		if v.examiners[i].ID == examiner {
 			v.examiners[i].Voice = nil
 			if profile != nil {
-				v.examiners[i].Voice = &web.VoiceInfo{Made: time.Now().UnixMilli(), Report: report}
+				v.examiners[i].Voice = &practice.VoiceInfo{Made: time.Now().UnixMilli(), Report: report}
 			}
 		}
 	}
@@ -105,7 +106,7 @@ func (v *voices) Session(id string) (*voice.Session, error) {
 	v.mu.Lock()
 	defer v.mu.Unlock()
 	if v.session == nil || v.session.View().ID != id {
-		return nil, web.ErrNotFound
+		return nil, practice.ErrNotFound
 	}
 	return v.session, nil
 }
@@ -220,7 +221,7 @@ func TestTeachInBrowser(t *testing.T) {
 	takes := []speech.Take{{Words: strings.Fields("three two four")}, {Words: strings.Fields("correction three two four")}, {Words: strings.Fields("five three six")}}
 	v := &voices{engine: &adapter{Engine: says(), refuse: "five three six"}, takes: takes}
 	w := practising(t, v)
-	v.examiners = []web.Examiner{{ID: "e1", Name: "Ann Tidewell"}, {ID: "e2", Name: "Ben Oakley"}}
+	v.examiners = []practice.Examiner{{ID: "e1", Name: "Ann Tidewell"}, {ID: "e2", Name: "Ben Oakley"}}
 	p := open(t, startBrowser(t), w.url+"/practise")
 	eval[bool](p, `localStorage.setItem("ls.prefs", JSON.stringify({examiner: "e1"})), true`)
 	p.goTo(w.url + "/practise")
@@ -243,7 +244,7 @@ func TestDrillInBrowser(t *testing.T) {
 	t.Parallel()
 	v := &voices{engine: &adapter{Engine: says("three two four", "five three three", "bleeding")}, lines: []string{"three two four", "five two three", "bleeding"}}
 	w := practising(t, v)
-	v.examiners = []web.Examiner{{ID: "e1", Name: "Ben Marlow"}}
+	v.examiners = []practice.Examiner{{ID: "e1", Name: "Ben Marlow"}}
 	wav, _ := recording(t, "page-joe")
 	p := open(t, withMic(t, wav), w.url+"/practise")
 	p.until("the page is shown", `document.querySelector("#examiner option[value=e1]")`)
@@ -283,7 +284,7 @@ func TestEnrolWithTheModel(t *testing.T) {
 	}
 	v := &voices{engine: shipped.Engine(t), lines: lines}
 	w := practising(t, v)
-	v.examiners = []web.Examiner{{ID: "e1", Name: "Joe Harrow"}}
+	v.examiners = []practice.Examiner{{ID: "e1", Name: "Joe Harrow"}}
 	p := open(t, withMic(t, wav), w.url+"/practise")
 	eval[bool](p, `localStorage.setItem("ls.prefs", JSON.stringify({examiner: "e1"})), true`)
 	p.goTo(w.url + "/practise")

@@ -11,8 +11,8 @@ import (
 	"github.com/chromedp/chromedp/kb"
 
 	"leadsman/chart"
+	"leadsman/practice"
 	"leadsman/speech"
-	"leadsman/web"
 )
 
 // calls of an invented exam that stands on the way: pockets, flags, an implant, a doubt, missing teeth.
@@ -43,7 +43,7 @@ var shots = []struct {
 // AA rules it can check, nor of its best practices. LEADSMAN_SHOTS=DIR also writes pictures there.
 func TestScreens(t *testing.T) {
 	w := newWorld(t, nil)
-	w.voices.examiners = []web.Examiner{{ID: "e1", Name: "Ada Quill"}}
+	w.voices.examiners = []practice.Examiner{{ID: "e1", Name: "Ada Quill"}}
 	w.voices.keep("e1", []byte("a profile"), speech.Enrolment{Takes: 42, Left: 1, Words: 118, WrongBefore: 9, WrongAfter: 3, Seconds: 2.4})
 	w.begin("x1", chart.Universal, someCalls...)
 	b := startBrowser(t)

@@ -27,6 +27,7 @@ import (
 	"leadsman/chart"
 	"leadsman/exam"
 	"leadsman/grammar"
+	"leadsman/practice"
 	"leadsman/speech"
 	"leadsman/web"
 )
@@ -40,9 +41,9 @@ type world struct {
 	mu       sync.Mutex
 	exams    map[string]*exam.Exam
 	logs     map[string]*memory
-	visits   map[string]web.Visit
-	patients []web.Patient
-	settings web.Settings
+	visits   map[string]practice.Visit
+	patients []practice.Patient
+	settings practice.Settings
 	sounds   map[string]map[uint64][]byte // clips by exam and call
 	spoken   []string                     // what the service was asked to say
 	now      atomic.Int64
@@ -70,10 +71,10 @@ func (m *memory) AppendHeard(ctx context.Context, h exam.Heard, evs ...chart.Eve
 
 func newWorld(t *testing.T, engine speech.Engine, own ...chart.Path) *world {
 	t.Helper()
-	w := &world{t: t, engine: engine, own: own, exams: map[string]*exam.Exam{}, logs: map[string]*memory{}, voices: &voices{profiles: map[string][]byte{}}, visits: map[string]web.Visit{}, sounds: map[string]map[uint64][]byte{},
-		settings: web.Settings{Practice: "Fathom Lane Dental (invented)", Numbering: chart.Universal, Path: "arch", SiteWords: "buccal-lingual"}}
+	w := &world{t: t, engine: engine, own: own, exams: map[string]*exam.Exam{}, logs: map[string]*memory{}, voices: &voices{profiles: map[string][]byte{}}, visits: map[string]practice.Visit{}, sounds: map[string]map[uint64][]byte{},
+		settings: practice.Settings{Practice: "Fathom Lane Dental (invented)", Numbering: chart.Universal, Path: "arch", SiteWords: "buccal-lingual"}}
 	w.now.Store(time.Now().UnixMilli())
-	w.patients = []web.Patient{
+	w.patients = []practice.Patient{
 		{ID: "p1", Name: "Harriet Sallow", Born: "1969-04-17", Number: "FL-0112", Version: 1, Note: "Prefers the morning."},
 		{ID: "p2", Name: "Jonas Merrow", Born: "1991", Number: "FL-0127", Version: 1},
 	}
@@ -122,7 +123,7 @@ func (w *world) begin(id string, n chart.Numbering, calls ...string) *exam.Exam 
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	w.exams[id], w.logs[id] = e, log
-	v := web.Visit{ID: id, Patient: "p1", PatientName: "Harriet Sallow", Kind: "exam", Began: time.Now().Add(-7 * time.Minute).UnixMilli(), Numbering: n, Path: "arch", Sites: 168}
+	v := practice.Visit{ID: id, Patient: "p1", PatientName: "Harriet Sallow", Kind: "exam", Began: time.Now().Add(-7 * time.Minute).UnixMilli(), Numbering: n, Path: "arch", Sites: 168}
 	if w.earlier != nil {
 		v.Kind, v.Earlier = "re-evaluation", "x0"
 	}
@@ -135,15 +136,15 @@ func (w *world) Exam(_ context.Context, id string) (web.Exam, error) {
 	defer w.mu.Unlock()
 	e := w.exams[id]
 	if e == nil {
-		return nil, web.ErrNotFound
+		return nil, practice.ErrNotFound
 	}
 	return web.Running(e), nil
 }
 
-func (w *world) Patients(_ context.Context, search string) ([]web.Patient, error) {
+func (w *world) Patients(_ context.Context, search string) ([]practice.Patient, error) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	var out []web.Patient
+	var out []practice.Patient
 	for _, p := range w.patients {
 		if strings.Contains(strings.ToLower(p.Name+" "+p.Number), strings.ToLower(search)) {
 			out = append(out, p)
@@ -152,7 +153,7 @@ func (w *world) Patients(_ context.Context, search string) ([]web.Patient, error
 	return out, nil
 }
 
-func (w *world) Patient(_ context.Context, id string) (web.Patient, error) {
+func (w *world) Patient(_ context.Context, id string) (practice.Patient, error) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	for _, p := range w.patients {
@@ -160,10 +161,10 @@ func (w *world) Patient(_ context.Context, id string) (web.Patient, error) {
 			return p, nil
 		}
 	}
-	return web.Patient{}, web.ErrNotFound
+	return practice.Patient{}, practice.ErrNotFound
 }
 
-func (w *world) SavePatient(_ context.Context, p web.Patient) (web.Patient, error) {
+func (w *world) SavePatient(_ context.Context, p practice.Patient) (practice.Patient, error) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	for i, old := range w.patients {
@@ -171,30 +172,30 @@ func (w *world) SavePatient(_ context.Context, p web.Patient) (web.Patient, erro
 			continue
 		}
 		if old.Version != p.Version {
-			return p, web.ErrStale
+			return p, practice.ErrConflict
 		}
 		p.Version++
 		w.patients[i] = p
 		return p, nil
 	}
 	if p.ID != "" {
-		return p, web.ErrNotFound
+		return p, practice.ErrNotFound
 	}
 	p.ID, p.Version = fmt.Sprintf("p%d", len(w.patients)+1), 1
 	w.patients = append(w.patients, p)
 	return p, nil
 }
 
-func (w *world) Visits(_ context.Context, patient string) ([]web.Visit, error) {
+func (w *world) Visits(_ context.Context, patient string) ([]practice.Visit, error) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	var out []web.Visit
+	var out []practice.Visit
 	for _, v := range w.visits {
 		if v.Patient == patient {
 			out = append(out, v)
 		}
 	}
-	slices.SortFunc(out, func(a, b web.Visit) int { return cmp.Compare(b.Began, a.Began) })
+	slices.SortFunc(out, func(a, b practice.Visit) int { return cmp.Compare(b.Began, a.Began) })
 	return out, nil
 }
 
@@ -203,26 +204,26 @@ func (w *world) State(_ context.Context, id string) (*chart.State, error) {
 	defer w.mu.Unlock()
 	log := w.logs[id]
 	if log == nil {
-		return nil, web.ErrNotFound
+		return nil, practice.ErrNotFound
 	}
 	log.mu.Lock()
 	defer log.mu.Unlock()
 	return chart.Fold(log.Events)
 }
 
-func (w *world) Due(context.Context) ([]web.Due, error) { return nil, nil }
+func (w *world) Due(context.Context) ([]practice.Due, error) { return nil, nil }
 
-func (w *world) Visit(_ context.Context, id string) (web.Visit, error) {
+func (w *world) Visit(_ context.Context, id string) (practice.Visit, error) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	v, ok := w.visits[id]
 	if !ok {
-		return v, web.ErrNotFound
+		return v, practice.ErrNotFound
 	}
 	return v, nil
 }
 
-func (w *world) Begin(_ context.Context, v web.NewVisit) (web.Visit, error) {
+func (w *world) Begin(_ context.Context, v practice.NewVisit) (practice.Visit, error) {
 	w.begin(v.ID, v.Numbering)
 	w.mu.Lock()
 	defer w.mu.Unlock()
@@ -240,18 +241,18 @@ func (w *world) trial(ctx context.Context) (*exam.Exam, error) {
 	return exam.Open(ctx, exam.Config{ID: "trial", Log: log, Engine: w.engine, Now: w.now.Load})
 }
 
-func (w *world) Settings(context.Context) (web.Settings, error) { return w.settings, nil }
+func (w *world) Settings(context.Context) (practice.Settings, error) { return w.settings, nil }
 
-func (w *world) SaveSettings(_ context.Context, s web.Settings) (web.Settings, error) {
+func (w *world) SaveSettings(_ context.Context, s practice.Settings) (practice.Settings, error) {
 	if s.Version != w.settings.Version {
-		return s, web.ErrStale
+		return s, practice.ErrConflict
 	}
 	s.Version++
 	w.settings = s
 	return s, nil
 }
 
-func (w *world) Clips(_ context.Context, id string) (l web.ClipList, err error) {
+func (w *world) Clips(_ context.Context, id string) (l practice.ClipList, err error) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	for call := range w.sounds[id] {
@@ -267,7 +268,7 @@ func (w *world) Clip(_ context.Context, id string, call uint64) ([]byte, error) 
 	if wav := w.sounds[id][call]; wav != nil {
 		return wav, nil
 	}
-	return nil, web.ErrNotFound
+	return nil, practice.ErrNotFound
 }
 
 // say is a voice that hums, so long that it must be interrupted to end.

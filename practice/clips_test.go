@@ -1,4 +1,4 @@
-package main
+package practice_test
 
 import (
 	"bytes"
@@ -12,17 +12,17 @@ import (
 
 	"leadsman/chart"
 	"leadsman/exam"
+	"leadsman/practice"
 	"leadsman/speech"
 	"leadsman/speech/scripted"
 	"leadsman/store"
-	"leadsman/web"
 )
 
 // opened is a practice over a fresh store, with one patient and an engine that hears a script.
-func opened(t *testing.T, script ...scripted.Utterance) (p *practice, patient string) {
+func opened(t *testing.T, script ...scripted.Utterance) (p *practice.Practice, patient string) {
 	t.Helper()
 	st, patient := stored(t)
-	p = newPractice(st, scripted.New(script...), time.Now, slog.New(slog.DiscardHandler))
+	p = practice.New(practice.Config{Records: st, Engine: scripted.New(script...), Now: time.Now, Log: slog.New(slog.DiscardHandler)})
 	t.Cleanup(p.Close)
 	return p, patient
 }
@@ -36,7 +36,7 @@ func stored(t *testing.T) (st *store.Store, patient string) {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { st.Close() })
-	sp, err := st.AddPatient(ctx, store.Patient{Name: "Harriet Sallow"})
+	sp, err := st.AddPatient(ctx, practice.Patient{Name: "Harriet Sallow"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -44,14 +44,14 @@ func stored(t *testing.T) (st *store.Store, patient string) {
 }
 
 // begun is an exam that has begun, with its microphone.
-func begun(t *testing.T, p *practice, patient, voice string) (id string, e *exam.Exam, m *exam.Mic) {
+func begun(t *testing.T, p *practice.Practice, patient, voice string) (id string, e *exam.Exam, m *exam.Mic) {
 	t.Helper()
 	ctx := context.Background()
-	v, err := p.Begin(ctx, web.NewVisit{Patient: patient, Numbering: chart.FDI, Path: "arch"})
+	v, err := p.Begin(ctx, practice.NewVisit{Patient: patient, Numbering: chart.FDI, Path: "arch"})
 	if err != nil {
 		t.Fatal(err)
 	}
-	if e, err = p.open(ctx, v.ID); err != nil {
+	if e, err = p.Open(ctx, v.ID); err != nil {
 		t.Fatal(err)
 	}
 	if m, err = e.OpenMicFor("chair", voice, false); err != nil {
@@ -62,7 +62,7 @@ func begun(t *testing.T, p *practice, patient, voice string) (id string, e *exam
 
 // hear begins an exam and feeds its microphone for some milliseconds; each sample is the millisecond of
 // the stream that it belongs to.
-func hear(t *testing.T, p *practice, patient string, ms int64) string {
+func hear(t *testing.T, p *practice.Practice, patient string, ms int64) string {
 	t.Helper()
 	id, _, m := begun(t, p, patient, "")
 	pcm := make([]int16, ms*speech.Rate/1000)
@@ -78,10 +78,10 @@ func hear(t *testing.T, p *practice, patient string, ms int64) string {
 }
 
 // settled waits until the keeper has stored what was handed to it before.
-func settled(t *testing.T, p *practice, exam string, clips int) web.ClipList {
+func settled(t *testing.T, p *practice.Practice, exam string, clips int) practice.ClipList {
 	t.Helper()
 	for end := time.Now().Add(10 * time.Second); ; time.Sleep(5 * time.Millisecond) {
-		l, err := p.clips.Clips(context.Background(), exam)
+		l, err := p.Clips.Clips(context.Background(), exam)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -91,9 +91,9 @@ func settled(t *testing.T, p *practice, exam string, clips int) web.ClipList {
 	}
 }
 
-func sign(t *testing.T, p *practice, exam string) {
+func sign(t *testing.T, p *practice.Practice, exam string) {
 	t.Helper()
-	e, err := p.Exam(context.Background(), exam)
+	e, err := p.Open(context.Background(), exam)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -112,7 +112,7 @@ func TestClipsOfAnExam(t *testing.T) {
 	p, patient := opened(t, say(1000, "three two ten"), say(5000, "three"), say(5600, "three two"), say(8000, "remark"), say(9500, "bleeding"))
 	id := hear(t, p, patient, 12000)
 	l := settled(t, p, id, 4)
-	e, err := p.Exam(ctx, id)
+	e, err := p.Open(ctx, id)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -126,7 +126,7 @@ func TestClipsOfAnExam(t *testing.T) {
 			continue
 		}
 		calls = append(calls, c.Seq)
-		wav, err := p.clips.Clip(ctx, id, c.Seq)
+		wav, err := p.Clips.Clip(ctx, id, c.Seq)
 		if err != nil {
 			t.Errorf("call %q: %v", c.Words, err)
 			continue
@@ -151,7 +151,7 @@ func TestClipsOfAnExam(t *testing.T) {
 	if len(l.Calls) != 1 || len(v.Remarks) != 1 || l.Calls[0] != v.Remarks[0].Call {
 		t.Errorf("left after signing: %v, the remark is %+v", l.Calls, v.Remarks)
 	}
-	if _, err := p.clips.Clip(ctx, id, calls[0]); !errors.Is(err, web.ErrNotFound) {
+	if _, err := p.Clips.Clip(ctx, id, calls[0]); !errors.Is(err, practice.ErrNotFound) {
 		t.Errorf("a deleted clip: %v", err)
 	}
 }
@@ -182,9 +182,9 @@ func TestClipsAreBounded(t *testing.T) {
 	ctx := context.Background()
 	p, patient := opened(t, scripted.Utterance{StartMS: 500, EndMS: 1000, Text: "three two four"}, scripted.Utterance{StartMS: 2000, EndMS: 2500, Text: "two two two"})
 	one := int64(len(speech.WAV(make([]int16, speech.Rate)))) // half a second of words and its margins
-	p.clips.exam, p.clips.all = one+one/2, 3*one
+	p.Clips.Bound(one+one/2, 3*one)
 	// noted waits until something is told about an exam's sound.
-	noted := func(exam string, clips int) (l web.ClipList) {
+	noted := func(exam string, clips int) (l practice.ClipList) {
 		for end := time.Now().Add(10 * time.Second); l.Note == "" && time.Now().Before(end); time.Sleep(5 * time.Millisecond) {
 			l = settled(t, p, exam, clips)
 		}
@@ -195,12 +195,12 @@ func TestClipsAreBounded(t *testing.T) {
 	if len(l.Calls) != 1 || !strings.Contains(l.Note, "at most") {
 		t.Fatalf("%+v", l)
 	}
-	e, _ := p.Exam(ctx, first)
+	e, _ := p.Open(ctx, first)
 	if v, err := e.View(ctx); err != nil || v.Recorded != 6 {
 		t.Errorf("%d sites recorded, want 6: %v", v.Recorded, err)
 	}
 	// The practice is full: exams that are signed make room, the longest signed first.
-	if _, err := p.SaveSettings(ctx, web.Settings{Numbering: chart.FDI, Path: "arch", SiteWords: "buccal-lingual", KeepClips: true}); err != nil {
+	if _, err := p.SaveSettings(ctx, practice.Settings{Numbering: chart.FDI, Path: "arch", SiteWords: "buccal-lingual", KeepClips: true}); err != nil {
 		t.Fatal(err)
 	}
 	second := hear(t, p, patient, 1500)
@@ -220,7 +220,7 @@ func TestClipsAreBounded(t *testing.T) {
 	if l := noted(fifth, 0); !strings.Contains(l.Note, "sign exams") || len(settled(t, p, first, 1).Calls) != 1 {
 		t.Errorf("%+v", l)
 	}
-	if bytes, limit, err := p.clips.ClipUse(ctx); err != nil || bytes > limit || bytes < 2*one {
+	if bytes, limit, err := p.Clips.ClipUse(ctx); err != nil || bytes > limit || bytes < 2*one {
 		t.Errorf("%d of %d bytes: %v", bytes, limit, err)
 	}
 }
@@ -234,8 +234,7 @@ func TestClipsNeverBlockTheExam(t *testing.T) {
 	for i := range int64(100) {
 		script = append(script, scripted.Utterance{StartMS: 1000 + 2000*i, EndMS: 1300 + 2000*i, Text: "say again"})
 	}
-	p := &practice{store: st, engine: scripted.New(script...), now: time.Now, log: slog.New(slog.DiscardHandler), running: map[string]*exam.Exam{},
-		clips: newClipKeeper(st, time.Now, slog.New(slog.DiscardHandler)), voices: newVoices(st, nil, time.Now, slog.New(slog.DiscardHandler))}
+	p := practice.Halted(practice.Config{Records: st, Engine: scripted.New(script...), Now: time.Now, Log: slog.New(slog.DiscardHandler)})
 	heard := make(chan []string)
 	go func() { // the keeper does not run: the store might as well be locked
 		var ids []string
@@ -245,7 +244,7 @@ func TestClipsNeverBlockTheExam(t *testing.T) {
 			ids = append(ids, id)
 		}
 		for range 100 {
-			p.clips.signed(ids[0])
+			p.Clips.Signed(ids[0])
 		}
 		heard <- ids
 	}()
@@ -255,34 +254,33 @@ func TestClipsNeverBlockTheExam(t *testing.T) {
 	case <-time.After(60 * time.Second):
 		t.Fatal("the exam waits for the keeper of its sound")
 	}
-	if _, err := p.SaveSettings(ctx, web.Settings{Numbering: chart.FDI, Path: "arch", SiteWords: "buccal-lingual", KeepClips: true}); err != nil {
+	if _, err := p.SaveSettings(ctx, practice.Settings{Numbering: chart.FDI, Path: "arch", SiteWords: "buccal-lingual", KeepClips: true}); err != nil {
 		t.Fatal(err)
 	}
-	go p.clips.run()
+	p.Clips.Go()
 	p.Close()
 	for _, id := range ids {
-		if l, err := p.clips.Clips(ctx, id); err != nil || len(l.Calls) != 100 || l.Note != "" {
+		if l, err := p.Clips.Clips(ctx, id); err != nil || len(l.Calls) != 100 || l.Note != "" {
 			t.Errorf("%d of 100 clips are kept, %q, %v", len(l.Calls), l.Note, err)
 		}
 	}
 	// What comes when all is over is told, not lost without a word, and stops nobody.
-	p.clips.add(clip{exam: ids[0], call: 7, pcm: make([]int16, 9)})
-	if l, _ := p.clips.Clips(ctx, ids[0]); !strings.Contains(l.Note, "ending") {
+	p.Clips.Add(ids[0], 7, make([]int16, 9))
+	if l, _ := p.Clips.Clips(ctx, ids[0]); !strings.Contains(l.Note, "ending") {
 		t.Errorf("note %q", l.Note)
 	}
 }
 
 // Sound that waits has a bound; the signing gets through all the same.
 func TestClipsThatWaitAreBounded(t *testing.T) {
-	k := newClipKeeper(nil, time.Now, slog.New(slog.DiscardHandler))
-	k.waits = 100
+	k := practice.NewClips(100)
 	for i := range uint64(3) {
-		k.add(clip{exam: "x", call: i + 1, pcm: make([]int16, 25)})
+		k.Add("x", i+1, make([]int16, 25))
 	}
-	k.signed("x")
-	cs, over := k.take()
-	if len(cs) != 3 || over || cs[2].pcm != nil || !strings.Contains(k.notes["x"], "too many") {
-		t.Errorf("%d wait, note %q", len(cs), k.notes["x"])
+	k.Signed("x")
+	waiting, over, note := k.Waiting()
+	if !slices.Equal(waiting, []int{25, 25, 0}) || over || !strings.Contains(note, "too many") {
+		t.Errorf("%d wait, note %q", waiting, note)
 	}
 }
 
@@ -290,7 +288,7 @@ func TestClipsThatWaitAreBounded(t *testing.T) {
 func TestSpokenCallsHaveAnAuthor(t *testing.T) {
 	ctx := context.Background()
 	p, patient := opened(t, scripted.Utterance{StartMS: 300, EndMS: 900, Text: "three two four"}, scripted.Utterance{StartMS: 2000, EndMS: 3000, Text: "remark cold air"})
-	ada, err := p.voices.SaveExaminer(ctx, web.Examiner{Name: "Ada Quill"})
+	ada, err := p.Voices.SaveExaminer(ctx, practice.Examiner{Name: "Ada Quill"})
 	if err != nil {
 		t.Fatal(err)
 	}

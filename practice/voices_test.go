@@ -1,22 +1,21 @@
-package main
+package practice_test
 
 import (
 	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
-	"log/slog"
 	"strings"
 	"testing"
 	"time"
 
 	"leadsman/chart"
 	"leadsman/exam"
+	"leadsman/practice"
 	"leadsman/speech"
 	"leadsman/speech/scripted"
 	"leadsman/store"
 	"leadsman/voice"
-	"leadsman/web"
 )
 
 // learner is an engine whose profiles begin with its version.
@@ -61,19 +60,19 @@ func TestVoices(t *testing.T) {
 	}
 	defer st.Close()
 	l := &learner{Engine: scripted.New(scripted.Utterance{StartMS: 300, EndMS: 900, Text: "three two four"}), version: "v1"}
-	v := newVoices(st, l, time.Now, slog.New(slog.DiscardHandler))
+	v := practice.NewVoices(st, l, time.Now)
 	defer v.Close()
-	ann, err := v.SaveExaminer(ctx, web.Examiner{Name: "Ann Tidewell"})
+	ann, err := v.SaveExaminer(ctx, practice.Examiner{Name: "Ann Tidewell"})
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := v.SaveExaminer(ctx, web.Examiner{ID: "nobody", Name: "x"}); !errors.Is(err, web.ErrNotFound) {
+	if _, err := v.SaveExaminer(ctx, practice.Examiner{ID: "nobody", Name: "x"}); !errors.Is(err, practice.ErrNotFound) {
 		t.Errorf("an examiner that is not there: %v", err)
 	}
-	if _, err := v.Practise(ctx, "nobody", voice.Drill); !errors.Is(err, web.ErrNotFound) {
+	if _, err := v.Practise(ctx, "nobody", voice.Drill); !errors.Is(err, practice.ErrNotFound) {
 		t.Errorf("a session for nobody: %v", err)
 	}
-	if _, profile, note, err := v.recognizer(ann.ID); err != nil || profile || note != "" {
+	if _, profile, note, err := v.Recognizer(ann.ID); err != nil || profile || note != "" {
 		t.Errorf("without a profile: %t %q %v", profile, note, err)
 	}
 
@@ -98,7 +97,7 @@ func TestVoices(t *testing.T) {
 	if err != nil || len(es) != 1 || es[0].Voice == nil || es[0].Voice.Remedy != "" || !strings.Contains(string(es[0].Voice.Report.(json.RawMessage)), `"wrong_before":3`) {
 		t.Fatalf("examiners %+v, %v", es, err)
 	}
-	if _, profile, note, err := v.recognizer(ann.ID); err != nil || !profile || note != "" || l.used == 0 {
+	if _, profile, note, err := v.Recognizer(ann.ID); err != nil || !profile || note != "" || l.used == 0 {
 		t.Errorf("with a profile: %t %q %v", profile, note, err)
 	}
 
@@ -107,7 +106,7 @@ func TestVoices(t *testing.T) {
 	if err != nil || !d.View().Profile {
 		t.Fatalf("drill: %v", err)
 	}
-	if _, err := v.Session(s.View().ID); !errors.Is(err, web.ErrNotFound) {
+	if _, err := v.Session(s.View().ID); !errors.Is(err, practice.ErrNotFound) {
 		t.Errorf("the session before: %v", err)
 	}
 	if again, err := v.Session(d.View().ID); err != nil || again != d {
@@ -125,7 +124,7 @@ func TestVoices(t *testing.T) {
 			t.Errorf("import of %q: %v", bad, err)
 		}
 	}
-	if err := v.SaveVoice(ctx, "nobody", file); !errors.Is(err, web.ErrNotFound) {
+	if err := v.SaveVoice(ctx, "nobody", file); !errors.Is(err, practice.ErrNotFound) {
 		t.Errorf("import for nobody: %v", err)
 	}
 	if err := v.SaveVoice(ctx, ann.ID, file); err != nil {
@@ -134,7 +133,7 @@ func TestVoices(t *testing.T) {
 
 	// A new model: heard without the profile, and said so, here and on Live.
 	l.version = "v2"
-	rec, profile, note, err := v.recognizer(ann.ID)
+	rec, profile, note, err := v.Recognizer(ann.ID)
 	if err != nil || rec == nil || profile || !strings.Contains(note, "another version of the speech model: enrol again") {
 		t.Errorf("after a new model: %t %q %v", profile, note, err)
 	}
@@ -145,10 +144,10 @@ func TestVoices(t *testing.T) {
 	if err := v.EraseVoice(ctx, ann.ID); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := v.Voice(ctx, ann.ID); !errors.Is(err, web.ErrNotFound) {
+	if _, err := v.Voice(ctx, ann.ID); !errors.Is(err, practice.ErrNotFound) {
 		t.Errorf("erased: %v", err)
 	}
-	if _, err := v.Session(d.View().ID); !errors.Is(err, web.ErrNotFound) {
+	if _, err := v.Session(d.View().ID); !errors.Is(err, practice.ErrNotFound) {
 		t.Errorf("a session after erasing: %v", err)
 	}
 
@@ -157,13 +156,13 @@ func TestVoices(t *testing.T) {
 	if err := v.SaveVoice(ctx, ann.ID, file); err != nil {
 		t.Fatal(err)
 	}
-	if gone, err := v.SaveExaminer(ctx, web.Examiner{ID: ann.ID, Name: ann.Name, Retired: true}); err != nil || gone.Voice != nil {
+	if gone, err := v.SaveExaminer(ctx, practice.Examiner{ID: ann.ID, Name: ann.Name, Retired: true}); err != nil || gone.Voice != nil {
 		t.Errorf("retired: %+v, %v", gone, err)
 	}
 
 	// Without an engine, and with one that cannot learn.
-	for engine, want := range map[speech.Engine]error{nil: exam.ErrNoEngine, scripted.New(): web.ErrNoAdapter} {
-		w := newVoices(st, engine, time.Now, slog.New(slog.DiscardHandler))
+	for engine, want := range map[speech.Engine]error{nil: exam.ErrNoEngine, scripted.New(): practice.ErrNoAdapter} {
+		w := practice.NewVoices(st, engine, time.Now)
 		if _, err := w.Practise(ctx, ann.ID, voice.Enrol); !errors.Is(err, want) {
 			t.Errorf("engine %v: %v, want %v", engine, err, want)
 		}
@@ -179,11 +178,11 @@ func TestForgottenSessions(t *testing.T) {
 	}
 	defer st.Close()
 	now := time.Now()
-	v := newVoices(st, &learner{Engine: scripted.New(), version: "v1"}, func() time.Time { return now }, slog.New(slog.DiscardHandler))
+	v := practice.NewVoices(st, &learner{Engine: scripted.New(), version: "v1"}, func() time.Time { return now })
 	defer v.Close()
 	var ids []string
 	for _, name := range []string{"Ann", "Ben"} {
-		e, err := v.SaveExaminer(ctx, web.Examiner{Name: name})
+		e, err := v.SaveExaminer(ctx, practice.Examiner{Name: name})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -192,20 +191,20 @@ func TestForgottenSessions(t *testing.T) {
 			t.Fatal(err)
 		}
 		ids = append(ids, s.View().ID)
-		now = now.Add(forgottenAfter / 2)
+		now = now.Add(practice.ForgottenAfter / 2)
 	}
 	if _, err := v.Session(ids[1]); err != nil {
 		t.Error(err)
 	}
-	now = now.Add(forgottenAfter/2 + time.Second)
-	e, err := v.SaveExaminer(ctx, web.Examiner{Name: "Cy"})
+	now = now.Add(practice.ForgottenAfter/2 + time.Second)
+	e, err := v.SaveExaminer(ctx, practice.Examiner{Name: "Cy"})
 	if err != nil {
 		t.Fatal(err)
 	}
 	if _, err := v.Practise(ctx, e.ID, voice.Drill); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := v.Session(ids[0]); !errors.Is(err, web.ErrNotFound) {
+	if _, err := v.Session(ids[0]); !errors.Is(err, practice.ErrNotFound) {
 		t.Errorf("forgotten: %v", err)
 	}
 	if _, err := v.Session(ids[1]); err != nil {

@@ -1,4 +1,4 @@
-package main
+package practice
 
 import (
 	"context"
@@ -12,17 +12,40 @@ import (
 	"leadsman/chart"
 	"leadsman/exam"
 	"leadsman/speech"
-	"leadsman/store"
 	"leadsman/voice"
-	"leadsman/web"
 )
 
-// voices hands examiners, their voice profiles and practice sessions to the pages.
-type voices struct {
-	store  *store.Store
-	engine speech.Engine // nil: keyboard only
-	now    func() time.Time
-	log    *slog.Logger
+// Examiner is somebody who makes exams.
+type Examiner struct {
+	ID      string `json:"id"` // made when empty
+	Name    string `json:"name"`
+	Retired bool   `json:"retired"` // no longer offered for new exams
+	// Voice is the examiner's voice profile; nil: none. Filled in by Voices.
+	Voice *VoiceInfo `json:"voice,omitempty"`
+}
+
+// VoiceInfo says what is known of a voice profile.
+type VoiceInfo struct {
+	Made   int64  `json:"made"`             // Unix milliseconds
+	Report any    `json:"report,omitempty"` // what the enrolment came to: speech.Enrolment
+	Remedy string `json:"remedy,omitempty"` // why it is not used and what to do; "" if it is
+}
+
+// Voice is the voice profile of an examiner: personal data, kept until it is erased or replaced.
+type Voice struct {
+	Examiner string
+	Created  time.Time
+	Engine   string // name of the engine and model that made it
+	Report   string // what the enrolment came to, JSON
+	Profile  []byte
+}
+
+// Voices keeps examiners and their voice profiles, and has them practise.
+type Voices struct {
+	records Records
+	engine  speech.Engine // nil: keyboard only
+	now     func() time.Time
+	log     *slog.Logger
 
 	mu       sync.Mutex
 	sessions map[string]*practising
@@ -41,12 +64,12 @@ type practising struct {
 // forgottenAfter is how long a session is kept that nobody looks at any more.
 const forgottenAfter = 20 * time.Minute
 
-func newVoices(s *store.Store, engine speech.Engine, now func() time.Time, log *slog.Logger) *voices {
-	return &voices{store: s, engine: engine, now: now, log: log, sessions: map[string]*practising{}, rhythms: map[string]bool{}}
+func newVoices(s Records, engine speech.Engine, now func() time.Time, log *slog.Logger) *Voices {
+	return &Voices{records: s, engine: engine, now: now, log: log, sessions: map[string]*practising{}, rhythms: map[string]bool{}}
 }
 
 // Close ends all sessions.
-func (v *voices) Close() {
+func (v *Voices) Close() {
 	v.mu.Lock()
 	defer v.mu.Unlock()
 	for id := range v.sessions {
@@ -55,7 +78,7 @@ func (v *voices) Close() {
 }
 
 // end closes a session. The caller holds mu.
-func (v *voices) end(id string) {
+func (v *Voices) end(id string) {
 	if p := v.sessions[id]; p != nil {
 		delete(v.sessions, id)
 		if err := p.Close(); err != nil {
@@ -64,22 +87,22 @@ func (v *voices) end(id string) {
 	}
 }
 
-func (v *voices) adapter() (speech.Adapter, error) {
+func (v *Voices) adapter() (speech.Adapter, error) {
 	if v.engine == nil {
 		return nil, exam.ErrNoEngine
 	}
 	a, ok := v.engine.(speech.Adapter)
 	if !ok {
-		return nil, web.ErrNoAdapter
+		return nil, ErrNoAdapter
 	}
 	return a, nil
 }
 
 // recognizer makes a recognizer for an examiner: with the voice profile, if there is one that fits the model; else note says why not.
-func (v *voices) recognizer(examiner string) (rec speech.Recognizer, profile bool, note string, err error) {
-	kept, err := v.store.Voice(context.Background(), examiner)
+func (v *Voices) recognizer(examiner string) (rec speech.Recognizer, profile bool, note string, err error) {
+	kept, err := v.records.Voice(context.Background(), examiner)
 	switch {
-	case errors.Is(err, store.ErrNotFound):
+	case errors.Is(err, ErrNotFound):
 	case err != nil:
 		v.log.Error("voice profile cannot be read", "err", err)
 		note = "The voice profile cannot be read: the exam is heard without it."
@@ -101,35 +124,35 @@ func (v *voices) recognizer(examiner string) (rec speech.Recognizer, profile boo
 }
 
 // name is that of an examiner, or "" if nobody has the id.
-func (v *voices) name(examiner string) string {
+func (v *Voices) name(examiner string) string {
 	e, err := v.examiner(context.Background(), examiner)
-	if err != nil && !errors.Is(err, web.ErrNotFound) {
+	if err != nil && !errors.Is(err, ErrNotFound) {
 		v.log.Error("the examiner's name cannot be read", "err", err)
 	}
 	return e.Name
 }
 
-func (v *voices) info(ctx context.Context, e store.Examiner) (web.Examiner, error) {
-	out := web.Examiner{ID: e.ID, Name: e.Name, Retired: e.Retired}
-	kept, err := v.store.Voice(ctx, e.ID)
-	if errors.Is(err, store.ErrNotFound) {
-		return out, nil
+// info fills in what is known of an examiner's voice.
+func (v *Voices) info(ctx context.Context, e Examiner) (Examiner, error) {
+	kept, err := v.records.Voice(ctx, e.ID)
+	if errors.Is(err, ErrNotFound) {
+		return e, nil
 	}
 	if err != nil {
-		return out, err
+		return e, err
 	}
-	out.Voice = &web.VoiceInfo{Made: kept.Created.UnixMilli()}
+	e.Voice = &VoiceInfo{Made: kept.Created.UnixMilli()}
 	if kept.Report != "" {
-		out.Voice.Report = json.RawMessage(kept.Report)
+		e.Voice.Report = json.RawMessage(kept.Report)
 	}
 	if err := v.fits(kept.Profile); err != nil {
-		out.Voice.Remedy = err.Error()
+		e.Voice.Remedy = err.Error()
 	}
-	return out, nil
+	return e, nil
 }
 
 // fits says whether a profile can be used with the engine.
-func (v *voices) fits(profile []byte) error {
+func (v *Voices) fits(profile []byte) error {
 	a, err := v.adapter()
 	if err != nil {
 		return err
@@ -141,87 +164,88 @@ func (v *voices) fits(profile []byte) error {
 	return rec.Close()
 }
 
-func (v *voices) Examiners(ctx context.Context) ([]web.Examiner, error) {
-	es, err := v.store.Examiners(ctx)
+func (v *Voices) Examiners(ctx context.Context) ([]Examiner, error) {
+	es, err := v.records.Examiners(ctx)
 	if err != nil {
 		return nil, err
 	}
-	out := make([]web.Examiner, len(es))
 	for i, e := range es {
-		if out[i], err = v.info(ctx, e); err != nil {
+		if es[i], err = v.info(ctx, e); err != nil {
 			return nil, err
 		}
 	}
-	return out, nil
+	return es, nil
 }
 
-func (v *voices) SaveExaminer(ctx context.Context, w web.Examiner) (web.Examiner, error) {
-	if w.ID != "" {
-		if _, err := v.examiner(ctx, w.ID); err != nil {
-			return w, err
+// SaveExaminer adds (ID "") or changes an examiner. The voice profile of one who retires is erased.
+func (v *Voices) SaveExaminer(ctx context.Context, e Examiner) (Examiner, error) {
+	if e.ID != "" {
+		if _, err := v.examiner(ctx, e.ID); err != nil {
+			return e, err
 		}
 	}
-	if w.ID != "" && w.Retired {
+	if e.ID != "" && e.Retired {
 		// Nobody needs the voice of somebody who has left.
-		if err := v.EraseVoice(ctx, w.ID); err != nil {
-			return w, err
+		if err := v.EraseVoice(ctx, e.ID); err != nil {
+			return e, err
 		}
 	}
-	e, err := v.store.PutExaminer(ctx, store.Examiner{ID: w.ID, Name: w.Name, Retired: w.Retired})
+	kept, err := v.records.PutExaminer(ctx, Examiner{ID: e.ID, Name: e.Name, Retired: e.Retired})
 	if err != nil {
-		return w, known(err)
+		return e, err
 	}
-	return v.info(ctx, e)
+	return v.info(ctx, kept)
 }
 
-func (v *voices) examiner(ctx context.Context, id string) (store.Examiner, error) {
-	es, err := v.store.Examiners(ctx)
+func (v *Voices) examiner(ctx context.Context, id string) (Examiner, error) {
+	es, err := v.records.Examiners(ctx)
 	if err != nil {
-		return store.Examiner{}, err
+		return Examiner{}, err
 	}
 	for _, e := range es {
 		if e.ID == id {
 			return e, nil
 		}
 	}
-	return store.Examiner{}, web.ErrNotFound
+	return Examiner{}, ErrNotFound
 }
 
-func (v *voices) Voice(ctx context.Context, examiner string) ([]byte, error) {
-	kept, err := v.store.Voice(ctx, examiner)
-	return kept.Profile, known(err)
+// Voice is the profile as a file.
+func (v *Voices) Voice(ctx context.Context, examiner string) ([]byte, error) {
+	kept, err := v.records.Voice(ctx, examiner)
+	return kept.Profile, err
 }
 
 // SaveVoice keeps a profile that was exported, here or elsewhere.
-func (v *voices) SaveVoice(ctx context.Context, examiner string, profile []byte) error {
+func (v *Voices) SaveVoice(ctx context.Context, examiner string, profile []byte) error {
 	if err := v.fits(profile); err != nil {
 		if errors.Is(err, speech.ErrOtherModel) || errors.Is(err, speech.ErrProfile) {
 			return &chart.Refusal{Text: err.Error()}
 		}
 		return err
 	}
-	_, err := v.store.PutVoice(ctx, store.Voice{Examiner: examiner, Engine: v.engine.Name(), Profile: profile})
+	_, err := v.records.PutVoice(ctx, Voice{Examiner: examiner, Engine: v.engine.Name(), Profile: profile})
 	if err == nil {
-		err = v.store.SetSettings(ctx, examiner, map[string]string{keyTaught: ""})
+		err = v.records.SetSettings(ctx, examiner, map[string]string{keyTaught: ""})
 	}
-	return known(err)
+	return err
 }
 
 // EraseVoice wipes a profile and the rhythm. A session of the examiner ends: it may hold recordings.
-func (v *voices) EraseVoice(ctx context.Context, examiner string) error {
+func (v *Voices) EraseVoice(ctx context.Context, examiner string) error {
 	v.mu.Lock()
 	v.endOf(examiner)
 	delete(v.rhythms, examiner)
-	err := v.store.SetSettings(ctx, examiner, map[string]string{keyRhythm: "", keyTaught: ""})
+	err := v.records.SetSettings(ctx, examiner, map[string]string{keyRhythm: "", keyTaught: ""})
 	v.mu.Unlock()
 	if err != nil {
 		return err
 	}
-	return known(v.store.EraseVoice(ctx, examiner)) // overwrites what the store's log still has of both
+	return v.records.EraseVoice(ctx, examiner) // overwrites what the store's log still has of both
 }
 
 // endOf ends the sessions of an examiner, and those that were forgotten. The caller holds mu.
-func (v *voices) endOf(examiner string) {
+func (v *Voices) endOf(examiner string) {
 	for id, p := range v.sessions {
 		if p.View().Examiner == examiner || v.now().Sub(p.used) > forgottenAfter {
 			v.end(id)
@@ -229,7 +253,7 @@ func (v *voices) endOf(examiner string) {
 	}
 }
 
-func (v *voices) Practise(ctx context.Context, examiner string, kind voice.Kind) (*voice.Session, error) {
+func (v *Voices) Practise(ctx context.Context, examiner string, kind voice.Kind) (*voice.Session, error) {
 	if _, err := v.examiner(ctx, examiner); err != nil {
 		return nil, err
 	}
@@ -237,13 +261,13 @@ func (v *voices) Practise(ctx context.Context, examiner string, kind voice.Kind)
 	if err != nil {
 		return nil, err
 	}
-	kv, err := v.store.Settings(ctx, "")
+	kv, err := v.records.Settings(ctx, "")
 	if err != nil {
 		return nil, err
 	}
 	cfg := voice.Config{Examiner: examiner, Kind: kind, Numbering: chart.Numbering(kv[keyNumbering]), Engine: a,
 		Recognizer: func() (speech.Recognizer, bool, string, error) { return v.recognizer(examiner) }, Seed: uint64(v.now().UnixNano()),
-		Keep: func(e speech.Enrolment) error { return keepVoice(v.store, examiner, a.Name(), e) }}
+		Keep: func(e speech.Enrolment) error { return KeepVoice(v.records, examiner, a.Name(), e) }}
 	if kind == voice.Teach {
 		if err := v.teach(ctx, a, examiner, &cfg); err != nil {
 			return nil, err
@@ -263,12 +287,12 @@ func (v *voices) Practise(ctx context.Context, examiner string, kind voice.Kind)
 }
 
 // keepVoice stores what an enrolment came to.
-func keepVoice(s *store.Store, examiner, engine string, e speech.Enrolment) error {
+func KeepVoice(s Records, examiner, engine string, e speech.Enrolment) error {
 	report, err := json.Marshal(e)
 	if err != nil {
 		return err
 	}
-	_, err = s.PutVoice(context.Background(), store.Voice{Examiner: examiner, Engine: engine, Report: string(report), Profile: e.Profile})
+	_, err = s.PutVoice(context.Background(), Voice{Examiner: examiner, Engine: engine, Report: string(report), Profile: e.Profile})
 	if err == nil {
 		// A new profile has learned nothing from exams.
 		err = s.SetSettings(context.Background(), examiner, map[string]string{keyTaught: ""})
@@ -276,21 +300,19 @@ func keepVoice(s *store.Store, examiner, engine string, e speech.Enrolment) erro
 	return err
 }
 
-func (v *voices) Session(id string) (*voice.Session, error) {
+func (v *Voices) Session(id string) (*voice.Session, error) {
 	v.mu.Lock()
 	defer v.mu.Unlock()
 	p := v.sessions[id]
 	if p == nil {
-		return nil, web.ErrNotFound
+		return nil, ErrNotFound
 	}
 	p.used = v.now()
 	return p.Session, nil
 }
 
-func (v *voices) EndSession(id string) {
+func (v *Voices) EndSession(id string) {
 	v.mu.Lock()
 	defer v.mu.Unlock()
 	v.end(id)
 }
-
-var _ web.Voices = (*voices)(nil)

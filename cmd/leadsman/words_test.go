@@ -8,53 +8,25 @@ import (
 	"testing"
 
 	"leadsman/chart"
+	"leadsman/practice"
 	"leadsman/speech"
 	"leadsman/tests/recordings"
 )
 
-const ownWords = `# an invented practice
-numbering universal
-synonym listening = bleeding
-synonym refused = exam complete
-sound refused = R IH F Y UW Z D | R AH F Y UW Z D
-sound listening = L IH S AH N IH NG
-path lowers: buccal 32-17, lingual 17-32   # in one sweep
-sound lowers = L OW ER Z
-`
-
-func TestHouse(t *testing.T) {
-	h, err := readHouse("x", strings.NewReader(ownWords))
+// ownWords is the practice file of an invented practice.
+func ownWords(t *testing.T) string {
+	t.Helper()
+	b, err := os.ReadFile(filepath.Join("..", "..", "practice", "testdata", "practice.txt"))
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(h.own) != 1 || h.own[0].Ref != "lowers: buccal 48-38, lingual 38-48" {
-		t.Errorf("paths: %+v", h.own)
-	}
-	if got := strings.Join(h.terms.Words(), " "); got != "listening refused lowers" {
-		t.Errorf("words: %s", got)
-	}
-	for text, want := range map[string]string{
-		"\n\nvocabulary x": "line 3: \"vocabulary\" begins no line", "synonym a b": "line 1: write a synonym", "synonym 3 = bleeding": "without digits",
-		"synonym bleeding = plaque": "line 1: synonym \"bleeding\": these words mean something", "numbering palmer": "line 1", "path x buccal 1": "write a path",
-		"path two words: buccal 18": "name of one word", "path x: buccal 18-48": "line 1: path \"x\": \"buccal 18-48\": teeth of both arches", "path arch: buccal 18": "line 1",
-		"#\nsound x": "line 2: write a sound", "sound x = like": "write a sound", "synonym spot = blood": "no words of calls",
-	} {
-		if _, err := readHouse("file.txt", strings.NewReader(text)); err == nil || !strings.Contains(err.Error(), want) || !strings.Contains(err.Error(), "practice file file.txt, line ") {
-			t.Errorf("%q: %v, want %q in it", text, err, want)
-		}
-	}
-	if h, err := openHouse("", t.TempDir()); h != nil || err != nil {
-		t.Errorf("no file: %v %v", h, err)
-	}
-	if _, err := openHouse(filepath.Join(t.TempDir(), "none"), ""); err == nil {
-		t.Error("a named file that is not there")
-	}
+	return string(b)
 }
 
 // A practice's words through sound: the clips are espeak-ng's, of words that no call has.
-func TestHouseIsHeard(t *testing.T) {
-	open := func(text string) (speech.Engine, *house, error) {
-		h, err := readHouse("x", strings.NewReader(text))
+func TestWordsAreHeard(t *testing.T) {
+	open := func(text string) (speech.Engine, *practice.Words, error) {
+		h, err := practice.ReadWords("x", strings.NewReader(text))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -70,7 +42,7 @@ func TestHouseIsHeard(t *testing.T) {
 			t.Errorf("%q: %v, want %q in it", text, err, want)
 		}
 	}
-	e, h, err := open(ownWords)
+	e, h, err := open(ownWords(t))
 	if err != nil {
 		t.Fatalf("%v: make test sets LEADSMAN_LIBRARY", err)
 	}

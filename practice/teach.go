@@ -1,4 +1,4 @@
-package main
+package practice
 
 import (
 	"bytes"
@@ -8,7 +8,6 @@ import (
 	"strconv"
 
 	"leadsman/speech"
-	"leadsman/store"
 	"leadsman/voice"
 )
 
@@ -28,8 +27,8 @@ type lesson struct {
 }
 
 // lessons are what an examiner repaired by voice in exams, whose sound is kept and which his profile has not learned from; newest first.
-func (v *voices) lessons(ctx context.Context, examiner string) ([]lesson, error) {
-	es, err := v.store.Examiners(ctx)
+func (v *Voices) lessons(ctx context.Context, examiner string) ([]lesson, error) {
+	es, err := v.records.Examiners(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -48,19 +47,19 @@ func (v *voices) lessons(ctx context.Context, examiner string) ([]lesson, error)
 	if name == "" || same > 1 {
 		return nil, nil
 	}
-	kv, err := v.store.Settings(ctx, examiner)
+	kv, err := v.records.Settings(ctx, examiner)
 	if err != nil {
 		return nil, err
 	}
 	taught, _ := strconv.ParseInt(kv[keyTaught], 10, 64) // without one nothing was learned
-	xs, err := v.store.Exams(ctx, "")
+	xs, err := v.records.Exams(ctx, "")
 	if err != nil {
 		return nil, err
 	}
 	var out []lesson
 	looked := 0
 	for _, x := range xs { // newest first
-		kept, err := v.store.Clips(ctx, x.ID)
+		kept, err := v.records.Clips(ctx, x.ID)
 		if err != nil {
 			return nil, err
 		}
@@ -70,7 +69,7 @@ func (v *voices) lessons(ctx context.Context, examiner string) ([]lesson, error)
 		if looked++; looked > taughtExams || len(out) >= mostTaught {
 			break
 		}
-		st, err := foldLog(ctx, v.store, x.ID)
+		st, err := foldLog(ctx, v.records, x.ID)
 		if err != nil {
 			v.log.Error("exam cannot be read", "exam", x.ID, "err", err) // the others can
 			continue
@@ -86,7 +85,7 @@ func (v *voices) lessons(ctx context.Context, examiner string) ([]lesson, error)
 	return out[:min(len(out), mostTaught)], nil
 }
 
-func (v *voices) Lessons(ctx context.Context, examiner string) (int, error) {
+func (v *Voices) Lessons(ctx context.Context, examiner string) (int, error) {
 	if _, err := v.examiner(ctx, examiner); err != nil {
 		return 0, err
 	}
@@ -96,13 +95,13 @@ func (v *voices) Lessons(ctx context.Context, examiner string) (int, error) {
 
 // takes reads the sound of lessons, and when the newest of them was called. What is gone meanwhile is left out, and so are words that the
 // model does not know.
-func (v *voices) takes(ctx context.Context, a speech.Adapter, ls []lesson) (takes []speech.Take, newest int64, err error) {
+func (v *Voices) takes(ctx context.Context, a speech.Adapter, ls []lesson) (takes []speech.Take, newest int64, err error) {
 	for _, l := range ls {
 		if len(a.Lacks(l.Words)) > 0 {
 			continue
 		}
-		wav, err := v.store.Clip(ctx, l.exam, l.Call)
-		if errors.Is(err, store.ErrNotFound) {
+		wav, err := v.records.Clip(ctx, l.exam, l.Call)
+		if errors.Is(err, ErrNotFound) {
 			continue
 		}
 		var pcm []int16
@@ -119,7 +118,7 @@ func (v *voices) takes(ctx context.Context, a speech.Adapter, ls []lesson) (take
 }
 
 // teach fills in what a session learns from exams with.
-func (v *voices) teach(ctx context.Context, a speech.Adapter, examiner string, cfg *voice.Config) error {
+func (v *Voices) teach(ctx context.Context, a speech.Adapter, examiner string, cfg *voice.Config) error {
 	ls, err := v.lessons(ctx, examiner)
 	if err != nil {
 		return err
@@ -128,8 +127,8 @@ func (v *voices) teach(ctx context.Context, a speech.Adapter, examiner string, c
 	if cfg.Takes, newest, err = v.takes(ctx, a, ls); err != nil {
 		return err
 	}
-	kept, err := v.store.Voice(ctx, examiner)
-	if err != nil && !errors.Is(err, store.ErrNotFound) {
+	kept, err := v.records.Voice(ctx, examiner)
+	if err != nil && !errors.Is(err, ErrNotFound) {
 		return err
 	}
 	if err == nil && v.fits(kept.Profile) == nil { // one of another model is not in use: there is nothing to build on
@@ -140,7 +139,7 @@ func (v *voices) teach(ctx context.Context, a speech.Adapter, examiner string, c
 		if err := keep(e); err != nil {
 			return err
 		}
-		return v.store.SetSettings(context.Background(), examiner, map[string]string{keyTaught: strconv.FormatInt(newest, 10)})
+		return v.records.SetSettings(context.Background(), examiner, map[string]string{keyTaught: strconv.FormatInt(newest, 10)})
 	}
 	return nil
 }

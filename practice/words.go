@@ -1,4 +1,4 @@
-package main
+package practice
 
 import (
 	"bufio"
@@ -15,17 +15,17 @@ import (
 	"leadsman/speech"
 )
 
-// practiceFile is looked for in the data folder.
-const practiceFile = "practice.txt"
+// wordsFile is looked for in the data folder.
+const wordsFile = "practice.txt"
 
-// house is what a practice file says: how this practice calls and walks. A nil *house says nothing.
-type house struct {
-	file  string
+// Words is what a practice file says: how this practice calls and walks. A nil *Words says nothing.
+type Words struct {
+	File  string // its name
 	terms *grammar.Terms
 	own   []chart.Path
-	// phones are pronunciations for the recognizer's own lexicon, likes words by other words for
-	// Vosk; in phones each stands on the line of the file, so that faults name it.
-	phones, likes string
+	// Phones are pronunciations for the recognizer's own lexicon, Likes words by other words for
+	// Vosk; in Phones each stands on the line of the file, so that faults name it.
+	Phones, Likes string
 	line          map[string]int // of each new word
 }
 
@@ -34,9 +34,9 @@ func lineFault(file string, line int, format string, a ...any) error {
 	return fmt.Errorf("practice file %s, line %d: %s", file, line, fmt.Sprintf(format, a...))
 }
 
-// readHouse reads a practice file; docs/practice-file.md has its form. All errors name file and line.
-func readHouse(file string, r io.Reader) (*house, error) {
-	h := &house{file: file, line: map[string]int{}}
+// ReadWords reads a practice file; docs/practice-file.md has its form. All errors name file and line.
+func ReadWords(file string, r io.Reader) (*Words, error) {
+	h := &Words{File: file, line: map[string]int{}}
 	num := chart.FDI
 	var synonyms []grammar.Synonym
 	var names []string
@@ -51,7 +51,7 @@ func readHouse(file string, r io.Reader) (*house, error) {
 		if n > 1 {
 			phones.WriteByte('\n')
 		}
-		bad := func(format string, a ...any) (*house, error) { return nil, lineFault(file, n, format, a...) }
+		bad := func(format string, a ...any) (*Words, error) { return nil, lineFault(file, n, format, a...) }
 		switch kind {
 		case "":
 		case "numbering":
@@ -114,7 +114,7 @@ func readHouse(file string, r io.Reader) (*house, error) {
 	for _, w := range h.terms.Words() {
 		h.line[w] = at[w]
 	}
-	h.phones, h.likes = phones.String()+"\n", likes.String()
+	h.Phones, h.Likes = phones.String()+"\n", likes.String()
 	return h, nil
 }
 
@@ -123,14 +123,14 @@ func wordsOnly(s string) bool {
 	return !strings.ContainsFunc(s, func(r rune) bool { return (r < 'a' || r > 'z') && r != ' ' && r != '\'' })
 }
 
-// openHouse reads the named practice file, or the one in the data folder if there is one; data may be "".
-func openHouse(file, data string) (*house, error) {
+// OpenWords reads the named practice file, or the one in the data folder if there is one; data may be "".
+func OpenWords(file, data string) (*Words, error) {
 	named := file != ""
 	if !named {
 		if data == "" {
 			return nil, nil
 		}
-		file = filepath.Join(data, practiceFile)
+		file = filepath.Join(data, wordsFile)
 	}
 	f, err := os.Open(file)
 	if errors.Is(err, fs.ErrNotExist) && !named {
@@ -140,31 +140,31 @@ func openHouse(file, data string) (*house, error) {
 		return nil, fmt.Errorf("practice file: %w: name a file that can be read with --practice", err)
 	}
 	defer f.Close()
-	return readHouse(file, f)
+	return ReadWords(file, f)
 }
 
-// paths and words are nil-safe.
-func (h *house) paths() []chart.Path {
+// Paths and Terms are nil for a practice without words of its own.
+func (h *Words) Paths() []chart.Path {
 	if h == nil {
 		return nil
 	}
 	return h.own
 }
 
-func (h *house) words() *grammar.Terms {
+func (h *Words) Terms() *grammar.Terms {
 	if h == nil {
 		return nil
 	}
 	return h.terms
 }
 
-// heardBy reports the first word of the practice that an engine cannot hear.
-func (h *house) heardBy(e speech.Engine) error {
+// HeardBy reports the first word of the practice that an engine cannot hear.
+func (h *Words) HeardBy(e speech.Engine) error {
 	if h == nil {
 		return nil
 	}
 	for _, w := range e.Lacks(h.terms.Words()) {
-		return lineFault(h.file, h.line[w], "it is not known how %q sounds: add a line  sound %s = PHONES  or  sound %s = like WORDS", w, w, w)
+		return lineFault(h.File, h.line[w], "it is not known how %q sounds: add a line  sound %s = PHONES  or  sound %s = like WORDS", w, w, w)
 	}
 	return nil
 }

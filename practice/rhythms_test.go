@@ -1,4 +1,4 @@
-package main
+package practice_test
 
 import (
 	"context"
@@ -8,9 +8,9 @@ import (
 
 	"leadsman/exam"
 	rhythms "leadsman/exam/hear"
+	"leadsman/practice"
 	"leadsman/speech"
 	"leadsman/speech/scripted"
-	"leadsman/web"
 )
 
 // The second exam of an examiner who calls number by number begins with that, also after the service was started anew. Erasing the voice
@@ -22,9 +22,9 @@ func TestRhythmIsKept(t *testing.T) {
 	for i := range int64(6) {
 		script = append(script, scripted.Utterance{StartMS: 1000 + 900*i, EndMS: 1300 + 900*i, Text: []string{"three", "two", "four"}[i%3]})
 	}
-	var p *practice
+	var p *practice.Practice
 	start := func() {
-		p = newPractice(st, &learner{Engine: scripted.New(script...), version: "v1"}, time.Now, slog.New(slog.DiscardHandler))
+		p = practice.New(practice.Config{Records: st, Engine: &learner{Engine: scripted.New(script...), version: "v1"}, Now: time.Now, Log: slog.New(slog.DiscardHandler)})
 	}
 	start()
 	defer func() { p.Close() }()
@@ -43,7 +43,7 @@ func TestRhythmIsKept(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	ann, err := p.voices.SaveExaminer(ctx, web.Examiner{Name: "Ann Tidewell"})
+	ann, err := p.Voices.SaveExaminer(ctx, practice.Examiner{Name: "Ann Tidewell"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -76,14 +76,14 @@ func TestRhythmIsKept(t *testing.T) {
 		if err := m.Close(); err != nil {
 			t.Fatal(err)
 		}
-		if kv, err := st.Settings(ctx, other); err != nil || kv[keyRhythm] != "" {
+		if kv, err := st.Settings(ctx, other); err != nil || kv[practice.KeyRhythm] != "" {
 			t.Errorf("of voice %q %v is kept, %v", other, kv, err)
 		}
 	}
 
 	_, m, _ = begin(ann.ID)
 	call(m)
-	if err := p.voices.EraseVoice(ctx, ann.ID); err != nil {
+	if err := p.Voices.EraseVoice(ctx, ann.ID); err != nil {
 		t.Fatal(err)
 	}
 	if err := m.Close(); err != nil {
@@ -97,7 +97,7 @@ func TestRhythmIsKept(t *testing.T) {
 	}
 
 	// Neither is that of somebody who has left.
-	if _, err := p.voices.SaveExaminer(ctx, web.Examiner{ID: ann.ID, Name: ann.Name, Retired: true}); err != nil {
+	if _, err := p.Voices.SaveExaminer(ctx, practice.Examiner{ID: ann.ID, Name: ann.Name, Retired: true}); err != nil {
 		t.Fatal(err)
 	}
 	_, m, _ = begin(ann.ID)

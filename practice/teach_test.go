@@ -1,4 +1,4 @@
-package main
+package practice_test
 
 import (
 	"context"
@@ -9,10 +9,10 @@ import (
 	"testing"
 	"time"
 
+	"leadsman/practice"
 	"leadsman/speech"
 	"leadsman/speech/scripted"
 	"leadsman/voice"
-	"leadsman/web"
 )
 
 // What an examiner corrected in exams is offered to his voice profile while its sound is there, learned from on his word, on top of the
@@ -24,12 +24,12 @@ func TestTeach(t *testing.T) {
 		{StartMS: 6000, EndMS: 6900, Text: "five four six"}}
 	l := &learner{Engine: scripted.New(script...), version: "v1"}
 	now := time.Now()
-	p := newPractice(st, l, func() time.Time { return now }, slog.New(slog.DiscardHandler))
+	p := practice.New(practice.Config{Records: st, Engine: l, Now: func() time.Time { return now }, Log: slog.New(slog.DiscardHandler)})
 	defer p.Close()
-	v := p.voices
+	v := p.Voices
 	person := func(name string) string {
 		t.Helper()
-		e, err := v.SaveExaminer(ctx, web.Examiner{Name: name})
+		e, err := v.SaveExaminer(ctx, practice.Examiner{Name: name})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -55,7 +55,7 @@ func TestTeach(t *testing.T) {
 			t.Fatal(err)
 		}
 		for range 1000 { // clips are kept behind the exam's back
-			if c, err := p.clips.Clips(ctx, id); err != nil || len(c.Calls) == 3 {
+			if c, err := p.Clips.Clips(ctx, id); err != nil || len(c.Calls) == 3 {
 				return id
 			}
 			time.Sleep(time.Millisecond)
@@ -94,7 +94,7 @@ func TestTeach(t *testing.T) {
 	}
 
 	offered(ann, 0)
-	if _, err := v.Lessons(ctx, "nobody"); !errors.Is(err, web.ErrNotFound) {
+	if _, err := v.Lessons(ctx, "nobody"); !errors.Is(err, practice.ErrNotFound) {
 		t.Errorf("takes of nobody: %v", err)
 	}
 	examine(ann)

@@ -1,4 +1,4 @@
-package main
+package practice
 
 import (
 	"context"
@@ -8,8 +8,6 @@ import (
 	"time"
 
 	"leadsman/speech"
-	"leadsman/store"
-	"leadsman/web"
 )
 
 // How much sound is kept. An exam's bound is half an hour of calls, many times what one takes; the
@@ -23,15 +21,15 @@ const (
 	waitingClips = 32 << 20
 )
 
-// clipKeeper writes the sound of calls beside them, away from the exams' own goroutines. Sound serves the
+// Clips writes the sound of calls beside them, away from the exams' own goroutines. Sound serves the
 // review: it is bounded, goes when the exam is signed unless the practice keeps it, and where it
 // cannot be kept the exam goes on without it.
-type clipKeeper struct {
-	store *store.Store
-	now   func() time.Time
-	log   *slog.Logger
-	exam  int64 // bounds in bytes
-	all   int64
+type Clips struct {
+	records Records
+	now     func() time.Time
+	log     *slog.Logger
+	exam    int64 // bounds in bytes
+	all     int64
 
 	waits int64         // bound in bytes of what waits
 	more  chan struct{} // something waits, or close was called
@@ -51,23 +49,23 @@ type clip struct {
 	pcm  []int16
 }
 
-func newClipKeeper(s *store.Store, now func() time.Time, log *slog.Logger) *clipKeeper {
-	return &clipKeeper{store: s, now: now, log: log, exam: examClips, all: practiceClips, waits: waitingClips,
+func newClips(s Records, now func() time.Time, log *slog.Logger) *Clips {
+	return &Clips{records: s, now: now, log: log, exam: examClips, all: practiceClips, waits: waitingClips,
 		more: make(chan struct{}, 1), done: make(chan struct{}), notes: map[string]string{}}
 }
 
 // add takes a clip; it never waits for the store.
-func (k *clipKeeper) add(c clip) {
+func (k *Clips) add(c clip) {
 	if why := k.queue(c); why != "" {
 		k.miss(c, why)
 	}
 }
 
 // signed says that an exam needs its clips no more. It never waits for the store either.
-func (k *clipKeeper) signed(exam string) { k.queue(clip{exam: exam}) }
+func (k *Clips) signed(exam string) { k.queue(clip{exam: exam}) }
 
 // queue puts a clip behind those that wait, and says why it could not. What is no sound always fits.
-func (k *clipKeeper) queue(c clip) (why string) {
+func (k *Clips) queue(c clip) (why string) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	n := int64(2 * len(c.pcm))
@@ -83,7 +81,7 @@ func (k *clipKeeper) queue(c clip) (why string) {
 	return ""
 }
 
-func (k *clipKeeper) wake() {
+func (k *Clips) wake() {
 	select {
 	case k.more <- struct{}{}:
 	default: // it will look anyway
@@ -91,7 +89,7 @@ func (k *clipKeeper) wake() {
 }
 
 // take hands out all that waits; over says that nothing more will come.
-func (k *clipKeeper) take() (cs []clip, over bool) {
+func (k *Clips) take() (cs []clip, over bool) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	cs, k.waiting, k.bytes = k.waiting, nil, 0
@@ -99,7 +97,7 @@ func (k *clipKeeper) take() (cs []clip, over bool) {
 }
 
 // close waits until all that was added is kept.
-func (k *clipKeeper) close() {
+func (k *Clips) close() {
 	k.mu.Lock()
 	k.closed = true
 	k.mu.Unlock()
@@ -107,7 +105,7 @@ func (k *clipKeeper) close() {
 	<-k.done
 }
 
-func (k *clipKeeper) miss(c clip, why string) {
+func (k *Clips) miss(c clip, why string) {
 	k.log.Warn("sound of a call not kept", "exam", c.exam, "seq", c.call, "why", why)
 	k.mu.Lock()
 	defer k.mu.Unlock()
@@ -115,7 +113,7 @@ func (k *clipKeeper) miss(c clip, why string) {
 }
 
 // run works until close.
-func (k *clipKeeper) run() {
+func (k *Clips) run() {
 	defer close(k.done)
 	ctx := context.Background()
 	// used counts the bytes of the whole practice, "", and of the exams heard since the start.
@@ -131,7 +129,7 @@ func (k *clipKeeper) run() {
 	}
 }
 
-func (k *clipKeeper) work(ctx context.Context, c clip, used map[string]int64) {
+func (k *Clips) work(ctx context.Context, c clip, used map[string]int64) {
 	if c.pcm == nil {
 		if err := k.release(ctx, c.exam); err != nil {
 			k.log.Warn("sound clips of a signed exam not deleted", "exam", c.exam, "err", err)
@@ -145,22 +143,22 @@ func (k *clipKeeper) work(ctx context.Context, c clip, used map[string]int64) {
 }
 
 // release deletes the clips of a signed exam, unless the practice keeps them.
-func (k *clipKeeper) release(ctx context.Context, exam string) error {
-	kv, err := k.store.Settings(ctx, "")
+func (k *Clips) release(ctx context.Context, exam string) error {
+	kv, err := k.records.Settings(ctx, "")
 	if err != nil || kv[keyKeepClips] != "" {
 		return err
 	}
-	_, err = k.store.DeleteClips(ctx, exam, time.Time{})
+	_, err = k.records.DeleteClips(ctx, exam, time.Time{})
 	return err
 }
 
 // keep stores a clip and says why it could not.
-func (k *clipKeeper) keep(ctx context.Context, c clip, used map[string]int64) (why string) {
+func (k *Clips) keep(ctx context.Context, c clip, used map[string]int64) (why string) {
 	for _, of := range []string{"", c.exam} {
 		if _, known := used[of]; known {
 			continue
 		}
-		n, err := k.store.ClipBytes(ctx, of)
+		n, err := k.records.ClipBytes(ctx, of)
 		if err != nil {
 			return err.Error()
 		}
@@ -169,20 +167,20 @@ func (k *clipKeeper) keep(ctx context.Context, c clip, used map[string]int64) (w
 	wav := speech.WAV(c.pcm)
 	n := int64(len(wav))
 	if used[c.exam]+n > k.exam {
-		return fmt.Sprintf("an exam keeps at most %s", size(uint64(k.exam)))
+		return fmt.Sprintf("an exam keeps at most %d MiB", megabytes(k.exam))
 	}
 	if over := used[""] + n - k.all; over > 0 {
-		freed, err := k.store.MakeRoom(ctx, over, k.now().Add(-staleAfter))
+		freed, err := k.records.MakeRoom(ctx, over, k.now().Add(-staleAfter))
 		if err != nil {
 			return err.Error()
 		}
 		k.log.Info("sound clips of former exams deleted to make room", "bytes", freed)
 		used[""] -= freed
 		if freed < over {
-			return fmt.Sprintf("all exams together keep at most %s; sign exams that are finished", size(uint64(k.all)))
+			return fmt.Sprintf("all exams together keep at most %d MiB; sign exams that are finished", megabytes(k.all))
 		}
 	}
-	if err := k.store.AddClip(ctx, c.exam, c.call, wav); err != nil {
+	if err := k.records.AddClip(ctx, c.exam, c.call, wav); err != nil {
 		return err.Error()
 	}
 	used[""] += n
@@ -190,13 +188,23 @@ func (k *clipKeeper) keep(ctx context.Context, c clip, used map[string]int64) (w
 	return ""
 }
 
-// Clips and Clip serve web.Clips.
-func (k *clipKeeper) Clips(ctx context.Context, exam string) (l web.ClipList, err error) {
-	if _, err = k.store.Exam(ctx, exam); err != nil {
-		return l, known(err)
+// ClipList says whose sound of an exam is kept.
+type ClipList struct {
+	Calls []uint64 `json:"calls"` // in order
+	Bytes int64    `json:"bytes"`
+	Limit int64    `json:"limit"`          // bytes kept of an exam at most
+	Note  string   `json:"note,omitempty"` // why sound is missing
+}
+
+func megabytes(n int64) int64 { return n >> 20 }
+
+// Clips lists the calls of an exam whose sound is kept; Clip is one of them, a WAV file.
+func (k *Clips) Clips(ctx context.Context, exam string) (l ClipList, err error) {
+	if _, err = k.records.Exam(ctx, exam); err != nil {
+		return l, err
 	}
-	if l.Calls, err = k.store.Clips(ctx, exam); err == nil {
-		l.Bytes, err = k.store.ClipBytes(ctx, exam)
+	if l.Calls, err = k.records.Clips(ctx, exam); err == nil {
+		l.Bytes, err = k.records.ClipBytes(ctx, exam)
 	}
 	k.mu.Lock()
 	defer k.mu.Unlock()
@@ -204,12 +212,12 @@ func (k *clipKeeper) Clips(ctx context.Context, exam string) (l web.ClipList, er
 	return l, err
 }
 
-func (k *clipKeeper) Clip(ctx context.Context, exam string, call uint64) ([]byte, error) {
-	wav, err := k.store.Clip(ctx, exam, call)
-	return wav, known(err)
+func (k *Clips) Clip(ctx context.Context, exam string, call uint64) ([]byte, error) {
+	wav, err := k.records.Clip(ctx, exam, call)
+	return wav, err
 }
 
-func (k *clipKeeper) ClipUse(ctx context.Context) (bytes, limit int64, err error) {
-	bytes, err = k.store.ClipBytes(ctx, "")
+func (k *Clips) ClipUse(ctx context.Context) (bytes, limit int64, err error) {
+	bytes, err = k.records.ClipBytes(ctx, "")
 	return bytes, k.all, err
 }

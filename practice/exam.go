@@ -1,0 +1,64 @@
+package practice
+
+import (
+	"time"
+
+	"leadsman/chart"
+)
+
+// The kinds of exams.
+const (
+	KindExam         = "exam"
+	KindReevaluation = "re-evaluation"
+)
+
+// Exam is the record of an exam; what was found is in its log.
+type Exam struct {
+	ID       string // made when empty
+	Patient  string
+	Kind     string // KindExam or KindReevaluation
+	Earlier  string // the exam to compare with; a re-evaluation needs one
+	Examiner string
+	Title    string
+	Created  time.Time
+	Events   uint64 // length of the log
+	Head     string // hash of its last event, hex
+	SignedBy string
+	Signed   time.Time
+}
+
+// LastExam is the newest exam of a patient.
+type LastExam struct {
+	Exam  string
+	Began int64 // Unix milliseconds
+}
+
+// Visit is an exam in a list.
+type Visit struct {
+	ID          string          `json:"id"`
+	Patient     string          `json:"patient"`
+	PatientName string          `json:"patient_name"`
+	Kind        string          `json:"kind"`              // KindExam or KindReevaluation
+	Earlier     string          `json:"earlier,omitempty"` // the exam that a re-evaluation follows
+	Began       int64           `json:"began"`             // Unix milliseconds
+	Numbering   chart.Numbering `json:"numbering"`
+	Path        string          `json:"path"`
+	Recorded    int             `json:"recorded"` // sites with a depth
+	Sites       int             `json:"sites"`    // sites of its path whose teeth are there
+	SignedBy    string          `json:"signed_by,omitempty"`
+}
+
+// Day is when the exam was made, as a date.
+func (v *Visit) Day() time.Time {
+	y, m, d := time.UnixMilli(v.Began).Date()
+	return time.Date(y, m, d, 0, 0, 0, 0, time.UTC)
+}
+
+// NewVisit asks for an exam to be begun.
+type NewVisit struct {
+	Patient   string          `json:"patient"`
+	Earlier   string          `json:"earlier"` // exam to re-evaluate; "" for a first one
+	Numbering chart.Numbering `json:"numbering"`
+	Path      string          `json:"path"`
+	ID        string          `json:"id"` // given by the page: asking twice begins one exam
+}

@@ -1,0 +1,66 @@
+package practice
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+)
+
+// Patient is what the practice knows of a person beside the exams. Clinical inputs (age, smoking and
+// the like) belong to each exam and are in its log.
+type Patient struct {
+	ID     string `json:"id"` // made when empty
+	Name   string `json:"name"`
+	Born   string `json:"born,omitempty"`   // YYYY-MM-DD, or less of it; "" unknown
+	Number string `json:"number,omitempty"` // the practice's own file number
+	Note   string `json:"note,omitempty"`
+	// Version counts the record's changes. A change names the version it was made from; if that is not the
+	// newest any more it fails with ErrConflict.
+	Version int64     `json:"version"`
+	Created time.Time `json:"-"`
+	Changed time.Time `json:"-"`
+	// LastExam is when the newest exam began, Unix milliseconds; 0 for none. Filled in by Practice.
+	LastExam int64 `json:"last_exam,omitempty"`
+}
+
+// Check trims the name and says which field cannot be kept (ErrInvalid).
+func (p *Patient) Check() error {
+	p.Name = strings.TrimSpace(p.Name)
+	if p.Name == "" {
+		return fmt.Errorf("name: must not be empty: %w", ErrInvalid)
+	}
+	// Of a birth, the year alone or year and month will do.
+	layout := time.DateOnly[:min(len(p.Born), len(time.DateOnly))]
+	if _, err := time.Parse(layout, p.Born); p.Born != "" && (err != nil || !slices.Contains([]int{4, 7, 10}, len(p.Born))) {
+		return fmt.Errorf("born %q: write year-month-day such as 1971-03-28, or less of it: %w", p.Born, ErrInvalid)
+	}
+	for _, f := range []struct {
+		field, value string
+		max          int
+	}{{"name", p.Name, 200}, {"number", p.Number, 100}, {"note", p.Note, 100_000}} {
+		if len(f.value) > f.max {
+			return fmt.Errorf("%s: %d bytes, at most %d are kept: %w", f.field, len(f.value), f.max, ErrInvalid)
+		}
+	}
+	return nil
+}
+
+// SearchKey is what a search for the patient looks in.
+func (p *Patient) SearchKey() string { return strings.ToLower(p.Name + " " + p.Number + " " + p.Born) }
+
+// Due says when a patient is to come again. The clinician's plan of the newest exam is the source;
+// without one Day is "".
+type Due struct {
+	Patient string `json:"patient"`
+	Name    string `json:"name"`
+	Number  string `json:"number,omitempty"`
+	Exam    string `json:"exam"`             // the newest exam
+	Began   int64  `json:"began"`            // of it, Unix milliseconds
+	What    string `json:"what,omitempty"`   // re-evaluation or recall
+	Day     string `json:"day,omitempty"`    // YYYY-MM-DD; "" nothing was decided
+	Months  int    `json:"months,omitempty"` // the recall interval
+	Who     string `json:"who,omitempty"`    // decided it
+	Decided int64  `json:"decided,omitempty"`
+	Call    uint64 `json:"call,omitempty"` // of the decision
+}

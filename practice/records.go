@@ -1,0 +1,65 @@
+package practice
+
+import (
+	"context"
+	"errors"
+	"time"
+
+	"leadsman/chart"
+	"leadsman/exam"
+)
+
+// Records keeps what a practice has. What it reports as kept is durable. It fails with ErrNotFound, ErrConflict and ErrInvalid, with the
+// record named.
+type Records interface {
+	// Patients lists those whose name, number and date of birth contain every word of search, all for ""; sorted by name.
+	Patients(ctx context.Context, search string) ([]Patient, error)
+	Patient(ctx context.Context, id string) (Patient, error)
+	AddPatient(ctx context.Context, p Patient) (Patient, error)
+	// UpdatePatient fails with ErrConflict if p.Version is not that of the record.
+	UpdatePatient(ctx context.Context, p Patient) (Patient, error)
+
+	// Exams lists the exams of a patient, or of all for "", the newest first.
+	Exams(ctx context.Context, patient string) ([]Exam, error)
+	Exam(ctx context.Context, id string) (Exam, error)
+	NewExam(ctx context.Context, x Exam) (Exam, error)
+	// LastExams gives the newest exam of each patient, Decisions the plan in force of each exam that has one.
+	LastExams(ctx context.Context) (map[string]LastExam, error)
+	Decisions(ctx context.Context) (map[string]chart.Decision, error)
+	// Log is the log of an exam. Whether there is such an exam shows when the log is used.
+	Log(exam string) Log
+
+	Examiners(ctx context.Context) ([]Examiner, error)
+	PutExaminer(ctx context.Context, e Examiner) (Examiner, error)
+	Voice(ctx context.Context, examiner string) (Voice, error)
+	PutVoice(ctx context.Context, v Voice) (Voice, error)
+	// EraseVoice leaves nothing of a voice profile, and of what was changed before, on the disk.
+	EraseVoice(ctx context.Context, examiner string) error
+
+	// Settings are those of the practice for scope "", else of an examiner. An empty value removes a key.
+	Settings(ctx context.Context, scope string) (map[string]string, error)
+	SetSettings(ctx context.Context, scope string, kv map[string]string) error
+
+	// AddClip keeps the sound of a call, a WAV file.
+	AddClip(ctx context.Context, exam string, call uint64, wav []byte) error
+	Clip(ctx context.Context, exam string, call uint64) ([]byte, error)
+	Clips(ctx context.Context, exam string) ([]uint64, error)
+	// ClipBytes is the size of all clips of an exam, or of all exams for "".
+	ClipBytes(ctx context.Context, exam string) (int64, error)
+	DeleteClips(ctx context.Context, exam string, before time.Time) (int64, error)
+	MakeRoom(ctx context.Context, need int64, before time.Time) (freed int64, err error)
+}
+
+// Log is the log of an exam.
+type Log = exam.Log
+
+var (
+	// ErrNotFound means that there is no such patient, exam, examiner or clip.
+	ErrNotFound = errors.New("not found")
+	// ErrConflict means that somebody else changed the record since it was read.
+	ErrConflict = errors.New("changed by somebody else in the meantime: read it again, then change it")
+	// ErrInvalid means that a record cannot be kept as it is; the text says which field.
+	ErrInvalid = errors.New("not acceptable")
+	// ErrNoAdapter means that the recognizer in use cannot learn voices.
+	ErrNoAdapter = errors.New("the recognizer in use cannot learn voices: start leadsman serve with the engine ctc and the model that came with it")
+)
