@@ -48,6 +48,12 @@ type Records interface {
 	ClipBytes(ctx context.Context, exam string) (int64, error)
 	DeleteClips(ctx context.Context, exam string, before time.Time) (int64, error)
 	MakeRoom(ctx context.Context, need int64, before time.Time) (freed int64, err error)
+
+	// Note journals what changes no record: a look at a patient's record, a sign-in, an export. Patient may be "". What is
+	// changed through the other calls is journalled by them; the person is that of the context (By).
+	Note(ctx context.Context, what, patient, detail string) error
+	// Journal lists entries, the newest first.
+	Journal(ctx context.Context, q JournalQuery) ([]Entry, error)
 }
 
 // Log is the log of an exam.

@@ -8,6 +8,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"time"
 
 	"github.com/mattn/go-sqlite3"
 
@@ -140,10 +141,37 @@ func (s *Store) Salvage(ctx context.Context, exam string) (Exam, error) {
 func (s *Store) Backup(ctx context.Context, path string) (Report, error) {
 	var rep Report
 	err := s.copyTo(ctx, path, func(tmp string) (err error) {
+		if err := s.carryKey(ctx, tmp); err != nil {
+			return err
+		}
 		rep, err = VerifyFile(ctx, tmp)
 		return err
 	})
 	return rep, err
+}
+
+// carryKey puts the key into a copy, which then restores anywhere.
+func (s *Store) carryKey(ctx context.Context, path string) error {
+	db, err := sql.Open("sqlite3", dsn(path, "mode=rw"))
+	if err != nil {
+		return err
+	}
+	_, err = db.ExecContext(ctx, "CREATE TABLE carried (secret BLOB NOT NULL) STRICT; INSERT INTO carried VALUES (?)", s.keys.secret)
+	return errors.Join(err, db.Close())
+}
+
+// carriedKey is the key that a copy carries, nil for none.
+func carriedKey(ctx context.Context, db *sql.DB) (*keyring, error) {
+	secrets, err := gather(ctx, db, func(scan func(...any) error) (b []byte, err error) { err = scan(&b); return },
+		"SELECT name FROM sqlite_schema WHERE name = 'carried'")
+	if err != nil || len(secrets) == 0 {
+		return nil, err
+	}
+	var secret []byte
+	if err := db.QueryRowContext(ctx, "SELECT secret FROM carried").Scan(&secret); err != nil {
+		return nil, err
+	}
+	return newKeyring(secret)
 }
 
 // copyTo copies the database to path; check looks at the copy before it gets its name.
@@ -243,8 +271,9 @@ func install(tmp, path string) error {
 	return nil
 }
 
-// VerifyFile checks a backup file as Verify does a store. The file is not changed.
-func VerifyFile(ctx context.Context, path string) (Report, error) {
+// VerifyFile checks a backup file as Verify does a store. The file is not changed; one of an earlier version is brought up to
+// date in a copy and checked there.
+func VerifyFile(ctx context.Context, path string, opts ...Option) (Report, error) {
 	if fi, err := os.Stat(path); err != nil || !fi.Mode().IsRegular() {
 		return Report{}, &Error{Op: "read the backup", Path: path, Err: fmt.Errorf("no such file: %w", ErrNotFound), Hint: "name a file that leadsman backup made"}
 	}
@@ -252,7 +281,24 @@ func VerifyFile(ctx context.Context, path string) (Report, error) {
 		return Report{}, &Error{Op: "read the backup", Path: path, Err: fmt.Errorf("this is the file of a store, not a backup: %w", ErrInvalid),
 			Hint: "its newest entries are in the -wal file beside it: use that folder with --data, or make a backup of it first"}
 	}
-	s, err := openReader(ctx, path, "mode=ro&immutable=1")
+	// Copies that a store keeps of its own stand in its folder.
+	keys := []string{optionsOf(filepath.Dir(path), opts).key, KeyFile(filepath.Dir(path))}
+	s, err := openReader(ctx, path, "mode=ro&immutable=1", keys...)
+	if errors.Is(err, errOlder) {
+		tmp, err := os.MkdirTemp("", "leadsman-verify-*")
+		if err != nil {
+			return Report{}, &Error{Op: "read the backup", Path: path, Err: err, Hint: "it is of an earlier version and checked in a copy, which needs room"}
+		}
+		defer os.RemoveAll(tmp)
+		if err := unpack(ctx, path, tmp, "checked", keys...); err != nil {
+			return Report{}, err
+		}
+		if s, err = OpenReadOnly(ctx, tmp, WithKey(filepath.Join(tmp, unpackedKey))); err != nil {
+			return Report{}, err
+		}
+		defer s.Close()
+		return s.Verify(ctx)
+	}
 	if err != nil {
 		return Report{}, err
 	}
@@ -260,22 +306,94 @@ func VerifyFile(ctx context.Context, path string) (Report, error) {
 	return s.Verify(ctx)
 }
 
-// Restore puts a backup into the data folder dir after verifying it. The folder must not be in use.
+// unpackedKey is the name of the key file in a folder that unpack filled.
+const unpackedKey = "key"
+
+// unpack makes a store in the empty folder dir from a copy: with the key beside it, a witness, and brought up to date. A copy that
+// carries no key is of a version without, or belongs to one of keyFiles.
+func unpack(ctx context.Context, path, dir, why string, keyFiles ...string) error {
+	const op = "unpack the backup"
+	file := filepath.Join(dir, fileName)
+	if err := copyFile(path, file); err != nil {
+		return &Error{Op: op, Path: dir, Err: err, Hint: "is the disk full? The present data were not touched"}
+	}
+	db, err := sql.Open("sqlite3", dsn(file, "mode=rw&_secure_delete=true"))
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	v, err := version(ctx, db, path, len(schema))
+	if err != nil {
+		return err
+	}
+	keys, err := carriedKey(ctx, db)
+	if err == nil && keys != nil {
+		_, err = db.ExecContext(ctx, "DROP TABLE carried; VACUUM")
+	} else if err == nil {
+		keys, err = findKey(ctx, db, path, v, keyFiles...)
+	}
+	if err != nil {
+		return wrap(op, path, err)
+	}
+	var end head
+	if v >= withJournal {
+		if err := db.QueryRowContext(ctx, "SELECT n, mac FROM journal ORDER BY n DESC LIMIT 1").Scan(&end.n, &end.mac); err != nil {
+			return wrap(op, path, err)
+		}
+	}
+	if err := db.Close(); err != nil {
+		return err
+	}
+	key := filepath.Join(dir, unpackedKey)
+	if keys == nil {
+		if keys, err = makeKey(key, dir); err != nil {
+			return err
+		}
+	} else if err := writeKey(key, dir, keys); err != nil {
+		return err
+	}
+	if err := os.WriteFile(filepath.Join(dir, witnessName), keys.witnessLine(end), 0o600); err != nil {
+		return &Error{Op: op, Path: dir, Err: err, Hint: "is the disk full? The present data were not touched"}
+	}
+	s, err := Open(ctx, dir, time.Now, WithKey(key))
+	if err != nil {
+		return err
+	}
+	return errors.Join(s.Note(ctx, "store."+why, "", fmt.Sprintf("from %s, whose journal had %d entries", filepath.Base(path), end.n)), s.Close())
+}
+
+func copyFile(from, to string) error {
+	in, err := os.Open(from)
+	if err != nil {
+		return err
+	}
+	defer in.Close()
+	out, err := os.OpenFile(to, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
+	if err != nil {
+		return err
+	}
+	_, err = io.Copy(out, in)
+	return errors.Join(err, out.Close())
+}
+
+// Restore puts a backup into the data folder dir after verifying it, and its key beside the folder. The folder must not be in use.
 // A store that is there already is refused with ErrExists unless overwrite is set, and then it is
-// kept beside the new one under another name. A backup with problems is refused, with the report,
+// kept beside the new one under another name, as is its key if it is another. A backup with problems is refused, with the report,
 // unless damaged is set.
-func Restore(ctx context.Context, path, dir string, overwrite, damaged bool) (Report, error) {
+func Restore(ctx context.Context, path, dir string, overwrite, damaged bool, opts ...Option) (Report, error) {
 	const op = "restore"
-	rep, err := VerifyFile(ctx, path)
+	dir, err := filepath.Abs(dir)
+	if err != nil {
+		return Report{}, err
+	}
+	o := optionsOf(dir, opts)
+	rep, err := VerifyFile(ctx, path, WithKey(o.key))
 	if err != nil {
 		return rep, err
 	}
 	if len(rep.Problems) > 0 && !damaged {
 		return rep, &Error{Op: op, Path: path, Err: fmt.Errorf("the backup is damaged (%d problems): %w", len(rep.Problems), rep.Err()),
 			Hint: "use another backup, or restore what is left of it with --damaged"}
-	}
-	if dir, err = filepath.Abs(dir); err != nil {
-		return rep, err
 	}
 	if err := makeDir(dir); err != nil {
 		return rep, &Error{Op: op, Path: dir, Err: err, Hint: "name a folder that you may write to"}
@@ -295,25 +413,51 @@ func Restore(ctx context.Context, path, dir string, overwrite, damaged bool) (Re
 	if there && !overwrite {
 		return rep, &Error{Op: op, Path: db, Err: ErrExists, Hint: "name an empty folder with --data, or add --overwrite (the present data are then kept beside it under another name)"}
 	}
-	tmp, err := os.CreateTemp(dir, ".leadsman-copy-*")
+	tmp, err := os.MkdirTemp(dir, ".leadsman-restore-*")
 	if err != nil {
 		return rep, &Error{Op: op, Path: dir, Err: err, Hint: "check who owns the folder"}
 	}
-	defer os.Remove(tmp.Name())
-	in, err := os.Open(path)
-	if err == nil {
-		_, err = io.Copy(tmp, in)
-		in.Close()
+	defer os.RemoveAll(tmp)
+	if err := unpack(ctx, path, tmp, "restored", o.key, KeyFile(filepath.Dir(path))); err != nil {
+		return rep, err
 	}
-	if err = errors.Join(err, tmp.Close()); err != nil {
-		return rep, &Error{Op: op, Path: dir, Err: err, Hint: "is the disk full? The present data were not touched"}
+	keys, err := readKey(filepath.Join(tmp, unpackedKey))
+	if err != nil {
+		return rep, err
 	}
 	if there {
 		if err := setAside(ctx, db); err != nil {
 			return rep, &Error{Op: op, Path: db, Err: err, Hint: "the present data were not replaced"}
 		}
 	}
-	return rep, install(tmp.Name(), db)
+	// The data come last: a store is never there without its key and its witness.
+	old, err := readKey(o.key)
+	if err != nil || old.id != keys.id {
+		if err := moveAside(o.key); err != nil {
+			return rep, &Error{Op: op, Path: o.key, Err: err, Hint: "name another key file with --key"}
+		}
+		if err := writeKey(o.key, dir, keys); err != nil {
+			return rep, err
+		}
+	}
+	if err := os.Rename(filepath.Join(tmp, witnessName), filepath.Join(dir, witnessName)); err != nil {
+		return rep, &Error{Op: op, Path: dir, Err: err, Hint: "check who owns the folder"}
+	}
+	return rep, install(filepath.Join(tmp, fileName), db)
+}
+
+// moveAside renames a file, if it is there, to a name that is free.
+func moveAside(path string) error {
+	for i := 1; ; i++ {
+		aside := fmt.Sprintf("%s.before-restore-%d", path, i)
+		if _, err := os.Lstat(aside); err == nil {
+			continue
+		}
+		if err := os.Rename(path, aside); err != nil && !errors.Is(err, os.ErrNotExist) {
+			return err
+		}
+		return nil
+	}
 }
 
 // setAside renames the files of a store. Its -wal file is written back first where that is possible;

@@ -24,6 +24,7 @@ var (
 	ErrExists = errors.New("exists already")
 	// ErrNewer means that the file was written by a newer version of this program.
 	ErrNewer = errors.New("the data file was written by a newer version of leadsman")
+	errOlder = errors.New("it is older than this program")
 	// ErrReadOnly means that the store was opened to look on.
 	ErrReadOnly = errors.New("the store was opened read-only")
 	// ErrDamaged is what *CorruptError and faults in the structure of the file are: data were written
@@ -90,6 +91,9 @@ func (s *Store) fail(op string, err error) error {
 }
 
 func wrap(op, path string, err error) error {
+	if err == nil {
+		return nil
+	}
 	var se sqlite3.Error
 	if !errors.As(err, &se) {
 		return fmt.Errorf("%s: %w", op, err)

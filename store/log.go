@@ -53,7 +53,7 @@ func (l *Log) AppendHeard(ctx context.Context, h chart.Heard, evs ...chart.Event
 		if h.Stream == "" {
 			return nil
 		}
-		return l.s.write(ctx, "note the sound of exam "+l.exam, func(tx *sql.Tx) error { return l.heard(ctx, tx, h) })
+		return l.s.write(ctx, "note the sound of exam "+l.exam, func(tx *tx) error { return l.heard(ctx, tx, h) })
 	}
 	op := fmt.Sprintf("append event %d of exam %s", evs[0].Seq, l.exam)
 	bodies := make([][]byte, len(evs))
@@ -71,13 +71,13 @@ func (l *Log) AppendHeard(ctx context.Context, h chart.Heard, evs ...chart.Event
 		}
 		bodies[i] = b
 	}
-	return l.s.write(ctx, op, func(tx *sql.Tx) error {
+	return l.s.write(ctx, op, func(tx *tx) error {
 		var last uint64
 		var head []byte
 		var signed sql.NullInt64
-		var signedBy string
-		err := tx.QueryRowContext(ctx, "SELECT events, head, signed, signed_by FROM exams WHERE id = ?", l.exam).
-			Scan(&last, &head, &signed, &signedBy)
+		var signedBy, patient string
+		err := tx.QueryRowContext(ctx, "SELECT events, head, signed, signed_by, patient FROM exams WHERE id = ?", l.exam).
+			Scan(&last, &head, &signed, &signedBy, &patient)
 		if errors.Is(err, sql.ErrNoRows) {
 			return ErrNotFound
 		}
@@ -105,10 +105,15 @@ func (l *Log) AppendHeard(ctx context.Context, h chart.Heard, evs ...chart.Event
 				return err
 			}
 		}
+		what := "exam.called"
 		if signed.Valid && !wasSigned {
+			what = "exam.signed"
 			_, err = tx.ExecContext(ctx, "UPDATE exams SET events=?, head=?, signed=?, signed_by=? WHERE id=?", last, head, signed, signedBy, l.exam)
 		} else {
 			_, err = tx.ExecContext(ctx, "UPDATE exams SET events=?, head=? WHERE id=?", last, head, l.exam)
+		}
+		if err == nil {
+			err = tx.record(ctx, Entry{What: what, Table: "exams", Patient: patient}, l.exam)
 		}
 		if err != nil || h.Stream == "" {
 			return err
@@ -118,7 +123,7 @@ func (l *Log) AppendHeard(ctx context.Context, h chart.Heard, evs ...chart.Event
 }
 
 // heard writes a position.
-func (l *Log) heard(ctx context.Context, tx *sql.Tx, h chart.Heard) error {
+func (l *Log) heard(ctx context.Context, tx *tx, h chart.Heard) error {
 	var there bool
 	if err := tx.QueryRowContext(ctx, "SELECT EXISTS (SELECT 1 FROM exams WHERE id = ?)", l.exam).Scan(&there); err != nil {
 		return err

@@ -263,6 +263,18 @@ func TestRaceForOneNumber(t *testing.T) {
 	}
 }
 
+// keyFor puts the key of a data folder beside a copy of it.
+func keyFor(t testing.TB, dir, copied string) {
+	t.Helper()
+	b, err := os.ReadFile(KeyFile(dir))
+	if err == nil {
+		err = os.WriteFile(KeyFile(copied), b, 0o600)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
 // tamper changes the file behind the store's back, as only damage or malice can.
 func tamper(t *testing.T, dir string, stmts ...string) {
 	t.Helper()
@@ -402,6 +414,7 @@ func TestBrokenFile(t *testing.T) {
 		if err := os.WriteFile(filepath.Join(sub, fileName), b, 0o600); err != nil {
 			t.Fatal(err)
 		}
+		keyFor(t, dir, sub)
 		func() {
 			s, err := Open(ctx, sub, clock())
 			if err != nil {
@@ -481,6 +494,7 @@ func TestTornWriteAheadLog(t *testing.T) {
 		if err := errors.Join(os.WriteFile(path, db, 0o600), os.WriteFile(path+"-wal", torn, 0o600)); err != nil {
 			t.Fatal(err)
 		}
+		keyFor(t, dir, sub)
 		c := openT(t, sub)
 		got, err := collect(c, x.ID)
 		if err != nil {

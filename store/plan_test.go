@@ -1,6 +1,11 @@
 package store
 
 import (
+	"compress/gzip"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -79,48 +84,83 @@ func TestDecisions(t *testing.T) {
 	}
 }
 
-// A file of the first version opens with everything in it, and then takes a plan after the signature.
-func TestFileOfVersionOne(t *testing.T) {
-	dir := t.TempDir()
-	s, err := open(ctx, dir, clock(), schema[:1])
+// Files that each earlier version of the program wrote open with everything in them, are vouched for from then on, and take a plan
+// after the signature. So do backups of then.
+func TestFilesOfEarlierVersions(t *testing.T) {
+	for v := 1; v < len(schema); v++ {
+		t.Run(fmt.Sprint(v), func(t *testing.T) {
+			dir, copied := t.TempDir(), filepath.Join(t.TempDir(), "copy")
+			ofVersion(t, v, filepath.Join(dir, fileName))
+			ofVersion(t, v, copied)
+			s := openT(t, dir)
+			earlierVersion(t, s)
+			restored := t.TempDir()
+			if rep, err := Restore(ctx, copied, restored, false, false); err != nil || rep.Exams != 2 {
+				t.Fatalf("a backup of then: %+v, %v", rep, err)
+			}
+			earlierVersion(t, openT(t, restored))
+		})
+	}
+}
+
+// ofVersion unpacks what a program of a version wrote.
+func ofVersion(t *testing.T, v int, path string) {
+	t.Helper()
+	f, err := os.Open(fmt.Sprintf("testdata/version-%d.db.gz", v))
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := s.w.Exec(`INSERT INTO patients (id, name, born, number, contact, notes, due, version, created, changed, search)
-		VALUES ('p', 'Mira Holt', '', '', '', '', '2026-09-01', 3, 1, 2, 'mira holt')`); err != nil {
-		t.Fatal(err)
-	}
-	x, err := s.NewExam(ctx, Exam{Patient: "p"})
+	defer f.Close()
+	z, err := gzip.NewReader(f)
 	if err != nil {
 		t.Fatal(err)
 	}
-	st, err := chart.Fold(play(t, s, x.ID, 2))
+	b, err := io.ReadAll(z)
+	if err == nil {
+		err = os.WriteFile(path, b, 0o600)
+	}
 	if err != nil {
 		t.Fatal(err)
 	}
-	do := func(a chart.Act) error {
-		evs, err := st.Do(chart.Command{Acts: []chart.Act{a}}, chart.Meta{Time: 9, Source: chart.Keyboard, Who: "Ada Quill"})
-		if err != nil {
-			return err
-		}
-		if err := s.Log(x.ID).Append(ctx, evs...); err != nil {
-			return err
-		}
-		return st.Apply(evs...)
-	}
-	if err := do(chart.Act{Verb: chart.VerbSign}); err != nil {
-		t.Fatal(err)
-	}
-	s.Close()
-	s = openT(t, dir)
-	if p, err := s.Patient(ctx, "p"); err != nil || p.Name != "Mira Holt" || p.Version != 3 {
+}
+
+func earlierVersion(t *testing.T, s *Store) {
+	t.Helper()
+	if p, err := s.Patient(ctx, "p"); err != nil || p.Name != "Mira Holt" || p.Version != 3 || p.Note != "afraid of needles" || p.Born != "1971-03-28" {
 		t.Errorf("patient %+v, %v", p, err)
 	}
-	if err := do(chart.Act{Verb: chart.VerbPlan, Text: `{"recall_months":3}`}); err != nil {
+	if ps, err := s.Patients(ctx, "holt a-17"); err != nil || len(ps) != 1 {
+		t.Errorf("search: %v, %v", ps, err)
+	}
+	if evs, err := collect(s, "open"); err != nil || len(evs) < 10 {
+		t.Errorf("%d events, %v", len(evs), err)
+	}
+	if calls, err := s.Clips(ctx, "open"); err != nil || len(calls) != 1 {
+		t.Errorf("clips %v, %v", calls, err)
+	} else if wav, err := s.Clip(ctx, "open", calls[0]); err != nil || string(wav) != "RIFF....WAVE sound of a call" {
+		t.Errorf("clip %q, %v", wav, err)
+	}
+	x, err := s.Exam(ctx, "signed")
+	if err != nil || x.SignedBy != "Ada Quill" {
+		t.Errorf("%+v, %v", x, err)
+	}
+	evs, err := collect(s, x.ID)
+	if err != nil {
+		t.Fatal(err)
+	}
+	st, err := chart.Fold(evs)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if evs, err = st.Do(chart.Command{Acts: []chart.Act{{Verb: chart.VerbPlan, Text: `{"recall_months":3}`}}}, chart.Meta{Time: 9, Who: "Ada Quill"}); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Log(x.ID).Append(ctx, evs...); err != nil {
 		t.Errorf("a plan after the signature: %v", err)
 	}
-	if evs, err := collect(s, x.ID); err != nil || len(evs) != len(st.Log()) {
-		t.Errorf("%d events, %v, want %d", len(evs), err, len(st.Log()))
+	st.Apply(evs...)
+	if rep, err := s.Verify(ctx); err != nil || rep.Err() != nil {
+		t.Errorf("%+v, %v", rep, err)
 	}
 	// Nothing else may follow the signature, by whatever way it comes.
 	for _, kind := range []string{"set", "tooth", "undo", "sign", "patient"} {

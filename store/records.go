@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"encoding/hex"
@@ -46,10 +47,13 @@ func (s *Store) AddPatient(ctx context.Context, p Patient) (Patient, error) {
 	}
 	now := millis(s.now())
 	p.ID, p.Version, p.Created, p.Changed = id, 1, fromMillis(now), fromMillis(now)
-	err = s.write(ctx, "add patient", func(tx *sql.Tx) error {
+	err = s.write(ctx, "add patient", func(tx *tx) error {
 		_, err := tx.ExecContext(ctx, "INSERT INTO patients ("+patientCols+", search, contact) VALUES (?,?,?,?,?,?,?,?,?,'')",
 			p.ID, p.Name, p.Born, p.Number, p.Note, p.Version, now, now, p.SearchKey())
-		return taken("id "+p.ID, err)
+		if err != nil {
+			return taken("id "+p.ID, err)
+		}
+		return tx.record(ctx, Entry{What: "patient.added", Table: "patients", Patient: p.ID}, p.ID)
 	})
 	if err != nil {
 		return Patient{}, err
@@ -88,20 +92,26 @@ func (s *Store) Patients(ctx context.Context, search string) ([]Patient, error) 
 
 // list collects the rows of a query.
 func list[T any](ctx context.Context, s *Store, op string, scan func(func(...any) error) (T, error), q string, args ...any) ([]T, error) {
-	rows, err := s.r.QueryContext(ctx, q, args...)
+	out, err := gather(ctx, s.r, scan, q, args...)
+	return out, s.fail(op, err)
+}
+
+// gather is list on any connection, with errors as they are.
+func gather[T any](ctx context.Context, db querier, scan func(func(...any) error) (T, error), q string, args ...any) ([]T, error) {
+	rows, err := db.QueryContext(ctx, q, args...)
 	if err != nil {
-		return nil, s.fail(op, err)
+		return nil, err
 	}
 	defer rows.Close()
 	var out []T
 	for rows.Next() {
 		v, err := scan(rows.Scan)
 		if err != nil {
-			return nil, s.fail(op, err)
+			return nil, err
 		}
 		out = append(out, v)
 	}
-	return out, s.fail(op, rows.Err())
+	return out, rows.Err()
 }
 
 // UpdatePatient replaces the fields of a patient. p.Version must be the version that was read:
@@ -110,17 +120,17 @@ func (s *Store) UpdatePatient(ctx context.Context, p Patient) (Patient, error) {
 	if err := p.Check(); err != nil {
 		return Patient{}, fmt.Errorf("update patient: %w", err)
 	}
-	err := s.write(ctx, "update patient", func(tx *sql.Tx) error {
+	err := s.write(ctx, "update patient", func(tx *tx) error {
 		r, err := tx.ExecContext(ctx, `UPDATE patients SET name=?, born=?, number=?, notes=?, search=?,
 			version=version+1, changed=? WHERE id=? AND version=?`,
 			p.Name, p.Born, p.Number, p.Note, p.SearchKey(), millis(s.now()), p.ID, p.Version)
 		if err != nil {
 			return err
 		}
-		if n, err := r.RowsAffected(); err != nil || n == 1 {
-			return err
+		if n, err := r.RowsAffected(); err != nil || n == 0 {
+			return cmp.Or(err, ErrConflict)
 		}
-		return ErrConflict
+		return tx.record(ctx, Entry{What: "patient.changed", Table: "patients", Patient: p.ID}, p.ID)
 	})
 	cur, readErr := s.Patient(ctx, p.ID)
 	if readErr != nil {
@@ -180,7 +190,7 @@ func (s *Store) NewExam(ctx context.Context, x Exam) (Exam, error) {
 	if x.Kind == practice.KindReevaluation && x.Earlier == "" {
 		return Exam{}, fmt.Errorf("%s: a re-evaluation names the earlier exam: %w", op, ErrInvalid)
 	}
-	err = s.write(ctx, op, func(tx *sql.Tx) error {
+	err = s.write(ctx, op, func(tx *tx) error {
 		var n int
 		if err := tx.QueryRowContext(ctx, "SELECT count(*) FROM patients WHERE id = ?", x.Patient).Scan(&n); err != nil {
 			return err
@@ -204,7 +214,10 @@ func (s *Store) NewExam(ctx context.Context, x Exam) (Exam, error) {
 		head := genesis(id)
 		_, err := tx.ExecContext(ctx, "INSERT INTO exams ("+examCols+") VALUES (?,?,?,?,?,?,?,0,?,NULL,'')",
 			id, x.Patient, x.Kind, sql.NullString{String: x.Earlier, Valid: x.Earlier != ""}, x.Examiner, x.Title, millis(s.now()), head)
-		return taken("id "+id, err)
+		if err != nil {
+			return taken("id "+id, err)
+		}
+		return tx.record(ctx, Entry{What: "exam.begun", Table: "exams", Patient: x.Patient}, id)
 	})
 	if err != nil {
 		return Exam{}, err
@@ -273,10 +286,13 @@ func (s *Store) PutExaminer(ctx context.Context, e Examiner) (Examiner, error) {
 	if err != nil {
 		return Examiner{}, fmt.Errorf("store examiner: %w", err)
 	}
-	return e, s.write(ctx, "store examiner", func(tx *sql.Tx) error {
+	return e, s.write(ctx, "store examiner", func(tx *tx) error {
 		_, err := tx.ExecContext(ctx, `INSERT INTO examiners (id, name, retired) VALUES (?,?,?)
 			ON CONFLICT (id) DO UPDATE SET name = excluded.name, retired = excluded.retired`, e.ID, e.Name, e.Retired)
-		return err
+		if err != nil {
+			return err
+		}
+		return tx.record(ctx, Entry{What: "examiner.changed", Table: "examiners"}, e.ID)
 	})
 }
 
@@ -303,7 +319,7 @@ func (s *Store) Settings(ctx context.Context, scope string) (map[string]string, 
 
 // SetSettings stores all the given settings of a scope, or none; an empty value removes a key.
 func (s *Store) SetSettings(ctx context.Context, scope string, kv map[string]string) error {
-	return s.write(ctx, "store settings", func(tx *sql.Tx) error {
+	return s.write(ctx, "store settings", func(tx *tx) error {
 		for k, v := range kv {
 			q, args := "DELETE FROM settings WHERE scope = ? AND key = ?", []any{scope, k}
 			if v != "" {
@@ -312,6 +328,9 @@ func (s *Store) SetSettings(ctx context.Context, scope string, kv map[string]str
 				args = append(args, v)
 			}
 			if _, err := tx.ExecContext(ctx, q, args...); err != nil {
+				return err
+			}
+			if err := tx.record(ctx, Entry{What: "settings.changed", Table: "settings"}, scope, k); err != nil {
 				return err
 			}
 		}
@@ -332,7 +351,7 @@ func (s *Store) AddClip(ctx context.Context, exam string, call uint64, wav []byt
 	if len(wav) > MaxClip {
 		return fmt.Errorf("%s: %d bytes, at most %d are kept: %w", op, len(wav), MaxClip, ErrInvalid)
 	}
-	return s.write(ctx, op, func(tx *sql.Tx) error {
+	return s.write(ctx, op, func(tx *tx) error {
 		var n int
 		err := tx.QueryRowContext(ctx, "SELECT count(*) FROM events WHERE exam = ? AND seq = ? AND call = seq", exam, call).Scan(&n)
 		if err == nil && n == 0 {
@@ -342,7 +361,10 @@ func (s *Store) AddClip(ctx context.Context, exam string, call uint64, wav []byt
 			return err
 		}
 		_, err = tx.ExecContext(ctx, "INSERT INTO clips (exam, call, created, wav) VALUES (?,?,?,?)", exam, call, millis(s.now()), wav)
-		return taken("clip", err)
+		if err != nil {
+			return taken("clip", err)
+		}
+		return tx.recordOf(ctx, exam, Entry{What: "clip.kept", Table: "clips"}, exam, call)
 	})
 }
 
@@ -376,12 +398,25 @@ func (s *Store) DeleteClips(ctx context.Context, exam string, before time.Time) 
 	if !before.IsZero() {
 		limit = millis(before)
 	}
-	err = s.write(ctx, "delete clips", func(tx *sql.Tx) error {
-		r, err := tx.ExecContext(ctx, "DELETE FROM clips WHERE (?1 = '' OR exam = ?1) AND created < ?2"+aid, exam, limit)
-		if err == nil {
-			n, err = r.RowsAffected()
+	err = s.write(ctx, "delete clips", func(tx *tx) error {
+		type clip struct {
+			exam string
+			call int64
 		}
-		return err
+		gone, err := gather(ctx, tx, func(scan func(...any) error) (c clip, err error) {
+			err = scan(&c.exam, &c.call)
+			return
+		}, "DELETE FROM clips WHERE (?1 = '' OR exam = ?1) AND created < ?2"+aid+" RETURNING exam, call", exam, limit)
+		if err != nil {
+			return err
+		}
+		for _, c := range gone {
+			if err := tx.recordOf(ctx, c.exam, Entry{What: "clip.deleted", Table: "clips"}, c.exam, c.call); err != nil {
+				return err
+			}
+		}
+		n = int64(len(gone))
+		return nil
 	})
 	return n, err
 }

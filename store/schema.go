@@ -123,7 +123,39 @@ WHEN NEW.samples < OLD.samples OR NEW.exam <> OLD.exam OR NEW.stream <> OLD.stre
 BEGIN SELECT RAISE(ABORT, 'sound that was decided stays decided'); END;
 CREATE TRIGGER sound_never_goes BEFORE DELETE ON sound
 BEGIN SELECT RAISE(ABORT, 'sound that was decided stays decided'); END;
+`, `
+-- The journal: who changed or read what. Each entry is chained to the one before it with a key that is not in this file.
+CREATE TABLE journal (
+	n       INTEGER PRIMARY KEY CHECK (n > 0),
+	time    INTEGER NOT NULL,
+	who     TEXT NOT NULL,             -- id of an account; empty: the tool, or nobody had signed in
+	what    TEXT NOT NULL,
+	tbl     TEXT NOT NULL,             -- the row that was changed; empty: none
+	key     TEXT NOT NULL,
+	patient TEXT NOT NULL,             -- whom it concerns, or empty
+	digest  BLOB,                      -- keyed hash of the row after the change; NULL: it is gone
+	detail  BLOB,                      -- sealed; NULL: none, or erased with the patient's data
+	sum     BLOB,                      -- keyed hash of detail
+	mac     BLOB NOT NULL              -- keyed hash over the mac before and the entry, detail by its sum
+) STRICT;
+CREATE INDEX journal_by_patient ON journal (patient, n) WHERE patient <> '';
+CREATE TRIGGER journal_never_changes BEFORE UPDATE ON journal
+WHEN NEW.detail IS NOT NULL OR NEW.n <> OLD.n OR NEW.time <> OLD.time OR NEW.who <> OLD.who OR NEW.what <> OLD.what OR NEW.tbl <> OLD.tbl
+	OR NEW.key <> OLD.key OR NEW.patient <> OLD.patient OR NEW.digest IS NOT OLD.digest OR NEW.sum IS NOT OLD.sum OR NEW.mac <> OLD.mac
+BEGIN SELECT RAISE(ABORT, 'the journal is never changed'); END;
+CREATE TRIGGER journal_never_goes BEFORE DELETE ON journal
+BEGIN SELECT RAISE(ABORT, 'the journal is never deleted'); END;
+CREATE TRIGGER journal_in_order BEFORE INSERT ON journal
+WHEN NEW.n <> (SELECT COALESCE(MAX(n), 0) + 1 FROM journal)
+BEGIN SELECT RAISE(ABORT, 'the journal is numbered without gaps'); END;
+CREATE TABLE secret (
+	one INTEGER PRIMARY KEY CHECK (one = 1),
+	id  TEXT NOT NULL                  -- tells which key these data are kept with
+) STRICT;
 `}
+
+// withJournal is the first version that has a journal.
+const withJournal = 5
 
 // version reads the file's schema version and refuses files that are not ours or are too new.
 func version(ctx context.Context, db *sql.DB, path string, newest int) (int, error) {
@@ -144,9 +176,9 @@ func version(ctx context.Context, db *sql.DB, path string, newest int) (int, err
 	return v, nil
 }
 
-// migrate brings the file to the newest version, one transaction a step. Before an existing file is
-// changed a copy of it is kept beside it.
+// migrate brings the file to the newest version in one transaction. Before an existing file is changed a copy of it is kept beside it.
 func (s *Store) migrate(ctx context.Context, steps []string) error {
+	const op = "bring the data file up to date"
 	v, err := version(ctx, s.w, s.path, len(steps))
 	if err != nil || v == len(steps) {
 		return err
@@ -159,20 +191,36 @@ func (s *Store) migrate(ctx context.Context, steps []string) error {
 			}
 		}
 	}
-	for ; v < len(steps); v++ {
-		tx, err := s.w.BeginTx(ctx, nil)
-		if err != nil {
-			return s.fail("bring the data file up to date", err)
+	return s.write(ctx, op, func(t *tx) error {
+		// What was not as the journal says before is not made good by new columns.
+		bad := map[[2]string]bool{}
+		if v >= withJournal {
+			if err := s.keys.rowsDiffer(ctx, t, func(table, key, _ string, _ []byte) error { bad[[2]string{table, key}] = true; return nil }); err != nil {
+				return err
+			}
 		}
-		// The pragmas are part of the transaction: the version changes together with the tables.
-		_, err = tx.ExecContext(ctx, steps[v]+fmt.Sprintf("; PRAGMA user_version = %d; PRAGMA application_id = %d;", v+1, appID))
-		if err == nil {
-			err = tx.Commit()
+		for i := v; i < len(steps); i++ {
+			// The pragmas are part of the transaction: the version changes together with the tables.
+			if _, err := t.ExecContext(ctx, steps[i]+fmt.Sprintf("; PRAGMA user_version = %d; PRAGMA application_id = %d;", i+1, appID)); err != nil {
+				return fmt.Errorf("version %d: %w", i+1, err)
+			}
 		}
-		if err != nil {
-			tx.Rollback()
-			return s.fail(fmt.Sprintf("bring the data file to version %d", v+1), err)
+		if len(steps) < withJournal {
+			return nil
 		}
-	}
-	return nil
+		if v < withJournal {
+			if _, err := t.ExecContext(ctx, "INSERT INTO secret (one, id) VALUES (1, ?)", s.keys.id); err != nil {
+				return err
+			}
+		}
+		if err := t.enter(ctx, Entry{What: "store.opened", Detail: fmt.Sprintf("version %d after version %d", len(steps), v)}, nil); err != nil {
+			return err
+		}
+		return s.keys.rowsDiffer(ctx, t, func(table, key, _ string, digest []byte) error {
+			if bad[[2]string{table, key}] {
+				return nil
+			}
+			return t.enter(ctx, Entry{What: "store.taken-over", Table: table, Key: key}, digest)
+		})
+	})
 }

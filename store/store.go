@@ -1,11 +1,13 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"crypto/rand"
 	"database/sql"
 	"errors"
 	"fmt"
+	"io/fs"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -28,19 +30,41 @@ type Store struct {
 	w    *sql.DB // the one connection that writes; nil when read-only
 	r    *sql.DB // readers: WAL lets them run beside the writer
 	lock *os.File
+	keys *keyring
+	seen witness
+	lost string // what the witness missed when the store was opened
 }
 
 // Open opens the data folder for reading and writing. It creates the folder (for its owner alone)
 // and the file where there are none and brings an older file up to date. now gives the times of
 // patients, exams and clips; events bring their own.
 //
-// It fails with ErrLocked if another process has the folder open and with ErrNewer if a newer
-// program wrote it.
-func Open(ctx context.Context, dir string, now func() time.Time) (*Store, error) {
-	return open(ctx, dir, now, schema)
+// It fails with ErrLocked if another process has the folder open, with ErrNewer if a newer program
+// wrote it, and with ErrKey if its key is gone or another one.
+func Open(ctx context.Context, dir string, now func() time.Time, opts ...Option) (*Store, error) {
+	return open(ctx, dir, now, schema, opts...)
 }
 
-func open(ctx context.Context, dir string, now func() time.Time, steps []string) (_ *Store, err error) {
+// Option says how a store is opened.
+type Option func(*options)
+
+type options struct{ key string }
+
+// WithKey names the key file; "" is KeyFile of the folder.
+func WithKey(path string) Option { return func(o *options) { o.key = path } }
+
+func optionsOf(dir string, opts []Option) options {
+	var o options
+	for _, f := range opts {
+		f(&o)
+	}
+	if o.key == "" {
+		o.key = KeyFile(dir)
+	}
+	return o
+}
+
+func open(ctx context.Context, dir string, now func() time.Time, steps []string, opts ...Option) (_ *Store, err error) {
 	dir, err = filepath.Abs(dir)
 	if err != nil {
 		return nil, err
@@ -57,6 +81,9 @@ func open(ctx context.Context, dir string, now func() time.Time, steps []string)
 			s.Close()
 		}
 	}()
+	if err := s.checkPresent(); err != nil {
+		return nil, err
+	}
 	// SQLite gives -wal and -shm the mode of the file.
 	f, err := os.OpenFile(s.path, os.O_RDWR|os.O_CREATE, 0o600)
 	if err != nil {
@@ -68,7 +95,8 @@ func open(ctx context.Context, dir string, now func() time.Time, steps []string)
 	}
 	s.w.SetMaxOpenConns(1)
 	// Asked before anything is written, so that a foreign or newer file stays as it is.
-	if err := s.checkForeign(ctx, len(steps)); err != nil {
+	v, err := s.checkForeign(ctx, len(steps), optionsOf(dir, opts).key)
+	if err != nil {
 		return nil, err
 	}
 	var mode string
@@ -79,8 +107,16 @@ func open(ctx context.Context, dir string, now func() time.Time, steps []string)
 		return nil, &Error{Op: "open the data file", Path: s.path, Err: fmt.Errorf("journal mode is %q, not wal", mode),
 			Hint: "this disk cannot keep the log safely (a network share?): use a local disk"}
 	}
+	if err := s.takeWitness(v); err != nil {
+		return nil, err
+	}
 	if err := s.migrate(ctx, steps); err != nil {
 		return nil, err
+	}
+	if len(steps) >= withJournal {
+		if err := s.heed(ctx); err != nil {
+			return nil, err
+		}
 	}
 	if s.r, err = sql.Open("sqlite3", dsn(s.path, "mode=rw&_query_only=true")); err != nil {
 		return nil, err
@@ -89,30 +125,144 @@ func open(ctx context.Context, dir string, now func() time.Time, steps []string)
 	return s, nil
 }
 
-// checkForeign refuses foreign and newer files through a connection that cannot write.
-func (s *Store) checkForeign(ctx context.Context, newest int) error {
+// checkPresent refuses to begin anew where data were: an empty file in the place of a store is a loss, not a start.
+func (s *Store) checkPresent() error {
+	if fi, err := os.Stat(s.path); err == nil && fi.Size() > 0 {
+		return nil
+	}
+	if fi, err := os.Stat(s.path + "-wal"); err == nil && fi.Size() > 0 {
+		return nil
+	}
+	if b, err := os.ReadFile(filepath.Join(filepath.Dir(s.path), witnessName)); err != nil || strings.HasPrefix(string(b), nothingSeen) {
+		return nil
+	}
+	return &Error{Op: "open the data folder", Path: s.path, Err: fmt.Errorf("the data file is empty or gone, though there were data here: %w", ErrDamaged),
+		Hint: "restore a backup (leadsman restore FILE --overwrite); to begin anew, name another folder with --data"}
+}
+
+// checkForeign refuses foreign and newer files through a connection that cannot write, finds the key, and gives the file's version.
+func (s *Store) checkForeign(ctx context.Context, newest int, keyFile string) (int, error) {
 	db, err := sql.Open("sqlite3", dsn(s.path, "mode=rw&_query_only=true"))
 	if err != nil {
-		return err
+		return 0, err
 	}
 	defer db.Close()
-	_, err = version(ctx, db, s.path, newest)
-	return err
+	v, err := version(ctx, db, s.path, newest)
+	if err == nil {
+		s.keys, err = findKey(ctx, db, s.path, v, keyFile)
+	}
+	if err == nil && s.keys == nil {
+		s.keys, err = makeKey(keyFile, filepath.Dir(s.path))
+	}
+	return v, err
 }
+
+// findKey finds the key of a data file: the one that it carries, or that of the first key file that has it. A file of a version
+// without keys gets any; the key is nil if there is none yet.
+func findKey(ctx context.Context, db *sql.DB, path string, v int, keyFiles ...string) (*keyring, error) {
+	const op = "open the data file"
+	if k, err := carriedKey(ctx, db); err != nil || k != nil {
+		return k, wrap("read the key that the file carries", path, err)
+	}
+	id := ""
+	if v >= withJournal {
+		if err := db.QueryRowContext(ctx, "SELECT id FROM secret").Scan(&id); err != nil {
+			return nil, wrap(op, path, err)
+		}
+	}
+	other := ""
+	for _, f := range keyFiles {
+		k, err := readKey(f)
+		switch {
+		case errors.Is(err, fs.ErrNotExist):
+		case err != nil:
+			return nil, err
+		case v < withJournal || k.id == id:
+			return k, nil
+		default:
+			other = fmt.Sprintf("the key file %s holds key %s, these data were kept with key %s", f, k.id, id)
+		}
+	}
+	switch {
+	case v < withJournal:
+		return nil, nil
+	case other != "":
+		return nil, &Error{Op: op, Path: path, Err: fmt.Errorf("%s: %w", other, ErrKey),
+			Hint: "name the right key file with --key, or restore a backup, which brings its key along"}
+	}
+	return nil, &Error{Op: op, Path: path, Err: fmt.Errorf("its key file %s is gone: %w", keyFiles[0], ErrKey),
+		Hint: "put the copy of it back that you keep (key " + id + "), name it with --key, or restore a backup, which brings its key along"}
+}
+
+// takeWitness opens the witness. A store that has no journal yet gets a new one, so that from then on a missing one means something.
+func (s *Store) takeWitness(v int) error {
+	path := filepath.Join(filepath.Dir(s.path), witnessName)
+	fi, err := os.Lstat(path)
+	fresh := errors.Is(err, fs.ErrNotExist) || err == nil && fi.Size() == 0
+	if fresh && v >= withJournal {
+		s.lost = witnessName + " was missing, which tells how far changes were confirmed: lost changes cannot be ruled out"
+	}
+	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o600)
+	if err != nil {
+		return &Error{Op: "open the data folder", Path: path, Err: err, Hint: "check who owns it"}
+	}
+	s.seen.f = f
+	if fresh {
+		// On the disk before there is anything to lose.
+		_, err := f.Write(s.keys.witnessLine(head{}))
+		if err = errors.Join(err, f.Sync(), syncDir(filepath.Dir(s.path))); err != nil {
+			return &Error{Op: "open the data folder", Path: path, Err: err, Hint: "is the disk full?"}
+		}
+	}
+	return nil
+}
+
+// heed compares the journal with the witness and journals what is lost: the work goes on, the loss stays in sight until somebody
+// answers for it (see Accept).
+func (s *Store) heed(ctx context.Context) error {
+	h, err := s.keys.readWitness(filepath.Dir(s.path))
+	if errors.Is(err, ErrDamaged) {
+		s.lost = cmp.Or(s.lost, err.Error())
+	} else if err != nil {
+		return s.fail("read "+witnessName, err)
+	}
+	lost, err := testify(ctx, s.w, h)
+	if err != nil {
+		return s.fail("read the journal", err)
+	}
+	s.lost = cmp.Or(s.lost, lost)
+	if s.lost != "" {
+		if err := s.write(ctx, "write the journal", func(t *tx) error {
+			return t.enter(ctx, Entry{What: whatLost, Detail: s.lost}, nil)
+		}); err != nil {
+			return err
+		}
+	}
+	var end head
+	if err := s.w.QueryRowContext(ctx, "SELECT n, mac FROM journal ORDER BY n DESC LIMIT 1").Scan(&end.n, &end.mac); err != nil {
+		return s.fail("read the journal", err)
+	}
+	s.seen.n = 0
+	s.seen.saw(s.keys, end)
+	return nil
+}
+
+// Lost says what was confirmed and is no longer there, as far as the opening of the store found out; "" for nothing.
+func (s *Store) Lost() string { return s.lost }
 
 // OpenReadOnly opens an existing data folder to look on, beside a process that writes or without
 // one. Everything that would write fails with ErrReadOnly.
-func OpenReadOnly(ctx context.Context, dir string) (*Store, error) {
+func OpenReadOnly(ctx context.Context, dir string, opts ...Option) (*Store, error) {
 	path := filepath.Join(dir, fileName)
 	if _, err := os.Stat(path); err != nil {
 		return nil, &Error{Op: "open the data folder", Path: dir, Err: fmt.Errorf("no data here: %w", ErrNotFound),
 			Hint: "name the folder with --data, or start leadsman serve once"}
 	}
-	return openReader(ctx, path, "mode=rw&_query_only=true")
+	return openReader(ctx, path, "mode=rw&_query_only=true", optionsOf(dir, opts).key)
 }
 
 // openReader opens a database file without the lock.
-func openReader(ctx context.Context, path, params string) (*Store, error) {
+func openReader(ctx context.Context, path, params string, keyFiles ...string) (*Store, error) {
 	path, err := filepath.Abs(path)
 	if err != nil {
 		return nil, err
@@ -123,8 +273,11 @@ func openReader(ctx context.Context, path, params string) (*Store, error) {
 	}
 	v, err := version(ctx, s.r, path, len(schema))
 	if err == nil && v < len(schema) {
-		err = &Error{Op: "open the data file", Path: path, Err: fmt.Errorf("its version is %d, this program works with %d", v, len(schema)),
+		err = &Error{Op: "open the data file", Path: path, Err: fmt.Errorf("its version is %d, this program works with %d: %w", v, len(schema), errOlder),
 			Hint: "start leadsman serve once to bring it up to date"}
+	}
+	if err == nil {
+		s.keys, err = findKey(ctx, s.r, path, v, keyFiles...)
 	}
 	if err != nil {
 		s.Close()
@@ -147,6 +300,9 @@ func (s *Store) Close() error {
 		if db != nil {
 			errs = append(errs, db.Close())
 		}
+	}
+	if s.seen.f != nil {
+		errs = append(errs, s.seen.f.Sync(), s.seen.f.Close())
 	}
 	if s.lock != nil {
 		errs = append(errs, s.lock.Close())
@@ -209,22 +365,24 @@ func lockDir(dir string) (*os.File, error) {
 }
 
 // write runs do in a transaction that is durable when write returns nil.
-func (s *Store) write(ctx context.Context, op string, do func(*sql.Tx) error) error {
+func (s *Store) write(ctx context.Context, op string, do func(*tx) error) error {
 	if s.w == nil {
 		return fmt.Errorf("%s: %w", op, ErrReadOnly)
 	}
-	tx, err := s.w.BeginTx(ctx, nil)
+	sqlTx, err := s.w.BeginTx(ctx, nil)
 	if err != nil {
 		return s.fail(op, err)
 	}
-	if err := do(tx); err != nil {
-		tx.Rollback()
+	t := &tx{Tx: sqlTx, s: s}
+	if err := do(t); err != nil {
+		t.Rollback()
 		return s.fail(op, err)
 	}
-	if err := tx.Commit(); err != nil {
-		tx.Rollback()
+	if err := t.Commit(); err != nil {
+		t.Rollback()
 		return s.fail(op, err)
 	}
+	s.seen.saw(s.keys, head{t.last, t.head})
 	return nil
 }
 

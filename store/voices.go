@@ -18,7 +18,7 @@ func (s *Store) PutVoice(ctx context.Context, v Voice) (Voice, error) {
 	}
 	now := millis(s.now())
 	v.Created = fromMillis(now)
-	return v, s.write(ctx, op, func(tx *sql.Tx) error {
+	return v, s.write(ctx, op, func(tx *tx) error {
 		var n int
 		if err := tx.QueryRowContext(ctx, "SELECT count(*) FROM examiners WHERE id = ?", v.Examiner).Scan(&n); err != nil {
 			return err
@@ -28,7 +28,10 @@ func (s *Store) PutVoice(ctx context.Context, v Voice) (Voice, error) {
 		}
 		_, err := tx.ExecContext(ctx, "INSERT OR REPLACE INTO voices (examiner, created, engine, report, profile) VALUES (?,?,?,?,?)",
 			v.Examiner, now, v.Engine, v.Report, v.Profile)
-		return err
+		if err != nil {
+			return err
+		}
+		return tx.record(ctx, Entry{What: "voice.kept", Table: "voices"}, v.Examiner)
 	})
 }
 
@@ -49,9 +52,11 @@ func (s *Store) Voice(ctx context.Context, examiner string) (v Voice, err error)
 // keeps the log from being emptied, the error says so; erasing again ends it.
 func (s *Store) EraseVoice(ctx context.Context, examiner string) error {
 	const op = "erase voice profile"
-	err := s.write(ctx, op, func(tx *sql.Tx) error {
-		_, err := tx.ExecContext(ctx, "DELETE FROM voices WHERE examiner = ?", examiner) // secure_delete overwrites it
-		return err
+	err := s.write(ctx, op, func(tx *tx) error {
+		if _, err := tx.ExecContext(ctx, "DELETE FROM voices WHERE examiner = ?", examiner); err != nil { // secure_delete overwrites it
+			return err
+		}
+		return tx.record(ctx, Entry{What: "voice.erased", Table: "voices"}, examiner)
 	})
 	if err != nil {
 		return err
