@@ -1,7 +1,6 @@
 package chart
 
 import (
-	"errors"
 	"fmt"
 	"slices"
 	"strconv"
@@ -40,13 +39,18 @@ const (
 	VerbPass       Verb = "pass" // Field: numbers are depths (FieldDepth) or margins (FieldRecession), from the start of the path
 
 	// From the screen only.
-	VerbSet     Verb = "set"     // Ref, Field, Number or none: one value, wherever it is
-	VerbSettle  Verb = "settle"  // Ref: the doubt there is settled
-	VerbPatient Verb = "patient" // Text: JSON of patient inputs
-	VerbRest    Verb = "rest"    // Field: probed sites without an answer get Number (bleeding by exception, margin at the CEJ)
-	VerbPlan    Verb = "plan"    // Text: JSON of the clinician's Plan, Was: Call of the decision seen, "" none
-	VerbSign    Verb = "sign"
-	VerbStart   Verb = "start"
+	VerbSet       Verb = "set"     // Ref, Field, Number or none: one value, wherever it is
+	VerbSettle    Verb = "settle"  // Ref: the doubt there is settled
+	VerbPatient   Verb = "patient" // Text: JSON of patient inputs
+	VerbRest      Verb = "rest"    // Field: probed sites without an answer get Number (bleeding by exception, margin at the CEJ)
+	VerbPlan      Verb = "plan"    // Text: JSON of the clinician's Plan, Was: Call of the decision seen, "" none
+	VerbSign      Verb = "sign"
+	VerbCosign    Verb = "co-sign"
+	VerbAmend     Verb = "amend"     // Text: the reason; the acts behind it change what was signed
+	VerbVoid      Verb = "void"      // Text: the reason; the exam counts no more
+	VerbReinstate Verb = "reinstate" // Text: the reason; a void exam counts again
+	VerbOwner     Verb = "move exam" // Text: the reason, Patient: to whom
+	VerbStart     Verb = "start"
 )
 
 // Act is one thing to do. Which fields count depends on Verb.
@@ -68,6 +72,7 @@ type Act struct {
 	Field     Field     `json:"field,omitempty"`
 	Number    *MM       `json:"number,omitempty"`
 	Text      string    `json:"text,omitempty"`
+	Patient   string    `json:"patient,omitempty"`
 	// Was is what the sender saw when it decided, so that two people at two screens cannot
 	// overwrite each other unseen: for VerbSet the value that stood there ("" not recorded, "3.5",
 	// flags "0" or "1"), for VerbDisregard the Seq of the call to take back. If the log says
@@ -83,9 +88,12 @@ type Command struct {
 	Acts []Act `json:"acts"`
 }
 
-// Verb is the verb of the act that matters most: the last one that is not a mere change of place.
+// Verb is the verb of the act that matters most: the last one that is not a mere change of place, or that of an amendment.
 func (c Command) Verb() Verb {
 	var v Verb
+	if len(c.Acts) > 0 && c.Acts[0].Verb == VerbAmend {
+		return VerbAmend
+	}
 	for _, a := range c.Acts {
 		if v == "" || a.Verb != VerbGo && a.Verb != VerbAspect {
 			v = a.Verb
@@ -98,7 +106,10 @@ func (c Command) Verb() Verb {
 type Meta struct {
 	Time       int64 // Unix milliseconds
 	Source     Source
+	Person     string // see Event.Person
 	Who        string
+	Student    bool   // what the person signs waits for a co-signature
+	Patient    string // whose exam is begun
 	ID         string // see Event.ID
 	Words      string
 	Confidence float64
@@ -115,9 +126,6 @@ func (r *Refusal) Error() string { return r.Text }
 
 func refuse(format string, a ...any) error { return &Refusal{fmt.Sprintf(format, a...)} }
 
-// ErrSigned means that the exam is signed: only remarks and plans may be added.
-var ErrSigned = errors.New("the exam is signed: only remarks and the plan can be added")
-
 // Start makes the first events of an exam. present gives the presence of teeth known from before (an
 // earlier exam, a list); it may be nil.
 func Start(n Numbering, path string, at *Place, present map[Tooth]Presence, m Meta) ([]Event, error) {
@@ -128,7 +136,7 @@ func Start(n Numbering, path string, at *Place, present map[Tooth]Presence, m Me
 	m.Source = Tool
 	b := builder{st: NewState(), meta: m}
 	b.open(VerbStart, "")
-	b.emit(Event{Kind: KindStart, Numbering: n, Path: p.Ref})
+	b.emit(Event{Kind: KindStart, Numbering: n, Path: p.Ref, Patient: m.Patient})
 	for _, t := range AllTeeth() {
 		if pr, ok := present[t]; ok && pr != b.st.Chart.Tooth(t).Presence {
 			b.tooth(t, FieldPresence, int(pr))
@@ -146,7 +154,7 @@ func Start(n Numbering, path string, at *Place, present map[Tooth]Presence, m Me
 
 // Do works out the events of a command without applying them. It fails with *Refusal if the command
 // cannot be done; the events returned then hold the refused call alone, for the log. All other
-// errors are ErrSigned and *RangeError, likewise with the refused call.
+// errors are ErrSigned, ErrVoid and *RangeError, likewise with the refused call.
 func (s *State) Do(c Command, m Meta) ([]Event, error) {
 	b := builder{st: s.clone(), meta: m}
 	b.open(c.Verb(), "")
@@ -155,10 +163,10 @@ func (s *State) Do(c Command, m Meta) ([]Event, error) {
 	for i, a := range c.Acts {
 		if s.Place.Tooth == 0 {
 			b.err = refuse("the exam was not started")
-		} else if s.SignedBy != "" && a.Verb != VerbRemark && a.Verb != VerbPlan && a.Verb != VerbSayAgain && a.Verb != VerbHelp && a.Verb != VerbWhere {
-			b.err = ErrSigned
 		} else if b.err == nil {
-			b.act(a)
+			if b.err = s.open(c, i); b.err == nil {
+				b.act(a)
+			}
 		}
 		// A correction at a distance ("tooth eleven buccal correction four") comes back to the place.
 		if a.Verb == VerbCorrection && i > 0 && b.err == nil && b.st.Place != home {
@@ -188,6 +196,8 @@ func (s *State) clone() *State {
 		c.Calls = append(c.Calls[:n-1:n-1], c.Calls[n-1])
 	}
 	c.Plans = s.Plans[:len(s.Plans):len(s.Plans)]
+	c.Signatures = s.Signatures[:len(s.Signatures):len(s.Signatures)]
+	c.Amendments = s.Amendments[:len(s.Amendments):len(s.Amendments)]
 	c.Recent = append([]Reading(nil), s.Recent...)
 	c.Doubts = make(map[SiteRef]Doubt, len(s.Doubts))
 	for k, v := range s.Doubts {
@@ -228,7 +238,7 @@ func (b *builder) emit(e Event) {
 	if b.err != nil {
 		return
 	}
-	e.Seq, e.Call, e.Time = b.st.Seq()+1, b.call, b.meta.Time
+	e.Seq, e.Call, e.Time, e.Person = b.st.Seq()+1, b.call, b.meta.Time, b.meta.Person
 	if b.err = b.st.Apply(e); b.err == nil {
 		b.out = append(b.out, e)
 	}
@@ -503,12 +513,8 @@ func (b *builder) act(a Act) {
 		b.rest(a)
 	case VerbPlan:
 		b.plan(a)
-	case VerbSign:
-		if strings.TrimSpace(b.meta.Who) == "" {
-			b.err = refuse("signing needs the examiner's name")
-			return
-		}
-		b.emit(Event{Kind: KindSign, Who: b.meta.Who})
+	case VerbSign, VerbCosign, VerbAmend, VerbVoid, VerbReinstate, VerbOwner:
+		b.stand(a)
 	default:
 		b.err = refuse("%q is nothing that can be done", a.Verb)
 	}

@@ -3,6 +3,7 @@ package chart
 import (
 	"encoding/json"
 	"fmt"
+	"strings"
 )
 
 // Source says who made a call.
@@ -35,7 +36,11 @@ const (
 	KindRemark   Kind = "remark"   // Tooth, Aspect, Text: words or the name of a sound clip
 	KindComplete Kind = "complete" // the examiner called the exam complete
 	KindPlan     Kind = "plan"     // Who decided, Text: the whole Plan as JSON; replaces the plan before
-	KindSign     Kind = "sign"     // Who signed; after it only remarks and plans
+	KindSign     Kind = "sign"     // Who signed; Waits: for a co-signature. After it only what AfterSigning and ByAmendment allow
+	KindCosign   Kind = "cosign"   // Who co-signed all that waits
+	KindAmend    Kind = "amend"    // Who amends the signed exam, Text: the reason; what is amended follows in the same call
+	KindVoid     Kind = "void"     // Who, Text: the reason; Value 1: the exam counts no more, 0: it counts again
+	KindOwner    Kind = "owner"    // Who, Text: the reason, Patient: whose exam it is from here on
 )
 
 // Field names what a KindSet or KindTooth event sets. Values are half-millimetres for depth and
@@ -71,7 +76,9 @@ type Event struct {
 	Time int64  `json:"time"` // Unix milliseconds
 	Kind Kind   `json:"kind"`
 
-	Source     Source  `json:"source,omitempty"`
+	Source Source `json:"source,omitempty"`
+	// Person is the account of who made the call, which all its events carry; Who is the name as it was then.
+	Person     string  `json:"person,omitempty"`
 	Who        string  `json:"who,omitempty"`
 	ID         string  `json:"id,omitempty"` // given by the sender; a second call with the same ID is ignored
 	Words      string  `json:"words,omitempty"`
@@ -99,6 +106,8 @@ type Event struct {
 
 	Numbering Numbering `json:"numbering,omitempty"`
 	Path      string    `json:"path,omitempty"`
+	Patient   string    `json:"patient,omitempty"` // id in the practice's records
+	Waits     bool      `json:"waits,omitempty"`   // a student's: waits for a co-signature
 }
 
 // Heard is how far the sound of a microphone is decided: what lies before it stands in the log, or was found to mean nothing,
@@ -124,7 +133,18 @@ func DecodeEvent(b []byte) (Event, error) {
 }
 
 // AfterSigning reports whether events of the kind may follow the signature.
-func (k Kind) AfterSigning() bool { return k == KindCall || k == KindRemark || k == KindPlan }
+func (k Kind) AfterSigning() bool {
+	switch k {
+	case KindCall, KindRemark, KindPlan, KindCosign, KindAmend, KindVoid, KindOwner:
+		return true
+	}
+	return false
+}
+
+// ByAmendment reports whether events of the kind may follow the signature in the call of an amendment, behind its KindAmend.
+func (k Kind) ByAmendment() bool {
+	return k == KindSet || k == KindTooth || k == KindPatient || k == KindSettle
+}
 
 // check refuses events that no chart could hold, so that a damaged log is noticed and not folded.
 func (e *Event) check() error {
@@ -199,7 +219,17 @@ func (e *Event) check() error {
 		if e.Field != FieldDepth && e.Field != FieldRecession {
 			return bad("a pass of neither depths nor margins")
 		}
-	case KindCall, KindListen, KindUndo, KindPatient, KindRemark, KindComplete, KindPlan, KindSign:
+	case KindCall, KindListen, KindUndo, KindPatient, KindRemark, KindComplete, KindPlan, KindSign, KindCosign:
+	case KindAmend, KindVoid, KindOwner:
+		if strings.TrimSpace(e.Text) == "" {
+			return bad("no reason")
+		}
+		if e.Kind == KindVoid && e.Value == nil {
+			return bad("no value")
+		}
+		if e.Kind == KindOwner && e.Patient == "" {
+			return bad("no patient")
+		}
 	default:
 		return bad("unknown kind")
 	}

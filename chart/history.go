@@ -13,6 +13,7 @@ type Entry struct {
 	// Reason and Rival are those of the doubt that the entry raised.
 	Reason string `json:"reason,omitempty"`
 	Rival  string `json:"rival,omitempty"`
+	Amends string `json:"amends,omitempty"` // the reason, if the entry amends what was signed
 	// TakenBack is the call that took the entry back, nil if none did.
 	TakenBack *CallInfo `json:"taken_back,omitempty"`
 }
@@ -35,17 +36,15 @@ func (s *State) History(t Tooth, site *Site) []Entry {
 				return e.Value
 			}
 		}
-		if f != FieldPresence {
-			return ""
-		}
-		if t.ThirdMolar() {
-			return strconv.Itoa(int(Missing))
-		}
-		return strconv.Itoa(int(Present))
+		return atStart(t, f)
 	}
+	var amends Event
 	for i := range s.log {
 		e := &s.log[i]
 		switch e.Kind {
+		case KindAmend:
+			amends = *e
+			continue
 		case KindUndo:
 			by := calls[e.Call]
 			for j := range out {
@@ -74,9 +73,24 @@ func (s *State) History(t Tooth, site *Site) []Entry {
 			}
 			continue
 		}
-		out = append(out, Entry{CallInfo: calls[e.Call], Site: at, Field: e.Field, Value: written(e), Was: standing(at, e.Field)})
+		entry := Entry{CallInfo: calls[e.Call], Site: at, Field: e.Field, Value: written(e), Was: standing(at, e.Field)}
+		if e.Call == amends.Call {
+			entry.Amends = amends.Text
+		}
+		out = append(out, entry)
 	}
 	return out
+}
+
+// atStart is the value of a field before anything was entered.
+func atStart(t Tooth, f Field) string {
+	switch {
+	case f != FieldPresence:
+		return ""
+	case t.ThirdMolar():
+		return strconv.Itoa(int(Missing))
+	}
+	return strconv.Itoa(int(Present))
 }
 
 // written is the value of an event as Act.Was writes it.

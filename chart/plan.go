@@ -155,7 +155,7 @@ func (b *builder) plan(a Act) {
 		b.err = refuse("plan: %v", err)
 		return
 	}
-	b.emit(Event{Kind: KindPlan, Who: b.meta.Who, Text: strings.TrimSpace(text.String())})
+	b.emit(Event{Kind: KindPlan, Who: b.meta.Who, Text: strings.TrimSpace(text.String()), Waits: b.meta.Student && b.st.SignedBy != ""})
 }
 
 // Plan is the decision in force; ok is false if none was made.

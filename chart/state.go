@@ -28,6 +28,7 @@ type CallInfo struct {
 	Seq        uint64  `json:"seq"`
 	Time       int64   `json:"time"`
 	Source     Source  `json:"source"`
+	Person     string  `json:"person,omitempty"`
 	Who        string  `json:"who,omitempty"`
 	Words      string  `json:"words,omitempty"`
 	Confidence float64 `json:"confidence,omitempty"`
@@ -74,7 +75,13 @@ type State struct {
 	Calls     []CallInfo
 	Complete  bool
 	SignedBy  string
+	Patient   string // whose exam the log says it is; "" if it was written before logs said so
+	// What followed the signature, oldest first.
+	Signatures []Signature
+	Amendments []Amendment
+	Void       *Void // the exam counts no more; nil: it counts
 
+	amends Amendment // the amendment whose call is being folded
 	log    []Event
 	undone map[uint64]bool
 	ids    map[string]bool
@@ -156,6 +163,7 @@ func (s *State) fold(e *Event) {
 	}
 	switch e.Kind {
 	case KindStart:
+		s.Patient = e.Patient
 		s.Chart.Numbering = e.Numbering
 		s.Path, _ = PathNamed(e.Path)
 		for _, t := range AllTeeth() {
@@ -170,9 +178,10 @@ func (s *State) fold(e *Event) {
 		if e.ID != "" {
 			s.ids[e.ID] = true
 		}
-		s.Calls = append(s.Calls, CallInfo{Seq: e.Seq, Time: e.Time, Source: e.Source, Who: e.Who, Words: e.Words,
+		s.Calls = append(s.Calls, CallInfo{Seq: e.Seq, Time: e.Time, Source: e.Source, Person: e.Person, Who: e.Who, Words: e.Words,
 			Confidence: e.Confidence, Did: e.Did, Refused: e.Refused, Undone: s.undone[e.Call]})
 	case KindSet:
+		s.amended(e)
 		ref := e.At()
 		rec := s.Chart.Site(ref)
 		switch e.Field {
@@ -199,6 +208,7 @@ func (s *State) fold(e *Event) {
 			s.Focus = e.At().Place()
 		}
 	case KindTooth:
+		s.amended(e)
 		t := s.Chart.Tooth(e.Tooth)
 		g := Grade(0)
 		if e.Value != nil {
@@ -241,6 +251,7 @@ func (s *State) fold(e *Event) {
 	case KindSettle:
 		delete(s.Doubts, e.At())
 	case KindPatient:
+		s.amended(e)
 		// A decoding error here would have been refused by Do; an unreadable one changes nothing.
 		if p, err := MergePatient(s.Chart.Patient, []byte(e.Text)); err == nil {
 			s.Chart.Patient = p
@@ -255,8 +266,8 @@ func (s *State) fold(e *Event) {
 			d.Added = s.SignedBy != ""
 			s.Plans = append(s.Plans, d)
 		}
-	case KindSign:
-		s.SignedBy = e.Who
+	case KindSign, KindCosign, KindAmend, KindVoid, KindOwner:
+		s.stands(e)
 	}
 }
 

@@ -33,8 +33,8 @@ type Config struct {
 	// Recognizer makes a recognizer of Engine for a voice, with a note for the screen if that voice's profile cannot be used; nil:
 	// all voices are heard alike.
 	Recognizer func(voice string) (rec speech.Recognizer, note string, err error)
-	// Examiner is the name of whose voice it is, which stands beside the calls it speaks; nil: nobody's name is known.
-	Examiner func(voice string) string
+	// Examiner is whose voice it is, who stands beside the calls it speaks; nil: nobody is known.
+	Examiner func(voice string) Caller
 	Now      func() int64 // Unix milliseconds
 	// Earlier is the chart of the exam before, for plausibility; may be nil.
 	Earlier *chart.Chart
@@ -47,8 +47,21 @@ type Config struct {
 	KeepRhythm func(voice string, r hear.Rhythm)
 	// KeepClip stores the sound of a call, 16 kHz mono, beside its Seq; may be nil. It must not block.
 	KeepClip func(call uint64, pcm []int16)
-	// Signed is called once the exam is signed; may be nil. It must not block.
+	// Signed is called once the exam is signed and nothing of it waits for a co-signature; may be nil. It must not block.
 	Signed func()
+}
+
+// Caller is who makes a call: the account and its name, which go into the log beside it.
+type Caller struct {
+	Person  string
+	Who     string
+	Student bool // see chart.Meta
+}
+
+// said is what goes into the log of a caller's call.
+func (c Caller) said(m chart.Meta) chart.Meta {
+	m.Person, m.Who, m.Student = c.Person, c.Who, c.Student
+	return m
 }
 
 // Memory is a Log that is gone with the process: for recordings and tests.

@@ -53,7 +53,11 @@ var sayListening = []string{"three two four", "all threes", "bleeding mesial", "
 
 func headOf(s *chart.State) Head {
 	h := Head{Focus: PlaceView{}, AtEnd: s.AtEnd(), Ended: s.Ended(), Rest: s.Rest(), Listening: s.Listening, Complete: s.Complete, SignedBy: s.SignedBy, Path: s.Path.Name, Pass: s.Pass,
-		Doubts: []DoubtView{}, Last: []string{}, Say: sayListening, Remarks: []Remark{}}
+		Doubts: []DoubtView{}, Last: []string{}, Say: sayListening, Remarks: []Remark{}, Signatures: append([]chart.Signature{}, s.Signatures...), Waits: s.Waits(),
+		Amendments: []AmendmentView{}, Void: s.Void}
+	for _, a := range s.Amendments {
+		h.Amendments = append(h.Amendments, AmendmentView{a, amendedPlace(s, a)})
+	}
 	switch {
 	case !s.Listening:
 		h.Say = []string{"go ahead"}
@@ -102,6 +106,32 @@ func headOf(s *chart.State) Head {
 	return h
 }
 
+func amendedPlace(s *chart.State, a chart.Amendment) string {
+	switch {
+	case a.Tooth == 0:
+		return ""
+	case a.Site == nil:
+		return a.Tooth.Label(s.Chart.Numbering)
+	}
+	return a.Tooth.Label(s.Chart.Numbering) + " " + a.Site.String()
+}
+
+// originals are the values that stood at a site, or at the tooth (no such site), when the exam was signed and were amended since.
+func originals(s *chart.State, t chart.Tooth, site chart.Site) (out map[chart.Field]string) {
+	for _, a := range s.Amendments {
+		if a.Tooth != t || (a.Site == nil) != (site >= chart.NumSites) || a.Site != nil && *a.Site != site {
+			continue
+		}
+		if out == nil {
+			out = map[chart.Field]string{}
+		}
+		if _, first := out[a.Field]; !first {
+			out[a.Field] = a.Was
+		}
+	}
+	return out
+}
+
 func doubtRank(rank map[chart.SiteRef]int, d DoubtView) int {
 	t, _ := chart.ParseTooth(d.Tooth, chart.FDI)
 	site, _ := chart.ParseSite(d.Site)
@@ -136,10 +166,12 @@ func toothOf(s *chart.State, t chart.Tooth) ToothView {
 			v.Furcation[e.String()] = g.Value()
 		}
 	}
+	v.Amended = originals(s, t, chart.NumSites)
 	for site := range chart.NumSites {
 		r := rec.Sites[site]
 		d, doubt := s.Doubts[chart.SiteRef{Tooth: t, Site: site}]
-		if r.Empty() && !doubt {
+		amended := originals(s, t, site)
+		if r.Empty() && !doubt && amended == nil {
 			continue
 		}
 		sv := SiteView{Depth: floatOf(r.Depth), Recession: floatOf(r.Recession), Bleeding: boolOf(r.Flags[chart.Bleeding]),
@@ -150,6 +182,7 @@ func toothOf(s *chart.State, t chart.Tooth) ToothView {
 		if doubt {
 			sv.Doubt = d.Reason
 		}
+		sv.Amended = amended
 		v.Sites[site.String()] = sv
 	}
 	return v
@@ -298,7 +331,21 @@ func eventText(s *chart.State, did chart.Verb, e *chart.Event) string {
 	case chart.KindComplete:
 		return "exam complete"
 	case chart.KindSign:
+		if e.Waits {
+			return "signed by " + e.Who + ", waits for a co-signature"
+		}
 		return "signed by " + e.Who
+	case chart.KindCosign:
+		return "co-signed by " + e.Who
+	case chart.KindAmend:
+		return "amended by " + e.Who + " (" + e.Text + ")"
+	case chart.KindVoid:
+		if *e.Value == 0 {
+			return "counts again (" + e.Text + ")"
+		}
+		return "made void by " + e.Who + " (" + e.Text + ")"
+	case chart.KindOwner:
+		return "moved to another patient (" + e.Text + ")"
 	}
 	return ""
 }

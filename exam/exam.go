@@ -25,7 +25,7 @@ type Exam struct {
 	stream   stream // what counts in the time of the microphone's stream
 	rhythm   hear.Rhythm
 	voice    string // that is heard, "" anybody's
-	speaker  string // whose voice it is
+	speaker  Caller // whose voice it is
 	question *Question
 	asked    uint64 // counts questions
 	// What the answer to the call in hand has to say besides.

@@ -659,12 +659,12 @@ func TestHelp(t *testing.T) {
 
 func TestTyped(t *testing.T) {
 	e, log := open(t, chart.Universal)
-	a, err := e.Words(ctx, "tooth 14 3 2 4 bleeding mesial", "Ben Oakley", "k1")
+	a, err := e.Words(ctx, "tooth 14 3 2 4 bleeding mesial", Caller{Who: "Ben Oakley"}, "k1")
 	if err != nil || a.Tone != ToneAccepted {
 		t.Fatal(a, err)
 	}
 	n := len(log.Events)
-	if a, err = e.Words(ctx, "tooth 14 3 2 4 bleeding mesial", "Ben Oakley", "k1"); err != nil || len(log.Events) != n || a.Text != "already entered" {
+	if a, err = e.Words(ctx, "tooth 14 3 2 4 bleeding mesial", Caller{Who: "Ben Oakley"}, "k1"); err != nil || len(log.Events) != n || a.Text != "already entered" {
 		t.Error("the same call twice must be entered once:", a, err)
 	}
 	s := state(t, log)
@@ -672,19 +672,19 @@ func TestTyped(t *testing.T) {
 		t.Error(row(s, 26, chart.Buccal), s.Calls)
 	}
 	var mis *grammar.Misfit
-	if _, err := e.Words(ctx, "banana", "", ""); !errors.As(err, &mis) {
+	if _, err := e.Words(ctx, "banana", Caller{}, ""); !errors.As(err, &mis) {
 		t.Error(err)
 	}
-	if _, err := e.Words(ctx, "recession", "", ""); !errors.As(err, &mis) {
+	if _, err := e.Words(ctx, "recession", Caller{}, ""); !errors.As(err, &mis) {
 		t.Error(err)
 	}
 	var ref *chart.Refusal
-	if _, err := e.Words(ctx, "tooth 33", "", ""); !errors.As(err, &ref) {
+	if _, err := e.Words(ctx, "tooth 33", Caller{}, ""); !errors.As(err, &ref) {
 		t.Error(err)
 	}
 	var rng *chart.RangeError
 	forty := chart.Millimetres(40)
-	if _, err := e.Do(ctx, chart.Command{Acts: []chart.Act{{Verb: chart.VerbSet, Ref: &chart.SiteRef{Tooth: 16, Site: chart.B}, Field: chart.FieldDepth, Number: &forty}}}, "", ""); !errors.As(err, &rng) {
+	if _, err := e.Do(ctx, chart.Command{Acts: []chart.Act{{Verb: chart.VerbSet, Ref: &chart.SiteRef{Tooth: 16, Site: chart.B}, Field: chart.FieldDepth, Number: &forty}}}, Caller{}, ""); !errors.As(err, &rng) {
 		t.Error(err)
 	}
 }
@@ -694,7 +694,7 @@ func TestCorrectionElsewhereLeavesVoiceAlone(t *testing.T) {
 	e, log := open(t, chart.FDI, say(1000, "three two"), say(4000, "four"), say(6000, "bleeding"))
 	play(t, e, 2500)
 	five := chart.Millimetres(5)
-	if _, err := e.Do(ctx, chart.Command{Acts: []chart.Act{{Verb: chart.VerbSet, Ref: &chart.SiteRef{Tooth: 36, Site: chart.L}, Field: chart.FieldDepth, Number: &five}}}, "Ben", "a"); err != nil {
+	if _, err := e.Do(ctx, chart.Command{Acts: []chart.Act{{Verb: chart.VerbSet, Ref: &chart.SiteRef{Tooth: 36, Site: chart.L}, Field: chart.FieldDepth, Number: &five}}}, Caller{Who: "Ben"}, "a"); err != nil {
 		t.Fatal(err)
 	}
 	play(t, e, 9000)
@@ -846,7 +846,7 @@ func TestNoEngine(t *testing.T) {
 	if _, err := e.OpenMic("a", false); !errors.Is(err, ErrNoEngine) {
 		t.Error(err)
 	}
-	if _, err := e.Words(ctx, "3 2 4", "", ""); err != nil {
+	if _, err := e.Words(ctx, "3 2 4", Caller{}, ""); err != nil {
 		t.Error(err)
 	}
 }
@@ -879,7 +879,7 @@ func TestSubscribe(t *testing.T) {
 	e, log := open(t, chart.Universal)
 	first := state(t, log).Seq()
 	for range 3 {
-		if _, err := e.Words(ctx, "3 2 4", "", ""); err != nil {
+		if _, err := e.Words(ctx, "3 2 4", Caller{}, ""); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -924,7 +924,7 @@ func TestLogFailureEntersNothing(t *testing.T) {
 	}
 	defer e.Close()
 	before, _ := e.View(ctx)
-	a, err := e.Words(ctx, "3 2 4", "", "")
+	a, err := e.Words(ctx, "3 2 4", Caller{}, "")
 	if err == nil || a.Tone != ToneRefused {
 		t.Error(a, err)
 	}
@@ -999,7 +999,7 @@ func TestPathByVoice(t *testing.T) {
 	}
 	e.cfg.Earlier = nil
 	for text, want := range map[string]string{"path pockets": "no earlier exam", "path nowhere": "does not fit"} {
-		if _, err := e.Words(t.Context(), text, "", ""); err == nil || !strings.Contains(err.Error(), want) {
+		if _, err := e.Words(t.Context(), text, Caller{}, ""); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%s: %v", text, err)
 		}
 	}
@@ -1038,7 +1038,7 @@ func TestLeftOut(t *testing.T) {
 		{"tooth 13 buccal 1 1 1", "to 13 buccal; 13 buccal: recession 1 1 1", "margin. 1. 1. 1", false},
 		{"0 0 0", "12 buccal: recession 0 0 0; end of the path: 3 sites are without margins, first 14 buccal", "margin. 0. 0. 0. 3 sites open. 14 buccal", true},
 	} {
-		a, err := e.Words(t.Context(), c.say, "", "")
+		a, err := e.Words(t.Context(), c.say, Caller{}, "")
 		if err != nil || a.Text != c.text || a.Speak != c.speak || a.Must != c.must {
 			t.Errorf("%s: %q, spoken %q, %t, %v", c.say, a.Text, a.Speak, a.Must, err)
 		}
@@ -1051,14 +1051,14 @@ func TestDescribeInWords(t *testing.T) {
 	two, none := chart.Millimetres(2), ""
 	field := chart.FurcationField(chart.EntranceBuccal)
 	act := chart.Act{Verb: chart.VerbSet, Ref: &chart.SiteRef{Tooth: 17}, Field: field, Number: &two, Was: &none}
-	if a, err := e.Do(t.Context(), chart.Command{Acts: []chart.Act{act}}, "Ann", "a"); err != nil || a.Text != "2 furcation buccal 2" || a.Speak != "furcation 2" {
+	if a, err := e.Do(t.Context(), chart.Command{Acts: []chart.Act{act}}, Caller{Who: "Ann"}, "a"); err != nil || a.Text != "2 furcation buccal 2" || a.Speak != "furcation 2" {
 		t.Errorf("%+v, %v", a, err)
 	}
-	if _, err := e.Do(t.Context(), chart.Command{Acts: []chart.Act{act}}, "Ben", "b"); err == nil || err.Error() != "2 furcation buccal was changed meanwhile, it is 2 now: nothing was entered" {
+	if _, err := e.Do(t.Context(), chart.Command{Acts: []chart.Act{act}}, Caller{Who: "Ben"}, "b"); err == nil || err.Error() != "2 furcation buccal was changed meanwhile, it is 2 now: nothing was entered" {
 		t.Error(err)
 	}
 	act.Number, act.Was = nil, nil
-	if a, err := e.Do(t.Context(), chart.Command{Acts: []chart.Act{act}}, "Ann", "c"); err != nil || a.Text != "2 furcation buccal cleared" {
+	if a, err := e.Do(t.Context(), chart.Command{Acts: []chart.Act{act}}, Caller{Who: "Ann"}, "c"); err != nil || a.Text != "2 furcation buccal cleared" {
 		t.Errorf("%+v, %v", a, err)
 	}
 }

@@ -100,7 +100,7 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis, loud bool) error 
 	if v.Do == hear.Enter && v.Err == nil {
 		remarkOf(&v.Result.Command, h)
 	}
-	meta := chart.Meta{Time: e.cfg.Now(), Source: chart.Voice, Who: e.speaker, Words: strings.Join(v.Result.Words, " "), Confidence: round(v.Confidence), StartMS: h.StartMS, EndMS: h.EndMS}
+	meta := e.speaker.said(chart.Meta{Time: e.cfg.Now(), Source: chart.Voice, Words: strings.Join(v.Result.Words, " "), Confidence: round(v.Confidence), StartMS: h.StartMS, EndMS: h.EndMS})
 	if v.Result.Pending && s.waiting.words != nil {
 		meta.StartMS = s.waiting.from
 	}
@@ -618,7 +618,7 @@ func (e *Exam) tick(ctx context.Context, nowMS, heardMS int64, speaking bool) er
 func expected(err error) error {
 	var refusal *chart.Refusal
 	var ranged *chart.RangeError
-	if errors.As(err, &refusal) || errors.As(err, &ranged) || errors.Is(err, chart.ErrSigned) {
+	if errors.As(err, &refusal) || errors.As(err, &ranged) || errors.Is(err, chart.ErrSigned) || errors.Is(err, chart.ErrVoid) {
 		return nil
 	}
 	return err

@@ -64,7 +64,7 @@ func (e *Exam) settle(ctx context.Context, c chart.Command, m chart.Meta, evs []
 		told = nil
 	}
 	e.publish(from, &before, beforeDoubts, path, evs, told)
-	if cause == nil && c.Verb() == chart.VerbSign && e.cfg.Signed != nil {
+	if v := c.Verb(); cause == nil && (v == chart.VerbSign || v == chart.VerbCosign) && !e.state.Waits() && e.cfg.Signed != nil {
 		e.cfg.Signed()
 	}
 	return a, cause
@@ -109,7 +109,7 @@ func (e *Exam) addDoubts(evs []chart.Event, m chart.Meta, doubt *suspicion) []ch
 	}
 	called := evs
 	raise := func(r chart.Reading, reason, rival string) {
-		evs = append(evs, chart.Event{Seq: evs[len(evs)-1].Seq + 1, Call: evs[0].Call, Time: m.Time, Kind: chart.KindDoubt, Tooth: r.Tooth, Site: &r.Site,
+		evs = append(evs, chart.Event{Seq: evs[len(evs)-1].Seq + 1, Call: evs[0].Call, Time: m.Time, Person: m.Person, Kind: chart.KindDoubt, Tooth: r.Tooth, Site: &r.Site,
 			Field: r.Field, Text: reason, Rival: rival})
 	}
 	for _, r := range doubt.also {

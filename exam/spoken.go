@@ -35,7 +35,7 @@ func (e *Exam) keepRemark(ctx context.Context, h speech.Hypothesis) error {
 		text = h.Readings[0].Text()
 	}
 	_, err := e.perform(ctx, chart.Command{Acts: []chart.Act{{Verb: chart.VerbRemark, Text: text}}},
-		chart.Meta{Source: chart.Voice, Who: e.speaker, StartMS: h.StartMS, EndMS: h.EndMS}, nil)
+		e.speaker.said(chart.Meta{Source: chart.Voice, StartMS: h.StartMS, EndMS: h.EndMS}), nil)
 	return err
 }
 
@@ -46,9 +46,9 @@ func (e *Exam) Done() <-chan struct{} { return e.done }
 // anybody's voice nothing is known.
 func (e *Exam) hears(voice string) {
 	e.keepRhythm()
-	name := ""
+	var speaker Caller
 	if voice != "" && e.cfg.Examiner != nil {
-		name = e.cfg.Examiner(voice)
+		speaker = e.cfg.Examiner(voice)
 	}
 	var rhythm hear.Rhythm
 	kept := voice != "" && e.cfg.Rhythm != nil
@@ -59,7 +59,7 @@ func (e *Exam) hears(voice string) {
 		if kept || voice != e.voice {
 			e.rhythm = rhythm
 		}
-		e.voice, e.speaker = voice, name
+		e.voice, e.speaker = voice, speaker
 	})
 }
 

@@ -81,8 +81,8 @@ func TestRemarkIsOfItsStream(t *testing.T) {
 // What is spoken carries the name of the examiner whose voice the microphone was opened for.
 func TestWhoSpoke(t *testing.T) {
 	e, log := open(t, chart.FDI, say(1000, "three two four"), say(3000, "remark cold air"), say(5000, "tooth one eight"), say(7000, "remark"), say(8000, "hot air"))
-	e.cfg.Examiner = func(voice string) string { return map[string]string{"a1": "Ada Quill"}[voice] }
-	for _, c := range []struct{ owner, voice, want string }{{"a", "a1", "Ada Quill"}, {"b", "", ""}, {"c", "unknown", ""}} {
+	e.cfg.Examiner = func(voice string) Caller { return map[string]Caller{"a1": {Person: "a1", Who: "Ada Quill"}}[voice] }
+	for _, c := range []struct{ owner, voice, want, person string }{{"a", "a1", "Ada Quill", "a1"}, {"b", "", "", ""}, {"c", "unknown", "", ""}} {
 		from := len(log.Events)
 		m, err := e.OpenMicFor(c.owner, c.voice, true)
 		if err != nil {
@@ -93,6 +93,9 @@ func TestWhoSpoke(t *testing.T) {
 		}
 		n := 0
 		for _, ev := range log.Events[from:] {
+			if ev.Person != c.person {
+				t.Errorf("voice %q: %s by %q, want %q", c.voice, ev.Kind, ev.Person, c.person)
+			}
 			if ev.Kind != chart.KindCall && ev.Kind != chart.KindRemark {
 				continue
 			}

@@ -12,7 +12,7 @@ import (
 
 // Words enters typed words through the same door as spoken ones. id, if not empty, makes a repeated
 // call harmless. Errors: *grammar.Misfit, *chart.Refusal, *chart.RangeError, chart.ErrSigned.
-func (e *Exam) Words(ctx context.Context, text, who, id string) (a Answer, err error) {
+func (e *Exam) Words(ctx context.Context, text string, by Caller, id string) (a Answer, err error) {
 	runErr := e.run(func() {
 		if e.state.Has(id) {
 			a = e.repeated(id)
@@ -29,19 +29,19 @@ func (e *Exam) Words(ctx context.Context, text, who, id string) (a Answer, err e
 			a = Answer{Words: text, Text: perr.Error(), Tone: ToneMisfit}
 			return
 		}
-		a, err = e.typed(ctx, r.Command, chart.Meta{Source: chart.Keyboard, Who: who, ID: id, Words: strings.Join(words, " "), Confidence: 1})
+		a, err = e.typed(ctx, r.Command, by.said(chart.Meta{Source: chart.Keyboard, ID: id, Words: strings.Join(words, " "), Confidence: 1}))
 	})
 	return a, errors.Join(err, runErr)
 }
 
 // Do performs a command from a screen. Errors as for Words.
-func (e *Exam) Do(ctx context.Context, c chart.Command, who, id string) (a Answer, err error) {
+func (e *Exam) Do(ctx context.Context, c chart.Command, by Caller, id string) (a Answer, err error) {
 	runErr := e.run(func() {
 		if e.state.Has(id) {
 			a = e.repeated(id)
 			return
 		}
-		a, err = e.typed(ctx, c, chart.Meta{Source: chart.Keyboard, Who: who, ID: id, Confidence: 1})
+		a, err = e.typed(ctx, c, by.said(chart.Meta{Source: chart.Keyboard, ID: id, Confidence: 1}))
 	})
 	return a, errors.Join(err, runErr)
 }

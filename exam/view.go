@@ -39,6 +39,17 @@ type Head struct {
 	Pass      chart.Field `json:"pass"`                // what bare numbers are: depth or recession
 	Unprobed  []string    `json:"unprobed,omitempty"`  // sites without depth, once the exam is complete
 	Remarks   []Remark    `json:"remarks"`             // oldest first
+
+	Signatures []chart.Signature `json:"signatures"`     // oldest first
+	Waits      bool              `json:"waits"`          // what a student signed waits for a supervisor
+	Amendments []AmendmentView   `json:"amendments"`     // oldest first
+	Void       *chart.Void       `json:"void,omitempty"` // the exam counts no more
+}
+
+// AmendmentView is an amendment, and its place in words.
+type AmendmentView struct {
+	chart.Amendment
+	Place string `json:"place"` // "3 DB"; "" of the patient's inputs
 }
 
 // PlaceView is a place in words.
@@ -65,6 +76,8 @@ type ToothView struct {
 	Furcation map[string]int      `json:"furcation,omitempty"` // by entrance B L M D
 	Entrances []string            `json:"entrances,omitempty"` // which it can have
 	Sites     map[string]SiteView `json:"sites"`               // by site key, only sites with something recorded
+	// Amended has the original of each value that was amended after signing, by field, as Act.Was writes values.
+	Amended map[chart.Field]string `json:"amended,omitempty"`
 }
 
 // SiteView is a site as shown. Absent values are not recorded.
@@ -77,6 +90,8 @@ type SiteView struct {
 	Plaque         *bool    `json:"plaque,omitempty"`
 	Calculus       *bool    `json:"calculus,omitempty"`
 	Doubt          string   `json:"doubt,omitempty"` // reason; "" = none
+
+	Amended map[chart.Field]string `json:"amended,omitempty"` // as for ToothView
 }
 
 // DoubtView is an open doubt.

@@ -91,13 +91,13 @@ func settled(t *testing.T, p *practice.Practice, exam string, clips int) practic
 	}
 }
 
-func sign(t *testing.T, p *practice.Practice, exam string) {
+func sign(t *testing.T, p *practice.Practice, id string) {
 	t.Helper()
-	e, err := p.Open(context.Background(), exam)
+	e, err := p.Open(context.Background(), id)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := e.Do(context.Background(), chart.Command{Acts: []chart.Act{{Verb: chart.VerbSign}}}, "Ada Quill", "sign"); err != nil {
+	if _, err := e.Do(context.Background(), chart.Command{Acts: []chart.Act{{Verb: chart.VerbSign}}}, exam.Caller{Who: "Ada Quill"}, "sign"); err != nil {
 		t.Fatal(err)
 	}
 }

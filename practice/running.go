@@ -38,7 +38,7 @@ func (p *Practice) Open(ctx context.Context, id string) (*exam.Exam, error) {
 		Terms: p.words.Terms(), Paths: p.words.Paths(),
 		KeepClip:   func(call uint64, pcm []int16) { p.Clips.add(clip{id, call, pcm}) },
 		Signed:     func() { p.Clips.signed(id) },
-		Recognizer: p.recognizer, Examiner: p.Voices.name, Rhythm: p.Voices.rhythm, KeepRhythm: p.Voices.keepRhythm}
+		Recognizer: p.recognizer, Examiner: p.Voices.caller, Rhythm: p.Voices.rhythm, KeepRhythm: p.Voices.keepRhythm}
 	if x.Earlier != "" {
 		st, err := p.State(ctx, x.Earlier)
 		if err != nil {

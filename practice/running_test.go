@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"leadsman/chart"
+	"leadsman/exam"
 	"leadsman/practice"
 	"leadsman/speech/scripted"
 	"leadsman/web"
@@ -32,7 +33,7 @@ func TestExamsRest(t *testing.T) {
 		}
 	}
 	id, e, m := begun(t, p, patient, "")
-	if _, err := e.Words(ctx, "three two four", "Ada Quill", "1"); err != nil {
+	if _, err := e.Words(ctx, "three two four", exam.Caller{Who: "Ada Quill"}, "1"); err != nil {
 		t.Fatal(err)
 	}
 	sub := e.Subscribe(0)
@@ -90,7 +91,7 @@ func TestCourseReadsEachLogOnce(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if _, err := e.Words(t.Context(), "three two four", "Ada Quill", fmt.Sprint(i)); err != nil {
+		if _, err := e.Words(t.Context(), "three two four", exam.Caller{Who: "Ada Quill"}, fmt.Sprint(i)); err != nil {
 			t.Fatal(err)
 		}
 	}

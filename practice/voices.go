@@ -123,13 +123,16 @@ func (v *Voices) recognizer(examiner string) (rec speech.Recognizer, profile boo
 	return rec, false, note, err
 }
 
-// name is that of an examiner, or "" if nobody has the id.
-func (v *Voices) name(examiner string) string {
+// caller is who speaks with a voice; nobody if no examiner has the id.
+func (v *Voices) caller(examiner string) exam.Caller {
 	e, err := v.examiner(context.Background(), examiner)
-	if err != nil && !errors.Is(err, ErrNotFound) {
-		v.log.Error("the examiner's name cannot be read", "err", err)
+	if err != nil {
+		if !errors.Is(err, ErrNotFound) {
+			v.log.Error("the examiner's name cannot be read", "err", err)
+		}
+		return exam.Caller{}
 	}
-	return e.Name
+	return exam.Caller{Person: e.ID, Who: e.Name}
 }
 
 // info fills in what is known of an examiner's voice.

@@ -91,7 +91,7 @@ func examOf(t *testing.T, script string) *chart.State {
 	}
 	now := int64(0)
 	e, err := exam.Open(ctx, exam.Config{ID: "x", Log: log, Engine: scripted.New(us...), Now: func() int64 { now++; return now },
-		Examiner: func(string) string { return "Ada Quill" }})
+		Examiner: func(string) exam.Caller { return exam.Caller{Who: "Ada Quill"} }})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -102,7 +102,7 @@ func examOf(t *testing.T, script string) *chart.State {
 	}
 	for at := int64(0); at < 9000; at += 20 {
 		if words := typed[at]; words != "" {
-			if _, err := e.Words(ctx, words, "", fmt.Sprint(at)); err != nil {
+			if _, err := e.Words(ctx, words, exam.Caller{}, fmt.Sprint(at)); err != nil {
 				t.Fatal(err)
 			}
 		}

@@ -45,6 +45,8 @@ func status(err error) (int, fault) {
 		return http.StatusUnprocessableEntity, fault{"no_such_tooth", err.Error()}
 	case errors.Is(err, chart.ErrSigned):
 		return http.StatusConflict, fault{"signed", chart.ErrSigned.Error()}
+	case errors.Is(err, chart.ErrVoid):
+		return http.StatusConflict, fault{"void", chart.ErrVoid.Error()}
 	case errors.Is(err, exam.ErrMicTaken):
 		return http.StatusConflict, fault{"mic_taken", exam.ErrMicTaken.Error()}
 	case errors.Is(err, exam.ErrNoEngine):

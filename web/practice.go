@@ -17,8 +17,8 @@ type Exam interface {
 	Subscribe(from uint64) (changes <-chan exam.Change, stop func())
 	// Words takes typed words through the same door as spoken ones; Do takes a command. A second
 	// call with the same id changes nothing and gives the first answer.
-	Words(ctx context.Context, text, who, id string) (exam.Answer, error)
-	Do(ctx context.Context, c chart.Command, who, id string) (exam.Answer, error)
+	Words(ctx context.Context, text string, by exam.Caller, id string) (exam.Answer, error)
+	Do(ctx context.Context, c chart.Command, by exam.Caller, id string) (exam.Answer, error)
 	// OpenMic gives the exam its microphone: exam.ErrMicTaken if another owner has it and takeover
 	// is false. The same owner gets its own stream back. voice is the examiner whose voice profile is to be used, or "".
 	OpenMic(owner, voice string, takeover bool) (Mic, error)

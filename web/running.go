@@ -19,12 +19,12 @@ func (r running) Subscribe(from uint64) (<-chan exam.Change, func()) {
 	return s.C, s.Close
 }
 
-func (r running) Words(ctx context.Context, text, who, id string) (exam.Answer, error) {
-	return r.e.Words(ctx, text, who, id)
+func (r running) Words(ctx context.Context, text string, by exam.Caller, id string) (exam.Answer, error) {
+	return r.e.Words(ctx, text, by, id)
 }
 
-func (r running) Do(ctx context.Context, c chart.Command, who, id string) (exam.Answer, error) {
-	return r.e.Do(ctx, c, who, id)
+func (r running) Do(ctx context.Context, c chart.Command, by exam.Caller, id string) (exam.Answer, error) {
+	return r.e.Do(ctx, c, by, id)
 }
 
 func (r running) OpenMic(owner, voice string, takeover bool) (Mic, error) {

@@ -281,7 +281,7 @@ func (s *server) words(r *http.Request) (any, error) {
 	}
 	ctx, done := working(r)
 	defer done()
-	return answered(e.Words(ctx, in.Text, in.Who, in.ID))
+	return answered(e.Words(ctx, in.Text, exam.Caller{Who: in.Who}, in.ID))
 }
 
 // answered tells a call that the exam understood as such, or did not, from one that failed: only
@@ -317,7 +317,7 @@ func (s *server) do(r *http.Request) (any, error) {
 	}
 	ctx, done := working(r)
 	defer done()
-	return answered(e.Do(ctx, in.Command, in.Who, in.ID))
+	return answered(e.Do(ctx, in.Command, exam.Caller{Who: in.Who}, in.ID))
 }
 
 // inputs are what was asked about the patient, as a VerbPatient takes them.

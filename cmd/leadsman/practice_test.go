@@ -213,7 +213,7 @@ func TestDueFollowsDecisions(t *testing.T) {
 	}
 	decide := func(text, id string) {
 		t.Helper()
-		if _, err := e.Do(ctx, chart.Command{Acts: []chart.Act{{Verb: chart.VerbPlan, Text: text}}}, "Ada Quill", id); err != nil {
+		if _, err := e.Do(ctx, chart.Command{Acts: []chart.Act{{Verb: chart.VerbPlan, Text: text}}}, exam.Caller{Who: "Ada Quill"}, id); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -255,7 +255,7 @@ func TestTrial(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer e.Close()
-	if _, err := e.Words(ctx, "three two four", "", ""); err != nil {
+	if _, err := e.Words(ctx, "three two four", exam.Caller{}, ""); err != nil {
 		t.Fatal(err)
 	}
 	v, err := e.View(ctx)

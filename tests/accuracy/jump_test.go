@@ -229,7 +229,7 @@ func (k jumpTry) play(engine speech.Engine, terms *grammar.Terms) (did int, hear
 	}
 	defer ex.Close()
 	// What is said of a sounding, like a margin, has one to belong to.
-	if _, err := ex.Words(ctx, "3 2 4", "", ""); err != nil {
+	if _, err := ex.Words(ctx, "3 2 4", exam.Caller{}, ""); err != nil {
 		return 0, "", err
 	}
 	mic, err := ex.OpenMic("jump", false)

@@ -75,7 +75,7 @@ func play(engine speech.Engine, s scene) (p played, err error) {
 	}
 	defer e.Close()
 	if s.standby {
-		if _, err := e.Words(ctx, "stand by", "", ""); err != nil {
+		if _, err := e.Words(ctx, "stand by", exam.Caller{}, ""); err != nil {
 			return p, err
 		}
 	}

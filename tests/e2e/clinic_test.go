@@ -12,6 +12,7 @@ import (
 	"github.com/chromedp/chromedp"
 
 	"leadsman/chart"
+	"leadsman/exam"
 )
 
 // fetched reads JSON from the service as a script would.
@@ -193,7 +194,7 @@ func TestQuestions(t *testing.T) {
 			acts = append(acts, chart.Act{Verb: chart.VerbSet, Ref: &chart.SiteRef{Tooth: tooth, Site: chart.DB}, Field: field, Number: &n})
 		}
 	}
-	if _, err := e.Do(t.Context(), chart.Command{Acts: acts}, "Ada Quill", "pockets"); err != nil {
+	if _, err := e.Do(t.Context(), chart.Command{Acts: acts}, exam.Caller{Who: "Ada Quill"}, "pockets"); err != nil {
 		t.Fatal(err)
 	}
 	p := open(t, startBrowser(t), w.url+"/exams/x1/findings")
@@ -270,7 +271,7 @@ func TestUnusualMouthsOnScreen(t *testing.T) {
 	w.begin("two", chart.Universal, "missing "+everything, "tooth three", "present", "three two four", "tooth fourteen", "present", "three two four", "bleeding")
 	w.begin("implants", chart.Universal, "implant "+everything)
 	child := w.begin("child", chart.Universal, "three two four", "bleeding")
-	if _, err := child.Do(t.Context(), chart.Command{Acts: []chart.Act{{Verb: chart.VerbPatient, Text: `{"age":9}`}}}, "Ada Quill", "age"); err != nil {
+	if _, err := child.Do(t.Context(), chart.Command{Acts: []chart.Act{{Verb: chart.VerbPatient, Text: `{"age":9}`}}}, exam.Caller{Who: "Ada Quill"}, "age"); err != nil {
 		t.Fatal(err)
 	}
 	p := open(t, startBrowser(t), w.url+"/")

@@ -11,6 +11,7 @@ import (
 	"github.com/chromedp/chromedp/kb"
 
 	"leadsman/chart"
+	"leadsman/exam"
 	"leadsman/speech"
 	"leadsman/speech/scripted"
 )
@@ -27,7 +28,7 @@ func TestHeard(t *testing.T) {
 	)
 	w := newWorld(t, l)
 	e := w.begin("x1", chart.Universal, someCalls...)
-	if _, err := e.Do(context.Background(), chart.Command{Acts: []chart.Act{{Verb: chart.VerbPatient, Text: `{"medical_history_checked":true}`}}}, "Ada Quill", "gate"); err != nil {
+	if _, err := e.Do(context.Background(), chart.Command{Acts: []chart.Act{{Verb: chart.VerbPatient, Text: `{"medical_history_checked":true}`}}}, exam.Caller{Who: "Ada Quill"}, "gate"); err != nil {
 		t.Fatal(err)
 	}
 	wav, _ := recording(t, "page-joe")
@@ -65,7 +66,7 @@ func TestSoundAndHistory(t *testing.T) {
 	p.until("the remark is kept", session+`.view.remarks.length === 1`)
 	p.clickText("Microphone off")
 	nine, was := chart.Millimetres(9), "7"
-	if _, err := e.Do(context.Background(), chart.Command{Acts: []chart.Act{{Verb: chart.VerbSet, Ref: &chart.SiteRef{Tooth: 17, Site: chart.MB}, Field: chart.FieldDepth, Number: &nine, Was: &was}}}, "Ben Oakley", "fix"); err != nil {
+	if _, err := e.Do(context.Background(), chart.Command{Acts: []chart.Act{{Verb: chart.VerbSet, Ref: &chart.SiteRef{Tooth: 17, Site: chart.MB}, Field: chart.FieldDepth, Number: &nine, Was: &was}}}, exam.Caller{Who: "Ben Oakley"}, "fix"); err != nil {
 		t.Fatal(err)
 	}
 	p.clickText("Review")

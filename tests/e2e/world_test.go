@@ -116,7 +116,7 @@ func (w *world) begin(id string, n chart.Numbering, calls ...string) *exam.Exam 
 		w.t.Fatal(err)
 	}
 	for i, c := range calls {
-		if _, err := e.Words(ctx, c, "Ada Quill", fmt.Sprintf("%s-%d", id, i)); err != nil {
+		if _, err := e.Words(ctx, c, exam.Caller{Who: "Ada Quill"}, fmt.Sprintf("%s-%d", id, i)); err != nil {
 			w.t.Fatalf("call %q: %v", c, err)
 		}
 	}
