@@ -47,6 +47,14 @@ func ChangeClass(before, after chart.MM, other bool) Class {
 	return Worse
 }
 
+// ChangeFrom is the least difference of two readings that ChangeClass takes for more than error.
+func ChangeFrom(other bool) chart.MM {
+	if other {
+		return chart.Millimetres(changeOtherExaminerMM)
+	}
+	return chart.Millimetres(changeMM)
+}
+
 // SiteChange is one site at two exams.
 type SiteChange struct {
 	Tooth          chart.Tooth `json:"tooth"` // FDI

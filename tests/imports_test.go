@@ -28,12 +28,13 @@ var allowed = map[string][]string{
 	"leadsman/voice":           {"chart", "grammar", "speech", "exam"},
 	"leadsman/practice":        {"chart", "grammar", "speech", "exam", "exam/hear", "voice"},
 	"leadsman/store":           {"chart", "practice"},
-	"leadsman/report":          {"chart", "diagnosis"},
-	"leadsman/web":             {"practice", "exam", "diagnosis", "chart", "voice"},
+	"leadsman/profile":         {"chart"},
+	"leadsman/report":          {"chart", "diagnosis", "profile"},
+	"leadsman/web":             {"practice", "exam", "diagnosis", "profile", "chart", "voice"},
 }
 
 // pure packages import nothing but the standard library beside ours, and nothing of it that reads, writes, waits or guesses.
-var pure = map[string]bool{"leadsman/chart": true, "leadsman/grammar": true, "leadsman/diagnosis": true, "leadsman/exam/hear": true}
+var pure = map[string]bool{"leadsman/chart": true, "leadsman/grammar": true, "leadsman/diagnosis": true, "leadsman/exam/hear": true, "leadsman/profile": true}
 
 // clocked are the uses of package time that ask for the time of day; reckoning with dates is fine.
 var clocked = regexp.MustCompile(`\btime\.(Now|Since|Until|Sleep|After|AfterFunc|Tick|NewTimer|NewTicker)\b`)

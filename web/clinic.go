@@ -120,14 +120,14 @@ func (s *server) compare(r *http.Request) (any, error) {
 		return nil, err
 	}
 	if a.ID == b.ID || a.Patient != b.Patient {
-		return nil, &inputError{http.StatusUnprocessableEntity, "pair", "choose two different exams of the same patient"}
+		return nil, errPair
 	}
 	if a.Began > b.Began {
 		a, b = b, a
 	}
 	switch r.URL.Query().Get("other") {
 	case "":
-		out.Other = a.SignedBy != "" && b.SignedBy != "" && a.SignedBy != b.SignedBy
+		out.Other = otherHand(a.Visit, b.Visit)
 	case "1":
 		out.Other = true
 	}

@@ -31,8 +31,8 @@ var shots = []struct {
 	ready      string
 }{
 	{"live", "/exams/x1/live", `document.querySelector("ls-tape .cell")`},
-	{"review", "/exams/x1/review", `document.querySelector("ls-review td[data-key]")`},
-	{"findings", "/exams/x1/findings", `document.querySelector("ls-findings .card")`},
+	{"review", "/exams/x1/review", `document.querySelectorAll("ls-review .profile").length === 4`},
+	{"findings", "/exams/x1/findings", `document.querySelectorAll("ls-findings .profile").length === 4`},
 	{"patients", "/", `document.querySelector("ls-patients td")`},
 	{"patient", "/patients/p1", `document.querySelector("ls-patient h1")`},
 	{"practise", "/practise", `document.querySelector("ls-practise .choice button")`},
@@ -49,7 +49,7 @@ func TestScreens(t *testing.T) {
 	b := startBrowser(t)
 	p := open(t, b, w.url+"/")
 	for _, theme := range []string{"light", "dark"} {
-		for _, look := range []string{"sheet", "map", "calls"} {
+		for _, look := range []string{"sheet", "profile", "map", "calls"} {
 			for _, s := range shots {
 				if look != "sheet" && s.name != "live" {
 					continue

@@ -70,7 +70,7 @@ const TESTS = {
     same(V.step(v, "21.DB", 1, 0), "21.DB", "and stay where nothing follows");
     same(V.step(v, "17.DB", 0, 1), "17.DL", "down to the other row");
     same(V.step(v, "17.DL", 0, 1), "47.DL", "down to the other arch");
-    same([3, 3.5, 4, 6.5, 10, 15, null].map(V.depthLevel), [0, 0, 4, 6, 10, 10, 0], "steps of the depth scale");
+    same([3, 3.5, 4, 6.5, 10, 15, null].map(V.depthLevel), [3, 3, 4, 6, 10, 15, null], "steps of the depth scale");
     same([V.aspectName("buccal", "16", "facial-palatal"), V.aspectName("lingual", "16", "facial-palatal"), V.aspectName("lingual", "36", "facial-palatal"), V.aspectName("lingual", "16", "buccal-lingual")], ["facial", "palatal", "lingual", "lingual"], "words for rows");
     same([V.siteName("DL", "16", "facial-palatal"), V.siteName("B", "36", "buccal-lingual")], ["disto-palatal", "mid-buccal"], "words for sites");
     v.teeth["16"].sites.DB = { depth: 5, recession: -1, bleeding: true, plaque: false, doubt: "far from its neighbours" };

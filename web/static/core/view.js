@@ -38,11 +38,8 @@ export const aspectOf = (site) => (site.endsWith("L") ? "lingual" : "buccal");
 export const upper = (tooth) => tooth[0] === "1" || tooth[0] === "2" || tooth[0] === "5" || tooth[0] === "6";
 const rightSide = (tooth) => "1458".includes(tooth[0]);
 
-/** depthLevel is the step of the depth scale: 0 up to 3 mm, then 4 to 10, whole millimetres. */
-export function depthLevel(mm) {
-  if (mm == null || mm < 4) return 0;
-  return Math.min(10, Math.floor(mm));
-}
+/** depthLevel is the step of the depth scale: whole millimetres, 1 to 15; null where nothing is recorded. */
+export const depthLevel = (mm) => (mm == null ? null : Math.max(1, Math.min(15, Math.floor(mm))));
 
 export function siteAt(view, k) {
   const { tooth, site } = parts(k);

@@ -6,6 +6,7 @@ import { day, unprobed } from "../core/view.js";
 import * as C from "../core/commands.js";
 import { inputsForm, toothForm, answersOf, decisions, FIELDS } from "./inputs.js";
 import { nameOf, shown, evidence, missing } from "./wording.js";
+import "../profile/profile.js";
 
 const HEADLINE = ["periodontitis.case", "periodontitis.stage", "periodontitis.extent", "periodontitis.grade", "periodontitis.status", "gingiva.status"];
 const GROUPS = [
@@ -25,6 +26,9 @@ class Findings extends HTMLElement {
   connectedCallback() {
     const { session } = this.app;
     this.session = session;
+    this.profile = h("ls-profile");
+    this.profile.words = this.app.settings.site_words;
+    this.profile.exam = session.exam;
     // Values may change while this is read: at another screen, or by voice.
     session.settled(() => this.#load(), this.#end.signal);
     put(this, h("div", { class: "desk" }, h("h1", {}, "Findings"), h("p", { class: "soft", role: "status" }, "Working out …")));
@@ -92,6 +96,7 @@ class Findings extends HTMLElement {
       chosen.length ? h("p", { class: "note calm" }, h("b", {}, "Chosen openly for this chart: "), chosen.join("; "), ".") : null,
       all.earlier ? h("p", { class: "note calm" }, `The exam of ${day(all.earlier.began)} is taken as direct evidence of progression. `, h("a", { href: location.pathname.replace(/findings$/, "time") }, "Compare the two exams")) : null,
       h("section", { class: "heads", "aria-label": "In short" }, head.map((f) => this.#card(f, open))),
+      h("section", { "aria-label": "Profile" }, this.profile),
       h("section", {}, h("h2", {}, "Questions that probing cannot answer"),
         decisions(patient, list, view, (x) => this.#answer(x), locked),
         inputsForm(patient, asked, (x) => this.#answer(x), locked),
@@ -101,6 +106,7 @@ class Findings extends HTMLElement {
       groups.map(([name, l]) => h("section", {}, h("h2", {}, name), h("div", { class: "rows" }, l.map((f) => this.#row(f, open))))),
       h("section", { class: "cautions" }, h("h2", {}, "To be kept in mind"), h("ul", {}, (all.findings?.cautions || []).map((c) => h("li", {}, c)))),
     ));
+    this.profile.show(view);
   }
 
   #answer(changed, tooth) {

@@ -5,6 +5,7 @@ import { get } from "../core/server.js";
 import { day } from "../core/view.js";
 import { planDate } from "../core/dates.js";
 import { GROUPS } from "./plan.js";
+import "../profile/profile.js";
 
 class Handout extends HTMLElement {
   app = null;
@@ -26,6 +27,9 @@ class Handout extends HTMLElement {
     const { practice } = this.app.settings;
     const next = [d?.reevaluation ? `We would like to look at your gums again on or about ${planDate(d.reevaluation)}.` : "", d?.recall ? `Your next regular visit is due on or about ${planDate(d.recall)}.` : ""].filter(Boolean);
     const base = `/exams/${encodeURIComponent(this.app.session.exam)}`;
+    const picture = h("ls-profile");
+    picture.words = this.app.settings.site_words;
+    picture.exam = this.app.session.exam;
     put(this, h("div", { class: "desk handout" },
       h("div", { class: "row tools" }, h("button", { class: "main", onclick: () => print() }, "Print"), h("a", { href: base + "/plan" }, "Back to the plan")),
       decided ? null : h("p", { class: "note", role: "note" }, h("b", {}, "Draft. "), "Your clinician has not checked this page yet; please wait for the final one."),
@@ -34,9 +38,12 @@ class Handout extends HTMLElement {
           h("p", {}, h("b", {}, all.visit.patient_name), `, from the exam of ${day(all.visit.began)}`, decided ? `; checked by ${d.who} on ${day(d.time)}` : "")),
         groups.length ? groups.map(([title, list]) => h("section", {}, h("h2", {}, title), h("ul", {}, list.map((a) => h("li", {}, h("p", { class: "do" }, a.text), a.where ? h("p", { class: "where" }, a.where, ".") : null, a.why && a.why !== "Always." ? h("p", { class: "why" }, "Why: ", a.why) : null)))))
           : h("p", {}, "There is no advice on this page."),
+        h("section", { class: "picture" }, h("h2", {}, "Your gums in a picture"),
+          h("p", {}, "Each column is one place beside a tooth where the gum was measured. The longer and darker it is, the deeper the pocket between tooth and gum; up to 3 mm is healthy if it does not bleed. b: it bled."), picture),
         next.length ? h("section", {}, h("h2", {}, "When we see you again"), next.map((t) => h("p", {}, t))) : null,
         h("footer", {}, h("p", {}, "This page was made for you alone, from what was measured in your mouth", decided ? "; your clinician chose what stands on it" : "", ". It does not replace a visit. Call us at once for swelling, fever, pus, a tooth that becomes loose, or bleeding that does not stop."),
           h("p", {}, "Prepared with Leadsman, a tool that supports licensed clinicians; it does not diagnose by itself, and the clinician's judgement and local rules go first.")))));
+    picture.show(null);
   }
 }
 

@@ -3,6 +3,7 @@ import { h, put } from "../core/dom.js";
 import { get, post, putTo, newID } from "../core/server.js";
 import { day } from "../core/view.js";
 import "./due.js";
+import "../profile/profile.js";
 
 function patientForm(p, done, submit) {
   const f = {};
@@ -110,6 +111,9 @@ class PatientPage extends HTMLElement {
       }
     };
     const open = p.visits.find((v) => !v.signed_by);
+    const picture = h("ls-profile");
+    picture.words = this.app.settings.site_words;
+    picture.exam = done?.id;
     put(this, h("div", { class: "desk" },
       h("div", { class: "title" }, h("h1", {}, p.name), h("p", { class: "soft" }, [p.born && `born ${p.born}`, p.number && `file ${p.number}`].filter(Boolean).join(", "))),
       p.note ? h("p", { class: "note calm" }, p.note) : null,
@@ -120,6 +124,7 @@ class PatientPage extends HTMLElement {
           h("div", { class: "field" }, h("label", { for: "newpath" }, "Path"), path),
           h("button", { class: open ? null : "main", onclick: () => begin("") }, "New exam"),
           done ? h("button", { onclick: () => begin(done.id) }, `Re-evaluation of ${day(done.began)}`) : null), fault),
+      done ? h("section", {}, h("h2", {}, `The mouth on ${day(done.began)}`), picture) : null,
       h("section", {}, h("h2", {}, "Exams"), p.visits.length
         ? h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": "Exams" }, h("table", { class: "list" }, h("thead", {}, h("tr", {}, ["Date", "Kind", "Sites", "Signed by", "Open"].map((t) => h("th", { scope: "col" }, t)))),
           h("tbody", {}, p.visits.map((v) => {
@@ -129,6 +134,7 @@ class PatientPage extends HTMLElement {
           }))))
         : h("p", { class: "soft" }, "None yet.")),
       h("details", {}, h("summary", {}, "Change what is known of this patient"), patientForm(p, () => this.#load(), (x) => putTo(`/api/patients/${encodeURIComponent(p.id)}`, x)))));
+    if (done) picture.show(null);
   }
 }
 

@@ -5,6 +5,7 @@ import * as V from "../core/view.js";
 import * as C from "../core/commands.js";
 import { Clips } from "../core/clips.js";
 import "../sheet/sheet.js";
+import "../profile/profile.js";
 import "../live/editor.js";
 
 class Review extends HTMLElement {
@@ -25,13 +26,17 @@ class Review extends HTMLElement {
     this.sheet = h("ls-sheet");
     this.sheet.words = this.words;
     this.sheet.onpick = () => {};
+    this.profile = h("ls-profile");
+    this.profile.words = this.words;
+    this.profile.exam = session.exam;
+    this.profile.onpick = (k) => this.editor.open(this.app, k);
     this.editor = h("ls-editor");
     this.calls = h("tbody");
     this.sign = h("section", { "aria-label": "Sign" });
     put(this, h("div", { class: "desk review" },
       h("div", { class: "title" }, h("h1", {}, "Review"), (this.lead = h("p", { class: "soft" }))),
       this.refused, this.sound, this.doubts, this.missing, this.rest, this.remarks,
-      h("section", {}, h("h2", {}, "The chart"), h("p", { class: "soft" }, "Choose a value to change it or to see its history; the arrows move, Enter opens."), this.sheet),
+      h("section", {}, h("h2", {}, "The chart"), h("p", { class: "soft" }, "Choose a value to change it or to see its history; the arrows move, Enter opens."), this.sheet, this.profile),
       this.sign,
       h("section", {}, h("h2", {}, "Calls, newest first"), h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": "Calls" },
         h("table", { class: "list" }, h("thead", {}, h("tr", {}, ["Time", "Who", "Said or typed", "Sound", "What it did"].map((t) => h("th", { scope: "col" }, t)))), this.calls))),
@@ -78,6 +83,7 @@ class Review extends HTMLElement {
     this.#drawMissing(view, locked);
     this.#drawRest(view, locked);
     this.sheet.show(view, { coming: C.coming(view, this.session.pending) });
+    this.profile.show(view);
     this.#drawSign(view, locked);
     this.#drawRemarks(view);
     this.sound.hidden = !this.clips.note;

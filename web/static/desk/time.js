@@ -2,8 +2,9 @@
 // what healed, what got worse beyond the error of measurement, what is left, and how far two examiners agree.
 import { h, svg, put } from "../core/dom.js";
 import { get } from "../core/server.js";
-import { day, TEETH } from "../core/view.js";
+import { day, depthLevel, TEETH } from "../core/view.js";
 import { nameOf, shown } from "./wording.js";
+import "../profile/profile.js";
 
 const SITES = ["DB", "B", "MB", "DL", "L", "ML"];
 const number = (v, digits = 1) => (v == null ? "–" : v.toFixed(digits));
@@ -75,6 +76,8 @@ class OverTime extends HTMLElement {
   connectedCallback() {
     const { session } = this.app;
     this.session = session;
+    this.profile = h("ls-profile");
+    this.profile.words = this.app.settings.site_words;
     session.settled(() => this.#load(), this.#end.signal);
     put(this, h("div", { class: "desk" }, h("h1", {}, "Over time"), h("p", { class: "soft", role: "status" }, "Working out …")));
     this.#load();
@@ -108,6 +111,7 @@ class OverTime extends HTMLElement {
 
   #draw(course, pair) {
     const exams = course.exams;
+    if (pair.comparison) [this.profile.exam, this.profile.with] = [pair.second.id, pair.first.id];
     const open = new Set([...this.querySelectorAll("details[open][data-part]")].map((d) => d.dataset.part));
     put(this, h("div", { class: "desk time" },
       h("div", { class: "title" }, h("h1", {}, "Over time"), h("p", { class: "soft" }, `${this.app.visit.patient_name}: ${exams.length === 1 ? "one exam" : exams.length + " exams"} with readings`)),
@@ -116,6 +120,8 @@ class OverTime extends HTMLElement {
       pair.agreement ? this.#agreement(pair, open) : null,
       h("section", { class: "cautions" }, h("h2", {}, "To be kept in mind"), h("ul", {}, pair.cautions.map((c) => h("li", {}, c)))),
     ));
+    // The session's view changes with the exam that is open here, whichever of the two it is.
+    if (pair.comparison) this.profile.show(null, { stamp: this.session.view.seq });
   }
 
   #course(exams) {
@@ -170,6 +176,7 @@ class OverTime extends HTMLElement {
         card("New pockets", String(c.newPockets), "5 mm or more now, less before; a step of 1 mm is within the error"),
         card("Residual", String((c.residual6 || []).length), `sites of 6 mm or more; ${(c.residualBleeding || []).length} of 5 mm or more bleed`),
         card("End point", shown(c.endpoint), c.endpoint.text)),
+      this.profile,
       c.notes?.length ? h("div", { class: "note calm" }, h("ul", { class: "dots" }, c.notes.map((n) => h("li", {}, n)))) : null,
       scroll("Before and after", table([`On ${c.before.depths} sites with a depth in both`, a, b], totals.map(([n, x, y]) => h("tr", {}, h("th", { scope: "row" }, n), h("td", { class: "num" }, String(x)), h("td", { class: "num" }, String(y)))))),
       h("h3", {}, `Sites to look at again: ${(c.retreat || []).length}`),
@@ -184,7 +191,6 @@ class OverTime extends HTMLElement {
     const teeth = [...Map.groupBy(c.sites || [], (s) => s.tooth)].sort((a, b) => TEETH.indexOf(String(a[0])) - TEETH.indexOf(String(b[0])));
     if (!teeth.length) return h("p", { class: "soft" }, "No tooth was there at both exams.");
     const sums = new Map((c.teeth || []).map((t) => [t.tooth, t]));
-    const level = (mm) => (mm == null || mm < 4 ? null : String(Math.min(10, Math.floor(mm))));
     return [
       h("p", { class: "small soft" }, `Depth on ${a} and on ${b}, mm. `, LETTERS.map(([l, w], i) => [i ? ", " : "", h("b", {}, l), " ", w]), "."),
       scroll("Every site", h("table", { class: "list pairs" },
@@ -196,7 +202,7 @@ class OverTime extends HTMLElement {
               const s = sites.find((x) => x.site === site);
               if (!s) return h("td", {}, "–");
               const [letter, words] = siteClass(s);
-              return h("td", { title: words }, h("span", { class: "was" }, String(s.depthBefore ?? "–")), "→", h("b", { data: level(s.depthAfter) ? { d: level(s.depthAfter) } : {} }, String(s.depthAfter ?? "–")), letter ? h("span", { class: "letter" }, letter) : null);
+              return h("td", { title: words }, h("span", { class: "was" }, String(s.depthBefore ?? "–")), "→", h("b", { data: s.depthAfter == null ? {} : { d: depthLevel(s.depthAfter) } }, String(s.depthAfter ?? "–")), letter ? h("span", { class: "letter" }, letter) : null);
             }),
             t ? [h("td", {}, `${t.deepestBefore}→${t.deepestAfter}`), h("td", {}, String(t.improved)), h("td", {}, String(t.withinError + t.notSure)), h("td", {}, String(t.worse))] : h("td", { colspan: "4" }, "not compared"));
         }))))];

@@ -10,10 +10,11 @@ import { advice } from "../core/mic.js";
 import "../tape/tape.js";
 import "../sheet/sheet.js";
 import "../map/map.js";
+import { rowOf } from "../profile/profile.js";
 import "./editor.js";
 import "../practise/examiner.js";
 
-const LOOKS = [["sheet", "Table"], ["map", "Map"], ["calls", "Calls"]];
+const LOOKS = [["sheet", "Table"], ["profile", "Profile"], ["map", "Map"], ["calls", "Calls"]];
 
 class Live extends HTMLElement {
   app = null;
@@ -97,9 +98,11 @@ class Live extends HTMLElement {
     this.lower = h("div", { class: "lower" });
     this.sheet = h("ls-sheet");
     this.map = h("ls-map");
+    this.profile = h("ls-profile");
+    this.profile.exam = this.session.exam;
     this.calls = h("ol", { class: "calls" });
     this.editor = h("ls-editor");
-    for (const el of [this.tape, this.sheet, this.map]) {
+    for (const el of [this.tape, this.sheet, this.map, this.profile]) {
       el.words = this.words;
       el.onpick = (k) => this.#pick(k);
     }
@@ -172,8 +175,9 @@ class Live extends HTMLElement {
     this.tape.show(view, how);
     const look = prefs().look;
     for (const b of this.looks) attr(b, "aria-pressed", b.dataset.look === look ? "true" : "false");
-    const shown = { sheet: this.sheet, map: this.map, calls: this.calls }[look] || this.sheet;
+    const shown = { sheet: this.sheet, profile: this.profile, map: this.map, calls: this.calls }[look] || this.sheet;
     if (this.lower.firstChild !== shown) this.lower.replaceChildren(shown);
+    this.profile.main = rowOf(view.place.tooth, view.place.aspect) || "";
     if (shown === this.calls) this.#drawCalls(view);
     else shown.show(view, how);
 

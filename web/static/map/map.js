@@ -127,7 +127,7 @@ class MapView extends HTMLElement {
     put(this,
       this.#arch(view, UPPER, 1, "Upper arch", opt),
       this.#arch(view, LOWER, -1, "Lower arch", opt),
-      h("p", { class: "key small" }, "Numerals are depths in mm at their sites, buccal outside. Thin line: 4 mm deep, thick line: 6 mm, linear between soundings. Hatched: no tooth to probe."));
+      h("p", { class: "key small" }, "Numerals are depths in mm at their sites, buccal outside; the bar from the shore is as long as the site is deep. Thin line: 4 mm deep, thick line: 6 mm, linear between soundings. Hatched: no tooth to probe."));
   }
 
   #arch(view, teeth, dir, name, { picked, coming, next }) {
@@ -169,10 +169,16 @@ class MapView extends HTMLElement {
         const hears = coming?.depth.get(k);
         const num = hears ?? s.depth;
         const [x, y] = at(c.u, v);
-        const lv = hears == null ? depthLevel(s.depth) : 0;
+        const lv = hears == null && s.depth != null ? Math.min(12, depthLevel(s.depth)) : 0;
         const g = svg("g", { "data-key": k, class: "site" + (k === next ? " next" : "") + (k === picked ? " picked" : "") + (hears != null ? " tentative" : "") });
         g.append(svg("rect", { x: x - 10.5, y: y - 10.5, width: 21, height: 21, rx: 3, class: lv ? `shade s${lv}` : "shade" }));
         g.append(svg("text", { x, y, class: (lv ? `num n${lv}` : "num") + (num == null ? " none" : "") + (s.doubt ? " wave" : "") }, num == null ? "·" : String(num)));
+        if (lv) {
+          // The sounding line: from the shore into the strip, as long as the site is deep.
+          const shore = v > 0 ? 1 : 0;
+          const [[x1, y1], [x2, y2]] = [at(c.u, shore), at(c.u, shore + ((shore ? -1 : 1) * Math.min(15, s.depth)) / 30)];
+          g.append(svg("line", { class: "sounding", x1, y1, x2, y2, "stroke-width": lv < 4 ? 1.5 : lv < 6 ? 3 : 4.5 }));
+        }
         const l = letters(s);
         if (l) {
           const [fx, fy] = at(c.u, v > 0 ? 1.86 : -0.86);

@@ -41,7 +41,7 @@ class Sheet extends HTMLElement {
       put(c.flags, letters(s));
       put(c.margin, marginText(margin ?? s.recession));
       c.num.classList.toggle("doubt", !!s.doubt);
-      attr(c.el, "data-d", tentative == null ? depthLevel(s.depth) || null : null);
+      attr(c.el, "data-d", tentative == null ? depthLevel(s.depth) : null);
       attr(c.el, "data-tentative", tentative == null ? null : coming.why.get(`${k} depth`));
       attr(c.el, "data-tentative-margin", margin == null ? null : coming.why.get(`${k} recession`));
       attr(c.el, "data-next", k === next);
@@ -52,6 +52,7 @@ class Sheet extends HTMLElement {
       put(c.said, say(view, k, this.words) + (waits ? `; ${waits}` : "") + (k === next ? ", next" : ""));
       attr(c.el, "tabindex", k === tab ? "0" : "-1");
     }
+    for (const t of this.querySelectorAll("table")) attr(t, "data-two", !!picked && !!next && picked !== next);
     for (const [tooth, el] of this.#heads) {
       const t = view.teeth[tooth];
       const more = [];

@@ -37,7 +37,7 @@ class Tape extends HTMLElement {
       put(c.num, String(tentative ?? s.depth ?? "·"));
       attr(c.el, "data-wide", String(tentative ?? s.depth ?? "").length > 1);
       attr(c.el, "data-empty", tentative == null && s.depth == null);
-      attr(c.el, "data-d", tentative == null ? depthLevel(s.depth) || null : null);
+      attr(c.el, "data-d", tentative == null ? depthLevel(s.depth) : null);
       attr(c.el, "data-tentative", tentative == null ? null : coming.why.get(`${k} depth`));
       attr(c.el, "data-tentative-margin", margin == null ? null : coming.why.get(`${k} recession`));
       attr(c.el, "data-doubt", !!s.doubt);
@@ -50,6 +50,7 @@ class Tape extends HTMLElement {
     for (const st of this.#steps) {
       attr(st.el, "data-here", !view.at_end && st.tooth === view.place.tooth && st.aspect === view.place.aspect);
     }
+    attr(this.firstElementChild, "data-two", !!picked && !!next && picked !== next);
     this.#focus = picked || next || (view.last || []).at(-1) || "";
     this.#center();
   }

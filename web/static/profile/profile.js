@@ -1,0 +1,117 @@
+// The profile: the service draws it (package profile); here it is shown, kept up to date row by row, and chosen from.
+import { h, put, attr } from "../core/dom.js";
+import { get } from "../core/server.js";
+import { QUADRANTS, across, aspectName, key, nextKey, siteAt, day } from "../core/view.js";
+
+/** ROWS are the rows from the top of the chart down: name, arch and aspect. */
+export const ROWS = [["upper-buccal", true, "buccal"], ["upper-lingual", true, "lingual"], ["lower-lingual", false, "lingual"], ["lower-buccal", false, "buccal"]]
+  .map(([name, upper, aspect]) => ({ name, upper, aspect, teeth: QUADRANTS.filter((q) => q.upper === upper).flatMap((q) => q.teeth) }));
+
+/** rowOf is the row that a place stands in. */
+export const rowOf = (tooth, aspect) => ROWS.find((r) => r.aspect === aspect && r.teeth.includes(tooth))?.name;
+
+/** signOf is what a row shows of a view: while it stays the same, the row need not be drawn again. */
+export function signOf(view, row) {
+  return JSON.stringify(row.teeth.map((t) => {
+    const { label, state, mobility, furcation } = view.teeth[t];
+    return [label, state, mobility, furcation, across(t, row.aspect).map((s) => siteAt(view, key(t, s)))];
+  }));
+}
+
+class Profile extends HTMLElement {
+  exam = "";
+  words = "buccal-lingual";
+  with = ""; // the exam drawn behind: "" the one before, an exam, or "none"
+  onpick = null; // (key) a site was chosen
+  main = ""; // the row that stands large over the others; "" all alike
+  #rows = new Map(); // by name: {el, sign}
+  #span = "";
+  #timer = 0;
+  #view = null;
+  #marks = {};
+  #wanted = new Set();
+
+  connectedCallback() {
+    if (this.all) return; // it is moved, with its pictures
+    put(this, (this.fault = h("p", { class: "soft", role: "status", hidden: true })), (this.all = h("div", { class: "rows" }, ROWS.map((r) => {
+      const el = h("figure", { data: { row: r.name } }, h("figcaption", {}), h("div", { class: "scroll" }));
+      this.#rows.set(r.name, { el, sign: "" });
+      return el;
+    }))), (this.legend = h("p", { class: "small soft legend" })));
+    this.addEventListener("click", (e) => {
+      const c = e.target.closest("[data-key]");
+      if (c) this.onpick?.(c.dataset.key);
+    });
+  }
+  /** show draws the rows of a view that have changed; picked and the next site of the path are framed. Without a view all
+   *  rows are drawn, and again when stamp is another one. */
+  show(view, { picked, stamp = "" } = {}) {
+    this.#view = view;
+    for (const r of ROWS) {
+      const sign = [this.exam, this.with, view ? signOf(view, r) : stamp].join();
+      const row = this.#rows.get(r.name);
+      if (row.sign === sign) continue;
+      row.sign = sign;
+      this.#wanted.add(r.name);
+    }
+    this.#marks = { picked, next: view ? nextKey(view) : "" };
+    for (const r of ROWS) {
+      const { el } = this.#rows.get(r.name);
+      const tooth = r.teeth[0];
+      put(el.firstElementChild, `${r.upper ? "Upper" : "Lower"} ${aspectName(r.aspect, tooth, this.words)}`);
+      attr(el, "data-main", r.name === this.main);
+    }
+    attr(this, "data-one", !!this.main);
+    this.#mark();
+    this.#later(0);
+  }
+
+  /** A row is asked for at most every 150 ms: calls come faster than eyes follow a picture. */
+  #later(wait) {
+    if (this.#timer || !this.#wanted.size) return;
+    this.#timer = setTimeout(async () => {
+      await this.#load();
+      this.#timer = 0;
+      this.#later(150);
+    }, wait);
+  }
+
+  async #load() {
+    const names = [...this.#wanted];
+    this.#wanted.clear();
+    const q = new URLSearchParams({ rows: names.join(",") });
+    if (this.with) q.set("with", this.with);
+    let all;
+    try {
+      all = await get(`/api/exams/${encodeURIComponent(this.exam)}/profile?${q}`);
+    } catch (e) {
+      this.fault.hidden = false;
+      put(this.fault, `The profile cannot be drawn: ${e.message}`);
+      for (const n of names) this.#rows.get(n).sign = ""; // asked for again with the next change
+      return;
+    }
+    this.fault.hidden = true;
+    const parser = new DOMParser();
+    for (const r of all.rows) {
+      const svg = parser.parseFromString(r.svg, "image/svg+xml").documentElement;
+      this.#rows.get(r.row).el.lastElementChild.replaceChildren(document.importNode(svg, true));
+    }
+    const span = JSON.stringify(all.span);
+    if (this.#span && this.#span !== span) for (const r of ROWS) if (!names.includes(r.name)) this.#wanted.add(r.name);
+    this.#span = span;
+    put(this.legend, "Millimetres from the CEJ (the level line); a column runs from the margin to the bottom of the pocket and is as long as the site is deep. ",
+      h("b", {}, "b"), " bleeding, ", h("b", {}, "s"), " pus, – asked, no. A dashed margin was not called: only the depth can be read there. ",
+      all.earlier ? `Dashed bottom: the exam of ${day(all.earlier.began)}; + and − are changes beyond the error of probing.` : "");
+    this.#mark();
+    this.dispatchEvent(new CustomEvent("drawn"));
+  }
+
+  #mark() {
+    for (const c of this.querySelectorAll(".hit")) {
+      attr(c, "data-next", c.dataset.key === this.#marks.next && !!this.#view);
+      attr(c, "data-picked", c.dataset.key === this.#marks.picked);
+    }
+  }
+}
+
+customElements.define("ls-profile", Profile);
