@@ -213,3 +213,15 @@ func TestColoursOnlyInTokens(t *testing.T) {
 		}
 	}
 }
+
+// PrintTokens reads a colour of a depth in print, in six digits, for tests outside of the package.
+func PrintTokens(t *testing.T) func(name string, step int) string {
+	vars := palette(t, "print")
+	return func(name string, step int) string {
+		v := vars[fmt.Sprintf("%s%d", name, step)]
+		if len(v) == 4 {
+			v = "#" + strings.Repeat(v[1:2], 2) + strings.Repeat(v[2:3], 2) + strings.Repeat(v[3:4], 2)
+		}
+		return v
+	}
+}

@@ -7,6 +7,7 @@ import (
 
 	"leadsman/chart"
 	"leadsman/diagnosis"
+	"leadsman/practice"
 	"leadsman/profile"
 )
 
@@ -35,9 +36,9 @@ func (s *server) profile(r *http.Request) (any, error) {
 		SVG string `json:"svg"`
 	}
 	out := struct {
-		Span    profile.Span `json:"span"` // the same for all rows: another one than before means that all rows are to be asked for
-		Earlier *Visit       `json:"earlier,omitempty"`
-		Rows    []picture    `json:"rows"`
+		Span    profile.Span    `json:"span"` // the same for all rows: another one than before means that all rows are to be asked for
+		Earlier *practice.Visit `json:"earlier,omitempty"`
+		Rows    []picture       `json:"rows"`
 	}{}
 	o := profile.Options{Doubts: map[chart.SiteRef]bool{}}
 	for _, d := range doubts {
@@ -77,16 +78,19 @@ func rowsOf(list string) ([]profile.Row, error) {
 }
 
 // shownBefore is the exam that is drawn behind v: the one before it, or the one that with names, which may be "none".
-func (s *server) shownBefore(ctx context.Context, v *Visit, with string) (*record, error) {
+func (s *server) shownBefore(ctx context.Context, v *practice.Visit, with string) (*record, error) {
 	if with == "none" {
 		return nil, nil
 	}
 	if with == "" {
-		id, ok, err := s.before(ctx, v)
-		if err != nil || !ok {
+		all, err := s.Practice.Visits(ctx, v.Patient)
+		if err != nil {
 			return nil, err
 		}
-		with = id
+		var ok bool
+		if with, ok = before(v, all); !ok {
+			return nil, nil
+		}
 	}
 	rec, err := s.record(ctx, with)
 	if err != nil {
@@ -101,6 +105,6 @@ func (s *server) shownBefore(ctx context.Context, v *Visit, with string) (*recor
 var errPair = &inputError{http.StatusUnprocessableEntity, "pair", "choose two different exams of the same patient"}
 
 // otherHand reports whether two exams were signed by two people: then their readings differ by more.
-func otherHand(a, b Visit) bool {
+func otherHand(a, b practice.Visit) bool {
 	return a.SignedBy != "" && b.SignedBy != "" && a.SignedBy != b.SignedBy
 }
