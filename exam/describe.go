@@ -11,10 +11,7 @@ import (
 
 // viewOf makes the whole view of a state.
 func viewOf(id string, s *chart.State) View {
-	v := View{Exam: id, Seq: s.Seq(), Numbering: s.Chart.Numbering, Head: headOf(s), Line: lineOf(s), Teeth: map[string]ToothView{}}
-	for _, t := range chart.AllTeeth() {
-		v.Teeth[t.String()] = toothOf(s, t)
-	}
+	v := View{Exam: id, Seq: s.Seq(), Numbering: s.Chart.Numbering, Head: headOf(s), Line: lineOf(s), Teeth: Teeth(s)}
 	const most = 50
 	calls := s.Calls
 	if len(calls) > most {
@@ -22,6 +19,15 @@ func viewOf(id string, s *chart.State) View {
 	}
 	v.Calls = callViews(s, calls)
 	return v
+}
+
+// Teeth are all teeth of a state as shown, by FDI number.
+func Teeth(s *chart.State) map[string]ToothView {
+	out := map[string]ToothView{}
+	for _, t := range chart.AllTeeth() {
+		out[t.String()] = toothOf(s, t)
+	}
+	return out
 }
 
 func lineOf(s *chart.State) []LineStep {

@@ -7,6 +7,7 @@ import (
 
 	"leadsman/chart"
 	"leadsman/diagnosis"
+	"leadsman/exam"
 	"leadsman/practice"
 	"leadsman/profile"
 )
@@ -59,6 +60,28 @@ func (s *server) profile(r *http.Request) (any, error) {
 	for _, row := range rows {
 		out.Rows = append(out.Rows, picture{row.String(), string(profile.Draw(now, row, o).SVG())})
 	}
+	return out, nil
+}
+
+// earlier is the exam that a re-evaluation follows: what was read then, which stands quietly beside what is called now, and what was
+// answered then, which is offered again. Without one it is empty.
+func (s *server) earlier(r *http.Request) (any, error) {
+	ctx := r.Context()
+	var out struct {
+		Visit   *practice.Visit           `json:"visit,omitempty"`
+		Change  chart.MM                  `json:"change"` // the least difference of depths that is more than error, mm
+		Teeth   map[string]exam.ToothView `json:"teeth,omitempty"`
+		Patient *chart.Patient            `json:"patient,omitempty"`
+	}
+	visit, err := s.Practice.Visit(ctx, r.PathValue("id"))
+	if err != nil || visit.Earlier == "" {
+		return out, err
+	}
+	rec, err := s.record(ctx, visit.Earlier)
+	if err != nil {
+		return nil, err
+	}
+	out.Visit, out.Change, out.Teeth, out.Patient = &rec.Visit, diagnosis.ChangeFrom(otherHand(rec.Visit, visit)), exam.Teeth(rec.state), &rec.state.Chart.Patient
 	return out, nil
 }
 

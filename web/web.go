@@ -120,6 +120,7 @@ func New(o Options) http.Handler {
 	api("GET /api/exams/{id}/findings", s.findings)
 	api("GET /api/exams/{id}/compare", s.compare)
 	api("GET /api/exams/{id}/profile", s.profile)
+	api("GET /api/exams/{id}/earlier", s.earlier)
 	api("GET /api/exams/{id}/plan", s.plan)
 	api("GET /api/exams/{id}/inputs", s.inputs)
 	api("GET /api/patients/{id}/course", s.course)

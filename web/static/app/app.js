@@ -33,6 +33,8 @@ class App extends HTMLElement {
   session = null;
   ear = null;
   visit = null;
+  person = null; // whose exam it is
+  earlier = null;
   settings = null;
   about = null;
   #screen = null;
@@ -135,9 +137,13 @@ class App extends HTMLElement {
     if (this.session?.exam === id) return;
     this.#closeExam();
     const visit = await get(`/api/exams/${encodeURIComponent(id)}/visit`);
+    const earlier = visit.earlier ? await get(`/api/exams/${encodeURIComponent(id)}/earlier`).catch(() => null) : null;
+    const person = await get(`/api/patients/${encodeURIComponent(visit.patient)}`).catch(() => null); // what they add is left out if it cannot be read
     const session = new Session(id, { who: () => prefs().who });
     await session.open();
     this.visit = visit;
+    this.person = person;
+    this.earlier = earlier; // what was read and answered at the exam that a re-evaluation follows
     this.session = session;
     this.ear = new Ear(session, this.about.voice);
     this.ear.addEventListener("state", () => {
@@ -166,7 +172,7 @@ class App extends HTMLElement {
     this.#again = false;
     this.ear?.close();
     this.session?.close();
-    this.ear = this.session = this.visit = null;
+    this.ear = this.session = this.visit = this.person = this.earlier = null;
   }
 
   /** announce tells screen readers, politely and at most once a second; the newest counts. */

@@ -10,6 +10,7 @@ const FALLBACK = {
   examiner: "", // whose voice the microphone of this browser hears, "" anybody's
   device: "", // microphone, "" the browser's default
   volume: 0.5,
+  then: true, // the earlier readings stand beside the new ones during a re-evaluation
   look: "sheet", // the lower half of Live: sheet, map or calls
 };
 

@@ -162,8 +162,19 @@ export function siteName(site, tooth, words) {
 /** marginText is a recession as it is written in the chart: minus above the CEJ. */
 export const marginText = (mm) => (mm == null ? "" : String(mm).replace("-", "−"));
 
+/** thenAt is what the earlier exam has at a site: {depth, change}, change being the difference to now where it is more than
+ *  error, as text; null where nothing was read then. earlier is what /earlier gives, or null. */
+export function thenAt(earlier, view, k) {
+  const { tooth, site } = parts(k);
+  const was = earlier?.teeth?.[tooth]?.sites?.[site]?.depth;
+  if (was == null) return null;
+  const now = siteAt(view, k).depth;
+  const diff = now == null ? 0 : now - was;
+  return { depth: was, worse: diff > 0, change: Math.abs(diff) >= earlier.change ? `${diff > 0 ? "+" : "−"}${Math.abs(diff)}` : "" };
+}
+
 /** say describes a site for people who cannot see it. */
-export function say(view, k, words) {
+export function say(view, k, words, earlier) {
   const { tooth, site } = parts(k);
   const t = view.teeth[tooth];
   const name = `Tooth ${t.label} ${siteName(site, tooth, words)}`;
@@ -173,6 +184,8 @@ export function say(view, k, words) {
   if (s.recession != null) out.push(`recession ${s.recession}`);
   for (const [f] of FLAGS) if (s[f] != null) out.push(s[f] ? f : `no ${f}`);
   if (s.doubt) out.push(`doubtful: ${s.doubt}`);
+  const was = thenAt(earlier, view, k);
+  if (was) out.push(`before ${was.depth}${was.change ? `, ${was.change} is more than error` : ""}`);
   return `${name}: ${out.join(", ")}`;
 }
 

@@ -4,7 +4,7 @@ import { h, put } from "../core/dom.js";
 import { get } from "../core/server.js";
 import { day, unprobed } from "../core/view.js";
 import * as C from "../core/commands.js";
-import { inputsForm, toothForm, answersOf, decisions, FIELDS } from "./inputs.js";
+import { inputsForm, toothForm, answersOf, decisions, carried, ageAt, FIELDS } from "./inputs.js";
 import { nameOf, shown, evidence, missing } from "./wording.js";
 import "../profile/profile.js";
 
@@ -98,6 +98,7 @@ class Findings extends HTMLElement {
       h("section", { class: "heads", "aria-label": "In short" }, head.map((f) => this.#card(f, open))),
       h("section", { "aria-label": "Profile" }, this.profile),
       h("section", {}, h("h2", {}, "Questions that probing cannot answer"),
+        carried(patient, this.#known(), (x) => this.#answer(x), locked),
         decisions(patient, list, view, (x) => this.#answer(x), locked),
         inputsForm(patient, asked, (x) => this.#answer(x), locked),
         h("details", { data: { code: "teeth" }, open: open.has("teeth") }, h("summary", {}, ["About single teeth", waits.length ? `findings wait for ${waits.length === 1 ? "tooth" : "teeth"} ${waits.join(", ")}` : "", told.length ? `${told.length} answered` : ""].filter(Boolean).join("; ")),
@@ -107,6 +108,14 @@ class Findings extends HTMLElement {
       h("section", { class: "cautions" }, h("h2", {}, "To be kept in mind"), h("ul", {}, (all.findings?.cautions || []).map((c) => h("li", {}, c)))),
     ));
     this.profile.show(view);
+  }
+
+  /** #known lists what may be taken over: [name, value, where it is from]. */
+  #known() {
+    const { visit, earlier, person } = this.app;
+    const age = ageAt(person?.born, visit.began);
+    const from = earlier?.visit ? day(earlier.visit.began) : "";
+    return [age == null ? [] : [["age", age, "by the birth date"]], Object.entries(earlier?.patient || {}).filter(([n]) => n !== "age").map(([n, v]) => [n, v, from])].flat();
   }
 
   #answer(changed, tooth) {

@@ -141,6 +141,32 @@ export function inputsForm(values, asked, save, locked, list = FIELDS) {
     locked ? h("p", { class: "soft" }, signedNote) : h("p", {}, h("button", { class: "main" }, "Save answers")));
 }
 
+// What belongs to the day of an exam is asked anew; the rest of an earlier exam's answers may still hold.
+const ANEW = new Set(["age", "medical_history_checked", "probing_conditions", "probe", "margin_default", "by_exception", "periodontitis_confirmed", "progression_mm", "progression_years", "factors", "gaps"]);
+
+/** ageAt is the age in whole years on a day, or null: born is YYYY-MM-DD, or a year or a month, of which the age is not known
+ *  to the year. */
+export function ageAt(born, ms) {
+  if (!/^\d{4}-\d{2}-\d{2}$/.test(born || "")) return null;
+  const d = new Date(ms);
+  const [y, m, day] = born.split("-").map(Number);
+  const years = d.getFullYear() - y - (d.getMonth() + 1 < m || (d.getMonth() + 1 === m && d.getDate() < day) ? 1 : 0);
+  return years >= 0 && years <= 120 ? years : null;
+}
+
+/** carried offers what is known from elsewhere and not answered yet: the age by the birth date, and the answers of the exam
+ *  before. from names where each comes from. Null if there is nothing. */
+export function carried(values, known, save, locked) {
+  const open = known.filter(([name, v]) => v != null && values[name] == null && !ANEW.has(name) || name === "age" && values.age == null && v != null);
+  if (!open.length || locked) return null;
+  const shown = (name, v) => (name === "teeth" ? `answers about ${Object.keys(v).length === 1 ? "one tooth" : Object.keys(v).length + " teeth"}`
+    : `${(FIELDS.find(([n]) => n === name) || CARE_FIELDS.find(([n]) => n === name))?.[1] || name.replace(/_/g, " ")}: ${plain(v)}`);
+  const take = (list) => save(Object.fromEntries(list.map(([name, v]) => [name, v])));
+  return h("div", { class: "note calm carried" }, h("p", {}, h("b", {}, "Known already. "), "Take over what still holds:"),
+    h("ul", { class: "chips" }, open.map((o) => h("li", {}, h("button", { type: "button", onclick: () => take([o]) }, shown(o[0], o[1]), h("small", {}, o[2]))))),
+    open.length > 1 ? h("p", {}, h("button", { type: "button", class: "main", onclick: () => take(open) }, `All ${open.length} still hold`)) : null);
+}
+
 const SITES = ["DB", "B", "MB", "DL", "L", "ML"];
 const plain = (v) => (v === true ? "yes" : v === false ? "no" : String(v).replace(/_/g, " "));
 

@@ -82,7 +82,7 @@ class Review extends HTMLElement {
     this.#drawDoubts(view, locked);
     this.#drawMissing(view, locked);
     this.#drawRest(view, locked);
-    this.sheet.show(view, { coming: C.coming(view, this.session.pending) });
+    this.sheet.show(view, { coming: C.coming(view, this.session.pending), earlier: this.app.earlier });
     this.profile.show(view);
     this.#drawSign(view, locked);
     this.#drawRemarks(view);

@@ -140,7 +140,8 @@ class Live extends HTMLElement {
       this.question, this.saying, this.unsent,
       h("div", { class: "tabs" },
         h("div", { class: "row", role: "group", "aria-label": "Show below" }, this.looks),
-        h("div", { class: "row pathrow" }, h("label", { for: "path" }, "Path"), this.pathBox, h("label", { for: "pass" }, "Numbers are"), this.passBox,
+        h("div", { class: "row pathrow" }, this.app.earlier ? h("label", { class: "check", for: "then" }, (this.thenSwitch = h("input", { type: "checkbox", id: "then", onchange: (e) => setPrefs({ then: e.target.checked }) })), "Earlier exam") : null,
+          h("label", { for: "path" }, "Path"), this.pathBox, h("label", { for: "pass" }, "Numbers are"), this.passBox,
           h("button", { onclick: say("exam complete", "exam complete") }, "Exam complete"),
           h("button", { onclick: () => this.help.showModal() }, "Keys and calls"))),
       this.lower, this.editor, this.help,
@@ -171,7 +172,10 @@ class Live extends HTMLElement {
       this.#undoWanted = false;
       this.#undo();
     }
-    const how = { picked: this.#picked, coming: C.coming(view, pending, partial) };
+    const then = prefs().then && this.app.earlier;
+    if (this.thenSwitch) this.thenSwitch.checked = prefs().then;
+    const how = { picked: this.#picked, coming: C.coming(view, pending, partial), earlier: then };
+    this.profile.with = then ? "" : "none";
     this.tape.show(view, how);
     const look = prefs().look;
     for (const b of this.looks) attr(b, "aria-pressed", b.dataset.look === look ? "true" : "false");
@@ -488,7 +492,7 @@ class Live extends HTMLElement {
         const to = this.#picked ? V.step(view, from, act.dx, act.dy) : from;
         this.#pick(to);
         if (prefs().look === "sheet") this.sheet.enter(to);
-        this.app.announce(V.say(view, to, this.words));
+        this.app.announce(V.say(view, to, this.words, prefs().then && this.app.earlier));
         break;
       }
       case "row": {

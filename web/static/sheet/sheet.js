@@ -2,7 +2,7 @@
 // that can be reached by arrows.
 import { h, put, attr } from "../core/dom.js";
 import { tentative as notYet } from "../core/commands.js";
-import { QUADRANTS, across, key, parts, probed, siteAt, depthLevel, letters, nextKey, say, aspectName, marginText } from "../core/view.js";
+import { QUADRANTS, across, key, parts, probed, siteAt, thenAt, depthLevel, letters, nextKey, say, aspectName, marginText } from "../core/view.js";
 
 class Sheet extends HTMLElement {
   words = "buccal-lingual";
@@ -28,7 +28,7 @@ class Sheet extends HTMLElement {
     });
   }
 
-  show(view, { picked, coming } = {}) {
+  show(view, { picked, coming, earlier } = {}) {
     const shape = this.words + Object.values(view.teeth).map((t) => t.label + t.state).join();
     if (shape !== this.#shape) this.#build(view, shape);
     const next = nextKey(view);
@@ -40,6 +40,9 @@ class Sheet extends HTMLElement {
       put(c.num, String(tentative ?? s.depth ?? "·"));
       put(c.flags, letters(s));
       put(c.margin, marginText(margin ?? s.recession));
+      const was = thenAt(earlier, view, k);
+      put(c.then, was ? `${was.depth}${was.change ? (was.worse ? "▾" : "▴") : ""}` : "");
+      attr(c.then, "data-change", was?.change ? (was.worse ? "worse" : "better") : null);
       c.num.classList.toggle("doubt", !!s.doubt);
       attr(c.el, "data-d", tentative == null ? depthLevel(s.depth) : null);
       attr(c.el, "data-tentative", tentative == null ? null : coming.why.get(`${k} depth`));
@@ -49,7 +52,7 @@ class Sheet extends HTMLElement {
       attr(c.el, "data-empty", s.depth == null && tentative == null);
       attr(c.el, "aria-selected", k === picked ? "true" : "false");
       const waits = notYet(coming, k);
-      put(c.said, say(view, k, this.words) + (waits ? `; ${waits}` : "") + (k === next ? ", next" : ""));
+      put(c.said, say(view, k, this.words, earlier) + (waits ? `; ${waits}` : "") + (k === next ? ", next" : ""));
       attr(c.el, "tabindex", k === tab ? "0" : "-1");
     }
     for (const t of this.querySelectorAll("table")) attr(t, "data-two", !!picked && !!next && picked !== next);
@@ -98,8 +101,8 @@ class Sheet extends HTMLElement {
           const k = key(tooth, site);
           // Eyes get numerals and letters, ears a sentence.
           const mark = (name) => h("span", { class: name, "aria-hidden": "true" });
-          const c = { num: mark("num"), flags: mark("flags"), margin: mark("margin"), said: h("span", { class: "unseen" }) };
-          c.el = h("td", { role: "gridcell", data: { key: k }, class: j === 0 ? "first" : null, tabindex: "-1" }, c.margin, c.num, c.flags, c.said);
+          const c = { num: mark("num"), flags: mark("flags"), margin: mark("margin"), then: mark("before"), said: h("span", { class: "unseen" }) };
+          c.el = h("td", { role: "gridcell", data: { key: k }, class: j === 0 ? "first" : null, tabindex: "-1" }, c.margin, c.then, c.num, c.flags, c.said);
           this.#cells.set(k, c);
           return c.el;
         });

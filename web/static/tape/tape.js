@@ -1,6 +1,6 @@
 // The line view: the path as a marked line that runs past a fixed station. Readable from two metres.
 import { h, put, attr } from "../core/dom.js";
-import { key, parts, probed, siteAt, depthLevel, letters, nextKey, aspectName, marginText } from "../core/view.js";
+import { key, parts, probed, siteAt, thenAt, depthLevel, letters, nextKey, aspectName, marginText } from "../core/view.js";
 
 class Tape extends HTMLElement {
   words = "buccal-lingual";
@@ -25,7 +25,7 @@ class Tape extends HTMLElement {
   }
 
   /** show draws the view; coming are values that are being heard or on their way; picked is a selected site. */
-  show(view, { picked, coming } = {}) {
+  show(view, { picked, coming, earlier } = {}) {
     const shape = view.line.map((s) => s.tooth + s.sites.join("") + s.aspect[0] + (view.teeth[s.tooth]?.state || "")).join() + this.words;
     if (shape !== this.#shape) this.#build(view, shape);
     const next = nextKey(view);
@@ -43,6 +43,9 @@ class Tape extends HTMLElement {
       attr(c.el, "data-doubt", !!s.doubt);
       c.num.classList.toggle("doubt", !!s.doubt && tentative == null);
       put(c.flags, letters(s));
+      const was = thenAt(earlier, view, k);
+      put(c.then, was ? `was ${was.depth}${was.change ? ` ${was.change}` : ""}` : "");
+      attr(c.then, "data-change", was?.change ? (was.worse ? "worse" : "better") : null);
       put(c.margin, (mm > 0 || mm === 0 ? "r" : "") + marginText(mm));
       attr(c.el, "data-next", k === next);
       attr(c.el, "data-picked", k === picked);
@@ -75,8 +78,8 @@ class Tape extends HTMLElement {
       }
       const cells = step.sites.map((site) => {
         const k = key(step.tooth, site);
-        const c = { num: h("span", { class: "num" }), flags: h("span", { class: "flags" }), margin: h("span", { class: "margin" }) };
-        c.el = h("div", { class: "cell", data: { key: k } }, h("span", { class: "where" }, site[0] === "D" || site[0] === "M" ? site[0].toLowerCase() : "·"), c.num, h("span", { class: "marks" }, c.margin, c.flags));
+        const c = { num: h("span", { class: "num" }), flags: h("span", { class: "flags" }), margin: h("span", { class: "margin" }), then: h("span", { class: "before" }) };
+        c.el = h("div", { class: "cell", data: { key: k } }, h("span", { class: "where" }, site[0] === "D" || site[0] === "M" ? site[0].toLowerCase() : "·"), c.then, c.num, h("span", { class: "marks" }, c.margin, c.flags));
         this.#cells.set(k, c);
         return c.el;
       });
