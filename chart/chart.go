@@ -48,6 +48,7 @@ func (f Flag) String() string { return flagKeys[f] }
 // SiteRecord is what is known about one site.
 type SiteRecord struct {
 	Depth     MM // probing depth: margin to pocket base
+	Again     MM // the other depth of a double reading: the site was probed twice at this exam
 	Recession MM // positive: margin apical to the CEJ; negative: coronal
 	Flags     [NumFlags]YesNo
 }
@@ -75,7 +76,9 @@ func (s SiteRecord) AttachmentLoss() (loss MM, clamped, ok bool) {
 type ToothRecord struct {
 	Presence  Presence
 	Mobility  Grade
-	Furcation [entrances]Grade // by Entrance
+	Furcation [entrances]Grade // by Entrance: horizontal, Hamp
+	Vertical  [entrances]MM    // by Entrance: from the roof of the furcation down
+	Keratin   MM               // width of keratinized gingiva, facial, mid-tooth
 	Sites     [NumSites]SiteRecord
 }
 

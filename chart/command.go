@@ -765,7 +765,7 @@ func (b *builder) presence(a Act) {
 			b.err = refuse("tooth %s has soundings: take them back before calling it %s", b.label(t), a.Presence)
 			return
 		}
-		if a.Presence == Implant && rec.Furcation != [entrances]Grade{} {
+		if a.Presence == Implant && (rec.Furcation != [entrances]Grade{} || rec.Vertical != [entrances]MM{}) {
 			b.err = refuse("tooth %s has a furcation: clear it before calling it an implant", b.label(t))
 			return
 		}
@@ -795,6 +795,7 @@ func (b *builder) asSeen(a Act, r SiteRef) bool {
 	what := a.Field.Words()
 	f, isFlag := flagOf(a.Field)
 	e, isFurcation := entranceOf(a.Field)
+	v, isVertical := verticalOf(a.Field)
 	switch {
 	case a.Field == FieldPresence:
 		is = strconv.Itoa(int(t.Presence))
@@ -802,10 +803,16 @@ func (b *builder) asSeen(a Act, r SiteRef) bool {
 		is = grade(t.Mobility)
 	case isFurcation:
 		is = grade(t.Furcation[e])
+	case isVertical:
+		is = length(t.Vertical[v])
+	case a.Field == FieldKeratin:
+		is = length(t.Keratin)
 	case r.Site >= NumSites:
 		return true // refused for that by setOne
 	case a.Field == FieldDepth:
 		is, what = length(t.Sites[r.Site].Depth), r.Site.String()
+	case a.Field == FieldAgain:
+		is, what = length(t.Sites[r.Site].Again), r.Site.String()+" probed again"
 	case a.Field == FieldRecession:
 		is, what = length(t.Sites[r.Site].Recession), r.Site.String()+" recession"
 	case isFlag:
@@ -856,7 +863,7 @@ func (b *builder) setOne(a Act) {
 			return
 		}
 		b.presence(Act{Teeth: []Tooth{r.Tooth}, Presence: Presence(*v / 2)})
-	case a.Field == FieldDepth || a.Field == FieldRecession:
+	case a.Field == FieldDepth || a.Field == FieldRecession || a.Field == FieldAgain:
 		if r.Site >= NumSites {
 			b.err = refuse("no site named")
 			return
@@ -886,8 +893,14 @@ func (b *builder) setOne(a Act) {
 		if g := whole(MaxMobility, "mobility"); b.err == nil && b.probed(r.Tooth) {
 			b.emit(Event{Kind: KindTooth, Tooth: r.Tooth, Field: a.Field, Value: g})
 		}
+	case a.Field == FieldKeratin:
+		b.length(r.Tooth, a, MaxDepth)
 	default:
 		e, ok := entranceOf(a.Field)
+		v, vertical := verticalOf(a.Field)
+		if vertical {
+			e, ok = v, true
+		}
 		can := false
 		for _, x := range r.Tooth.Entrances() {
 			can = can || x == e
@@ -896,9 +909,25 @@ func (b *builder) setOne(a Act) {
 			b.err = refuse("tooth %s: no %s can be recorded", b.label(r.Tooth), a.Field.Words())
 			return
 		}
-		if g := whole(MaxFurcation, "furcation"); b.err == nil && b.probed(r.Tooth) {
+		if vertical {
+			b.length(r.Tooth, a, MaxDepth)
+		} else if g := whole(MaxFurcation, "furcation"); b.err == nil && b.probed(r.Tooth) {
 			b.emit(Event{Kind: KindTooth, Tooth: r.Tooth, Field: a.Field, Value: g})
 		}
+	}
+}
+
+// length enters a length of a whole tooth, or takes it back.
+func (b *builder) length(t Tooth, a Act, max int) {
+	var v *int
+	if a.Number != nil && a.Number.Known() {
+		h := a.Number.Half()
+		if v = &h; h < 0 || h > 2*max {
+			b.err = &RangeError{At: b.label(t) + " " + a.Field.Words(), Got: a.Number.Float(), Max: float64(max), Unit: " mm"}
+		}
+	}
+	if b.err == nil && b.probed(t) {
+		b.emit(Event{Kind: KindTooth, Tooth: t, Field: a.Field, Value: v})
 	}
 }
 

@@ -3,6 +3,7 @@ package chart
 import (
 	"encoding/json"
 	"fmt"
+	"slices"
 	"strings"
 )
 
@@ -43,16 +44,19 @@ const (
 	KindOwner    Kind = "owner"    // Who, Text: the reason, Patient: whose exam it is from here on
 )
 
-// Field names what a KindSet or KindTooth event sets. Values are half-millimetres for depth and
-// recession, 0 or 1 for flags, the grade for mobility and furcation, a Presence for presence.
+// Field names what a KindSet or KindTooth event sets. Values are half-millimetres for lengths,
+// 0 or 1 for flags, the grade for mobility and furcation, a Presence for presence.
 type Field string
 
 const (
 	FieldDepth     Field = "depth"
 	FieldRecession Field = "recession"
+	FieldAgain     Field = "depth_again" // the other depth of a double reading; a new depth clears it
 	FieldPresence  Field = "presence"
 	FieldMobility  Field = "mobility"
+	FieldKeratin   Field = "keratinized_width"
 	fieldFurcation Field = "furcation."
+	fieldVertical  Field = "furcation_vertical."
 )
 
 // FieldOf is the field of a flag.
@@ -61,12 +65,24 @@ func FieldOf(f Flag) Field { return Field(f.String()) }
 // FurcationField is the field of a furcation entrance: "furcation.B" and so on.
 func FurcationField(e Entrance) Field { return fieldFurcation + Field(e.String()) }
 
+// VerticalField is the field of the vertical part of a furcation: "furcation_vertical.B" and so on.
+func VerticalField(e Entrance) Field { return fieldVertical + Field(e.String()) }
+
 // Words names a field for people.
 func (f Field) Words() string {
 	if e, ok := entranceOf(f); ok {
 		return "furcation " + e.Name()
 	}
-	return string(f)
+	if e, ok := verticalOf(f); ok {
+		return "vertical furcation " + e.Name()
+	}
+	return strings.ReplaceAll(string(f), "_", " ")
+}
+
+// Length reports whether values of the field are half-millimetres.
+func (f Field) Length() bool {
+	_, vertical := verticalOf(f)
+	return vertical || f == FieldDepth || f == FieldRecession || f == FieldAgain || f == FieldKeratin
 }
 
 // Event is one entry of the append-only log. Which fields count depends on Kind.
@@ -166,7 +182,7 @@ func (e *Event) check() error {
 		if e.Value != nil {
 			v := *e.Value
 			switch e.Field {
-			case FieldDepth:
+			case FieldDepth, FieldAgain:
 				if v < 0 || v > 2*MaxDepth {
 					return bad("depth out of range")
 				}
@@ -180,14 +196,17 @@ func (e *Event) check() error {
 				}
 			}
 		}
-		if _, ok := flagOf(e.Field); !ok && e.Field != FieldDepth && e.Field != FieldRecession {
+		if _, ok := flagOf(e.Field); !ok && e.Field != FieldDepth && e.Field != FieldRecession && e.Field != FieldAgain {
 			return bad("unknown field " + string(e.Field))
 		}
 	case KindTooth:
 		needTooth = true
 		max := MaxMobility
 		_, furc := entranceOf(e.Field)
+		_, vertical := verticalOf(e.Field)
 		switch {
+		case vertical || e.Field == FieldKeratin:
+			max = 2 * MaxDepth
 		case e.Field == FieldPresence:
 			max = int(Unerupted)
 			if e.Value == nil {
@@ -248,11 +267,12 @@ func flagOf(f Field) (Flag, bool) {
 	return 0, false
 }
 
-func entranceOf(f Field) (Entrance, bool) {
-	for i, k := range entranceKeys {
-		if f == fieldFurcation+Field(k) {
-			return Entrance(i), true
-		}
-	}
-	return 0, false
+func entranceOf(f Field) (Entrance, bool) { return entranceAfter(f, fieldFurcation) }
+
+func verticalOf(f Field) (Entrance, bool) { return entranceAfter(f, fieldVertical) }
+
+func entranceAfter(f, prefix Field) (Entrance, bool) {
+	k, ok := strings.CutPrefix(string(f), string(prefix))
+	i := slices.Index(entranceKeys[:], k)
+	return Entrance(max(i, 0)), ok && i >= 0
 }

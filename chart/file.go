@@ -13,6 +13,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 )
 
 // Schema names the chart file format; docs/chart-file.md describes it.
@@ -372,6 +374,10 @@ func (w *jsonText) text() (string, bool) {
 		w.issue(nil, "%s: a text in quotes is needed", short(t))
 		return "", false
 	}
+	if !utf8.Valid(t) {
+		w.issue(nil, "this text is not valid UTF-8: save the file in that encoding")
+		return "", false
+	}
 	s := unquote(t)
 	if len(s) > LongestText {
 		w.issue(nil, "longer than %d bytes", LongestText)
@@ -549,6 +555,10 @@ func decodeChart(raw []byte, c *Chart) Issues {
 		case "id":
 			w.once(&seen, 1)
 			c.ID, _ = w.text()
+			if strings.ContainsFunc(c.ID, unicode.IsControl) {
+				w.issue(nil, "%q: no control characters in an id", c.ID)
+				c.ID = ""
+			}
 		case "numbering":
 			w.once(&seen, 2)
 			numbered = true
@@ -639,6 +649,26 @@ func (w *jsonText) tooth(c *Chart, t Tooth) {
 				}
 				rec.Furcation[e] = GradeOf(v)
 			})
+		case "furcation_vertical":
+			w.once(&seen, 4)
+			var seen uint64
+			w.object(func(key []byte) {
+				e := slices.Index(entranceKeys[:], string(key))
+				if e < 0 {
+					w.unknownKey()
+					return
+				}
+				w.once(&seen, e)
+				v := w.mm(0, MaxDepth)
+				if problem := furcationProblem(t, Entrance(e), c.Numbering); problem != "" {
+					w.issue(nil, "%s", problem)
+					return
+				}
+				rec.Vertical[e] = v
+			})
+		case "keratinized_width":
+			w.once(&seen, 5)
+			rec.Keratin = w.mm(0, MaxDepth)
 		case "sites":
 			w.once(&seen, 3)
 			var seen uint64
@@ -715,6 +745,9 @@ func (w *jsonText) site(rec *SiteRecord, in *ToothInputs, s Site) {
 		case "recession":
 			w.once(&seen, 1)
 			rec.Recession = w.mm(MinRecession, MaxRecession)
+		case "depth_again":
+			w.once(&seen, 10)
+			rec.Again = w.mm(0, MaxDepth)
 		default:
 			for f, name := range flagKeys {
 				if name == string(key) {
@@ -746,7 +779,7 @@ func (w *jsonText) siteInput(in *ToothInputs, s Site, key []byte, seen *uint64) 
 
 func (t *ToothInputs) empty() bool {
 	return t.LostTo == "" && t.Exclude == "" && t.VerticalLossMM == nil && t.BoneLossPercent == nil &&
-		t.Hopeless == nil && t.GingivalBleed == nil && t.Implant == nil && len(t.Sites) == 0
+		t.Hopeless == nil && t.Phenotype == "" && t.Prognosis == "" && t.GingivalBleed == nil && t.Implant == nil && len(t.Sites) == 0
 }
 
 // patient reads patient inputs over those in p. Only outside a chart file do they hold teeth.
@@ -1105,6 +1138,21 @@ func writeTooth(w *writer, rec *ToothRecord, in *ToothInputs) {
 		}
 		w.close()
 	}
+	if rec.Vertical != [entrances]MM{} {
+		w.key("furcation_vertical")
+		w.open()
+		for e, v := range rec.Vertical {
+			if v.Known() {
+				w.key(entranceKeys[e])
+				w.b.WriteString(v.String())
+			}
+		}
+		w.close()
+	}
+	if rec.Keratin.Known() {
+		w.key("keratinized_width")
+		w.b.WriteString(rec.Keratin.String())
+	}
 	writeInputs(w, toothInputs, in)
 	if g := in.GingivalBleed; g != nil {
 		w.key("gingival_bleeding")
@@ -1139,6 +1187,10 @@ func writeSite(w *writer, rec *SiteRecord, asked *SiteInputs) {
 	if rec.Depth.Known() {
 		w.key("depth")
 		w.b.WriteString(rec.Depth.String())
+	}
+	if rec.Again.Known() {
+		w.key("depth_again")
+		w.b.WriteString(rec.Again.String())
 	}
 	if rec.Recession.Known() {
 		w.key("recession")

@@ -273,7 +273,7 @@ func (endless) Read(p []byte) (int, error) {
 }
 
 func anyChart(t *rapid.T) *Chart {
-	c := &Chart{ID: rapid.String().Draw(t, "id"), Numbering: rapid.SampledFrom([]Numbering{FDI, Universal}).Draw(t, "numbering")}
+	c := &Chart{ID: rapid.StringMatching(`[^\pC]*`).Draw(t, "id"), Numbering: rapid.SampledFrom([]Numbering{FDI, Universal}).Draw(t, "numbering")}
 	mm := func(lo, hi int, name string) MM {
 		if rapid.Bool().Draw(t, name+" known") {
 			return Half(rapid.IntRange(2*lo, 2*hi).Draw(t, name))
@@ -285,11 +285,13 @@ func anyChart(t *rapid.T) *Chart {
 		rec := c.Tooth(tooth)
 		rec.Presence = Presence(rapid.IntRange(0, int(Unerupted)).Draw(t, "presence"))
 		rec.Mobility = Grade(rapid.IntRange(0, MaxMobility+1).Draw(t, "mobility"))
+		rec.Keratin = mm(0, MaxDepth, "keratin")
 		for _, e := range tooth.Entrances() {
 			rec.Furcation[e] = Grade(rapid.IntRange(0, MaxFurcation+1).Draw(t, "furcation"))
+			rec.Vertical[e] = mm(0, MaxDepth, "vertical")
 		}
 		for s := range rec.Sites {
-			rec.Sites[s].Depth = mm(0, MaxDepth, "depth")
+			rec.Sites[s].Depth, rec.Sites[s].Again = mm(0, MaxDepth, "depth"), mm(0, MaxDepth, "again")
 			rec.Sites[s].Recession = mm(MinRecession, MaxRecession, "recession")
 			for f := range rec.Sites[s].Flags {
 				rec.Sites[s].Flags[f] = YesNo(rapid.IntRange(0, 2).Draw(t, "flag"))
@@ -439,5 +441,62 @@ func TestOriginRefused(t *testing.T) {
 		if err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%s: %v, want %q", bad, err, want)
 		}
+	}
+}
+
+// What no chart can mean is refused by name: text in another encoding, control characters in an id, a gap between teeth
+// that are no neighbours, progression over no time, a second reading out of range.
+func TestRefusedText(t *testing.T) {
+	for in, want := range map[string]string{
+		head + ",\"id\":\"a\xffb\"}":                                  "id: this text is not valid UTF-8",
+		head + `,"id":"a\u0007b"}`:                                    "id: \"a\\ab\": no control characters in an id",
+		head + `,"patient":{"gaps":{"16-14":{}}}}`:                    "gap 16-14: the two are no neighbours",
+		head + `,"patient":{"progression_years":0}}`:                  "progression_years: 0 years is out of range",
+		head + `,"patient":{"probing_conditions":"` + "\xc3" + `"}}`:  "probing_conditions: this text is not valid UTF-8",
+		head + `,"teeth":{"16":{"sites":{"DB":{"depth_again":16}}}}}`: "depth_again: 16 mm is out of range",
+		head + `,"teeth":{"36":{"furcation_vertical":{"M":2}}}}`:      "has no mesial furcation",
+	} {
+		if _, err := Decode(strings.NewReader(in)); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%q: %v, want %q", in, err, want)
+		}
+	}
+	for _, in := range []string{head + `,"id":"Zoë, 第2"}`, head + `,"patient":{"gaps":{"11-21":{"closed":true}}}}`, head + `,"patient":{"progression_years":0.1}}`} {
+		if _, err := Decode(strings.NewReader(in)); err != nil {
+			t.Errorf("%q: %v", in, err)
+		}
+	}
+}
+
+// A new depth clears the other depth of a double reading.
+func TestDoubleReading(t *testing.T) {
+	st := NewState()
+	evs, err := Start(FDI, "", nil, nil, Meta{})
+	if err != nil || st.Apply(evs...) != nil {
+		t.Fatal(err)
+	}
+	ref := SiteRef{16, MB}
+	do := func(acts ...Act) {
+		t.Helper()
+		evs, err := st.Do(Command{Acts: acts}, Meta{})
+		if err != nil || st.Apply(evs...) != nil {
+			t.Fatal(err)
+		}
+	}
+	six, four := Millimetres(6), Millimetres(4)
+	do(Act{Verb: VerbSet, Ref: &ref, Field: FieldDepth, Number: &six}, Act{Verb: VerbSet, Ref: &ref, Field: FieldAgain, Number: &four})
+	if r := st.Chart.Site(ref); r.Depth != six || r.Again != four {
+		t.Errorf("%+v", r)
+	}
+	tooth := SiteRef{16, NumSites}
+	do(Act{Verb: VerbSet, Ref: &tooth, Field: VerticalField(EntranceBuccal), Number: &four}, Act{Verb: VerbSet, Ref: &tooth, Field: FieldKeratin, Number: &four})
+	if r := st.Chart.Tooth(16); r.Vertical[EntranceBuccal] != four || r.Keratin != four {
+		t.Errorf("%+v", r)
+	}
+	if _, err := st.Do(Command{Acts: []Act{{Verb: VerbSet, Ref: &tooth, Field: VerticalField(EntranceLingual), Number: &four}}}, Meta{}); err == nil {
+		t.Error("16 has no lingual furcation")
+	}
+	do(Act{Verb: VerbSet, Ref: &ref, Field: FieldDepth, Number: &four})
+	if r := st.Chart.Site(ref); r.Depth != four || r.Again.Known() {
+		t.Errorf("%+v", r)
 	}
 }

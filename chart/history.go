@@ -98,7 +98,7 @@ func written(e *Event) string {
 	switch {
 	case e.Value == nil:
 		return ""
-	case e.Field == FieldDepth || e.Field == FieldRecession:
+	case e.Field.Length():
 		return Half(*e.Value).String()
 	}
 	return strconv.Itoa(*e.Value)

@@ -78,7 +78,9 @@ type ToothInputs struct {
 	Exclude         string              `json:"exclude,omitempty"` // cause of loss other than periodontitis, of the whole tooth
 	VerticalLossMM  *float64            `json:"vertical_loss_mm,omitempty"`
 	BoneLossPercent *float64            `json:"bone_loss_percent,omitempty"`
-	Hopeless        *bool               `json:"hopeless,omitempty"` // extraction planned
+	Hopeless        *bool               `json:"hopeless,omitempty"`           // extraction planned
+	Phenotype       string              `json:"gingival_phenotype,omitempty"` // of the gingiva: thin, thick
+	Prognosis       string              `json:"prognosis,omitempty"`          // the clinician's own: good, fair, poor, questionable, hopeless
 	GingivalBleed   *GingivalAreas      `json:"gingival_bleeding,omitempty"`
 	Implant         *ImplantInputs      `json:"implant,omitempty"`
 	Sites           map[Site]SiteInputs `json:"sites,omitempty"`
@@ -125,6 +127,9 @@ func GapBetween(a, b Tooth) (Gap, error) {
 	}
 	if a.ArchPosition() > b.ArchPosition() {
 		a, b = b, a
+	}
+	if b.ArchPosition()-a.ArchPosition() != 1 {
+		return Gap{}, fmt.Errorf("gap %s-%s: the two are no neighbours; a gap is the space between two teeth that stand next to each other", a, b)
 	}
 	return Gap{a, b}, nil
 }
@@ -193,7 +198,7 @@ var patientInputs = []input[Patient]{
 	{key: "bite_collapse", at: func(p *Patient) any { return &p.BiteCollapse }},
 	{key: "opposing_pairs", max: 16, at: func(p *Patient) any { return &p.OpposingPairs }},
 	{key: "progression_mm", max: 20, unit: " mm", at: func(p *Patient) any { return &p.ProgressionMM }},
-	{key: "progression_years", max: 80, unit: " years", at: func(p *Patient) any { return &p.ProgressionYears }},
+	{key: "progression_years", min: 0.1, max: 80, unit: " years", at: func(p *Patient) any { return &p.ProgressionYears }},
 	{key: "phenotype", words: []string{"A", "B", "C"}, at: func(p *Patient) any { return &p.Phenotype }},
 	{key: "history_of_periodontitis", at: func(p *Patient) any { return &p.HistoryOfPeriodontitis }},
 	{key: "periodontitis_confirmed", at: func(p *Patient) any { return &p.PeriodontitisConfirmed }},
@@ -218,6 +223,8 @@ var toothInputs = []input[ToothInputs]{
 	{key: "vertical_loss_mm", max: 20, unit: " mm", at: func(t *ToothInputs) any { return &t.VerticalLossMM }},
 	{key: "bone_loss_percent", max: 100, unit: " percent", at: func(t *ToothInputs) any { return &t.BoneLossPercent }},
 	{key: "hopeless", at: func(t *ToothInputs) any { return &t.Hopeless }},
+	{key: "gingival_phenotype", words: []string{"thin", "thick"}, at: func(t *ToothInputs) any { return &t.Phenotype }},
+	{key: "prognosis", words: []string{"good", "fair", "poor", "questionable", "hopeless"}, at: func(t *ToothInputs) any { return &t.Prognosis }},
 }
 
 var gingivalInputs = []input[GingivalAreas]{

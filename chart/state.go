@@ -186,9 +186,11 @@ func (s *State) fold(e *Event) {
 		rec := s.Chart.Site(ref)
 		switch e.Field {
 		case FieldDepth:
-			rec.Depth = mmOf(e.Value)
+			rec.Depth, rec.Again = mmOf(e.Value), MM{}
 		case FieldRecession:
 			rec.Recession = mmOf(e.Value)
+		case FieldAgain:
+			rec.Again = mmOf(e.Value)
 		default:
 			f, _ := flagOf(e.Field)
 			rec.Flags[f] = NotRecorded
@@ -218,6 +220,10 @@ func (s *State) fold(e *Event) {
 			t.Presence = Presence(*e.Value)
 		} else if e.Field == FieldMobility {
 			t.Mobility = g
+		} else if en, ok := verticalOf(e.Field); ok {
+			t.Vertical[en] = mmOf(e.Value)
+		} else if e.Field == FieldKeratin {
+			t.Keratin = mmOf(e.Value)
 		} else {
 			en, _ := entranceOf(e.Field)
 			t.Furcation[en] = g

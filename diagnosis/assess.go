@@ -36,6 +36,9 @@ func Assess(c *chart.Chart, o Options) Findings {
 		list = append(list, m.gingivaOf(&cr, &t)...)
 		list = append(list, m.endpointOf())
 	}
+	if p := m.progression(); p != nil {
+		list = append(list, *p)
+	}
 	list = append(list, m.implantsOf()...)
 	list = append(list, m.surveillanceOf())
 	list = append(list, m.scoresOf()...)

@@ -13,6 +13,7 @@ type CompareOptions struct {
 	OtherProbe    bool // another probe or another way of rounding
 	OtherMethod   bool // attachment loss measured directly in one of them: not classed then
 	Days          *int // since the end of non-surgical therapy; nil if it is not known
+	Therapy       bool // active therapy lies between the two exams: healing is expected
 }
 
 // Class is what a difference between two readings of a site means.
@@ -71,7 +72,52 @@ type SiteChange struct {
 	Closed         bool        `json:"closed"`    // a pocket before; 4 mm at most and dry now
 	Shallow        bool        `json:"shallow"`   // a pocket before; 4 mm at most now
 	NewPocket      bool        `json:"newPocket"` // 5 mm or more now, under it before
+	Became         Became      `json:"became"`    // what became of it, attachment before depth
+	Confirmed      bool        `json:"confirmed"` // a change for the worse that both depths of a double reading show
+	Denied         bool        `json:"denied"`    // the second depth of a double reading does not show it
 	Note           string      `json:"note,omitempty"`
+}
+
+// Became is what became of a site. Attachment goes before depth: a pocket that is shallower because the margin receded has
+// not healed. The arithmetic is that of ChangeClass; how many sites errors of measurement alone would class so stands in
+// Comparison.Chance.
+type Became string
+
+const (
+	BecameUnknown   Became = "not-compared"
+	BecameSame      Became = "same"
+	BecameClosed    Became = "closed"     // a pocket before, 4 mm at most and dry now, no attachment lost
+	BecameBetter    Became = "better"     // attachment gained, or shallower where attachment is not known
+	BecameShallower Became = "shallower"  // shallower with the same attachment: the margin receded
+	BecameDeeper    Became = "deeper"     // deeper with the same attachment: the margin grew
+	BecameWorse     Became = "worse"      // attachment lost, or deeper where attachment is not known
+	BecameNewPocket Became = "new-pocket" // a pocket now and none before, no attachment lost by the threshold
+	BecameNotSure   Became = "not-sure"   // 2 mm between two examiners or probes
+)
+
+// became judges a site by its classes.
+func (c *SiteChange) became() Became {
+	switch {
+	case c.Depth == NotCompared:
+		return BecameUnknown
+	case c.Denied:
+		return BecameSame
+	case c.Loss == Worse, c.Loss == NotCompared && c.Depth == Worse:
+		return BecameWorse
+	case c.Closed:
+		return BecameClosed
+	case c.NewPocket:
+		return BecameNewPocket
+	case c.Loss == Improved, c.Loss == NotCompared && c.Depth == Improved:
+		return BecameBetter
+	case c.Depth == Improved:
+		return BecameShallower
+	case c.Depth == Worse:
+		return BecameDeeper
+	case c.Loss == NotSure || c.Depth == NotSure:
+		return BecameNotSure
+	}
+	return BecameSame
 }
 
 // ToothChange sums up one tooth.
@@ -84,6 +130,12 @@ type ToothChange struct {
 	NotSure       int         `json:"notSure"`
 	DeepestBefore chart.MM    `json:"deepestBefore"` // of the matched sites
 	DeepestAfter  chart.MM    `json:"deepestAfter"`
+	LossMatched   int         `json:"lossMatched"` // sites with an attachment loss at both exams
+	LossImproved  int         `json:"lossImproved"`
+	LossWorse     int         `json:"lossWorse"`
+	LossNotSure   int         `json:"lossNotSure"`
+	WorstBefore   chart.MM    `json:"worstBefore"` // greatest attachment loss of these sites
+	WorstAfter    chart.MM    `json:"worstAfter"`
 }
 
 // Totals are numbers of one exam over the sites that both exams recorded, so that a lost tooth
@@ -119,6 +171,10 @@ type Comparison struct {
 	Within        int             `json:"withinError"`
 	Worse         int             `json:"worse"`
 	NotSure       int             `json:"notSure"`
+	LossImproved  int             `json:"lossImproved"` // by attachment
+	LossWithin    int             `json:"lossWithinError"`
+	LossWorse     int             `json:"lossWorse"`
+	LossNotSure   int             `json:"lossNotSure"`
 	LostTeeth     chart.Teeth     `json:"lostTeeth"`
 	NewImplants   chart.Teeth     `json:"newImplants"`
 	NewTeeth      chart.Teeth     `json:"newTeeth"` // present now, absent before: look again
@@ -129,19 +185,34 @@ type Comparison struct {
 	Closed        int      `json:"closed"`
 	Shallow       int      `json:"shallow"`
 	Unanswered    int      `json:"unanswered"` // shallow, bleeding not recorded: not counted as closed
+	Receded       int      `json:"receded"`    // shallow and dry, but attachment was lost: not counted as closed
 	NewPockets    int      `json:"newPockets"`
 	ClosedPercent *float64 `json:"closedPercent"` // of the remeasured; nil without pockets
 
 	Residual6        []chart.SiteRef `json:"residual6"`        // 6 mm and more now
 	ResidualBleeding []chart.SiteRef `json:"residualBleeding"` // 5 mm and more, bleeding
-	WorseSites       []chart.SiteRef `json:"worseSites"`       // probe again before they count
+	WorseSites       []chart.SiteRef `json:"worseSites"`       // by attachment, or by depth where it is not known: probe again before they count
+	Confirmed        []chart.SiteRef `json:"confirmed"`        // of these, measured twice
 	Retreat          []Retreat       `json:"retreat"`
 
-	Endpoint    Finding  `json:"endpoint"` // of the later exam
-	Gingiva     Finding  `json:"gingiva"`  // of the later exam; a patient stays one
-	Window      string   `json:"window"`   // early, inside, late or ""
-	Provisional bool     `json:"provisional"`
-	Notes       []string `json:"notes"`
+	Chance      Chances     `json:"chance"`
+	Error       *ErrorModel `json:"error"`    // what the figures of chance rest on
+	Endpoint    Finding     `json:"endpoint"` // of the later exam
+	Gingiva     Finding     `json:"gingiva"`  // of the later exam; a patient stays one
+	Window      string      `json:"window"`   // early, inside, late or ""
+	Provisional bool        `json:"provisional"`
+	Notes       []string    `json:"notes"`
+}
+
+// Chances sets beside each change what errors of measurement alone give.
+type Chances struct {
+	Worse      Chance `json:"worse"`    // attachment lost by 2 mm or more
+	Improved   Chance `json:"improved"` // attachment gained
+	Deeper     Chance `json:"deeper"`   // depth
+	Shallower  Chance `json:"shallower"`
+	NewPockets Chance `json:"newPockets"`
+	Closed     Chance `json:"closed"`
+	Bleeding   Chance `json:"bleeding"` // bleeding sites more (or, negative, fewer) than before
 }
 
 // Compare pairs two exams of one mouth site by site. Both may be in any numbering.
@@ -151,6 +222,9 @@ func Compare(before, after *chart.Chart, o CompareOptions) Comparison {
 	other := o.OtherExaminer || o.OtherProbe
 	var sums [2]struct{ depth, loss, bleed, plaque int }
 	bleedSites, plaqueSites := 0, 0
+	limit, noise := threshold(other), o.errors()
+	out.Error = noise
+	levels := a.depthLevels()
 	for i := range b.teeth {
 		now := &b.teeth[i]
 		was := a.find(now.t)
@@ -192,10 +266,16 @@ func Compare(before, after *chart.Chart, o CompareOptions) Comparison {
 			c := SiteChange{Tooth: now.t, Site: ref.Site, DepthBefore: x.rec.Depth, DepthAfter: y.rec.Depth, LossBefore: x.lossMM, LossAfter: y.lossMM,
 				BleedingBefore: answerOf(x.flags[chart.Bleeding]), BleedingAfter: answerOf(y.flags[chart.Bleeding]),
 				Depth: ChangeClass(x.rec.Depth, y.rec.Depth, other), Loss: ChangeClass(x.lossMM, y.lossMM, other)}
+			sp := noise.at(now.t, ref.Site, x.rec.Depth, other)
 			switch {
 			case c.Loss != NotCompared && (o.OtherMethod || x.clamped || y.clamped):
 				c.Loss = NotCompared
 				c.Note = "attachment loss measured in another way or taken as 0: shown, not classed"
+			case c.Loss != NotCompared && (x.assumed || y.assumed):
+				c.Loss = NotCompared
+				c.Note = "a margin is assumed, not measured: attachment is not classed"
+			case c.Depth == Improved && c.Loss == Worse:
+				c.Note = "shallower because the margin receded; attachment was lost"
 			case c.Depth == Improved && c.Loss == WithinError:
 				c.Note = "shallower, attachment unchanged"
 			}
@@ -204,6 +284,10 @@ func Compare(before, after *chart.Chart, o CompareOptions) Comparison {
 				tc.DeepestBefore, tc.DeepestAfter = deeper(tc.DeepestBefore, c.DepthBefore), deeper(tc.DeepestAfter, c.DepthAfter)
 				sums[0].depth += c.DepthBefore.Half()
 				sums[1].depth += c.DepthAfter.Half()
+				for _, n := range [...]*Chance{&out.Chance.Deeper, &out.Chance.Shallower} {
+					n.Sites++
+					n.Expected += sp.beyond(limit)
+				}
 				countDeep(&out.Before, x.depth)
 				countDeep(&out.After, y.depth)
 				switch c.Depth {
@@ -213,27 +297,65 @@ func Compare(before, after *chart.Chart, o CompareOptions) Comparison {
 					tc.Within++
 				case Worse:
 					tc.Worse++
-					out.WorseSites = append(out.WorseSites, ref)
 				case NotSure:
 					tc.NotSure++
 				}
 				if pocket {
 					c.Pocket = true
 					out.Remeasured++
-					if y.depth <= closedDepth {
+					out.Chance.Closed.Sites++
+					out.Chance.Closed.Expected += levels.crosses(sp, x.depth, true) * noise.dry(x.flags[chart.Bleeding], &a.answers)
+					if y.half <= 2*closedDepth {
 						c.Shallow = true
 						out.Shallow++
 						switch y.flags[chart.Bleeding] {
 						case chart.No:
+							if c.Loss == Worse {
+								out.Receded++
+								break
+							}
 							c.Closed = true
 							out.Closed++
 						case chart.NotRecorded:
 							out.Unanswered++
 						}
 					}
-				} else if y.depth >= closureBaseline {
-					c.NewPocket = true
-					out.NewPockets++
+				} else {
+					out.Chance.NewPockets.Sites++
+					out.Chance.NewPockets.Expected += levels.crosses(sp, x.depth, false)
+					if y.depth >= closureBaseline {
+						c.NewPocket = true
+						out.NewPockets++
+					}
+				}
+			}
+			if c.Loss != NotCompared {
+				tc.LossMatched++
+				tc.WorstBefore, tc.WorstAfter = deeper(tc.WorstBefore, c.LossBefore), deeper(tc.WorstAfter, c.LossAfter)
+				for _, n := range [...]*Chance{&out.Chance.Worse, &out.Chance.Improved} {
+					n.Sites++
+					n.Expected += sp.beyond(limit)
+				}
+				switch c.Loss {
+				case Improved:
+					tc.LossImproved++
+				case WithinError:
+					out.LossWithin++
+				case Worse:
+					tc.LossWorse++
+				case NotSure:
+					tc.LossNotSure++
+				}
+			}
+			if again := y.rec.Again; again.Known() && (c.Loss == Worse || c.Depth == Worse) {
+				c.Confirmed = again.Half()-y.rec.Depth.Half()+c.rise() >= 2*limit
+				c.Denied = !c.Confirmed
+			}
+			c.Became = c.became()
+			if c.Became == BecameWorse || c.Became == BecameDeeper {
+				out.WorseSites = append(out.WorseSites, ref)
+				if c.Confirmed {
+					out.Confirmed = append(out.Confirmed, ref)
 				}
 			}
 			if c.LossBefore.Known() && c.LossAfter.Known() {
@@ -262,6 +384,9 @@ func Compare(before, after *chart.Chart, o CompareOptions) Comparison {
 			out.Within += tc.Within
 			out.Worse += tc.Worse
 			out.NotSure += tc.NotSure
+			out.LossImproved += tc.LossImproved
+			out.LossWorse += tc.LossWorse
+			out.LossNotSure += tc.LossNotSure
 			out.Before.Depths += tc.Matched
 		}
 	}
@@ -272,10 +397,76 @@ func Compare(before, after *chart.Chart, o CompareOptions) Comparison {
 		t.BleedingSites, t.BleedingPercent = bleedSites, ratio(100*float64(sums[i].bleed), bleedSites)
 		t.PlaqueSites, t.PlaquePercent = plaqueSites, ratio(100*float64(sums[i].plaque), plaqueSites)
 	}
+	ch := &out.Chance
+	ch.Worse.Seen, ch.Improved.Seen, ch.Deeper.Seen, ch.Shallower.Seen = out.LossWorse, out.LossImproved, out.Worse, out.Improved
+	ch.NewPockets.Seen, ch.Closed.Seen = out.NewPockets, out.Closed
+	for _, n := range [...]*Chance{&ch.Worse, &ch.Improved, &ch.Deeper, &ch.Shallower, &ch.NewPockets, &ch.Closed} {
+		n.close()
+	}
+	ch.Bleeding = noise.bleedingChance(bleedSites, sums[0].bleed, sums[1].bleed)
 	out.ClosedPercent = ratio(100*float64(out.Closed), out.Remeasured)
 	b.residual(&out)
 	out.afterwards(a, b, &o)
 	return out
+}
+
+// rise is by how much a site that got worse did so, in half-millimetres: in attachment, or in depth where that is not known.
+func (c *SiteChange) rise() int {
+	if c.Loss == Worse {
+		return c.LossAfter.Half() - c.LossBefore.Half()
+	}
+	return c.DepthAfter.Half() - c.DepthBefore.Half()
+}
+
+// depthLevels counts the depths of a mouth in whole millimetres.
+type depthLevels [chart.MaxDepth + 1]float64
+
+func (m *mouth) depthLevels() *depthLevels {
+	var l depthLevels
+	for i := range l {
+		l[i] = 0.5 // none is impossible
+	}
+	for _, th := range m.scored {
+		for s := range th.sites {
+			if d := th.sites[s].depth; d >= 0 {
+				l[d]++
+			}
+		}
+	}
+	return &l
+}
+
+// crosses is the chance that a second reading of a site lies on the other side of the limit of a pocket although nothing
+// changed. A reading that is rare in the mouth is likelier a misreading of a common one than the other way round, so each
+// depth weighs as often as it occurs: that is the regression to the mean of sites chosen because they were deep.
+func (l *depthLevels) crosses(s *spread, depth int8, pocket bool) float64 {
+	over, all := 0.0, 0.0
+	for y, n := range l {
+		p := n * s.of(y-int(depth))
+		all += p
+		if pocket == (y <= closedDepth) {
+			over += p
+		}
+	}
+	if all == 0 {
+		return 0
+	}
+	return over / all
+}
+
+// dry is the chance that a site does not bleed at a second look, given the first.
+func (m *ErrorModel) dry(was chart.YesNo, mouth *bleedingAnswers) float64 {
+	if mouth.sites == 0 {
+		return 1
+	}
+	dry := 1 - float64(mouth.yes)/float64(mouth.sites)
+	switch was {
+	case chart.Yes:
+		return (1 - m.bleeding) * dry
+	case chart.No:
+		return m.bleeding + (1-m.bleeding)*dry
+	}
+	return dry
 }
 
 func (th *tooth) depths() int {
@@ -349,7 +540,7 @@ func (m *mouth) residual(out *Comparison) {
 			case v.depth >= stableBleedingDepth && bleeds:
 				why = "4 to 5 mm with bleeding: repeat subgingival instrumentation"
 			case worse[ref]:
-				why = "deeper by 2 mm or more: probe again, then decide"
+				why = "worse by 2 mm or more: probe again, then decide"
 			case v.flags[chart.Suppuration] == chart.Yes:
 				why = "suppuration"
 			default:
@@ -398,8 +589,19 @@ func (out *Comparison) afterwards(a, b *mouth, o *CompareOptions) {
 	if o.OtherExaminer || o.OtherProbe {
 		note("Another examiner, probe or way of rounding: a change counts from 3 mm on, 2 mm is \"not sure\".")
 	}
-	if len(out.WorseSites) > 0 {
-		note("Probe the worse sites again in the same visit; the change counts only if it is confirmed.")
+	if out.Receded > 0 {
+		note("%s became shallow and dry because the margin receded; attachment was lost there: not counted as closed.", many(out.Receded, "pocket"))
+	}
+	for _, c := range []struct {
+		what   string
+		chance Chance
+	}{{"Attachment lost", out.Chance.Worse}, {"New pockets", out.Chance.NewPockets}} {
+		if c.chance.Seen > 0 {
+			note("%s: %s. %s", c.what, c.chance.text(), map[bool]string{true: "That is more than chance.", false: "That does not exceed chance: single sites are questions, not findings."}[c.chance.Beyond])
+		}
+	}
+	if n := len(out.WorseSites) - len(out.Confirmed); n > 0 && !out.Chance.Worse.Beyond {
+		note("Measure the worse sites again at the same visit; a single site counts only when it is seen twice.")
 	}
 	if o.Days != nil {
 		out.Window = ReevaluationWindow(*o.Days)

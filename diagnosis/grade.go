@@ -1,10 +1,6 @@
 package diagnosis
 
-import (
-	"fmt"
-
-	"leadsman/chart"
-)
+import "fmt"
 
 const (
 	gradeA = iota + 1
@@ -46,14 +42,18 @@ func (m *mouth) gradeOf() Finding {
 			f.Notes = append(f.Notes, "The direct evidence covers less than five years and shows less than 2 mm: it proves nothing and is not used.")
 		}
 	}
-	if g == 0 && m.o.Earlier != nil && m.o.Earlier.Chart != nil {
-		if worst, was, ok := m.progressed(); ok {
+	progression := m.progression()
+	if progression != nil && progression.Value.String() == "beyond-chance" {
+		r, ok := m.progress.rate(m.o.Earlier.Years)
+		switch {
+		case g > 0:
+		case ok && r.Low >= gradeDirectC/gradeDirectYears:
 			g = gradeC
-			f.Because = append(f.Because, worst)
-			why = fmt.Sprintf("attachment loss at %s went from %s to %s mm in %.1f years", m.at(worst.Tooth, worst.Site), was, worst.Loss, m.o.Earlier.Years)
+			f.Because = append(f.Because, progression.Because...)
+			why = fmt.Sprintf("attachment loss beyond chance since the exam before, %.1f mm a year at these sites (95 percent interval %.1f to %.1f)", r.PerYear, r.Low, r.High)
 			f.Notes = append(f.Notes, "Progression is taken from two charts; radiographs should confirm it.")
-		} else {
-			f.Notes = append(f.Notes, "The earlier exam shows no site with 2 mm more attachment loss; less than that is within measurement error and proves nothing. Radiographs would show it.")
+		case ok:
+			f.Notes = append(f.Notes, fmt.Sprintf("Attachment was lost since the exam before, but the rate (%.1f mm a year, 95 percent interval %.1f to %.1f) does not exclude less than 2 mm in five years.", r.PerYear, r.Low, r.High))
 		}
 	}
 	// 2 Bone loss per year of age.
@@ -94,6 +94,10 @@ func (m *mouth) gradeOf() Finding {
 	}
 	// 5 Modifiers only raise.
 	base := g
+	if q, ok := m.progressQuestion(progression); ok && g < gradeC {
+		q.CouldBe = abc[g-1:]
+		f.Missing = append(f.Missing, q)
+	}
 	raise := func(to int, because Evidence, text string) {
 		if to > base {
 			f.Because = append(f.Because, because)
@@ -171,32 +175,16 @@ func (m *mouth) gradeOf() Finding {
 	return f
 }
 
-// progressed finds the site with the greatest gain of attachment loss since the earlier exam, if it
-// is 2 mm or more. Over more than five years the gain must reach 2 mm in five.
-func (m *mouth) progressed() (now Evidence, was chart.MM, ok bool) {
-	e := m.o.Earlier
-	o := *m.o
-	o.Earlier = nil
-	before := newMouth(e.Chart, &o)
-	best := 0.0
-	for i := range m.teeth {
-		th := &m.teeth[i]
-		old := before.find(th.t)
-		if !th.classed || old == nil || old.stand != natural {
-			continue
-		}
-		for s := range th.sites {
-			a, b := &old.sites[s], &th.sites[s]
-			if a.loss < 0 || b.loss < 0 || a.clamped || b.clamped || b.excluded || !chart.Site(s).Interdental() {
-				continue
-			}
-			gain := b.lossMM.Float() - a.lossMM.Float()
-			if gain > best && gain >= gradeDirectC && (e.Years <= gradeDirectYears || gain*gradeDirectYears >= gradeDirectC*e.Years) {
-				now, was, ok, best = th.siteEvidence(chart.Site(s)), a.lossMM, true, gain
-			}
-		}
+// progressQuestion asks about loss since the exam before that would raise the grade if it were sure.
+func (m *mouth) progressQuestion(f *Finding) (q Missing, ok bool) {
+	if f == nil || m.p.ProgressionMM != nil {
+		return q, false
 	}
-	return now, was, ok
+	switch f.Value.String() {
+	case "question", "confirmed-sites", "beyond-chance":
+		return m.confirm(m.progress)
+	}
+	return q, false
 }
 
 // HbA1cPercent turns mmol/mol (IFCC) into percent (NGSP). Rules compare mmol/mol with 53, which is

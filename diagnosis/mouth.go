@@ -31,6 +31,7 @@ const (
 // site is one site as the rules see it. Whole millimetres are -1 when not known.
 type site struct {
 	depth, loss int8
+	half        int16 // depth in half-millimetres as limits of the form "over 4" take it, -1 when not known
 	rec         *chart.SiteRecord
 	recession   chart.MM // with the chosen default
 	lossMM      chart.MM
@@ -39,6 +40,7 @@ type site struct {
 	noLoss      bool                        // it cannot have an attachment loss: CEJ unknown
 	out         bool                        // not assessable
 	clamped     bool
+	assumed     bool // its margin was not measured: the chosen default
 }
 
 // tooth is one tooth position as the rules see it.
@@ -58,6 +60,9 @@ type tooth struct {
 	worstSite chart.Site
 	open      bool
 }
+
+// bleedingAnswers counts sites with an answer on bleeding, and those that bleed.
+type bleedingAnswers struct{ sites, yes int }
 
 // mouth is a chart as the rules see it.
 type mouth struct {
@@ -80,7 +85,10 @@ type mouth struct {
 	sitesEligible    int
 	lossRecorded     int // interdental, over classed teeth
 	lossEligible     int
-	deepest          int // mm, over scored teeth, -1 if none
+	deepest          int             // mm, over scored teeth, -1 if none
+	deepestHalf      int             // deepest in half-millimetres
+	answers          bleedingAnswers // of the scored teeth
+	progress         *progress       // since the exam before, once worked out
 }
 
 func newMouth(c *chart.Chart, o *Options) *mouth {
@@ -106,11 +114,17 @@ func newMouth(c *chart.Chart, o *Options) *mouth {
 		if th.scored {
 			m.scored = append(m.scored, th)
 			for s := range th.sites {
+				if y := th.sites[s].flags[chart.Bleeding]; y.Recorded() {
+					m.answers.sites++
+					if y == chart.Yes {
+						m.answers.yes++
+					}
+				}
 				if v := &th.sites[s]; !v.out {
 					m.sitesEligible++
 					if v.depth >= 0 {
 						m.depthsRecorded++
-						m.deepest = max(m.deepest, int(v.depth))
+						m.deepest, m.deepestHalf = max(m.deepest, int(v.depth)), max(m.deepestHalf, int(v.half))
 					}
 				}
 			}
@@ -192,7 +206,7 @@ func (m *mouth) add(t chart.Tooth) {
 func (m *mouth) look(th *tooth, s chart.Site) {
 	rec := &th.rec.Sites[s]
 	v := &th.sites[s]
-	v.rec, v.depth, v.loss, v.recession, v.flags = rec, -1, -1, rec.Recession, rec.Flags
+	v.rec, v.depth, v.half, v.loss, v.recession, v.flags = rec, -1, -1, -1, rec.Recession, rec.Flags
 	var asked chart.SiteInputs
 	if th.asked.Sites != nil {
 		asked = th.asked.Sites[s]
@@ -201,10 +215,13 @@ func (m *mouth) look(th *tooth, s chart.Site) {
 	v.noLoss = asked.CEJUnknown != nil && *asked.CEJUnknown
 	v.excluded = asked.Exclude != "" && appliesTo(asked.Exclude, s) || th.asked.Exclude != "" && appliesTo(th.asked.Exclude, s)
 	if !v.recession.Known() && m.p.MarginDefault != nil {
-		v.recession = chart.Millimetres(*m.p.MarginDefault)
+		v.recession, v.assumed = chart.Millimetres(*m.p.MarginDefault), true
 	}
 	if rec.Depth.Known() {
-		v.depth = m.whole(rec.Depth)
+		v.depth, v.half = m.whole(rec.Depth), int16(rec.Depth.Half())
+		if m.o.Nearest {
+			v.half = 2 * int16(v.depth)
+		}
 		for _, f := range m.p.ByException {
 			for i := range v.flags {
 				if chart.Flag(i).String() == f && v.flags[i] == chart.NotRecorded {

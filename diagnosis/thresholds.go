@@ -23,6 +23,7 @@ const (
 	srcFurcation    = "Hamp, Nyman and Lindhe 1975, J Clin Periodontol 2:126-135"
 	srcMobility     = "Miller 1950, modified (from memory)"
 	srcRisk         = "Lang and Tonetti 2003, Oral Health Prev Dent 1:7-16 (cut-offs from memory)"
+	srcProgression  = "seen beside expected: Machtei et al. 1993, doi:10.1902/jop.1993.64.8.713; Best et al. 1990, doi:10.1111/j.1600-051x.1990.tb01106.x; level and interval engineering choices"
 	srcCommon       = "common practice, no source"
 	srcChoice       = "engineering choice"
 	srcRecallBand   = "Sanz et al. 2020, doi:10.1111/jcpe.13290 (3 to 12 months by risk, from memory); Trombelli et al. 2020, doi:10.1111/prd.12340"
@@ -165,6 +166,23 @@ const (
 	changeOtherExaminerMM = 3
 	closureBaseline       = 5 // mm: a pocket at the first exam
 	closedDepth           = 4 // mm at most, without bleeding
+)
+
+// Errors of measurement and progression. Engineering choices but for what is named; docs/measurement-error.md shows by simulation
+// what follows from them.
+const (
+	errorModerate    = 4    // mm: from here on a site is moderately deep; the classes are Machtei's (1993), their limits ours
+	errorDeep        = 7    // mm: and from here on deep
+	errorPrior       = 300  // pairs of readings that the published spread counts as
+	errorBleeding    = 0.5  // agreement on bleeding beyond chance
+	errorPersists    = 0.3  // of the sites that seem to have changed by chance, the share that seems so again: the earlier reading was wrong
+	chanceAlpha      = 0.01 // mouths without change in which a number counts as beyond chance
+	chanceSign       = 0.2  // the most that chance may explain of more sites losing than gaining
+	shiftedMouth     = 0.3  // share of sites that read 1 mm deeper from which on the whole mouth is said to
+	chanceNormal     = 2.58 // the same for a number that may go either way, as a quantile of the normal distribution
+	normal95         = 1.96 // of 95 percent intervals
+	progressionYears = 0.5  // between exams, at least, for a rate
+	wholeMouthSites  = 168  // of 28 teeth
 )
 
 // Re-evaluation: 4 to 8 weeks. Common practice, no source.
