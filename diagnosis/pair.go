@@ -80,9 +80,13 @@ func (c *Comparison) text(b *strings.Builder, n chart.Numbering) {
 	line("sites of 4, 5, 6 mm or more", "%d %d %d, then %d %d %d", c.Before.Ge4, c.Before.Ge5, c.Before.Ge6, c.After.Ge4, c.After.Ge5, c.After.Ge6)
 	line("bleeding, percent", "%s, then %s (%d sites)", optional(c.Before.BleedingPercent, 1), optional(c.After.BleedingPercent, 1), c.Before.BleedingSites)
 	line("plaque, percent", "%s, then %s (%d sites)", optional(c.Before.PlaquePercent, 1), optional(c.After.PlaquePercent, 1), c.Before.PlaqueSites)
-	line("shallower, same, deeper", "%d %d %d, not sure %d", c.Improved, c.Within, c.Worse, c.NotSure)
-	line("pockets closed", "%d of %d (%s percent), %d shallow", c.Closed, c.Remeasured, optional(c.ClosedPercent, 1), c.Shallow)
-	line("new pockets", "%d", c.NewPockets)
+	ch := &c.Chance
+	line("attachment lost, gained", "%d and %d of %s, not sure %d; by chance about %s each way, at most %d", c.LossWorse, c.LossImproved, many(ch.Worse.Sites, "site"), c.LossNotSure, about(ch.Worse.Expected), ch.Worse.Most)
+	line("depth less, same, more", "%d %d %d, not sure %d; by chance about %s each way", c.Improved, c.Within, c.Worse, c.NotSure, about(ch.Deeper.Expected))
+	line("pockets closed", "%d of %d (%s percent), %d shallow, %d of them by recession; by chance about %s", c.Closed, c.Remeasured, optional(c.ClosedPercent, 1), c.Shallow, c.Receded, about(ch.Closed.Expected))
+	line("new pockets", "%d; by chance about %s", c.NewPockets, about(ch.NewPockets.Expected))
+	line("bleeding sites", "%+d; a second look without any change gives up to %d either way", ch.Bleeding.Seen, ch.Bleeding.Most)
+	line("error of measurement", "%s", c.Error.Source)
 	line("end point", "%s", c.Endpoint.Text)
 	line("gingiva", "%s", c.Gingiva.Text)
 	for _, r := range c.Retreat {

@@ -182,6 +182,7 @@ const (
 	chanceNormal     = 2.58 // the same for a number that may go either way, as a quantile of the normal distribution
 	normal95         = 1.96 // of 95 percent intervals
 	progressionYears = 0.5  // between exams, at least, for a rate
+	ageSlack         = 2    // years by which ages at two exams may differ from the time between them
 	wholeMouthSites  = 168  // of 28 teeth
 )
 

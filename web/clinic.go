@@ -64,10 +64,21 @@ func (s *server) assessed(ctx context.Context, r *record, all []practice.Visit) 
 		if err != nil {
 			return f, nil, err
 		}
-		o.Earlier = &diagnosis.Earlier{Chart: &e.state.Chart, Years: float64(r.Began-e.Began) / (365.25 * 24 * 3600 * 1000)}
+		o.Earlier = between(&e, r)
 		earlier = &e
 	}
 	return diagnosis.Assess(&r.state.Chart, o), earlier, nil
+}
+
+// between is an exam as the one before another, with what lies between the two.
+func between(a, b *record) *diagnosis.Earlier {
+	x, y := a.state.Chart.Patient.Probe, b.state.Chart.Patient.Probe
+	e := &diagnosis.Earlier{Chart: &a.state.Chart, Years: diagnosis.YearsOf(time.Duration(b.Began-a.Began) * time.Millisecond),
+		OtherExaminer: a.SignedBy != "" && b.SignedBy != "" && a.SignedBy != b.SignedBy || x != "" && y != "" && x != y}
+	if done := therapyDone(a, b); !done.IsZero() {
+		e.Therapy = diagnosis.TherapyBetween(done, a.Day(), b.Day())
+	}
+	return e
 }
 
 func (s *server) findings(r *http.Request) (any, error) {
@@ -128,10 +139,11 @@ func (s *server) compare(r *http.Request) (any, error) {
 	switch r.URL.Query().Get("other") {
 	case "":
 		out.Other = otherHand(a.Visit, b.Visit)
+		out.Other = between(&a, &b).OtherExaminer
 	case "1":
 		out.Other = true
 	}
-	o := diagnosis.CompareOptions{OtherExaminer: out.Other, Days: daysAfterTherapy(&a, &b)}
+	o := diagnosis.CompareOptions{OtherExaminer: out.Other, Days: daysAfterTherapy(&a, &b), Therapy: between(&a, &b).Therapy}
 	o.Doubts = diagnosis.DoubtsOf(b.state.OpenDoubts())
 	c := diagnosis.Compare(&a.state.Chart, &b.state.Chart, o)
 	g := diagnosis.Agree(&a.state.Chart, &b.state.Chart, diagnosis.Options{})
@@ -142,15 +154,20 @@ func (s *server) compare(r *http.Request) (any, error) {
 // daysAfterTherapy are the days from the end of non-surgical therapy to the second exam: by the plan
 // made at the first one, else by what was asked at the second.
 func daysAfterTherapy(a, b *record) *int {
-	done := dayOf(b.state.Chart.Patient.TherapyFinished)
-	if d, ok := a.state.Plan(); ok && d.PhaseOneDone != "" {
-		done = dayOf(d.PhaseOneDone)
-	}
+	done := therapyDone(a, b)
 	if done.IsZero() || done.After(b.Day()) {
 		return nil
 	}
 	n := int(b.Day().Sub(done).Hours() / 24)
 	return &n
+}
+
+// therapyDone is when active therapy between two exams ended; zero if it is not known.
+func therapyDone(a, b *record) time.Time {
+	if d, ok := a.state.Plan(); ok && d.PhaseOneDone != "" {
+		return dayOf(d.PhaseOneDone)
+	}
+	return dayOf(b.state.Chart.Patient.TherapyFinished)
 }
 
 // courseCodes are the findings whose way over all exams is shown.

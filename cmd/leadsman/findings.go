@@ -8,12 +8,13 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"strings"
 
 	"leadsman/chart"
 	"leadsman/diagnosis"
 )
 
-const findingsUse = "leadsman findings FILE.json|- [--json] [--explain] [--unlisted-missing] [--earlier FILE [--years N | --compare | --agree] [--other-examiner]]"
+const findingsUse = "leadsman findings FILE.json|- [--json] [--explain] [--unlisted-missing] [--earlier FILE [--years N] [--compare | --agree] [--other-examiner] [--therapy-between] [--double FIRST,SECOND]]"
 
 // runFindings reads charts, one object or one a line, and writes their findings in order. It holds
 // one chart at a time, two with --earlier. Exit status: 0 done, 1 the input is at fault, 2 the tool is.
@@ -24,10 +25,12 @@ func runFindings(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 	explain := flags.Bool("explain", false, "every finding with its readings, what is missing, rule and source")
 	unlisted := flags.Bool("unlisted-missing", false, "teeth that a chart does not mention are missing, not unrecorded")
 	earlier := flags.String("earlier", "", "file of the exams before, as many charts in the same order: evidence of progression, with --years")
-	years := flags.Float64("years", 0, "years between the two exams")
+	years := flags.Float64("years", 0, "years between the two exams; needed where the charts do not say when they were made")
 	compare := flags.Bool("compare", false, "instead of findings, what changed since --earlier, site by site")
 	agree := flags.Bool("agree", false, "instead of findings, how far --earlier and FILE agree, as two readings of one state")
-	other := flags.Bool("other-examiner", false, "with --compare: another examiner or probe, so a change needs 3 mm")
+	other := flags.Bool("other-examiner", false, "another examiner or probe than at --earlier, so a change needs 3 mm; known without it where the charts name them")
+	therapy := flags.Bool("therapy-between", false, "active therapy lies between the two exams: their difference is no rate of progression")
+	double := flags.String("double", "", "FIRST,SECOND: files of mouths examined twice without a change between, from which the practice's own error of measurement is taken")
 	fault := func(status int, err error) int {
 		fmt.Fprintf(stderr, "leadsman findings: %v\n", err)
 		return status
@@ -58,14 +61,14 @@ func runFindings(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 	switch {
 	case *compare && *agree:
 		return fault(1, errors.New("--compare and --agree exclude each other"))
-	case *earlier == "" && (*compare || *agree || *years != 0 || *other):
-		return fault(1, errors.New("--years, --compare, --agree and --other-examiner need --earlier FILE, the exams before"))
-	case *other && !*compare:
-		return fault(1, errors.New("--other-examiner goes with --compare"))
+	case *earlier == "" && (*compare || *agree || *years != 0 || *other || *therapy || *double != ""):
+		return fault(1, errors.New("--years, --compare, --agree, --other-examiner, --therapy-between and --double need --earlier FILE, the exams before"))
+	case *agree && (*other || *therapy || *double != ""):
+		return fault(1, errors.New("--other-examiner, --therapy-between and --double do not go with --agree, which takes the two as readings of one state"))
+	case *years < 0 || *years > 100:
+		return fault(1, errors.New("--years: more than 0 and at most 100 lie between two exams"))
 	case *explain && (*compare || *agree):
 		return fault(1, errors.New("--explain is for findings, not for --compare or --agree"))
-	case *earlier != "" && !*compare && !*agree && !(*years > 0 && *years <= 100):
-		return fault(1, errors.New("say how many years lie between the two exams: --years 1.5"))
 	}
 	var before *chart.Reader
 	if *earlier != "" {
@@ -75,6 +78,13 @@ func runFindings(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 		}
 		defer f.Close()
 		before = chart.NewReader(f)
+	}
+	var noise *diagnosis.ErrorModel
+	if *double != "" {
+		var err error
+		if noise, err = errorOf(*double, *other); err != nil {
+			return fault(1, err)
+		}
 	}
 	name, in := files[0], stdin
 	if name == "-" {
@@ -124,7 +134,20 @@ func runFindings(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 			if err != nil {
 				return end(fmt.Errorf("%s: %w", *earlier, err))
 			}
-			o.Earlier = &diagnosis.Earlier{Chart: was, Years: *years}
+			e, err := diagnosis.EarlierOf(was, c)
+			switch {
+			case err != nil && !*agree:
+				return end(fmt.Errorf("%s and %s: chart %d: %w", *earlier, name, n+1, err))
+			case err != nil: // two readings of one state have no order
+			case *years == 0 && e.Years == 0 && !*compare && !*agree:
+				return end(fmt.Errorf("chart %d does not say when the two exams were made: say how many years lie between them: --years 1.5", n+1))
+			default:
+				if *years > 0 {
+					e.Years = *years
+				}
+				e.OtherExaminer, e.Therapy = e.OtherExaminer || *other, e.Therapy || *therapy
+				o.Earlier, o.Error = e, noise
+			}
 		}
 		if *compare || *agree {
 			if n > 0 && !*asJSON {
@@ -132,7 +155,7 @@ func runFindings(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 			}
 			p := diagnosis.Pair{First: was, Second: c}
 			if *compare {
-				r := diagnosis.Compare(was, c, diagnosis.CompareOptions{Options: diagnosis.Options{UnlistedMissing: *unlisted}, OtherExaminer: *other})
+				r := diagnosis.Compare(was, c, diagnosis.CompareOptions{Options: diagnosis.Options{UnlistedMissing: *unlisted, Error: noise}, OtherExaminer: o.Earlier.OtherExaminer, Therapy: o.Earlier.Therapy})
 				p.Comparison = &r
 			} else {
 				r := diagnosis.Agree(was, c, diagnosis.Options{UnlistedMissing: *unlisted})
@@ -168,4 +191,50 @@ func runFindings(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 			return fault(2, fmt.Errorf("write the findings: %w", err))
 		}
 	}
+}
+
+// errorOf reads the practice's double examinations: two files with as many charts, in the same order.
+func errorOf(names string, other bool) (*diagnosis.ErrorModel, error) {
+	first, second, ok := strings.Cut(names, ",")
+	if !ok {
+		return nil, errors.New("--double needs two files with a comma: FIRST,SECOND")
+	}
+	read := func(name string) ([]*chart.Chart, error) {
+		f, err := os.Open(name)
+		if err != nil {
+			return nil, fmt.Errorf("open the double examinations: %w", err)
+		}
+		defer f.Close()
+		var all []*chart.Chart
+		for r := chart.NewReader(f); ; {
+			switch c, err := r.Next(); {
+			case err == io.EOF:
+				return all, nil
+			case err != nil:
+				return nil, fmt.Errorf("%s: %w", name, err)
+			default:
+				all = append(all, c)
+			}
+		}
+	}
+	a, err := read(first)
+	if err != nil {
+		return nil, err
+	}
+	b, err := read(second)
+	if err != nil {
+		return nil, err
+	}
+	if len(a) != len(b) || len(a) == 0 {
+		return nil, fmt.Errorf("%s has %d charts and %s has %d: each mouth must be in both, in the same order", first, len(a), second, len(b))
+	}
+	doubles := make([]diagnosis.DoubleExam, len(a))
+	for i := range a {
+		by := other
+		if x, y := a[i].Exam.Examiner, b[i].Exam.Examiner; x != "" && y != "" {
+			by = x != y
+		}
+		doubles[i] = diagnosis.DoubleExam{First: a[i], Second: b[i], OtherExaminer: by}
+	}
+	return diagnosis.ErrorOf(doubles), nil
 }

@@ -119,8 +119,8 @@ func TestFindingsWithEarlierExams(t *testing.T) {
 		}
 		return out
 	}
-	if got := fmt.Sprint(grades(), grades("--earlier", before, "--years", "2"), grades("--earlier", before, "--years", "10")); got != "[A A] [C A] [A A]" {
-		t.Errorf("grades alone, with an exam two and ten years before: %s", got)
+	if got := fmt.Sprint(grades(), grades("--earlier", before, "--years", "2"), grades("--earlier", before, "--years", "10")); got != "[A A] [A A] [A A]" {
+		t.Errorf("grades alone, with an exam two and ten years before, one site worse: %s", got)
 	}
 
 	status, out, stderr := findings("", "--earlier", before, after, "--compare", "--json")
@@ -150,8 +150,8 @@ func TestFindingsWithEarlierExams(t *testing.T) {
 		args []string
 		want []string
 	}{
-		{[]string{"--compare"}, []string{"a1, then a2", "look again 3 DB", "pockets closed               2 of 2", "Decision support"}},
-		{[]string{"--compare", "--other-examiner"}, []string{"0 2 0, not sure 1", "1 1 0, not sure 1"}},
+		{[]string{"--compare"}, []string{"a1, then a2", "look again 3 DB", "pockets closed               2 of 2", "attachment lost, gained      1 and 0 of 3 sites", "Decision support"}},
+		{[]string{"--compare", "--other-examiner"}, []string{"0 2 0, not sure 1", "1 1 0, not sure 1", "attachment lost, gained      0 and 1 of 3 sites, not sure 1"}},
 		{[]string{"--agree"}, []string{"differs 3 DB depth: 4 and 6 mm", "95 % limits", "Decision support"}},
 		{[]string{"--agree", "--json"}, []string{`"schema":"leadsman.agreement/1"`, `"within1Percent":`, `{"tooth":16,"site":"DB","reading":"depth","first":4,"second":6}`}},
 	} {
@@ -160,6 +160,75 @@ func TestFindingsWithEarlierExams(t *testing.T) {
 			if status != 0 || stderr != "" || !strings.Contains(out, want) {
 				t.Errorf("%v: %d %q, no %q in\n%s", c.args, status, stderr, want, out)
 			}
+		}
+	}
+}
+
+// What the charts themselves say about the time, examiner and therapy between two exams counts; an impossible pair is refused.
+func TestFindingsOfDatedCharts(t *testing.T) {
+	dir := t.TempDir()
+	file := func(name, began, examiner, age string, depth int) string {
+		var b strings.Builder
+		fmt.Fprintf(&b, `{"schema":"leadsman.chart/1","id":%q,"exam":{"began":%q,"examiner":%q},"patient":{"age":%s,"history_of_periodontitis":true,"phenotype":"A","cigarettes_per_day":0,"diabetes":false},"teeth":{`, name, began, examiner, age)
+		for i, tooth := range []int{11, 12, 13, 14, 15, 16, 17, 21, 22, 23, 24, 25, 26, 27, 31, 32, 33, 34, 35, 36, 37, 41, 42, 43, 44, 45, 46, 47} {
+			d := 3
+			if i < 8 {
+				d = depth
+			}
+			if i > 0 {
+				b.WriteByte(',')
+			}
+			fmt.Fprintf(&b, `"%d":{"sites":{"MB":{"depth":%d,"recession":1,"bleeding":false},"B":{"depth":2,"recession":0},"DB":{"depth":3,"recession":0},"L":{"depth":2,"recession":0}}}`, tooth, d)
+		}
+		b.WriteString("}}\n")
+		path := filepath.Join(dir, name)
+		if err := os.WriteFile(path, []byte(b.String()), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		return path
+	}
+	was := file("was", "2024-03-01T10:00:00Z", "Ada", "50", 3)
+	now := file("now", "2026-03-01T10:00:00Z", "Ada", "52", 5)
+	other := file("other", "2026-03-01T10:00:00Z", "Ben", "52", 5)
+	old := file("old", "2026-03-01T10:00:00Z", "Ada", "70", 5)
+	status := func(args ...string) string {
+		t.Helper()
+		st, out, stderr := findings("", append(args, "--json")...)
+		if st != 0 {
+			return stderr
+		}
+		var f struct {
+			Findings []struct {
+				Code  string
+				Value any
+			}
+		}
+		if err := json.Unmarshal([]byte(out), &f); err != nil {
+			t.Fatal(err)
+		}
+		said := ""
+		for _, x := range f.Findings {
+			if x.Code == "progression.status" || x.Code == "periodontitis.grade" {
+				said = fmt.Sprint(x.Value) + " " + said
+			}
+		}
+		return said
+	}
+	for _, c := range []struct {
+		args []string
+		want string
+	}{
+		{[]string{now, "--earlier", was}, "beyond-chance C"},
+		{[]string{now, "--earlier", was, "--years", "10"}, "beyond-chance A"},
+		{[]string{other, "--earlier", was}, "not-shown A"},
+		{[]string{now, "--earlier", was, "--other-examiner"}, "not-shown A"},
+		{[]string{now, "--earlier", was, "--therapy-between"}, "after-therapy A"},
+		{[]string{now, "--earlier", was, "--double", was + "," + was}, "beyond-chance C"},
+		{[]string{was, "--earlier", now}, "exchange the two"},
+		{[]string{old, "--earlier", was}, "two patients?"},
+	} {
+		if got := status(c.args...); !strings.Contains(got, c.want) {
+			t.Errorf("%v: %q, want %q", c.args, got, c.want)
 		}
 	}
 }
@@ -176,10 +245,13 @@ func TestFindingsEarlierFaults(t *testing.T) {
 		{[]string{after, "--compare"}, "", "need --earlier"},
 		{[]string{after, "--years", "2"}, "", "need --earlier"},
 		{[]string{after, "--earlier", before}, "", "how many years"},
-		{[]string{after, "--earlier", before, "--years", "-1"}, "", "how many years"},
+		{[]string{after, "--earlier", before, "--years", "-1"}, "", "at most 100 lie between"},
 		{[]string{after, "--earlier", before, "--compare", "--agree"}, "", "exclude each other"},
 		{[]string{after, "--earlier", before, "--compare", "--explain"}, "", "--explain is for findings"},
-		{[]string{after, "--earlier", before, "--agree", "--other-examiner"}, "", "goes with --compare"},
+		{[]string{after, "--earlier", before, "--agree", "--other-examiner"}, "", "do not go with --agree"},
+		{[]string{after, "--double", "x,y"}, "", "need --earlier"},
+		{[]string{after, "--earlier", before, "--compare", "--double", before}, "", "two files with a comma"},
+		{[]string{after, "--earlier", before, "--compare", "--double", before + ",/nowhere/x.json"}, "", "open the double examinations"},
 		{[]string{after, "--earlier", "/nowhere/x.json", "--compare"}, "", "open the charts before"},
 		{[]string{"-", "--earlier", before, "--compare", "--json"}, one, before + ": there are more charts in it than the 1 of standard input"},
 		{[]string{"-", "--earlier", before, "--compare", "--json"}, one + "\n" + one + "\n" + one, before + ": there are only 2 charts in it"},

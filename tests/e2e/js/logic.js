@@ -415,7 +415,8 @@ const TESTS = {
   },
   async sitesOverTime(m) {
     const { siteClass, courseChart } = await m("desk/time.js");
-    same([{ depth: "not-compared" }, { depth: "within-error", newPocket: true }, { depth: "improved", closed: true }, { depth: "worse" }, { depth: "worse", newPocket: true }, { depth: "improved" }, { depth: "not-sure" }, { depth: "within-error" }].map((c) => siteClass(c)[0]), ["", "n", "h", "w", "n", "i", "?", ""], "letters of sites");
+    same(["not-compared", "new-pocket", "closed", "worse", "deeper", "better", "shallower", "not-sure", "same"].map((became) => siteClass({ became })[0]), ["", "n", "h", "w", "d", "i", "s", "?", ""], "letters of sites");
+    same(siteClass({ became: "worse", confirmed: true })[1], "attachment lost by 2 mm or more, measured twice", "a double reading is named");
     const f = courseChart("Bleeding", [1e12, 2e12, 3e12], [["bleeding", [40, null, 10]], ["plaque", [null, null, null]]], "%");
     same([f.querySelectorAll("circle").length, f.querySelectorAll("polyline").length], [2, 1], "only what is known is drawn");
     ok(f.querySelector("svg").getAttribute("aria-label").includes("bleeding: 40, not recorded, 10"), "the drawing is said in words");

@@ -10,18 +10,26 @@ const SITES = ["DB", "B", "MB", "DL", "L", "ML"];
 const number = (v, digits = 1) => (v == null ? "–" : v.toFixed(digits));
 const percent = (v) => (v == null ? "–" : `${v.toFixed(1)} %`);
 
+/** chance says of a number of sites what errors of measurement alone would give. */
+const chance = (c, what) => `${what}; errors of measurement alone give about ${number(c.expected)}${c.beyond ? ": more than chance" : c.seen ? ": not more than chance, measure again" : ""}`;
+
 /** siteClass says in a letter and a word what became of a site (diagnosis.SiteChange). */
+const BECAME = {
+  "not-compared": ["", "not compared"],
+  closed: ["h", "healed: closed and dry, no attachment lost"],
+  better: ["i", "attachment gained by 2 mm or more"],
+  shallower: ["s", "shallower by 2 mm or more, attachment unchanged"],
+  worse: ["w", "attachment lost by 2 mm or more"],
+  deeper: ["d", "deeper by 2 mm or more, attachment unchanged"],
+  "new-pocket": ["n", "new pocket"],
+  "not-sure": ["?", "2 mm between two examiners or probes: not sure"],
+};
 export function siteClass(c) {
-  if (c.depth === "not-compared") return ["", "not compared"];
-  if (c.newPocket) return ["n", "new pocket"];
-  if (c.closed) return ["h", "healed: closed and dry"];
-  if (c.depth === "worse") return ["w", "deeper by 2 mm or more"];
-  if (c.depth === "improved") return ["i", "shallower by 2 mm or more"];
-  if (c.depth === "not-sure") return ["?", "2 mm between two examiners or probes: not sure"];
-  return ["", "within the error of measurement"];
+  const [letter, words] = BECAME[c.became] || ["", "within the error of measurement"];
+  return [letter, c.confirmed ? `${words}, measured twice` : c.denied ? "read deeper, and measured again it was not" : c.note && letter ? `${words} (${c.note})` : words];
 }
-const LETTERS = [["h", "healed: a pocket of 5 mm or more is 4 mm at most now and does not bleed"], ["i", "shallower by 2 mm or more"], ["w", "deeper by 2 mm or more"],
-  ["n", "new pocket of 5 mm or more"], ["?", "2 mm apart between two examiners or probes"]];
+const LETTERS = [["h", "healed: a pocket of 5 mm or more is 4 mm at most now and does not bleed"], ["i", "attachment gained by 2 mm or more"], ["s", "shallower only"],
+  ["w", "attachment lost by 2 mm or more (or deeper, where the margin is not known)"], ["d", "deeper only"], ["n", "new pocket of 5 mm or more"], ["?", "2 mm apart between two examiners or probes"]];
 
 const scroll = (label, ...inside) => h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": label }, ...inside);
 const table = (head, rows, attrs) => h("table", { class: "list", ...attrs }, h("thead", {}, h("tr", {}, head.map((t, i) => h("th", { scope: "col", class: i ? "num" : null }, t)))), h("tbody", {}, rows));
@@ -170,10 +178,12 @@ class OverTime extends HTMLElement {
     return [
       h("p", {}, h("b", {}, `${a} and ${b}`), window ? `; the second is ${window} (common practice, no source)` : "", "."),
       h("div", { class: "heads" },
-        card("Pockets closed", c.closedPercent == null ? "–" : `${c.closed} of ${c.remeasured}`, c.closedPercent == null ? "no pocket of 5 mm or more was probed again" : `${percent(c.closedPercent)} of the pockets probed again are 4 mm at most and dry; ${c.shallow} are 4 mm at most`),
-        card("Shallower", String(c.improved), `sites by 2 mm or more${pair.other ? " (3 mm, another examiner)" : ""}`),
-        card("Deeper", String(c.worse), c.worse ? "sites; probe again before they count" : "no site beyond the error of measurement"),
-        card("New pockets", String(c.newPockets), "5 mm or more now, less before; a step of 1 mm is within the error"),
+        card("Pockets closed", c.closedPercent == null ? "–" : `${c.closed} of ${c.remeasured}`, c.closedPercent == null ? "no pocket of 5 mm or more was probed again" : `${percent(c.closedPercent)} of the pockets probed again are 4 mm at most and dry; ${c.shallow} are 4 mm at most${c.receded ? `, ${c.receded} of them only by recession` : ""}; chance alone closes about ${number(c.chance.closed.expected)}`),
+        card("Attachment lost", `${c.lossWorse} of ${c.chance.worse.sites}`, chance(c.chance.worse, `sites by ${pair.other ? 3 : 2} mm or more`)),
+        card("Attachment gained", String(c.lossImproved), chance(c.chance.improved, `sites by ${pair.other ? 3 : 2} mm or more`)),
+        card("Depth", `${c.improved} shallower, ${c.worse} deeper`, `by chance alone about ${number(c.chance.deeper.expected)} each way`),
+        card("New pockets", String(c.newPockets), chance(c.chance.newPockets, "5 mm or more now, less before")),
+        card("Bleeding sites", `${c.chance.bleeding.seen > 0 ? "+" : ""}${c.chance.bleeding.seen}`, c.chance.bleeding.beyond ? "more than a second look without change gives" : `a second look without any change gives up to ${c.chance.bleeding.most} either way`),
         card("Residual", String((c.residual6 || []).length), `sites of 6 mm or more; ${(c.residualBleeding || []).length} of 5 mm or more bleed`),
         card("End point", shown(c.endpoint), c.endpoint.text)),
       this.profile,

@@ -1,0 +1,49 @@
+package diagnosis
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"leadsman/chart"
+)
+
+// YearsOf is a time between two exams in years.
+func YearsOf(d time.Duration) float64 { return d.Hours() / (24 * 365.25) }
+
+// EarlierOf makes the exam before from a chart file and says what lies between the two, as far as the files tell: the years, another
+// examiner or probe, therapy. years is 0 if they do not. It refuses two charts that cannot be of one patient in that
+// order.
+func EarlierOf(before, after *chart.Chart) (*Earlier, error) {
+	e := &Earlier{Chart: before}
+	a, errA := time.Parse(time.RFC3339, before.Exam.Began)
+	b, errB := time.Parse(time.RFC3339, after.Exam.Began)
+	dated := errA == nil && errB == nil
+	if dated {
+		if !a.Before(b) {
+			return nil, fmt.Errorf("the exam before was begun on %s and the other one on %s: exchange the two", a.Format(time.DateOnly), b.Format(time.DateOnly))
+		}
+		e.Years = YearsOf(b.Sub(a))
+	}
+	if x, y := before.Patient.Age, after.Patient.Age; x != nil && y != nil {
+		switch grown := *y - *x; {
+		case grown < 0:
+			return nil, fmt.Errorf("the age is %d at the exam before and %d now: two patients, or the two exchanged", *x, *y)
+		case dated && math.Abs(float64(grown)-e.Years) > ageSlack:
+			return nil, fmt.Errorf("the age grows by %d years between exams that are %.1f years apart: two patients?", grown, e.Years)
+		}
+	}
+	differ := func(x, y string) bool { return x != "" && y != "" && x != y }
+	e.OtherExaminer = differ(before.Exam.Examiner, after.Exam.Examiner) || differ(before.Exam.SignedBy, after.Exam.SignedBy) ||
+		differ(before.Exam.Probe, after.Exam.Probe) || differ(before.Patient.Probe, after.Patient.Probe)
+	if done, err := time.Parse(time.DateOnly, after.Patient.TherapyFinished); err == nil && dated {
+		e.Therapy = TherapyBetween(done, a, b)
+	}
+	return e, nil
+}
+
+// TherapyBetween reports whether active therapy that ended on a day lies between two exams.
+func TherapyBetween(done, before, after time.Time) bool {
+	day := func(t time.Time) string { return t.Format(time.DateOnly) }
+	return !done.IsZero() && day(done) >= day(before) && day(done) <= day(after)
+}
