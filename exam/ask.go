@@ -55,11 +55,13 @@ func (e *Exam) dueFor(evs []chart.Event) {
 				of = map[chart.Place]int{}
 			}
 			i = slices.IndexFunc(e.due, func(d due) bool { return d.place == p && !d.hole && d.asked == 0 })
-			if i < 0 {
+			if i < 0 || strings.HasSuffix(ev.Text, measureAgain) { // a second reading is asked for by itself
 				i = len(e.due)
 				e.due = append(e.due, due{place: p})
 			}
-			of[p] = i
+			if !strings.HasSuffix(ev.Text, measureAgain) {
+				of[p] = i
+			}
 		}
 		if !slices.Contains(e.due[i].refs, ref) {
 			e.due[i].refs = append(e.due[i].refs, ref)
@@ -136,10 +138,22 @@ func (e *Exam) askDue(quietMS int64) {
 		q.Text = label + ": " + strings.Join(said, " ") + "?"
 		if len(q.refs) == 1 {
 			q.Text = fmt.Sprintf("%s %s: %s?", d.place.Tooth.Label(e.state.Chart.Numbering), q.refs[0].Site, said[0])
+			if was, again := e.again(q.refs[0]); again {
+				q.Speak = fmt.Sprintf("%s %s %s was %s, is %s: again, please", d.place.Tooth.Label(e.state.Chart.Numbering), q.refs[0].Site.Where(), d.place.Aspect, speakMM(was), said[0])
+				q.Text = fmt.Sprintf("%s %s was %s, is %s: again, please", d.place.Tooth.Label(e.state.Chart.Numbering), q.refs[0].Site, was, e.state.Chart.Site(q.refs[0]).Depth)
+			}
 		}
 		e.ask(q)
 		return
 	}
+}
+
+// again reports whether a second reading of a site is asked for, and what it was at the exam before.
+func (e *Exam) again(r chart.SiteRef) (was chart.MM, ok bool) {
+	if e.cfg.Earlier == nil || !strings.HasSuffix(e.state.Doubts[r].Reason, measureAgain) {
+		return was, false
+	}
+	return e.cfg.Earlier.Site(r).Depth, true
 }
 
 // open reports whether there is still something to ask.
@@ -334,6 +348,9 @@ func (q *Question) values(s *chart.State, numbers []chart.MM) chart.Command {
 			field = s.Pass
 		}
 		c.Acts = append(c.Acts, chart.Act{Verb: chart.VerbSet, Ref: &ref, Field: field, Number: &numbers[i]})
+		if first := s.Chart.Site(ref).Depth; strings.HasSuffix(s.Doubts[ref].Reason, measureAgain) {
+			c.Acts = append(c.Acts, chart.Act{Verb: chart.VerbSet, Ref: &ref, Field: chart.FieldAgain, Number: &first})
+		}
 	}
 	return c
 }

@@ -276,7 +276,9 @@ func valueText(e *chart.Event) string {
 	if e.Value != nil {
 		v = chart.Half(*e.Value).String()
 	}
-	if e.Field != chart.FieldDepth && e.Field != chart.FieldRecession {
+	if e.Field == chart.FieldAgain {
+		v = e.Site.Where().String() + " probed twice, first " + v
+	} else if e.Field != chart.FieldDepth && e.Field != chart.FieldRecession {
 		v = e.Site.Where().String()
 		if e.Value == nil {
 			v += " cleared"
@@ -300,6 +302,9 @@ func eventText(s *chart.State, did chart.Verb, e *chart.Event) string {
 			return fmt.Sprintf("%s %s", label, chart.Presence(*e.Value))
 		case e.Value == nil:
 			return fmt.Sprintf("%s %s cleared", label, e.Field.Words())
+		}
+		if e.Field.Length() {
+			return fmt.Sprintf("%s %s %s mm", label, e.Field.Words(), chart.Half(*e.Value))
 		}
 		return fmt.Sprintf("%s %s %d", label, e.Field.Words(), *e.Value)
 	case chart.KindMove:
@@ -418,6 +423,7 @@ func spoken(evs []chart.Event) string {
 				out = append(out, "margin")
 			}
 			out = append(out, speakMM(chart.Half(*e.Value)))
+		case e.Kind == chart.KindSet && e.Field == chart.FieldAgain:
 		case e.Kind == chart.KindSet && e.Value != nil && !flags[e.Field]:
 			flags[e.Field] = true
 			if *e.Value == 0 {
@@ -427,7 +433,11 @@ func spoken(evs []chart.Event) string {
 			}
 		case e.Kind == chart.KindTooth && e.Value != nil && e.Field != chart.FieldPresence:
 			name, _, _ := strings.Cut(e.Field.Words(), " ")
-			out = append(out, fmt.Sprintf("%s %d", name, *e.Value))
+			v := fmt.Sprint(*e.Value)
+			if e.Field.Length() {
+				v = speakMM(chart.Half(*e.Value))
+			}
+			out = append(out, name+" "+v)
 		}
 	}
 	return strings.Join(out, ". ")

@@ -246,6 +246,46 @@ func TestImplausibleIsAsked(t *testing.T) {
 	}
 }
 
+// A site that is deeper by 2 mm than at the exam before is measured again while the hands are there: the answer is the depth, and
+// the first reading stays beside it. A change at a single site counts only when it is seen twice (docs/measurement-error.md).
+func TestDeeperSiteIsMeasuredAgain(t *testing.T) {
+	for name, c := range map[string]struct {
+		answer       string
+		depth, again string
+	}{"the same": {"six", "6", "6"}, "not repeated": {"four", "4", "6"}, "only confirmed": {"yes", "6", "-"}} {
+		e, log := open(t, chart.FDI, say(1000, "three two six"), say(4500, c.answer), say(8000, "five three two"))
+		e.cfg.Earlier = &chart.Chart{}
+		for r, depth := range map[chart.SiteRef]int{{Tooth: 17, Site: chart.DB}: 3, {Tooth: 17, Site: chart.MB}: 4, {Tooth: 16, Site: chart.DB}: 4, {Tooth: 16, Site: chart.B}: 2} {
+			e.cfg.Earlier.Site(r).Depth = chart.Millimetres(depth)
+		}
+		sub := e.Subscribe(state(t, log).Seq())
+		play(t, e, 12_000)
+		s := state(t, log)
+		if got := s.Chart.Site(chart.SiteRef{Tooth: 17, Site: chart.MB}); got.Depth.String() != c.depth || got.Again.String() != c.again || len(s.Doubts) != 0 {
+			t.Errorf("%s: %s, first %s, doubts %v", name, got.Depth, got.Again, s.Doubts)
+		}
+		if got := row(s, 16, chart.Buccal); got != "5 3 2" {
+			t.Errorf("%s: the next place is %s", name, got)
+		}
+		if got := strings.Join(asked(sub), ", "); got != "17 mesial buccal was 4, is 6: again, please" {
+			t.Errorf("%s: asked %q", name, got)
+		}
+	}
+	// Two deeper sites of a place are asked about one after the other, and 1 mm is not.
+	e, log := open(t, chart.FDI, say(1000, "six four six"), say(4500, "six"), say(8500, "six"))
+	e.cfg.Earlier = &chart.Chart{}
+	for _, site := range []chart.Site{chart.DB, chart.B, chart.MB} {
+		e.cfg.Earlier.Site(chart.SiteRef{Tooth: 17, Site: site}).Depth = chart.Millimetres(3)
+	}
+	play(t, e, 20_000)
+	s := state(t, log)
+	for site, want := range map[chart.Site]string{chart.DB: "6", chart.B: "-", chart.MB: "6"} {
+		if got := s.Chart.Site(chart.SiteRef{Tooth: 17, Site: site}).Again.String(); got != want {
+			t.Errorf("%s measured again: %s, want %s", site, got, want)
+		}
+	}
+}
+
 // A number that went unheard is noticed at its place: a tone of its own while the place is not full, another one in silence, then words. What
 // the examiner says then (the place once more, or its rest) makes the place whole, and nothing behind it is a site off.
 func TestLostNumberIsNoticed(t *testing.T) {

@@ -3,8 +3,10 @@ package exam
 import (
 	"context"
 	"fmt"
+	"strings"
 
 	"leadsman/chart"
+	"leadsman/diagnosis"
 	"leadsman/exam/hear"
 )
 
@@ -146,6 +148,21 @@ const (
 	besideNeighbor = 6
 )
 
+// measureAgain ends the reason of a doubt that a second reading answers: the site is deeper than at the exam before, and a change
+// at a single site counts only when it is seen twice.
+const measureAgain = ", measure again"
+
+// askedAgain counts the second readings that were asked for in this exam.
+func (e *Exam) askedAgain() int {
+	n := 0
+	for _, ev := range e.state.Log() {
+		if ev.Kind == chart.KindDoubt && strings.HasSuffix(ev.Text, measureAgain) {
+			n++
+		}
+	}
+	return n
+}
+
 // implausible gives a reason to ask about a value, or "".
 func (e *Exam) implausible(c *chart.Chart, r chart.Reading, v chart.MM) string {
 	if r.Field == chart.FieldRecession {
@@ -161,7 +178,11 @@ func (e *Exam) implausible(c *chart.Chart, r chart.Reading, v chart.MM) string {
 		return "10 mm or more"
 	}
 	if e.cfg.Earlier != nil {
-		if was := e.cfg.Earlier.Site(r.SiteRef).Depth; was.Known() && v.Half()-was.Half() >= 2*aboveEarlier {
+		was := e.cfg.Earlier.Site(r.SiteRef).Depth
+		if diagnosis.AskAgain(was, v, e.askedAgain(), false, nil) {
+			return fmt.Sprintf("was %s at the exam before%s", was, measureAgain)
+		}
+		if was.Known() && v.Half()-was.Half() >= 2*aboveEarlier {
 			return fmt.Sprintf("was %s at the exam before", was)
 		}
 	}
