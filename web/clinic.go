@@ -74,7 +74,7 @@ func (s *server) assessed(ctx context.Context, r *record, all []practice.Visit) 
 func between(a, b *record) *diagnosis.Earlier {
 	x, y := a.state.Chart.Patient.Probe, b.state.Chart.Patient.Probe
 	e := &diagnosis.Earlier{Chart: &a.state.Chart, Years: diagnosis.YearsOf(time.Duration(b.Began-a.Began) * time.Millisecond),
-		OtherExaminer: a.SignedBy != "" && b.SignedBy != "" && a.SignedBy != b.SignedBy || x != "" && y != "" && x != y}
+		OtherExaminer: otherHand(a.Visit, b.Visit) || x != "" && y != "" && x != y}
 	if done := therapyDone(a, b); !done.IsZero() {
 		e.Therapy = diagnosis.TherapyBetween(done, a.Day(), b.Day())
 	}
@@ -138,7 +138,6 @@ func (s *server) compare(r *http.Request) (any, error) {
 	}
 	switch r.URL.Query().Get("other") {
 	case "":
-		out.Other = otherHand(a.Visit, b.Visit)
 		out.Other = between(&a, &b).OtherExaminer
 	case "1":
 		out.Other = true
