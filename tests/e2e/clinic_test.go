@@ -61,7 +61,7 @@ func TestClinic(t *testing.T) {
 	p.clickText("Harriet Sallow")
 	p.until("her exams are shown", `document.querySelectorAll("ls-patient tbody tr").length === 2`)
 	p.clickText("Over time")
-	p.until("both exams stand side by side", `document.querySelectorAll("ls-time .card").length === 6 && document.querySelectorAll("ls-time .course svg").length === 2`)
+	p.until("both exams stand side by side", `document.querySelectorAll("ls-time .card").length === 8 && document.querySelectorAll("ls-time .course svg").length === 2`)
 	p.until("what was closed, what is left and the cautions are said", `/closed\s+\d+ of \d+/i.test(document.querySelector("ls-time .card").innerText) && document.querySelector("ls-time").innerText.includes("4 to 8 weeks after therapy") && document.querySelector(".cautions").innerText.includes("Decision support")`)
 	if n := eval[int](p, `document.querySelectorAll("ls-time table.pairs tbody tr").length`); n != 26 {
 		t.Errorf("%d teeth are compared, want 26: 28 less the two missing ones", n)
@@ -72,9 +72,9 @@ func TestClinic(t *testing.T) {
 	}
 	p.clickText("Figures")
 	p.until("agreement has limits", `document.querySelector("ls-time section[aria-label=Agreement]").innerText.includes("ICC(2,1)") && document.querySelector("ls-time section[aria-label=Agreement]").innerText.includes("may be healing or disease")`)
-	improved := eval[int](p, `Number(document.querySelectorAll("ls-time .card .value")[1].innerText)`)
+	improved := eval[int](p, `Number(document.querySelectorAll("ls-time .card .value")[2].innerText)`)
 	eval[bool](p, `(() => { const s = document.querySelector("#by"); s.value = "1"; s.dispatchEvent(new Event("change")); return true; })()`)
-	p.until("another examiner needs 3 mm", fmt.Sprintf(`document.querySelector("#by").value === "1" && Number(document.querySelectorAll("ls-time .card .value")[1].innerText) < %d && document.querySelector("ls-time").innerText.includes("a change counts from 3 mm on")`, improved))
+	p.until("another examiner needs 3 mm", fmt.Sprintf(`document.querySelector("#by").value === "1" && Number(document.querySelectorAll("ls-time .card .value")[2].innerText) < %d && document.querySelector("ls-time").innerText.includes("a change counts from 3 mm on")`, improved))
 	scanned("time")
 
 	p.clickText("Findings")
