@@ -48,13 +48,9 @@ func (e *Exam) answer(c chart.Command, m chart.Meta, evs []chart.Event, cause er
 	case chart.VerbPresence:
 		a.Speak = c.Acts[len(c.Acts)-1].Presence.String()
 	case chart.VerbComplete:
-		n := len(e.state.Unrecorded())
 		a.Must = true
-		a.Speak = "complete"
-		if n > 0 || len(e.state.Doubts) > 0 {
-			a.Speak = fmt.Sprintf("%d sites not probed, %d doubts", n, len(e.state.Doubts))
-		}
-		a.Text = "exam " + a.Speak
+		a.Speak = counts(e.state)
+		a.Text = "exam complete: " + a.Speak
 	case chart.VerbCorrection:
 		if at := hear.AttemptOf(e.state); m.Source == chart.Voice && at.Known() {
 			a.Where = placeLabel(e.state, at.Place)
@@ -87,6 +83,27 @@ func (e *Exam) answer(c chart.Command, m chart.Meta, evs []chart.Event, cause er
 	}
 	e.readBack, e.saying = chart.Place{}, ""
 	return a
+}
+
+// counts says how much of the exam is there, for the screen and the ear.
+func counts(s *chart.State) string {
+	open := len(s.Unrecorded())
+	sites := 0
+	for range s.Walked() {
+		sites++
+	}
+	text := fmt.Sprintf("all %d sites probed", sites)
+	if open > 0 {
+		text = fmt.Sprintf("%d of %d sites probed, %d sites not probed", sites-open, sites, open)
+	}
+	switch n := len(s.Doubts); n {
+	case 0:
+		return text + ", no doubts"
+	case 1:
+		return text + ", 1 doubt"
+	default:
+		return fmt.Sprintf("%s, %d doubts", text, n)
+	}
 }
 
 // placed tells by the answer to soundings what has become of their place: a piece of it, all of it, the end of a row. What was

@@ -2,6 +2,7 @@ package e2e
 
 import (
 	"context"
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
@@ -113,23 +114,48 @@ func shot(t *testing.T, p *page, name string) {
 	}
 }
 
-// Review: the uncalled rest, a missing site, signing, and that nothing can be changed after it.
-func TestReviewAndSign(t *testing.T) {
+// Closing in one flow: what was not probed, what was not called, signing, and that nothing can be changed after it.
+func TestCloseAndSign(t *testing.T) {
 	w := newWorld(t, nil)
 	e := w.begin("x1", chart.FDI, "three two four", "bleeding", "three three three")
 	p := w.live(startBrowser(t), "Ada Quill", w.url)
-	p.clickText("Review")
+	open := func(step string) {
+		t.Helper()
+		p.until("the steps are shown", `document.querySelector(".close .steps")`)
+		eval[bool](p, fmt.Sprintf(`(() => { const b = document.querySelector('[data-step=%q] .head'); if (b.ariaExpanded !== "true") b.click(); return true; })()`, step))
+	}
+	how := func(step string) string {
+		return fmt.Sprintf(`document.querySelector('[data-step=%q] .how').textContent`, step)
+	}
+	p.clickText("Close")
+	p.until("the counts are there", `document.querySelector(".close .counts").innerText.includes("6 of 168 sites probed; 162 not; 0 in doubt")`)
+	eval[bool](p, `document.querySelector("[data-step=complete] .body button").click(), true`)
+	p.until("it is said complete, with the counts", session+`.view.complete && `+how("complete")+` === "✓ said" && `+session+`.lastAnswer.text === "exam complete: 6 of 168 sites probed, 162 sites not probed, no doubts"`)
+	p.until("the next step opens by itself", `document.querySelector("[data-step=sites] .head").ariaExpanded === "true"`)
+	shot(t, p, "close-sites")
+	scan(t, p, "close, sites")
+	eval[bool](p, `(() => { const box = document.querySelector("[data-step=sites] select"); box.value = "calculus"; box.dispatchEvent(new Event("change")); return true; })()`)
+	p.until("the place is left out with its reason", how("sites")+` === "159 open, 3 left out with a reason"`)
+	open("called")
+	p.until("bleeding is asked about", `document.querySelector("[data-step=called] .body").innerText.includes("called at 1 sites, not at 5")`)
+	shot(t, p, "close-called")
+	scan(t, p, "close, called")
 	p.clickText("The other 5 sites did not bleed")
 	p.until("five are answered no", session+`.view.teeth["16"].sites.DB.bleeding === false && `+session+`.view.teeth["17"].sites.MB.bleeding === true`)
-	p.clickText("54 places")
-	p.clickText("36 buccal")
+	eval[bool](p, `[...document.querySelectorAll("[data-step=called] li")].find((li) => li.innerText.startsWith("Plaque")).querySelectorAll("button")[1].click(), true`)
+	p.until("plaque is left unknown, openly", `!`+how("called")+`.includes("plaque") && `+how("called")+`.includes("margins")`)
+	open("sites")
+	p.until("36 is on the list", `[...document.querySelectorAll("[data-step=sites] li")].some((li) => li.innerText.includes("36 buccal"))`)
+	eval[bool](p, `[...document.querySelectorAll("[data-step=sites] li")].find((li) => li.innerText.includes("36 buccal")).querySelector("button").click(), true`)
 	p.until("it goes there, on Live", session+`.view.place.tooth === "36" && document.querySelector("ls-live")`)
 	p.keys("4")
 	p.depth("36.DB", "4")
-	p.clickText("Review")
+	p.clickText("Close")
+	open("sign")
 	p.click("#sure")
-	p.clickText("Sign")
-	p.until("signed", session+`.view.signed_by === "Ada Quill" && document.querySelector("ls-review").innerText.includes("Signed by Ada Quill")`)
+	shot(t, p, "close-sign")
+	eval[bool](p, `document.querySelector("[data-step=sign] form button").click(), true`)
+	p.until("signed", session+`.view.signed_by === "Ada Quill" && `+how("sign")+` === "✓ by Ada Quill"`)
 	p.clickText("Live")
 	p.until("Live is shown", `document.querySelector("ls-live")`)
 	seq := eval[int](p, session+`.view.seq`)

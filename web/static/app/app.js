@@ -6,6 +6,7 @@ import { Session } from "../core/session.js";
 import { Ear } from "../core/ear.js";
 import "../live/live.js";
 import "../desk/review.js";
+import "../desk/close.js";
 import "../desk/findings.js";
 import "../desk/time.js";
 import "../desk/plan.js";
@@ -21,6 +22,7 @@ const SCREENS = [
   { pattern: /^\/settings$/, tag: "ls-settings", title: "Settings" },
   { pattern: /^\/exams\/([^/]+)\/live$/, tag: "ls-live", title: "Live", exam: true },
   { pattern: /^\/exams\/([^/]+)\/review$/, tag: "ls-review", title: "Review", exam: true },
+  { pattern: /^\/exams\/([^/]+)\/close$/, tag: "ls-close", title: "Close the exam", exam: true },
   { pattern: /^\/exams\/([^/]+)\/findings$/, tag: "ls-findings", title: "Findings", exam: true },
   { pattern: /^\/exams\/([^/]+)\/time$/, tag: "ls-time", title: "Over time", exam: true },
   { pattern: /^\/exams\/([^/]+)\/plan$/, tag: "ls-plan", title: "Plan", exam: true },
@@ -194,7 +196,7 @@ class App extends HTMLElement {
     const facts = [];
     if (this.session) {
       const base = `/exams/${encodeURIComponent(this.session.exam)}`;
-      nav.push(link(base + "/live", "Live"), link(base + "/review", "Review"), link(base + "/findings", "Findings"), link(base + "/time", "Over time"), link(base + "/plan", "Plan"));
+      nav.push(link(base + "/live", "Live"), link(base + "/review", "Review"), this.session.view.signed_by ? null : link(base + "/close", "Close"), link(base + "/findings", "Findings"), link(base + "/time", "Over time"), link(base + "/plan", "Plan"));
       const v = this.session.view;
       facts.push(
         h("span", { class: "numbering", title: v.numbering === "fdi" ? "Teeth are numbered 11 to 48 (ISO 3950)" : "Teeth are numbered 1 to 32 (Universal)" },
