@@ -56,8 +56,7 @@ func (e *Error) Unwrap() error { return e.Err }
 // Is makes errors.Is(err, ErrDamaged) hold for faults in the structure of the file.
 func (e *Error) Is(target error) bool { return target == ErrDamaged && damaged(e.Err) }
 
-// CorruptError says that the log of an exam is damaged. Events before Seq are proven intact by the
-// hash chain; Seq is the first one that cannot be trusted.
+// CorruptError says that the log of an exam is damaged. Seq is the first event that cannot be trusted; those before it are intact.
 type CorruptError struct {
 	Exam string
 	Seq  uint64
@@ -75,11 +74,7 @@ func (e *CorruptError) Unwrap() error { return e.Err }
 func (e *CorruptError) Is(target error) bool { return target == ErrDamaged }
 
 func corrupt(exam string, seq uint64, format string, a ...any) *CorruptError {
-	hint := "no event before it: restore a backup"
-	if seq > 1 {
-		hint = fmt.Sprintf("events 1 to %d are intact and can be saved as a new exam (leadsman verify --salvage); a backup may hold the rest", seq-1)
-	}
-	return &CorruptError{Exam: exam, Seq: seq, Hint: hint, Err: fmt.Errorf(format, a...)}
+	return &CorruptError{Exam: exam, Seq: seq, Hint: "leadsman verify says what else of it is intact and can be saved", Err: fmt.Errorf(format, a...)}
 }
 
 // fail wraps an error of the database with what was done and, for faults of file and disk, a hint.

@@ -106,7 +106,7 @@ func (t *tx) enter(ctx context.Context, e Entry, digest []byte) error {
 	now := millis(t.s.now())
 	var detail, sum []byte
 	if e.Detail != "" {
-		detail = t.s.keys.seal(fmt.Sprintf("journal/%d", e.N), []byte(e.Detail))
+		detail = t.s.keys.seal(entryPlace(e.N), []byte(e.Detail))
 		sum = mac(t.s.keys.chain, detail)
 	}
 	head := t.s.keys.entry(t.head, e, now, digest, sum)
@@ -198,7 +198,7 @@ func (k *keyring) read(l *chained) error {
 		l.Erased = true
 		return nil
 	}
-	b, err := k.open(fmt.Sprintf("journal/%d", l.N), l.detail)
+	b, err := k.open(entryPlace(l.N), l.detail)
 	l.Detail = string(b)
 	return err
 }

@@ -1,10 +1,10 @@
 package store
 
 import (
-	"bytes"
 	"context"
 	"crypto/sha256"
 	"database/sql"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"iter"
@@ -34,6 +34,15 @@ func link(prev, body []byte) []byte {
 	h.Write(prev)
 	h.Write(body)
 	return h.Sum(nil)
+}
+
+// decode opens an event.
+func (s *Store) decode(exam string, seq uint64, sealed []byte) (chart.Event, error) {
+	body, err := s.keys.openEvent(exam, seq, sealed)
+	if err != nil {
+		return chart.Event{}, err
+	}
+	return chart.DecodeEvent(body)
 }
 
 // Append writes the events of a call in one transaction: all of them are on the disk when it returns
@@ -84,7 +93,10 @@ func (l *Log) AppendHeard(ctx context.Context, h chart.Heard, evs ...chart.Event
 		if err != nil {
 			return err
 		}
-		ins, err := tx.PrepareContext(ctx, "INSERT INTO events (exam, seq, call, time, source, kind, body, hash) VALUES (?,?,?,?,?,?,?,?)")
+		if head, err = l.s.keys.open(headPlace(l.exam), head); err != nil {
+			return corrupt(l.exam, last, "the exam's record of its end is not the one that was written")
+		}
+		ins, err := tx.PrepareContext(ctx, "INSERT INTO events (exam, seq, call, time, source, kind, body) VALUES (?,?,?,?,?,?,?)")
 		if err != nil {
 			return err
 		}
@@ -101,11 +113,11 @@ func (l *Log) AppendHeard(ctx context.Context, h chart.Heard, evs ...chart.Event
 				signed, signedBy = sql.NullInt64{Int64: e.Time, Valid: true}, e.Who
 			}
 			head, last = link(head, bodies[i]), e.Seq
-			if _, err := ins.ExecContext(ctx, l.exam, e.Seq, e.Call, e.Time, string(e.Source), string(e.Kind), bodies[i], head); err != nil {
+			if _, err := ins.ExecContext(ctx, l.exam, e.Seq, e.Call, e.Time, string(e.Source), string(e.Kind), l.s.keys.sealEvent(l.exam, e.Seq, bodies[i])); err != nil {
 				return err
 			}
 		}
-		what := "exam.called"
+		what, head := "exam.called", l.s.keys.seal(headPlace(l.exam), head)
 		if signed.Valid && !wasSigned {
 			what = "exam.signed"
 			_, err = tx.ExecContext(ctx, "UPDATE exams SET events=?, head=?, signed=?, signed_by=? WHERE id=?", last, head, signed, signedBy, l.exam)
@@ -131,8 +143,9 @@ func (l *Log) heard(ctx context.Context, tx *tx, h chart.Heard) error {
 	if !there {
 		return ErrNotFound
 	}
-	_, err := tx.ExecContext(ctx, `INSERT INTO sound (exam, stream, samples) VALUES (?,?,?)
-		ON CONFLICT (exam, stream) DO UPDATE SET samples = excluded.samples WHERE excluded.samples > samples`, l.exam, h.Stream, h.Samples)
+	_, err := tx.ExecContext(ctx, `INSERT INTO sound (exam, stream, samples, mac) VALUES (?,?,?,?)
+		ON CONFLICT (exam, stream) DO UPDATE SET samples = excluded.samples, mac = excluded.mac WHERE excluded.samples > samples`,
+		l.exam, h.Stream, h.Samples, l.s.keys.soundMAC(l.exam, h.Stream, h.Samples))
 	return err
 }
 
@@ -165,7 +178,7 @@ func (l *Log) All(ctx context.Context) iter.Seq2[chart.Event, error] {
 			yield(chart.Event{}, err)
 		}
 		// One statement sees one state of the file, head and events alike.
-		rows, err := l.s.r.QueryContext(ctx, `SELECT x.events, x.head, e.seq, e.call, e.time, e.source, e.kind, e.body, e.hash
+		rows, err := l.s.r.QueryContext(ctx, `SELECT x.events, x.head, e.seq, e.call, e.time, e.source, e.kind, e.body
 			FROM exams x LEFT JOIN events e ON e.exam = x.id WHERE x.id = ? ORDER BY e.seq`, l.exam)
 		if err != nil {
 			stop(err)
@@ -173,13 +186,13 @@ func (l *Log) All(ctx context.Context) iter.Seq2[chart.Event, error] {
 		}
 		defer rows.Close()
 		var events uint64
-		var head, body, hash []byte
+		var head, body []byte
 		found := false
 		for rows.Next() {
 			found = true
 			var seq, call, time sql.NullInt64
 			var source, kind sql.NullString
-			if err := rows.Scan(&events, &head, &seq, &call, &time, &source, &kind, &body, &hash); err != nil {
+			if err := rows.Scan(&events, &head, &seq, &call, &time, &source, &kind, &body); err != nil {
 				stop(corrupt(l.exam, last+1, "unreadable row: %w", err))
 				return
 			}
@@ -190,9 +203,9 @@ func (l *Log) All(ctx context.Context) iter.Seq2[chart.Event, error] {
 				stop(corrupt(l.exam, last+1, "event %d follows event %d", seq.Int64, last))
 				return
 			}
-			next := link(prev, body)
-			if !bytes.Equal(next, hash) {
-				stop(corrupt(l.exam, last+1, "its bytes do not match its hash"))
+			body, err := l.s.keys.openEvent(l.exam, last+1, body)
+			if err != nil {
+				stop(corrupt(l.exam, last+1, "%w", err))
 				return
 			}
 			e, err := chart.DecodeEvent(body)
@@ -207,7 +220,7 @@ func (l *Log) All(ctx context.Context) iter.Seq2[chart.Event, error] {
 			if !yield(e, nil) {
 				return
 			}
-			prev, last = next, e.Seq
+			prev, last = link(prev, body), e.Seq
 		}
 		if err := rows.Err(); err != nil {
 			stop(err)
@@ -218,7 +231,7 @@ func (l *Log) All(ctx context.Context) iter.Seq2[chart.Event, error] {
 			yield(chart.Event{}, fmt.Errorf("%s: %w", op, ErrNotFound))
 		case last != events:
 			stop(corrupt(l.exam, last+1, "the log ends here but %d events were written", events))
-		case !bytes.Equal(prev, head):
+		case hex.EncodeToString(prev) != l.s.keys.openHead(l.exam, head):
 			stop(corrupt(l.exam, max(last, 1), "the end of the log does not match the exam's record of it"))
 		}
 	}

@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"context"
 	"database/sql"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"slices"
@@ -26,13 +25,16 @@ type (
 	Voice    = practice.Voice
 )
 
-const patientCols = "id, name, born, number, notes, version, created, changed"
+const patientCols = "id, sealed, version, created, changed"
 
-func scanPatient(scan func(...any) error) (p Patient, err error) {
+func (s *Store) scanPatient(scan func(...any) error) (p Patient, err error) {
 	var created, changed int64
-	err = scan(&p.ID, &p.Name, &p.Born, &p.Number, &p.Note, &p.Version, &created, &changed)
+	var sealed []byte
+	if err = scan(&p.ID, &sealed, &p.Version, &created, &changed); err != nil {
+		return p, err
+	}
 	p.Created, p.Changed = fromMillis(created), fromMillis(changed)
-	return p, err
+	return p, s.keys.openPatient(&p, sealed)
 }
 
 // AddPatient stores a new patient and returns it with ID, Version and times filled in. It fails with
@@ -48,8 +50,7 @@ func (s *Store) AddPatient(ctx context.Context, p Patient) (Patient, error) {
 	now := millis(s.now())
 	p.ID, p.Version, p.Created, p.Changed = id, 1, fromMillis(now), fromMillis(now)
 	err = s.write(ctx, "add patient", func(tx *tx) error {
-		_, err := tx.ExecContext(ctx, "INSERT INTO patients ("+patientCols+", search, contact) VALUES (?,?,?,?,?,?,?,?,?,'')",
-			p.ID, p.Name, p.Born, p.Number, p.Note, p.Version, now, now, p.SearchKey())
+		_, err := tx.ExecContext(ctx, "INSERT INTO patients ("+patientCols+") VALUES (?,?,?,?,?)", p.ID, s.keys.sealPatient(p), p.Version, now, now)
 		if err != nil {
 			return taken("id "+p.ID, err)
 		}
@@ -72,7 +73,7 @@ func taken(what string, err error) error {
 
 // Patient returns one patient, or ErrNotFound.
 func (s *Store) Patient(ctx context.Context, id string) (Patient, error) {
-	p, err := scanPatient(s.r.QueryRowContext(ctx, "SELECT "+patientCols+" FROM patients WHERE id = ?", id).Scan)
+	p, err := s.scanPatient(s.r.QueryRowContext(ctx, "SELECT "+patientCols+" FROM patients WHERE id = ?", id).Scan)
 	if errors.Is(err, sql.ErrNoRows) {
 		return p, fmt.Errorf("patient %q: %w", id, ErrNotFound)
 	}
@@ -82,12 +83,23 @@ func (s *Store) Patient(ctx context.Context, id string) (Patient, error) {
 // Patients lists the patients whose name, number and date of birth contain every word of search, in
 // any order and whatever the case; an empty search lists all. Sorted by name.
 func (s *Store) Patients(ctx context.Context, search string) ([]Patient, error) {
-	q, args := "SELECT "+patientCols+" FROM patients", []any{}
-	for i, w := range strings.Fields(strings.ToLower(search)) {
-		q += [...]string{" WHERE ", " AND "}[min(i, 1)] + "instr(search, ?) > 0"
-		args = append(args, w)
-	}
-	return list(ctx, s, "list patients", scanPatient, q+" ORDER BY name COLLATE NOCASE, id", args...)
+	words := strings.Fields(strings.ToLower(search))
+	ps, err := list(ctx, s, "list patients", func(scan func(...any) error) (Patient, error) {
+		p, err := s.scanPatient(scan)
+		if errors.Is(err, ErrDamaged) {
+			// One damaged record hides no other, nor its exams.
+			p.Name, p.Note, err = "(damaged record) "+p.ID, err.Error(), nil
+		}
+		return p, err
+	}, "SELECT "+patientCols+" FROM patients")
+	ps = slices.DeleteFunc(ps, func(p Patient) bool {
+		key := p.SearchKey()
+		return slices.ContainsFunc(words, func(w string) bool { return !strings.Contains(key, w) })
+	})
+	slices.SortFunc(ps, func(a, b Patient) int {
+		return cmp.Or(cmp.Compare(strings.ToLower(a.Name), strings.ToLower(b.Name)), cmp.Compare(a.ID, b.ID))
+	})
+	return ps, err
 }
 
 // list collects the rows of a query.
@@ -121,9 +133,8 @@ func (s *Store) UpdatePatient(ctx context.Context, p Patient) (Patient, error) {
 		return Patient{}, fmt.Errorf("update patient: %w", err)
 	}
 	err := s.write(ctx, "update patient", func(tx *tx) error {
-		r, err := tx.ExecContext(ctx, `UPDATE patients SET name=?, born=?, number=?, notes=?, search=?,
-			version=version+1, changed=? WHERE id=? AND version=?`,
-			p.Name, p.Born, p.Number, p.Note, p.SearchKey(), millis(s.now()), p.ID, p.Version)
+		r, err := tx.ExecContext(ctx, "UPDATE patients SET sealed=?, version=version+1, changed=? WHERE id=? AND version=?",
+			s.keys.sealPatient(p), millis(s.now()), p.ID, p.Version)
 		if err != nil {
 			return err
 		}
@@ -141,13 +152,13 @@ func (s *Store) UpdatePatient(ctx context.Context, p Patient) (Patient, error) {
 
 const examCols = "id, patient, kind, earlier, examiner, title, created, events, head, signed, signed_by"
 
-func scanExam(scan func(...any) error) (x Exam, err error) {
+func (s *Store) scanExam(scan func(...any) error) (x Exam, err error) {
 	var created int64
 	var earlier sql.NullString
 	var signed sql.NullInt64
 	var head []byte
 	err = scan(&x.ID, &x.Patient, &x.Kind, &earlier, &x.Examiner, &x.Title, &created, &x.Events, &head, &signed, &x.SignedBy)
-	x.Created, x.Earlier, x.Head = fromMillis(created), earlier.String, hex.EncodeToString(head)
+	x.Created, x.Earlier, x.Head = fromMillis(created), earlier.String, s.keys.openHead(x.ID, head)
 	if signed.Valid {
 		x.Signed = fromMillis(signed.Int64)
 	}
@@ -211,9 +222,8 @@ func (s *Store) NewExam(ctx context.Context, x Exam) (Exam, error) {
 				return fmt.Errorf("earlier exam %q is of another patient: %w", x.Earlier, ErrInvalid)
 			}
 		}
-		head := genesis(id)
 		_, err := tx.ExecContext(ctx, "INSERT INTO exams ("+examCols+") VALUES (?,?,?,?,?,?,?,0,?,NULL,'')",
-			id, x.Patient, x.Kind, sql.NullString{String: x.Earlier, Valid: x.Earlier != ""}, x.Examiner, x.Title, millis(s.now()), head)
+			id, x.Patient, x.Kind, sql.NullString{String: x.Earlier, Valid: x.Earlier != ""}, x.Examiner, x.Title, millis(s.now()), s.keys.seal(headPlace(id), genesis(id)))
 		if err != nil {
 			return taken("id "+id, err)
 		}
@@ -227,7 +237,7 @@ func (s *Store) NewExam(ctx context.Context, x Exam) (Exam, error) {
 
 // Exam returns one exam, or ErrNotFound.
 func (s *Store) Exam(ctx context.Context, id string) (Exam, error) {
-	x, err := scanExam(s.r.QueryRowContext(ctx, "SELECT "+examCols+" FROM exams WHERE id = ?", id).Scan)
+	x, err := s.scanExam(s.r.QueryRowContext(ctx, "SELECT "+examCols+" FROM exams WHERE id = ?", id).Scan)
 	if errors.Is(err, sql.ErrNoRows) {
 		return x, fmt.Errorf("exam %q: %w", id, ErrNotFound)
 	}
@@ -236,7 +246,7 @@ func (s *Store) Exam(ctx context.Context, id string) (Exam, error) {
 
 // Exams lists the exams of a patient, or of all for "", the newest first.
 func (s *Store) Exams(ctx context.Context, patient string) ([]Exam, error) {
-	return list(ctx, s, "list exams", scanExam,
+	return list(ctx, s, "list exams", s.scanExam,
 		"SELECT "+examCols+" FROM exams WHERE ?1 = '' OR patient = ?1 ORDER BY created DESC, rowid DESC", patient)
 }
 
@@ -246,20 +256,21 @@ func (s *Store) Decisions(ctx context.Context) (map[string]chart.Decision, error
 	const op = "list plans"
 	type row struct {
 		exam string
+		seq  uint64
 		body []byte
 	}
 	rows, err := list(ctx, s, op, func(scan func(...any) error) (r row, err error) {
-		err = scan(&r.exam, &r.body)
+		err = scan(&r.exam, &r.seq, &r.body)
 		return
-	}, "SELECT exam, body FROM events WHERE kind IN ('plan', 'undo') ORDER BY exam, seq")
+	}, "SELECT exam, seq, body FROM events WHERE kind IN ('plan', 'undo') ORDER BY exam, seq")
 	if err != nil {
 		return nil, err
 	}
 	made := map[string][]chart.Decision{}
 	for _, r := range rows {
-		e, err := chart.DecodeEvent(r.body)
+		e, err := s.decode(r.exam, r.seq, r.body)
 		if err != nil {
-			return nil, s.fail(op, corrupt(r.exam, e.Seq, "%w", err))
+			continue // one damaged event hides no plan but its own; reading the log says what is wrong
 		}
 		if e.Kind == chart.KindUndo {
 			made[r.exam] = slices.DeleteFunc(made[r.exam], func(d chart.Decision) bool { return d.Call == e.Undo })
@@ -360,7 +371,8 @@ func (s *Store) AddClip(ctx context.Context, exam string, call uint64, wav []byt
 		if err != nil {
 			return err
 		}
-		_, err = tx.ExecContext(ctx, "INSERT INTO clips (exam, call, created, wav) VALUES (?,?,?,?)", exam, call, millis(s.now()), wav)
+		_, err = tx.ExecContext(ctx, "INSERT INTO clips (exam, call, created, wav) VALUES (?,?,?,?)",
+			exam, call, millis(s.now()), s.keys.seal(clipPlace(exam, call), wav))
 		if err != nil {
 			return taken("clip", err)
 		}
@@ -375,7 +387,12 @@ func (s *Store) Clip(ctx context.Context, exam string, call uint64) ([]byte, err
 	if errors.Is(err, sql.ErrNoRows) {
 		return nil, fmt.Errorf("clip of call %d of exam %q: %w", call, exam, ErrNotFound)
 	}
-	return wav, s.fail("read clip", err)
+	if err == nil {
+		if wav, err = s.keys.open(clipPlace(exam, call), wav); err != nil {
+			err = fmt.Errorf("its bytes are not those that were kept: %w", ErrDamaged)
+		}
+	}
+	return wav, s.fail(fmt.Sprintf("read the clip of call %d of exam %s", call, exam), err)
 }
 
 // Clips lists the calls of an exam that have a clip.
@@ -423,7 +440,7 @@ func (s *Store) DeleteClips(ctx context.Context, exam string, before time.Time) 
 
 // ClipBytes is the size of all clips of an exam, or of all exams for "".
 func (s *Store) ClipBytes(ctx context.Context, exam string) (n int64, err error) {
-	err = s.r.QueryRowContext(ctx, "SELECT COALESCE(SUM(length(wav)), 0) FROM clips WHERE ?1 = '' OR exam = ?1", exam).Scan(&n)
+	err = s.r.QueryRowContext(ctx, "SELECT COALESCE(SUM(length(wav) - ?2), 0) FROM clips WHERE ?1 = '' OR exam = ?1", exam, sealedSize).Scan(&n)
 	return n, s.fail("size of clips", err)
 }
 
@@ -437,8 +454,8 @@ func (s *Store) MakeRoom(ctx context.Context, need int64, before time.Time) (fre
 	exams, err := list(ctx, s, "list clips", func(scan func(...any) error) (o old, err error) {
 		err = scan(&o.exam, &o.bytes)
 		return
-	}, `SELECT exam, SUM(length(wav)) FROM clips JOIN exams ON exams.id = clips.exam
-		WHERE (signed IS NOT NULL OR exams.created < ?1)`+aid+` GROUP BY exam ORDER BY signed IS NULL, signed, exams.created`, millis(before))
+	}, `SELECT exam, SUM(length(wav) - ?2) FROM clips JOIN exams ON exams.id = clips.exam
+		WHERE (signed IS NOT NULL OR exams.created < ?1)`+aid+` GROUP BY exam ORDER BY signed IS NULL, signed, exams.created`, millis(before), sealedSize)
 	for _, o := range exams {
 		if err != nil || freed >= need {
 			break

@@ -152,6 +152,29 @@ CREATE TABLE secret (
 	one INTEGER PRIMARY KEY CHECK (one = 1),
 	id  TEXT NOT NULL                  -- tells which key these data are kept with
 ) STRICT;
+`, `
+-- What tells something of a patient is sealed: encrypted with the key, for its place alone (see sealing.go, which has the functions).
+ALTER TABLE patients ADD COLUMN sealed BLOB NOT NULL DEFAULT x''; -- name, born, number, note as JSON
+UPDATE patients SET sealed = seal('patients/' || id, CAST(json_object('name', name, 'born', born, 'number', number, 'note',
+	notes || iif(contact = '', '', iif(notes = '', '', char(10)) || contact)) AS BLOB));
+ALTER TABLE patients DROP COLUMN name;
+ALTER TABLE patients DROP COLUMN born;
+ALTER TABLE patients DROP COLUMN number;
+ALTER TABLE patients DROP COLUMN contact;
+ALTER TABLE patients DROP COLUMN notes;
+ALTER TABLE patients DROP COLUMN search;
+
+DROP TRIGGER events_never_change;
+UPDATE events SET body = seal_event(exam, seq, COALESCE((SELECT p.hash FROM events p WHERE p.exam = events.exam AND p.seq = events.seq - 1), x''), body, hash);
+ALTER TABLE events DROP COLUMN hash;
+CREATE TRIGGER events_never_change BEFORE UPDATE ON events
+BEGIN SELECT RAISE(ABORT, 'events are never changed'); END;
+
+UPDATE exams SET head = seal('head/' || id, head);
+UPDATE clips SET wav = seal('clips/' || exam || '/' || call, wav);
+UPDATE voices SET profile = seal('voices/' || examiner, profile);
+ALTER TABLE sound ADD COLUMN mac BLOB NOT NULL DEFAULT x'';
+UPDATE sound SET mac = sound_mac(exam, stream, samples);
 `}
 
 // withJournal is the first version that has a journal.
@@ -190,6 +213,9 @@ func (s *Store) migrate(ctx context.Context, steps []string) error {
 				return fmt.Errorf("copy the data file before bringing it up to date: %w", err)
 			}
 		}
+	}
+	if err := s.sealingFunctions(ctx); err != nil {
+		return s.fail(op, err)
 	}
 	return s.write(ctx, op, func(t *tx) error {
 		// What was not as the journal says before is not made good by new columns.

@@ -104,7 +104,7 @@ func TestSoundPosition(t *testing.T) {
 		t.Error(err)
 	}
 	// Verify finds a position of an exam that is not there.
-	if _, err := r.w.Exec("PRAGMA foreign_keys = OFF; INSERT INTO sound VALUES ('gone', 'a', 1); PRAGMA foreign_keys = ON"); err != nil {
+	if _, err := r.w.Exec("PRAGMA foreign_keys = OFF; INSERT INTO sound VALUES ('gone', 'a', 1, x''); PRAGMA foreign_keys = ON"); err != nil {
 		t.Fatal(err)
 	}
 	if rep, err := r.Verify(ctx); err != nil || rep.Err() == nil || !strings.Contains(rep.Err().Error(), "sound") {

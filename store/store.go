@@ -33,6 +33,8 @@ type Store struct {
 	keys *keyring
 	seen witness
 	lost string // what the witness missed when the store was opened
+	// folder says that this is a data folder with a witness, not a lone file.
+	folder bool
 }
 
 // Open opens the data folder for reading and writing. It creates the folder (for its owner alone)
@@ -72,7 +74,7 @@ func open(ctx context.Context, dir string, now func() time.Time, steps []string,
 	if err := makeDir(dir); err != nil {
 		return nil, &Error{Op: "open the data folder", Path: dir, Err: err, Hint: "name a folder on a local disk that you may write to (--data)"}
 	}
-	s := &Store{path: filepath.Join(dir, fileName), now: now}
+	s := &Store{path: filepath.Join(dir, fileName), now: now, folder: true}
 	if s.lock, err = lockDir(dir); err != nil {
 		return nil, err
 	}
@@ -81,7 +83,7 @@ func open(ctx context.Context, dir string, now func() time.Time, steps []string,
 			s.Close()
 		}
 	}()
-	if err := s.checkPresent(); err != nil {
+	if err := checkPresent(s.path); err != nil {
 		return nil, err
 	}
 	// SQLite gives -wal and -shm the mode of the file.
@@ -126,17 +128,17 @@ func open(ctx context.Context, dir string, now func() time.Time, steps []string,
 }
 
 // checkPresent refuses to begin anew where data were: an empty file in the place of a store is a loss, not a start.
-func (s *Store) checkPresent() error {
-	if fi, err := os.Stat(s.path); err == nil && fi.Size() > 0 {
+func checkPresent(path string) error {
+	if fi, err := os.Stat(path); err == nil && fi.Size() > 0 {
 		return nil
 	}
-	if fi, err := os.Stat(s.path + "-wal"); err == nil && fi.Size() > 0 {
+	if fi, err := os.Stat(path + "-wal"); err == nil && fi.Size() > 0 {
 		return nil
 	}
-	if b, err := os.ReadFile(filepath.Join(filepath.Dir(s.path), witnessName)); err != nil || strings.HasPrefix(string(b), nothingSeen) {
+	if b, err := os.ReadFile(filepath.Join(filepath.Dir(path), witnessName)); err != nil || strings.HasPrefix(string(b), nothingSeen) {
 		return nil
 	}
-	return &Error{Op: "open the data folder", Path: s.path, Err: fmt.Errorf("the data file is empty or gone, though there were data here: %w", ErrDamaged),
+	return &Error{Op: "open the data folder", Path: path, Err: fmt.Errorf("the data file is empty or gone, though there were data here: %w", ErrDamaged),
 		Hint: "restore a backup (leadsman restore FILE --overwrite); to begin anew, name another folder with --data"}
 }
 
@@ -254,11 +256,18 @@ func (s *Store) Lost() string { return s.lost }
 // one. Everything that would write fails with ErrReadOnly.
 func OpenReadOnly(ctx context.Context, dir string, opts ...Option) (*Store, error) {
 	path := filepath.Join(dir, fileName)
+	if err := checkPresent(path); err != nil {
+		return nil, err
+	}
 	if _, err := os.Stat(path); err != nil {
 		return nil, &Error{Op: "open the data folder", Path: dir, Err: fmt.Errorf("no data here: %w", ErrNotFound),
 			Hint: "name the folder with --data, or start leadsman serve once"}
 	}
-	return openReader(ctx, path, "mode=rw&_query_only=true", optionsOf(dir, opts).key)
+	s, err := openReader(ctx, path, "mode=rw&_query_only=true", optionsOf(dir, opts).key)
+	if err == nil {
+		s.folder = true
+	}
+	return s, err
 }
 
 // openReader opens a database file without the lock.

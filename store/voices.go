@@ -27,7 +27,7 @@ func (s *Store) PutVoice(ctx context.Context, v Voice) (Voice, error) {
 			return fmt.Errorf("examiner %q: %w", v.Examiner, ErrNotFound)
 		}
 		_, err := tx.ExecContext(ctx, "INSERT OR REPLACE INTO voices (examiner, created, engine, report, profile) VALUES (?,?,?,?,?)",
-			v.Examiner, now, v.Engine, v.Report, v.Profile)
+			v.Examiner, now, v.Engine, v.Report, s.keys.seal(voicePlace(v.Examiner), v.Profile))
 		if err != nil {
 			return err
 		}
@@ -44,6 +44,11 @@ func (s *Store) Voice(ctx context.Context, examiner string) (v Voice, err error)
 		return v, fmt.Errorf("voice profile of examiner %q: %w", examiner, ErrNotFound)
 	}
 	v.Created = fromMillis(created)
+	if err == nil {
+		if v.Profile, err = s.keys.open(voicePlace(examiner), v.Profile); err != nil {
+			err = fmt.Errorf("its bytes are not those that were kept: %w: enrol the voice again", ErrDamaged)
+		}
+	}
 	return v, s.fail("read voice profile", err)
 }
 

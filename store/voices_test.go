@@ -62,8 +62,12 @@ func TestVoices(t *testing.T) {
 	if _, err := s.Voice(ctx, ann.ID); !errors.Is(err, ErrNotFound) {
 		t.Errorf("no voice yet: %v", err)
 	}
-	for _, p := range [][]byte{first, second} {
+	var sealed [2][]byte // as they stand in the file
+	for i, p := range [][]byte{first, second} {
 		if _, err := s.PutVoice(ctx, Voice{Examiner: ann.ID, Engine: "ctc 01234567", Report: `{"words":3}`, Profile: p}); err != nil {
+			t.Fatal(err)
+		}
+		if err := s.r.QueryRow("SELECT profile FROM voices").Scan(&sealed[i]); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -71,13 +75,16 @@ func TestVoices(t *testing.T) {
 	if err != nil || !bytes.Equal(v.Profile, second) || v.Engine != "ctc 01234567" || v.Report != `{"words":3}` || time.Since(v.Created) > time.Minute {
 		t.Errorf("voice %+v, %v", v, err)
 	}
-	if left(second) == 0 {
+	if n := left(first) + left(second); n > 0 {
+		t.Errorf("%d pieces of profiles stand on the disk in clear", n)
+	}
+	if left(sealed[1]) == 0 {
 		t.Fatal("the profile is nowhere on the disk: this test would find nothing")
 	}
 	if err := s.EraseVoice(ctx, ann.ID); err != nil {
 		t.Fatal(err)
 	}
-	if n := left(first) + left(second); n > 0 {
+	if n := left(sealed[0]) + left(sealed[1]); n > 0 {
 		t.Errorf("%d pieces of erased profiles are still on the disk", n)
 	}
 	if _, err := s.Voice(ctx, ann.ID); !errors.Is(err, ErrNotFound) {
