@@ -3,6 +3,7 @@ module leadsman
 go 1.26.0
 
 require (
+	filippo.io/age v1.3.2
 	github.com/alphacep/vosk-api/go v0.3.50
 	github.com/arran4/golang-ical v0.3.4
 	github.com/chromedp/cdproto v0.159.0
@@ -20,7 +21,6 @@ require (
 )
 
 require (
-	filippo.io/age v1.3.2 // indirect
 	filippo.io/hpke v0.4.0 // indirect
 	github.com/go-audio/riff v1.0.0 // indirect
 	github.com/go-json-experiment/json v0.0.0-20260213210345-44df1a37e875 // indirect

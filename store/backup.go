@@ -8,25 +8,179 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
+	"strings"
 	"time"
 
+	"filippo.io/age"
 	"github.com/mattn/go-sqlite3"
 )
 
 // Backup writes a copy of everything to path while the store goes on working. The copy is made
 // durable and read back before it gets its name; an existing file is never replaced (ErrExists). The
 // report says what the copy holds: damage of the store is copied too, for it may be all there is.
-// The file is for its owner alone, since it holds patient data.
-func (s *Store) Backup(ctx context.Context, path string) (Report, error) {
+// The file is for its owner alone: it holds patient data and the key to them. With recipients it is encrypted to each of them (age,
+// https://age-encryption.org), after it was read back.
+func (s *Store) Backup(ctx context.Context, path string, to ...age.Recipient) (Report, error) {
 	var rep Report
-	err := s.copyTo(ctx, path, func(tmp string) (err error) {
+	check := func(tmp string) (err error) {
 		if err := s.carryKey(ctx, tmp); err != nil {
 			return err
 		}
-		rep, err = VerifyFile(ctx, tmp)
+		rep, err = verifyFile(ctx, tmp)
 		return err
-	})
-	return rep, err
+	}
+	if len(to) == 0 {
+		return rep, s.copyTo(ctx, path, check)
+	}
+	return rep, s.encryptedTo(ctx, path, check, to...)
+}
+
+// encryptedTo is copyTo with an encrypted result. The copy in clear stands in the data folder for a moment, never where path is.
+func (s *Store) encryptedTo(ctx context.Context, path string, check func(tmp string) error, to ...age.Recipient) error {
+	if _, err := os.Lstat(path); err == nil {
+		return &Error{Op: "back up", Path: path, Err: ErrExists, Hint: "choose another name"}
+	}
+	tmp, err := os.MkdirTemp(filepath.Dir(s.path), ".leadsman-copy-*")
+	if err != nil {
+		return &Error{Op: "back up", Path: path, Err: err, Hint: "the data folder cannot be written to"}
+	}
+	defer os.RemoveAll(tmp)
+	plain := filepath.Join(tmp, "copy")
+	if err := s.copyTo(ctx, plain, check); err != nil {
+		return err
+	}
+	return encryptFile(plain, path, to...)
+}
+
+// encryptFile writes an encrypted copy of a file, whole or not at all.
+func encryptFile(from, path string, to ...age.Recipient) error {
+	const op = "encrypt the copy"
+	in, err := os.Open(from)
+	if err != nil {
+		return &Error{Op: op, Path: from, Err: err, Hint: "check the disk"}
+	}
+	defer in.Close()
+	tmp, err := os.CreateTemp(filepath.Dir(path), ".leadsman-copy-*")
+	if err != nil {
+		return &Error{Op: op, Path: path, Err: err, Hint: "name a file in a folder that exists and that you may write to"}
+	}
+	defer os.Remove(tmp.Name())
+	w, err := age.Encrypt(tmp, to...)
+	if err == nil {
+		_, err = io.Copy(w, in)
+		err = errors.Join(err, w.Close())
+	}
+	if err = errors.Join(err, tmp.Close()); err != nil {
+		return &Error{Op: op, Path: path, Err: err, Hint: "is the disk full?"}
+	}
+	return install(tmp.Name(), path)
+}
+
+// ageHeader is how encrypted files begin.
+const ageHeader = "age-encryption.org/v1\n"
+
+// decrypted gives the name of a file with the content of a copy in clear: its own, or that of a temporary file that done removes.
+func (o options) decrypted(path string) (plain string, done func(), err error) {
+	const op = "decrypt the backup"
+	nothing := func() {}
+	in, err := os.Open(path)
+	if err != nil {
+		return path, nothing, nil // verifyFile says what is wrong
+	}
+	defer in.Close()
+	begin := make([]byte, len(ageHeader))
+	if n, _ := io.ReadFull(in, begin); string(begin[:n]) != ageHeader {
+		return path, nothing, nil
+	}
+	ids := slices.Clone(o.identities)
+	for _, from := range o.sources(path) {
+		if k, err := readKey(from); err == nil {
+			ids = append(ids, k.copyIdentity())
+		}
+	}
+	fail := func(err error, hint string) (string, func(), error) {
+		return "", nothing, &Error{Op: op, Path: path, Err: err, Hint: hint}
+	}
+	const which = "name the age identity file (--identity) or the file with the passphrase (--passphrase-file) that it was made for"
+	if len(ids) == 0 {
+		return fail(fmt.Errorf("it is encrypted: %w", ErrKey), which)
+	}
+	if _, err := in.Seek(0, io.SeekStart); err != nil {
+		return fail(err, "check the disk")
+	}
+	r, err := age.Decrypt(in, ids...)
+	if err != nil {
+		if errors.As(err, new(*age.NoIdentityMatchError)) {
+			return fail(fmt.Errorf("it was encrypted for somebody else, or the passphrase is another: %w", ErrKey), which)
+		}
+		return fail(fmt.Errorf("%w: %w", err, ErrDamaged), "use another backup")
+	}
+	dir, err := os.MkdirTemp("", "leadsman-copy-*")
+	if err != nil {
+		return fail(err, "there must be room for the decrypted copy: set TMPDIR to a folder that has it")
+	}
+	plain = filepath.Join(dir, "copy")
+	out, err := os.OpenFile(plain, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
+	if err == nil {
+		_, err = io.Copy(out, r)
+		err = errors.Join(err, out.Close())
+	}
+	if err != nil {
+		os.RemoveAll(dir)
+		if errors.Is(err, io.ErrUnexpectedEOF) || strings.Contains(err.Error(), "chacha20poly1305") {
+			return fail(fmt.Errorf("it is cut short or damaged: %w", ErrDamaged), "use another backup")
+		}
+		return fail(err, "there must be room for the decrypted copy: set TMPDIR to a folder that has it")
+	}
+	return plain, func() { os.RemoveAll(dir) }, nil
+}
+
+// Copies that the store keeps of itself are encrypted for its key: they are of versions that sealed nothing.
+func (k *keyring) copyIdentity() *age.ScryptIdentity {
+	id, _ := age.NewScryptIdentity(k.copies) // fails for an empty one alone
+	return id
+}
+
+func (k *keyring) copyRecipient() *age.ScryptRecipient {
+	r, _ := age.NewScryptRecipient(k.copies)
+	r.SetWorkFactor(1) // it is no passphrase that could be guessed
+	return r
+}
+
+// hideCopies encrypts the copies in clear that versions before left beside the file, and returns the names of all copies.
+func (s *Store) hideCopies() error {
+	copies, err := s.Copies()
+	if err != nil {
+		return err
+	}
+	for _, c := range copies {
+		if _, err := os.Lstat(c + "-wal"); err == nil || strings.HasSuffix(c, ".age") || strings.HasSuffix(c, "-wal") {
+			continue // its -wal belongs to it: both stay as they are
+		}
+		if err := encryptFile(c, c+".age", s.keys.copyRecipient()); err != nil {
+			return err
+		}
+		if err := os.Remove(c); err != nil {
+			return &Error{Op: "encrypt a former copy", Path: c, Err: err, Hint: "remove it by hand: it holds patient data in clear"}
+		}
+	}
+	return nil
+}
+
+// Copies are the files beside the store that hold data of former times: from before an update or a restore.
+func (s *Store) Copies() ([]string, error) {
+	entries, err := os.ReadDir(filepath.Dir(s.path))
+	if err != nil {
+		return nil, &Error{Op: "list the copies", Path: filepath.Dir(s.path), Err: err, Hint: "check who owns the folder"}
+	}
+	var out []string
+	for _, e := range entries {
+		if strings.HasPrefix(e.Name(), fileName+".before-") {
+			out = append(out, filepath.Join(filepath.Dir(s.path), e.Name()))
+		}
+	}
+	return out, nil
 }
 
 // carryKey puts the key into a copy, which then restores anywhere.
@@ -153,6 +307,22 @@ func install(tmp, path string) error {
 // VerifyFile checks a backup file as Verify does a store. The file is not changed; one of an earlier version is brought up to
 // date in a copy and checked there.
 func VerifyFile(ctx context.Context, path string, opts ...Option) (Report, error) {
+	o := optionsOf(filepath.Dir(path), opts)
+	plain, done, err := o.decrypted(path)
+	if err != nil {
+		return Report{}, err
+	}
+	defer done()
+	return verifyFile(ctx, plain, o.sources(path)...)
+}
+
+// sources are the keys that may belong to a copy: the one that was named, and that of the folder where it stands, for copies that a
+// store keeps of its own.
+func (o options) sources(path string) []keySource {
+	return []keySource{o.source, {KeyFile(filepath.Dir(path)), o.source.pass}}
+}
+
+func verifyFile(ctx context.Context, path string, sources ...keySource) (Report, error) {
 	if fi, err := os.Stat(path); err != nil || !fi.Mode().IsRegular() {
 		return Report{}, &Error{Op: "read the backup", Path: path, Err: fmt.Errorf("no such file: %w", ErrNotFound), Hint: "name a file that leadsman backup made"}
 	}
@@ -160,16 +330,14 @@ func VerifyFile(ctx context.Context, path string, opts ...Option) (Report, error
 		return Report{}, &Error{Op: "read the backup", Path: path, Err: fmt.Errorf("this is the file of a store, not a backup: %w", ErrInvalid),
 			Hint: "its newest entries are in the -wal file beside it: use that folder with --data, or make a backup of it first"}
 	}
-	// Copies that a store keeps of its own stand in its folder.
-	keys := []string{optionsOf(filepath.Dir(path), opts).key, KeyFile(filepath.Dir(path))}
-	s, err := openReader(ctx, path, "mode=ro&immutable=1", keys...)
+	s, err := openReader(ctx, path, "mode=ro&immutable=1", sources...)
 	if errors.Is(err, errOlder) {
 		tmp, err := os.MkdirTemp("", "leadsman-verify-*")
 		if err != nil {
 			return Report{}, &Error{Op: "read the backup", Path: path, Err: err, Hint: "it is of an earlier version and checked in a copy, which needs room"}
 		}
 		defer os.RemoveAll(tmp)
-		if err := unpack(ctx, path, tmp, "checked", keys...); err != nil {
+		if err := unpack(ctx, path, tmp, "checked", sources...); err != nil {
 			return Report{}, err
 		}
 		if s, err = OpenReadOnly(ctx, tmp, WithKey(filepath.Join(tmp, unpackedKey))); err != nil {
@@ -189,8 +357,8 @@ func VerifyFile(ctx context.Context, path string, opts ...Option) (Report, error
 const unpackedKey = "key"
 
 // unpack makes a store in the empty folder dir from a copy: with the key beside it, a witness, and brought up to date. A copy that
-// carries no key is of a version without, or belongs to one of keyFiles.
-func unpack(ctx context.Context, path, dir, why string, keyFiles ...string) error {
+// carries no key is of a version without, or belongs to one of the sources.
+func unpack(ctx context.Context, path, dir, why string, sources ...keySource) error {
 	const op = "unpack the backup"
 	file := filepath.Join(dir, fileName)
 	if err := copyFile(path, file); err != nil {
@@ -209,7 +377,7 @@ func unpack(ctx context.Context, path, dir, why string, keyFiles ...string) erro
 	if err == nil && keys != nil {
 		_, err = db.ExecContext(ctx, "DROP TABLE carried; VACUUM")
 	} else if err == nil {
-		keys, err = findKey(ctx, db, path, v, keyFiles...)
+		keys, err = findKey(ctx, db, path, v, sources...)
 	}
 	if err != nil {
 		return wrap(op, path, err)
@@ -266,7 +434,12 @@ func Restore(ctx context.Context, path, dir string, overwrite, damaged bool, opt
 		return Report{}, err
 	}
 	o := optionsOf(dir, opts)
-	rep, err := VerifyFile(ctx, path, WithKey(o.key))
+	plain, done, err := o.decrypted(path)
+	if err != nil {
+		return Report{}, err
+	}
+	defer done()
+	rep, err := verifyFile(ctx, plain, o.sources(path)...)
 	if err != nil {
 		return rep, err
 	}
@@ -297,10 +470,10 @@ func Restore(ctx context.Context, path, dir string, overwrite, damaged bool, opt
 		return rep, &Error{Op: op, Path: dir, Err: err, Hint: "check who owns the folder"}
 	}
 	defer os.RemoveAll(tmp)
-	if err := unpack(ctx, path, tmp, "restored", o.key, KeyFile(filepath.Dir(path))); err != nil {
+	if err := unpack(ctx, plain, tmp, "restored", o.sources(path)...); err != nil {
 		return rep, err
 	}
-	keys, err := readKey(filepath.Join(tmp, unpackedKey))
+	keys, err := readKey(keySource{path: filepath.Join(tmp, unpackedKey)})
 	if err != nil {
 		return rep, err
 	}
@@ -310,12 +483,12 @@ func Restore(ctx context.Context, path, dir string, overwrite, damaged bool, opt
 		}
 	}
 	// The data come last: a store is never there without its key and its witness.
-	old, err := readKey(o.key)
+	old, err := readKey(o.source)
 	if err != nil || old.id != keys.id {
-		if err := moveAside(o.key); err != nil {
-			return rep, &Error{Op: op, Path: o.key, Err: err, Hint: "name another key file with --key"}
+		if err := moveAside(o.source.path); err != nil {
+			return rep, &Error{Op: op, Path: o.source.path, Err: err, Hint: "name another key file with --key"}
 		}
-		if err := writeKey(o.key, dir, keys); err != nil {
+		if err := writeKey(o.source.path, dir, keys); err != nil {
 			return rep, err
 		}
 	}

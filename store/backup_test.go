@@ -173,7 +173,7 @@ func TestRestoreRefuses(t *testing.T) {
 		}
 		d.Close()
 	}
-	aside, err := openReader(ctx, filepath.Join(dst, fileName+".before-restore-1"), "mode=ro&immutable=1", KeyFile(dst)+".before-restore-1")
+	aside, err := openReader(ctx, filepath.Join(dst, fileName+".before-restore-1"), "mode=ro&immutable=1", keySource{path: KeyFile(dst) + ".before-restore-1"})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -155,7 +155,7 @@ func TestChainRecomputed(t *testing.T) {
 	if again, err := ParseAnchor(anchor.String()); err != nil || again.N != anchor.N || again.Head != anchor.Head {
 		t.Errorf("%+v, %v", again, err)
 	}
-	stolen, err := readKey(KeyFile(dir))
+	stolen, err := readKey(keySource{path: KeyFile(dir)})
 	if err != nil {
 		t.Fatal(err)
 	}

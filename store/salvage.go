@@ -132,7 +132,7 @@ func (s *Store) fill(ctx context.Context, exam string, p pieces) ([]chart.Event,
 		if len(rest) > 0 && rest[0].Seq == seq {
 			e := rest[0]
 			rest = rest[1:]
-			if e.Kind == chart.KindSign {
+			if e.Kind == chart.KindSign || e.Kind == chart.KindCosign {
 				// What was signed is not what is left.
 				e = note(e, before, fmt.Sprintf("The damaged exam was signed by %s on %s; what was saved of it is not signed.", e.Who, time.UnixMilli(e.Time).Format(time.DateOnly)))
 			}

@@ -207,12 +207,15 @@ func (s *Store) migrate(ctx context.Context, steps []string) error {
 		return err
 	}
 	if v > 0 {
-		keep := fmt.Sprintf("%s.before-version-%d", s.path, len(steps))
+		keep := fmt.Sprintf("%s.before-version-%d.age", s.path, len(steps))
 		if _, err := os.Stat(keep); os.IsNotExist(err) {
-			if err := s.copyTo(ctx, keep, func(string) error { return nil }); err != nil {
+			if err := s.encryptedTo(ctx, keep, func(string) error { return nil }, s.keys.copyRecipient()); err != nil {
 				return fmt.Errorf("copy the data file before bringing it up to date: %w", err)
 			}
 		}
+	}
+	if err := s.hideCopies(); err != nil {
+		return err
 	}
 	if err := s.sealingFunctions(ctx); err != nil {
 		return s.fail(op, err)

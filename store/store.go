@@ -15,6 +15,8 @@ import (
 	"strings"
 	"syscall"
 	"time"
+
+	"filippo.io/age"
 )
 
 // Names of the files in the data folder.
@@ -50,18 +52,31 @@ func Open(ctx context.Context, dir string, now func() time.Time, opts ...Option)
 // Option says how a store is opened.
 type Option func(*options)
 
-type options struct{ key string }
+type options struct {
+	source     keySource
+	identities []age.Identity
+}
 
 // WithKey names the key file; "" is KeyFile of the folder.
-func WithKey(path string) Option { return func(o *options) { o.key = path } }
+func WithKey(path string) Option { return func(o *options) { o.source.path = path } }
+
+// WithPassphrase says whom to ask for the passphrase of a key file that is protected by one.
+func WithPassphrase(ask func() (string, error)) Option {
+	return func(o *options) { o.source.pass = ask }
+}
+
+// WithIdentities opens backups that are encrypted to one of them.
+func WithIdentities(ids ...age.Identity) Option {
+	return func(o *options) { o.identities = append(o.identities, ids...) }
+}
 
 func optionsOf(dir string, opts []Option) options {
 	var o options
 	for _, f := range opts {
 		f(&o)
 	}
-	if o.key == "" {
-		o.key = KeyFile(dir)
+	if o.source.path == "" {
+		o.source.path = KeyFile(dir)
 	}
 	return o
 }
@@ -97,7 +112,7 @@ func open(ctx context.Context, dir string, now func() time.Time, steps []string,
 	}
 	s.w.SetMaxOpenConns(1)
 	// Asked before anything is written, so that a foreign or newer file stays as it is.
-	v, err := s.checkForeign(ctx, len(steps), optionsOf(dir, opts).key)
+	v, err := s.checkForeign(ctx, len(steps), optionsOf(dir, opts).source)
 	if err != nil {
 		return nil, err
 	}
@@ -143,7 +158,7 @@ func checkPresent(path string) error {
 }
 
 // checkForeign refuses foreign and newer files through a connection that cannot write, finds the key, and gives the file's version.
-func (s *Store) checkForeign(ctx context.Context, newest int, keyFile string) (int, error) {
+func (s *Store) checkForeign(ctx context.Context, newest int, from keySource) (int, error) {
 	db, err := sql.Open("sqlite3", dsn(s.path, "mode=rw&_query_only=true"))
 	if err != nil {
 		return 0, err
@@ -151,17 +166,17 @@ func (s *Store) checkForeign(ctx context.Context, newest int, keyFile string) (i
 	defer db.Close()
 	v, err := version(ctx, db, s.path, newest)
 	if err == nil {
-		s.keys, err = findKey(ctx, db, s.path, v, keyFile)
+		s.keys, err = findKey(ctx, db, s.path, v, from)
 	}
 	if err == nil && s.keys == nil {
-		s.keys, err = makeKey(keyFile, filepath.Dir(s.path))
+		s.keys, err = makeKey(from.path, filepath.Dir(s.path))
 	}
 	return v, err
 }
 
 // findKey finds the key of a data file: the one that it carries, or that of the first key file that has it. A file of a version
 // without keys gets any; the key is nil if there is none yet.
-func findKey(ctx context.Context, db *sql.DB, path string, v int, keyFiles ...string) (*keyring, error) {
+func findKey(ctx context.Context, db *sql.DB, path string, v int, sources ...keySource) (*keyring, error) {
 	const op = "open the data file"
 	if k, err := carriedKey(ctx, db); err != nil || k != nil {
 		return k, wrap("read the key that the file carries", path, err)
@@ -173,8 +188,8 @@ func findKey(ctx context.Context, db *sql.DB, path string, v int, keyFiles ...st
 		}
 	}
 	other := ""
-	for _, f := range keyFiles {
-		k, err := readKey(f)
+	for _, from := range sources {
+		k, err := readKey(from)
 		switch {
 		case errors.Is(err, fs.ErrNotExist):
 		case err != nil:
@@ -182,7 +197,7 @@ func findKey(ctx context.Context, db *sql.DB, path string, v int, keyFiles ...st
 		case v < withJournal || k.id == id:
 			return k, nil
 		default:
-			other = fmt.Sprintf("the key file %s holds key %s, these data were kept with key %s", f, k.id, id)
+			other = fmt.Sprintf("the key file %s holds key %s, these data were kept with key %s", from.path, k.id, id)
 		}
 	}
 	switch {
@@ -192,7 +207,7 @@ func findKey(ctx context.Context, db *sql.DB, path string, v int, keyFiles ...st
 		return nil, &Error{Op: op, Path: path, Err: fmt.Errorf("%s: %w", other, ErrKey),
 			Hint: "name the right key file with --key, or restore a backup, which brings its key along"}
 	}
-	return nil, &Error{Op: op, Path: path, Err: fmt.Errorf("its key file %s is gone: %w", keyFiles[0], ErrKey),
+	return nil, &Error{Op: op, Path: path, Err: fmt.Errorf("its key file %s is gone: %w", sources[0].path, ErrKey),
 		Hint: "put the copy of it back that you keep (key " + id + "), name it with --key, or restore a backup, which brings its key along"}
 }
 
@@ -263,7 +278,7 @@ func OpenReadOnly(ctx context.Context, dir string, opts ...Option) (*Store, erro
 		return nil, &Error{Op: "open the data folder", Path: dir, Err: fmt.Errorf("no data here: %w", ErrNotFound),
 			Hint: "name the folder with --data, or start leadsman serve once"}
 	}
-	s, err := openReader(ctx, path, "mode=rw&_query_only=true", optionsOf(dir, opts).key)
+	s, err := openReader(ctx, path, "mode=rw&_query_only=true", optionsOf(dir, opts).source)
 	if err == nil {
 		s.folder = true
 	}
@@ -271,7 +286,7 @@ func OpenReadOnly(ctx context.Context, dir string, opts ...Option) (*Store, erro
 }
 
 // openReader opens a database file without the lock.
-func openReader(ctx context.Context, path, params string, keyFiles ...string) (*Store, error) {
+func openReader(ctx context.Context, path, params string, sources ...keySource) (*Store, error) {
 	path, err := filepath.Abs(path)
 	if err != nil {
 		return nil, err
@@ -286,7 +301,7 @@ func openReader(ctx context.Context, path, params string, keyFiles ...string) (*
 			Hint: "start leadsman serve once to bring it up to date"}
 	}
 	if err == nil {
-		s.keys, err = findKey(ctx, s.r, path, v, keyFiles...)
+		s.keys, err = findKey(ctx, s.r, path, v, sources...)
 	}
 	if err != nil {
 		s.Close()

@@ -218,7 +218,7 @@ func TestMigrationKeepsCopy(t *testing.T) {
 		t.Error(extra, err)
 	}
 	s.Close()
-	if rep, err := VerifyFile(ctx, s.Path()+fmt.Sprintf(".before-version-%d", len(next))); err != nil || rep.Err() != nil || int(rep.Events) != len(want) {
+	if rep, err := VerifyFile(ctx, s.Path()+fmt.Sprintf(".before-version-%d.age", len(next))); err != nil || rep.Err() != nil || int(rep.Events) != len(want) {
 		t.Errorf("copy from before: %+v %v", rep, err)
 	}
 	if _, err := Open(ctx, dir, clock()); !errors.Is(err, ErrNewer) {
