@@ -27,7 +27,7 @@ func (s *Store) Backup(ctx context.Context, path string, to ...age.Recipient) (R
 		if err := s.carryKey(ctx, tmp); err != nil {
 			return err
 		}
-		rep, err = verifyFile(ctx, tmp)
+		rep, err = verifyFile(ctx, tmp, nil)
 		return err
 	}
 	if len(to) == 0 {
@@ -313,7 +313,7 @@ func VerifyFile(ctx context.Context, path string, opts ...Option) (Report, error
 		return Report{}, err
 	}
 	defer done()
-	return verifyFile(ctx, plain, o.sources(path)...)
+	return verifyFile(ctx, plain, o.anchors, o.sources(path)...)
 }
 
 // sources are the keys that may belong to a copy: the one that was named, and that of the folder where it stands, for copies that a
@@ -322,7 +322,7 @@ func (o options) sources(path string) []keySource {
 	return []keySource{o.source, {KeyFile(filepath.Dir(path)), o.source.pass}}
 }
 
-func verifyFile(ctx context.Context, path string, sources ...keySource) (Report, error) {
+func verifyFile(ctx context.Context, path string, as []Anchor, sources ...keySource) (Report, error) {
 	if fi, err := os.Stat(path); err != nil || !fi.Mode().IsRegular() {
 		return Report{}, &Error{Op: "read the backup", Path: path, Err: fmt.Errorf("no such file: %w", ErrNotFound), Hint: "name a file that leadsman backup made"}
 	}
@@ -344,13 +344,13 @@ func verifyFile(ctx context.Context, path string, sources ...keySource) (Report,
 			return Report{}, err
 		}
 		defer s.Close()
-		return s.Verify(ctx)
+		return s.Verify(ctx, as...)
 	}
 	if err != nil {
 		return Report{}, err
 	}
 	defer s.Close()
-	return s.Verify(ctx)
+	return s.Verify(ctx, as...)
 }
 
 // unpackedKey is the name of the key file in a folder that unpack filled.
@@ -439,7 +439,7 @@ func Restore(ctx context.Context, path, dir string, overwrite, damaged bool, opt
 		return Report{}, err
 	}
 	defer done()
-	rep, err := verifyFile(ctx, plain, o.sources(path)...)
+	rep, err := verifyFile(ctx, plain, nil, o.sources(path)...)
 	if err != nil {
 		return rep, err
 	}

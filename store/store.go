@@ -34,6 +34,7 @@ type Store struct {
 	lock *os.File
 	keys *keyring
 	seen witness
+	made string // the key file that was made when the store was opened
 	lost string // what the witness missed when the store was opened
 	// folder says that this is a data folder with a witness, not a lone file.
 	folder bool
@@ -55,6 +56,7 @@ type Option func(*options)
 type options struct {
 	source     keySource
 	identities []age.Identity
+	anchors    []Anchor
 }
 
 // WithKey names the key file; "" is KeyFile of the folder.
@@ -68,6 +70,11 @@ func WithPassphrase(ask func() (string, error)) Option {
 // WithIdentities opens backups that are encrypted to one of them.
 func WithIdentities(ids ...age.Identity) Option {
 	return func(o *options) { o.identities = append(o.identities, ids...) }
+}
+
+// WithAnchors has VerifyFile check anchors as Verify does.
+func WithAnchors(as ...Anchor) Option {
+	return func(o *options) { o.anchors = append(o.anchors, as...) }
 }
 
 func optionsOf(dir string, opts []Option) options {
@@ -101,6 +108,7 @@ func open(ctx context.Context, dir string, now func() time.Time, steps []string,
 	if err := checkPresent(s.path); err != nil {
 		return nil, err
 	}
+	tidy(dir)
 	// SQLite gives -wal and -shm the mode of the file.
 	f, err := os.OpenFile(s.path, os.O_RDWR|os.O_CREATE, 0o600)
 	if err != nil {
@@ -142,6 +150,29 @@ func open(ctx context.Context, dir string, now func() time.Time, steps []string,
 	return s, nil
 }
 
+// tidy takes the folder and its files away from everybody but their owner, and removes what an interrupted backup or restore of
+// former days left behind. What belongs to somebody else stays as it is: leadsman doctor tells of it.
+func tidy(dir string) {
+	tighten := func(path string) {
+		if fi, err := os.Lstat(path); err == nil && (fi.IsDir() || fi.Mode().IsRegular()) && fi.Mode().Perm()&0o077 != 0 {
+			os.Chmod(path, fi.Mode().Perm()&0o700)
+		}
+	}
+	tighten(dir)
+	entries, _ := os.ReadDir(dir)
+	for _, e := range entries {
+		path := filepath.Join(dir, e.Name())
+		switch {
+		case strings.HasPrefix(e.Name(), "leadsman."):
+			tighten(path)
+		case strings.HasPrefix(e.Name(), ".leadsman-copy-"), strings.HasPrefix(e.Name(), ".leadsman-restore-"):
+			if fi, err := e.Info(); err == nil && time.Since(fi.ModTime()) > 24*time.Hour {
+				os.RemoveAll(path)
+			}
+		}
+	}
+}
+
 // checkPresent refuses to begin anew where data were: an empty file in the place of a store is a loss, not a start.
 func checkPresent(path string) error {
 	if fi, err := os.Stat(path); err == nil && fi.Size() > 0 {
@@ -170,6 +201,7 @@ func (s *Store) checkForeign(ctx context.Context, newest int, from keySource) (i
 	}
 	if err == nil && s.keys == nil {
 		s.keys, err = makeKey(from.path, filepath.Dir(s.path))
+		s.made = from.path
 	}
 	return v, err
 }
@@ -263,6 +295,9 @@ func (s *Store) heed(ctx context.Context) error {
 	s.seen.saw(s.keys, end)
 	return nil
 }
+
+// NewKey names the key file if the opening of the store made one, else it is "".
+func (s *Store) NewKey() string { return s.made }
 
 // Lost says what was confirmed and is no longer there, as far as the opening of the store found out; "" for nothing.
 func (s *Store) Lost() string { return s.lost }

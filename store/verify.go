@@ -46,8 +46,8 @@ func (e *ForgeryError) Error() string {
 func (e *ForgeryError) Is(target error) bool { return target == ErrDamaged }
 
 // Verify checks the file's structure and tables, every reference, the journal's chain and the witness, every record against the
-// journal, every event, and that every log folds to a chart. The error says that the check itself could not be done.
-func (s *Store) Verify(ctx context.Context) (Report, error) {
+// journal, every event, that every log folds to a chart, and anchors of former days. The error says that the check itself could not be done.
+func (s *Store) Verify(ctx context.Context, as ...Anchor) (Report, error) {
 	v := verification{s: s, saved: map[string]string{}}
 	// The witness first: what is confirmed while this runs is then never missed.
 	if s.folder {
@@ -70,6 +70,11 @@ func (s *Store) Verify(ctx context.Context) (Report, error) {
 	}
 	for _, check := range []func(context.Context) error{v.structure, v.tables, v.journal, v.records, v.sound, v.logs} {
 		if err := v.tolerate(check(ctx)); err != nil {
+			return v.Report, err
+		}
+	}
+	for _, a := range as {
+		if err := v.tolerate(s.Holds(ctx, a)); err != nil {
 			return v.Report, err
 		}
 	}

@@ -17,7 +17,7 @@ import (
 // storeStatus is the exit status for an error of the store: the input is at fault if it names what
 // is not there, is taken, or is damaged; the tool (or its disk) is if it cannot read or write.
 func storeStatus(err error) int {
-	for _, is := range []error{store.ErrNotFound, store.ErrExists, store.ErrInvalid, store.ErrDamaged, store.ErrNewer, store.ErrLocked} {
+	for _, is := range []error{store.ErrNotFound, store.ErrExists, store.ErrInvalid, store.ErrDamaged, store.ErrNewer, store.ErrLocked, store.ErrKey} {
 		if errors.Is(err, is) {
 			return exitInput
 		}
@@ -52,7 +52,10 @@ func untilInterrupted() (context.Context, context.CancelFunc) {
 // runBackup copies the store, also while the service runs.
 func runBackup(args []string, stdout, stderr io.Writer) int {
 	fs := flags("backup", stderr)
-	data := fs.String("data", defaultData(), "folder of the data")
+	f := addDataFlags(fs, defaultData())
+	var to several
+	fs.Var(&to, "to", "encrypt the copy for this age recipient (age1...); may be given more than once")
+	passphraseFile := fs.String("passphrase-file", "", "encrypt the copy with the passphrase in this file")
 	rest, status, done := parse(fs, args)
 	if done {
 		return status
@@ -60,7 +63,14 @@ func runBackup(args []string, stdout, stderr io.Writer) int {
 	if len(rest) > 1 {
 		return fail(stderr, exitInput, "backup takes one FILE, got %q too", rest[1])
 	}
+	whom, err := recipients(to, *passphraseFile)
+	if err != nil {
+		return fail(stderr, exitInput, "backup: %v", err)
+	}
 	name := "leadsman-" + time.Now().Format("20060102-150405") + ".backup"
+	if len(whom) > 0 {
+		name += ".age"
+	}
 	path := name
 	if len(rest) == 1 {
 		path = rest[0]
@@ -70,16 +80,20 @@ func runBackup(args []string, stdout, stderr io.Writer) int {
 	}
 	ctx, stop := untilInterrupted()
 	defer stop()
-	st, err := store.OpenReadOnly(ctx, *data)
+	st, err := f.look(ctx)
 	if err != nil {
 		return fail(stderr, storeStatus(err), "backup: %v", err)
 	}
 	defer st.Close()
-	rep, err := st.Backup(ctx, path)
+	rep, err := st.Backup(ctx, path, whom...)
 	if err != nil {
 		return fail(stderr, storeStatus(err), "backup: %v", err)
 	}
-	fmt.Fprintf(stdout, "%s: %s, read back and checked. It holds patient data and is not encrypted: keep it where only the practice can read it.\n", path, held(rep))
+	how := "It holds patient data and the key to them, and is not encrypted: keep it where only the practice can read it, or encrypt it (--to, --passphrase-file)."
+	if len(whom) > 0 {
+		how = "It is encrypted and holds the key of the data: whoever can decrypt it can restore all."
+	}
+	fmt.Fprintf(stdout, "%s: %s, read back and checked. %s\n", path, held(rep), how)
 	if len(rep.Problems) > 0 {
 		problems(stderr, rep)
 		return fail(stderr, exitInput, "the store is damaged and so is this copy; keep earlier copies")
@@ -90,7 +104,8 @@ func runBackup(args []string, stdout, stderr io.Writer) int {
 // runRestore makes a store from a copy.
 func runRestore(args []string, stdout, stderr io.Writer) int {
 	fs := flags("restore", stderr)
-	data := fs.String("data", defaultData(), "folder that the data go to")
+	f := addDataFlags(fs, defaultData())
+	id := addIdentityFlags(fs)
 	overwrite := fs.Bool("overwrite", false, "put the copy in the place of data that are there; those are kept under another name")
 	damaged := fs.Bool("damaged", false, "restore a damaged copy as far as it goes")
 	rest, status, done := parse(fs, args)
@@ -100,81 +115,114 @@ func runRestore(args []string, stdout, stderr io.Writer) int {
 	if len(rest) != 1 {
 		return fail(stderr, exitInput, "restore takes one FILE, a copy that leadsman backup made")
 	}
+	opts, err := id.options()
+	if err != nil {
+		return fail(stderr, exitInput, "restore: %v", err)
+	}
 	ctx, stop := untilInterrupted()
 	defer stop()
-	rep, err := store.Restore(ctx, rest[0], *data, *overwrite, *damaged)
+	rep, err := store.Restore(ctx, rest[0], f.data, *overwrite, *damaged, append(opts, f.options()...)...)
 	if err != nil {
 		return fail(stderr, storeStatus(err), "restore: %v", err)
 	}
 	problems(stderr, rep)
-	fmt.Fprintf(stdout, "%s: restored %s from %s\n", *data, held(rep), rest[0])
+	fmt.Fprintf(stdout, "%s: restored %s from %s\n", f.data, held(rep), rest[0])
 	return exitOK
 }
 
-// runVerify checks a store or a copy, and saves what is intact of damaged exams if asked to.
+// runVerify checks a store or a copy, saves what is intact of damaged exams and accepts what was found if asked to.
 func runVerify(args []string, stdout, stderr io.Writer) int {
 	fs := flags("verify", stderr)
-	data := fs.String("data", defaultData(), "folder of the data")
-	salvage := fs.Bool("salvage", false, "save the intact beginning of each damaged exam as a new exam (the service must be stopped)")
+	f := addDataFlags(fs, defaultData())
+	id := addIdentityFlags(fs)
+	salvage := fs.Bool("salvage", false, "save what is intact of each damaged exam as a new exam (the service must be stopped)")
+	accept := fs.String("accept", "", "keep the data as they are in spite of what was found, for this REASON (the service must be stopped)")
+	anchor := fs.String("anchor", "", "check the journal against anchors of former days: a file with one a line, or one in quotes")
 	rest, status, done := parse(fs, args)
 	if done {
 		return status
 	}
-	if len(rest) > 1 || *salvage && len(rest) > 0 {
-		return fail(stderr, exitInput, "verify takes at most one FILE, and --salvage none: restore the copy first")
+	if len(rest) > 1 || (*salvage || *accept != "") && len(rest) > 0 {
+		return fail(stderr, exitInput, "verify takes at most one FILE, and with --salvage or --accept none: restore the copy first")
 	}
+	var held0 []store.Anchor
+	opts, err := id.options()
+	if err == nil && *anchor != "" {
+		held0, err = anchors(*anchor)
+	}
+	if err != nil {
+		return fail(stderr, exitInput, "verify: %v", err)
+	}
+	opts = append(opts, f.options()...)
 	ctx, stop := untilInterrupted()
 	defer stop()
-	what := *data
+	what := f.data
 	var rep store.Report
-	var err error
 	if len(rest) == 1 {
 		what = rest[0]
-		rep, err = store.VerifyFile(ctx, what)
+		rep, err = store.VerifyFile(ctx, what, append(opts, store.WithAnchors(held0...))...)
 	} else {
-		rep, err = verifyData(ctx, *data)
+		rep, err = verifyData(ctx, f, held0)
 	}
 	if err != nil {
 		return fail(stderr, storeStatus(err), "verify: %v", err)
 	}
+	for _, n := range rep.Notes {
+		fmt.Fprintf(stdout, "settled before: %s\n", n)
+	}
 	if len(rep.Problems) == 0 {
-		fmt.Fprintf(stdout, "%s: %s, all intact\n", what, held(rep))
+		fmt.Fprintf(stdout, "%s: %s, all intact; the journal has %d entries\n", what, held(rep), rep.Entries)
 		return exitOK
 	}
 	problems(stderr, rep)
 	if *salvage {
-		if err := salvageAll(ctx, *data, rep, stdout); err != nil {
+		if err := salvageAll(ctx, f, rep, stdout, stderr); err != nil {
 			return fail(stderr, storeStatus(err), "verify: %v", err)
 		}
+	}
+	if *accept != "" {
+		st, err := f.change(ctx)
+		if err != nil {
+			return fail(stderr, storeStatus(err), "verify: %v", err)
+		}
+		defer st.Close()
+		n, err := st.Accept(console(ctx), *accept)
+		if err != nil {
+			return fail(stderr, storeStatus(err), "verify: %v", err)
+		}
+		fmt.Fprintf(stdout, "accepted as they are: %s; the journal says so, with the reason\n", count(uint64(n), "record"))
+		return exitOK
 	}
 	return fail(stderr, exitInput, "%s: %s intact, %s found", what, held(rep), count(uint64(len(rep.Problems)), "problem"))
 }
 
-func verifyData(ctx context.Context, data string) (store.Report, error) {
-	st, err := store.OpenReadOnly(ctx, data)
+func verifyData(ctx context.Context, f *dataFlags, as []store.Anchor) (store.Report, error) {
+	st, err := f.look(ctx)
 	if err != nil {
 		return store.Report{}, err
 	}
 	defer st.Close()
-	return st.Verify(ctx)
+	return st.Verify(ctx, as...)
 }
 
-func salvageAll(ctx context.Context, data string, rep store.Report, stdout io.Writer) error {
-	st, err := store.Open(ctx, data, time.Now)
+// salvageAll saves what can be saved; an exam of which nothing can be read keeps no other from being saved.
+func salvageAll(ctx context.Context, f *dataFlags, rep store.Report, stdout, stderr io.Writer) error {
+	st, err := f.change(ctx)
 	if err != nil {
 		return err
 	}
 	defer st.Close()
 	for _, p := range rep.Problems {
 		var ce *store.CorruptError
-		if !errors.As(p, &ce) || ce.Seq < 2 {
+		if !errors.As(p, &ce) {
 			continue
 		}
-		x, err := st.Salvage(ctx, ce.Exam)
+		x, err := st.Salvage(console(ctx), ce.Exam)
 		if err != nil {
-			return err
+			fmt.Fprintf(stderr, "leadsman: %v\n", err)
+			continue
 		}
-		fmt.Fprintf(stdout, "exam %s: %s saved as exam %s\n", ce.Exam, count(x.Events, "event"), x.ID)
+		fmt.Fprintf(stdout, "exam %s: saved as exam %s (%s)\n", ce.Exam, x.ID, x.Title)
 	}
 	return nil
 }

@@ -259,7 +259,7 @@ func size(n uint64) string {
 // store verifies what is there, also while the service runs.
 func (d *doctor) store(ctx context.Context) checkup {
 	c := checkup{Check: "store", State: stateOK}
-	rep, err := verifyData(ctx, d.flags.data)
+	rep, err := verifyData(ctx, d.flags.dataFlags, nil)
 	switch {
 	case errors.Is(err, store.ErrNotFound):
 		c.Found = "empty: nothing kept yet"

@@ -41,7 +41,7 @@ func newDoctor(t *testing.T) *doctor {
 		}
 	}
 	return &doctor{
-		flags:      &serviceFlags{addr: "127.0.0.1:0", data: filepath.Join(dir, "data"), engine: &engineFlags{library: dir, model: dir}},
+		flags:      &serviceFlags{addr: "127.0.0.1:0", dataFlags: &dataFlags{data: filepath.Join(dir, "data")}, engine: &engineFlags{library: dir, model: dir}},
 		openEngine: func(engineFlags) (speech.Engine, error) { return goodEngine{}, nil },
 		now:        time.Date(2026, 6, 1, 12, 0, 0, 0, time.UTC),
 	}

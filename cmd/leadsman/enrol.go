@@ -9,11 +9,9 @@ import (
 	"os"
 	"slices"
 	"strings"
-	"time"
 
 	"leadsman/practice"
 	"leadsman/speech"
-	"leadsman/store"
 	"leadsman/voice"
 )
 
@@ -23,7 +21,7 @@ func runEnrol(args []string, stdout, stderr io.Writer) int {
 	script := fs.String("script", "", "file of the lines that are read, one a line (default: the script of the Practise page)")
 	show := fs.Bool("print-script", false, "print the script of the Practise page and end")
 	name := fs.String("examiner", "", "keep the profile with this examiner, who is added if there is none of the name")
-	data := fs.String("data", defaultData(), "folder of the data, for --examiner")
+	data := addDataFlags(fs, defaultData())
 	out := fs.String("out", "", "write the profile to this file")
 	asJSON := fs.Bool("json", false, "print one JSON object")
 	ef := addEngineFlags(fs)
@@ -85,7 +83,7 @@ func runEnrol(args []string, stdout, stderr io.Writer) int {
 		}
 	}
 	if got.Profile != nil && *name != "" {
-		if err := keepFor(*data, *name, engine.Name(), got); err != nil {
+		if err := keepFor(data, *name, engine.Name(), got); err != nil {
 			return fail(stderr, storeStatus(err), "enrol: %v", err)
 		}
 	}
@@ -121,9 +119,9 @@ func enrolStatus(err error) int {
 }
 
 // keepFor stores a profile with the examiner of a name.
-func keepFor(data, name, engine string, got speech.Enrolment) error {
+func keepFor(data *dataFlags, name, engine string, got speech.Enrolment) error {
 	ctx := context.Background()
-	st, err := store.Open(ctx, data, time.Now)
+	st, err := data.change(ctx)
 	if err != nil {
 		return err
 	}

@@ -31,9 +31,12 @@ func commands() []command {
 		{"enrol", "FILE.wav ... [--script FILE] [--examiner NAME] [--out FILE]", "a voice profile from a recording of the script (--print-script)", noInput(runEnrol)},
 		{"findings", "FILE.json|- [--json] [--explain] [--earlier FILE --years N|--compare|--agree]", "findings of charts, one object or one a line", runFindings},
 		{"demo", "[--addr HOST:PORT]", "an invented practice to look around in", runDemo},
-		{"backup", "FILE [--data DIR]", "a copy of the store, safe while it runs", noInput(runBackup)},
-		{"restore", "FILE --data DIR", "a store from a copy", noInput(runRestore)},
-		{"verify", "[FILE] [--data DIR]", "checks a store or a copy", noInput(runVerify)},
+		{"backup", "FILE [--data DIR] [--to RECIPIENT|--passphrase-file FILE]", "a copy of the store, safe while it runs", noInput(runBackup)},
+		{"restore", "FILE --data DIR [--identity FILE|--passphrase-file FILE]", "a store from a copy", noInput(runRestore)},
+		{"verify", "[FILE] [--data DIR] [--anchor FILE] [--salvage] [--accept REASON]", "checks a store or a copy", noInput(runVerify)},
+		{"anchor", "[--data DIR]", "the end of the journal as a line, to be kept away from the data", noInput(runAnchor)},
+		{"journal", "[--patient ID] [--who ID] [--what KIND] [--from DAY] [--to DAY] [--csv|--json]", "who did what, and who looked", noInput(runJournal)},
+		{"key", "[--show|--protect FILE|--open]", "the key of the data", noInput(runKey)},
 		{"doctor", "[--json]", "checks this installation and says what to do", runDoctorCommand},
 	}
 }

@@ -47,14 +47,14 @@ func defaultData() string {
 
 // serviceFlags are what serve and demo share.
 type serviceFlags struct {
-	addr, data, cert, key, hosts string
-	engine                       *engineFlags
+	*dataFlags
+	addr, cert, key, hosts string
+	engine                 *engineFlags
 }
 
 func addServiceFlags(fs *flag.FlagSet, data string) *serviceFlags {
-	f := &serviceFlags{engine: addEngineFlags(fs)}
+	f := &serviceFlags{dataFlags: addDataFlags(fs, data), engine: addEngineFlags(fs)}
 	fs.StringVar(&f.addr, "addr", env("LEADSMAN_ADDR", defaultAddr), "address to listen on; microphones need localhost or TLS")
-	fs.StringVar(&f.data, "data", data, "folder of the data")
 	fs.StringVar(&f.cert, "tls-cert", os.Getenv("LEADSMAN_TLS_CERT"), "certificate file, for other machines in the practice")
 	fs.StringVar(&f.key, "tls-key", os.Getenv("LEADSMAN_TLS_KEY"), "key file of the certificate")
 	fs.StringVar(&f.hosts, "hosts", os.Getenv("LEADSMAN_HOSTS"), "further names under which the service is reached, separated by commas")
@@ -87,11 +87,17 @@ func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready
 	if f.engine.own, err = practice.OpenWords(f.engine.words, f.data); err != nil {
 		return fail(stderr, exitInput, "serve: %v", err)
 	}
-	st, err := store.Open(ctx, f.data, time.Now)
+	st, err := f.change(ctx)
 	if err != nil {
 		return fail(stderr, exitTool, "serve: %v", err)
 	}
 	defer st.Close()
+	if lost := st.Lost(); lost != "" {
+		fmt.Fprintf(stderr, "leadsman: %s: leadsman verify says what is there; the journal keeps this\n", lost)
+	}
+	if made := st.NewKey(); made != "" {
+		fmt.Fprintf(stdout, "The patients' records are encrypted with the key in %s: keep a copy of that file away from this computer.\n", made)
+	}
 	var engine speech.Engine
 	if f.engine.name != engineNone {
 		fmt.Fprintln(stdout, "loading the speech recognizer ...")
