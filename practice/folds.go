@@ -34,6 +34,13 @@ func (f *folds) of(x Exam) *chart.State {
 	return k.state
 }
 
+// forget drops the state of an exam.
+func (f *folds) forget(exam string) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.kept = slices.DeleteFunc(f.kept, func(k folded) bool { return k.exam == exam })
+}
+
 func (f *folds) keep(x Exam, st *chart.State) {
 	f.mu.Lock()
 	defer f.mu.Unlock()

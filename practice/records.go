@@ -54,6 +54,9 @@ type Records interface {
 	Note(ctx context.Context, what, patient, detail string) error
 	// Journal lists entries, the newest first.
 	Journal(ctx context.Context, q JournalQuery) ([]Entry, error)
+	// ErasePatient leaves nothing of a patient on the disk but entries of the journal that name the id alone. It asks nothing: see
+	// EraseRecords.
+	ErasePatient(ctx context.Context, id string, e Erase) (Erased, error)
 }
 
 // Log is the log of an exam.

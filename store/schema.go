@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"database/sql"
+	"errors"
 	"fmt"
 	"os"
 )
@@ -220,7 +221,7 @@ func (s *Store) migrate(ctx context.Context, steps []string) error {
 	if err := s.sealingFunctions(ctx); err != nil {
 		return s.fail(op, err)
 	}
-	return s.write(ctx, op, func(t *tx) error {
+	err = s.write(ctx, op, func(t *tx) error {
 		// What was not as the journal says before is not made good by new columns.
 		bad := map[[2]string]bool{}
 		if v >= withJournal {
@@ -252,4 +253,12 @@ func (s *Store) migrate(ctx context.Context, steps []string) error {
 			return t.enter(ctx, Entry{What: "store.taken-over", Table: table, Key: key}, digest)
 		})
 	})
+	if err != nil || v == 0 {
+		return err
+	}
+	// What stood there in clear is overwritten now, not some day.
+	if err := s.emptyWAL(ctx, op); err != nil && !errors.As(err, new(*Error)) {
+		return err // a reader in the way keeps nobody from working
+	}
+	return nil
 }

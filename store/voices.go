@@ -66,12 +66,17 @@ func (s *Store) EraseVoice(ctx context.Context, examiner string) error {
 	if err != nil {
 		return err
 	}
+	return s.emptyWAL(ctx, op)
+}
+
+// emptyWAL empties the write-ahead log, where pages from before an erasure stand.
+func (s *Store) emptyWAL(ctx context.Context, op string) error {
 	var busy, frames, done int
 	if err := s.w.QueryRowContext(ctx, "PRAGMA wal_checkpoint(TRUNCATE)").Scan(&busy, &frames, &done); err != nil {
 		return s.fail(op, err)
 	}
 	if busy != 0 {
-		return &Error{Op: op, Path: s.path, Err: errors.New("the profile is no longer in use, but another program that reads the file (a backup?) keeps old pages of it on the disk"),
+		return &Error{Op: op, Path: s.path, Err: errors.New("it is no longer in use, but another program that reads the file (a backup?) keeps old pages of it on the disk"),
 			Hint: "erase again when that has ended"}
 	}
 	return nil

@@ -1,0 +1,127 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+
+	"leadsman/practice"
+)
+
+// ErasePatient erases a patient with all exams, events and clips. What is left are the entries of the journal, without their details:
+// they name ids alone, which lead nowhere any more. The pages are overwritten and the write-ahead log is emptied; where a reader of the
+// file keeps that from happening the error says so, and erasing again ends it. An exam of another patient that was compared with an
+// erased one is compared with none from then on.
+func (s *Store) ErasePatient(ctx context.Context, id string, e practice.Erase) (out practice.Erased, err error) {
+	op := "erase patient " + id
+	var there bool
+	if err := s.r.QueryRowContext(ctx, "SELECT EXISTS (SELECT 1 FROM patients WHERE id = ?)", id).Scan(&there); err != nil {
+		return out, s.fail(op, err)
+	}
+	if there {
+		err = s.write(ctx, op, func(t *tx) error {
+			out = practice.Erased{}
+			return t.erase(ctx, id, e.Reason, &out)
+		})
+	} else {
+		// Erased before, with a reader in the way.
+		var before bool
+		if err = s.r.QueryRowContext(ctx, "SELECT EXISTS (SELECT 1 FROM journal WHERE patient = ? AND what = ?)", id, whatErased).Scan(&before); err == nil && !before {
+			err = fmt.Errorf("patient %q: %w", id, ErrNotFound)
+		}
+	}
+	if err != nil {
+		return out, err
+	}
+	if err := s.emptyWAL(ctx, op); err != nil {
+		return out, err
+	}
+	if out.Copies, err = s.Copies(); err != nil || !e.Copies {
+		return out, err
+	}
+	for _, c := range out.Copies {
+		if err := os.Remove(c); err != nil && !errors.Is(err, os.ErrNotExist) {
+			return out, &Error{Op: op, Path: c, Err: err, Hint: "the patient is erased from the store; remove this copy by hand"}
+		}
+	}
+	out.Copies = nil
+	return out, nil
+}
+
+const whatErased = "patient.erased"
+
+func (t *tx) erase(ctx context.Context, id, reason string, out *practice.Erased) error {
+	// The triggers that keep events from going are set aside within this transaction alone.
+	type trigger struct{ name, sql string }
+	triggers, err := gather(ctx, t, func(scan func(...any) error) (g trigger, err error) { err = scan(&g.name, &g.sql); return },
+		"SELECT name, sql FROM sqlite_schema WHERE type = 'trigger' AND tbl_name IN ('events', 'exams', 'sound')")
+	if err != nil {
+		return err
+	}
+	for _, g := range triggers {
+		if _, err := t.ExecContext(ctx, "DROP TRIGGER "+g.name); err != nil {
+			return err
+		}
+	}
+	exams, err := gather(ctx, t, text, "SELECT id FROM exams WHERE patient = ?", id)
+	if err != nil {
+		return err
+	}
+	type later struct{ exam, patient string }
+	laters, err := gather(ctx, t, func(scan func(...any) error) (l later, err error) { err = scan(&l.exam, &l.patient); return },
+		"UPDATE exams SET earlier = NULL WHERE earlier IN (SELECT id FROM exams WHERE patient = ?1) AND patient <> ?1 RETURNING id, patient", id)
+	if err != nil {
+		return err
+	}
+	for _, l := range laters {
+		if err := t.record(ctx, Entry{What: "exam.changed", Table: "exams", Patient: l.patient}, l.exam); err != nil {
+			return err
+		}
+	}
+	// A patient's exams may be compared among each other.
+	if _, err := t.ExecContext(ctx, "UPDATE exams SET earlier = NULL WHERE patient = ?", id); err != nil {
+		return err
+	}
+	for _, x := range exams {
+		calls, err := gather(ctx, t, func(scan func(...any) error) (c int64, err error) { err = scan(&c); return },
+			"DELETE FROM clips WHERE exam = ? RETURNING call", x)
+		if err != nil {
+			return err
+		}
+		for _, c := range calls {
+			if err := t.record(ctx, Entry{What: "clip.deleted", Table: "clips", Patient: id}, x, c); err != nil {
+				return err
+			}
+		}
+		r, err := t.ExecContext(ctx, "DELETE FROM events WHERE exam = ?", x)
+		if err != nil {
+			return err
+		}
+		n, err := r.RowsAffected()
+		if err != nil {
+			return err
+		}
+		for _, q := range []string{"DELETE FROM sound WHERE exam = ?", "DELETE FROM exams WHERE id = ?"} {
+			if _, err := t.ExecContext(ctx, q, x); err != nil {
+				return err
+			}
+		}
+		if err := t.record(ctx, Entry{What: "exam.erased", Table: "exams", Patient: id}, x); err != nil {
+			return err
+		}
+		out.Exams, out.Events, out.Clips = out.Exams+1, out.Events+uint64(n), out.Clips+len(calls)
+	}
+	if _, err := t.ExecContext(ctx, "DELETE FROM patients WHERE id = ?", id); err != nil {
+		return err
+	}
+	if _, err := t.ExecContext(ctx, "UPDATE journal SET detail = NULL WHERE patient = ? AND detail IS NOT NULL", id); err != nil {
+		return err
+	}
+	for _, g := range triggers {
+		if _, err := t.ExecContext(ctx, g.sql); err != nil {
+			return err
+		}
+	}
+	return t.record(ctx, Entry{What: whatErased, Table: "patients", Patient: id, Detail: fmt.Sprintf("%s: %d exams, %d events, %d clips", reason, out.Exams, out.Events, out.Clips)}, id)
+}
