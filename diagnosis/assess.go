@@ -17,13 +17,15 @@ func Assess(c *chart.Chart, o Options) Findings {
 	}
 	list := make([]Finding, 0, 72)
 	t := m.tally()
+	var wrong []contradiction
 	if why := m.notClassified(); why != "" {
 		list = append(list, m.withheld(why)...)
 	} else {
 		cr := m.caseOf()
 		list = append(list, cr.finding)
+		var st stageResult
 		if cr.answer != isNo {
-			st := m.stageOf(&cr)
+			st = m.stageOf(&cr)
 			list = append(list, st.finding)
 			if cr.answer == isYes {
 				list = append(list, st.alone)
@@ -35,6 +37,7 @@ func Assess(c *chart.Chart, o Options) Findings {
 		}
 		list = append(list, m.gingivaOf(&cr, &t)...)
 		list = append(list, m.endpointOf())
+		wrong = m.contradictions(&cr, &st)
 	}
 	if p := m.progression(); p != nil {
 		list = append(list, *p)
@@ -46,6 +49,7 @@ func Assess(c *chart.Chart, o Options) Findings {
 	list = append(list, m.recessionsOf()...)
 	list = append(list, m.riskOf()...)
 	list = append(list, m.completeness())
+	name(list, wrong)
 	if d, ok := m.doubts(); ok {
 		list = append(list, d)
 		m.markDoubts(list)
@@ -105,7 +109,7 @@ func (m *mouth) completeness() Finding {
 	if f.Provisional {
 		f.Missing = append(f.Missing, Missing{Input: "depth", Question: "These sites of mentioned teeth were not probed.",
 			Sites: openSites(m.scored, func(th *tooth, s chart.Site) bool {
-				return th.mentioned && !th.sites[s].out && th.sites[s].depth < 0
+				return th.mentioned && th.sites[s].depth < 0
 			})})
 		if n := len(f.Missing); len(f.Missing[n-1].Sites) == 0 {
 			f.Missing = f.Missing[:n-1]
@@ -115,7 +119,7 @@ func (m *mouth) completeness() Finding {
 		f.Notes = append(f.Notes, "Called missing or unerupted, yet with readings, which no rule counts: tooth "+m.labels(m.readingsOnAbsent)+".")
 	}
 	if m.p.MarginDefault != nil {
-		f.Notes = append(f.Notes, "Margins that were not called are taken at the CEJ, as the clinician chose.")
+		f.Notes = append(f.Notes, "Margins that were not called are assumed, as the clinician chose: at the CEJ at pockets, without loss where the depth is 3 mm at most. What rests on them is provisional.")
 	}
 	if len(m.p.ByException) > 0 {
 		f.Notes = append(f.Notes, "Called by exception, as the clinician chose: "+strings.Join(m.p.ByException, ", ")+". Probed sites without the call count as no.")
@@ -132,6 +136,9 @@ func (m *mouth) completeness() Finding {
 			}
 		}
 	}
+	if reasons := m.inTheWay(); len(reasons) > 0 {
+		f.Notes = append(f.Notes, strings.Join(reasons, "; ")+". They count as not known, never as healthy.")
+	}
 	if len(clamped) > 0 {
 		f.Notes = append(f.Notes, "Depth and margin give less than no attachment loss, taken as 0; look again: "+strings.Join(clamped, ", ")+".")
 	}
@@ -142,6 +149,31 @@ func (m *mouth) completeness() Finding {
 		f.Notes = append(f.Notes, "Some rules were run with other settings than the default ones.")
 	}
 	return f
+}
+
+// inTheWay says how many sites could not be assessed, and why.
+func (m *mouth) inTheWay() []string {
+	var out []string
+	n := map[string]int{}
+	for _, th := range m.scored {
+		for s := range th.sites {
+			switch v := &th.sites[s]; {
+			case v.out:
+				n[th.asked.Sites[chart.Site(s)].NotAssessable]++
+			case v.noLoss:
+				n["the CEJ is hidden or lost"]++
+			}
+		}
+	}
+	for _, why := range [...]string{"calculus", "band", "overhang", "pain"} {
+		if n[why] > 0 {
+			out = append(out, many(n[why], "site")+" could not be assessed: "+why)
+		}
+	}
+	if k := n["the CEJ is hidden or lost"]; k > 0 {
+		out = append(out, "at "+many(k, "site")+" the CEJ is hidden or lost")
+	}
+	return out
 }
 
 func (m *mouth) labels(ts []chart.Tooth) string {

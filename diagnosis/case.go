@@ -2,6 +2,7 @@ package diagnosis
 
 import (
 	"fmt"
+	"slices"
 
 	"leadsman/chart"
 )
@@ -37,7 +38,11 @@ func (m *mouth) caseOf() caseResult {
 		Recorded: m.lossRecorded, Eligible: m.lossEligible}}
 	f := &r.finding
 
-	a, b, found := m.pair(d, nil)
+	// A pair of measured margins goes before one that rests on assumed ones.
+	a, b, found := m.pair(d, func(th *tooth, s chart.Site) bool { return th.sites[s].assumed })
+	if !found && m.anyAssumed() {
+		a, b, found = m.pair(d, nil)
+	}
 	var mid []*tooth
 	var midSites []chart.Site
 	midMaybe := 0
@@ -45,16 +50,16 @@ func (m *mouth) caseOf() caseResult {
 		met, maybe := false, false
 		for _, s := range [...]chart.Site{chart.B, chart.L} {
 			v := &th.sites[s]
-			if v.excluded || v.out || v.noLoss {
+			if v.excluded || m.ruledOut(v) {
 				continue
 			}
 			switch {
-			case v.loss >= caseMidLoss && v.depth >= caseMidDepth:
+			case v.loss >= caseMidLoss && v.half > 2*caseMidDepth:
 				if !met {
 					mid, midSites = append(mid, th), append(midSites, s)
 				}
 				met = true
-			case v.loss < 0 && (v.depth < 0 || v.depth >= caseMidDepth):
+			case v.loss < 0 && (v.depth < 0 || v.half > 2*caseMidDepth):
 				maybe = true
 			}
 		}
@@ -88,6 +93,7 @@ func (m *mouth) caseOf() caseResult {
 		}
 		m.noteGreyZone(f)
 	}
+	m.assumed(f, r.rule == isNo && m.anyAssumed())
 	r.answer = r.rule
 
 	switch {
@@ -127,7 +133,7 @@ func (m *mouth) pair(d int, drop func(*tooth, chart.Site) bool) (a, b *tooth, ok
 		worst := -1
 		for s := range th.sites {
 			v := &th.sites[s]
-			if chart.Site(s).Interdental() && !v.excluded && !v.out && !drop(th, chart.Site(s)) {
+			if chart.Site(s).Interdental() && !v.excluded && !drop(th, chart.Site(s)) {
 				worst = max(worst, int(v.loss))
 			}
 		}
@@ -165,10 +171,13 @@ func (m *mouth) pairPossible(d int) bool {
 
 // lossMissing lists the sites whose attachment loss is not known.
 func (m *mouth) lossMissing(couldBe ...string) Missing {
-	noDepth := false
+	noDepth, hidden := false, 0
 	sites := openSites(m.classed, func(th *tooth, s chart.Site) bool {
 		v := &th.sites[s]
-		open := v.loss < 0 && !v.excluded && !v.out && !v.noLoss
+		open := v.loss < 0 && !v.excluded && !m.ruledOut(v)
+		if open && (v.out || v.noLoss) {
+			hidden++
+		}
 		noDepth = noDepth || open && v.depth < 0
 		return open
 	})
@@ -177,7 +186,18 @@ func (m *mouth) lossMissing(couldBe ...string) Missing {
 	if noDepth {
 		q, in = "These sites lack a depth or a margin.", "depth,recession"
 	}
+	if hidden > 0 {
+		q += fmt.Sprintf(" At %s something is in the way or the CEJ is hidden: probe after it is removed, or say what bone loss a radiograph shows.", many(hidden, "of them"))
+	}
 	return Missing{Input: in, Sites: sites, CouldBe: couldBe, Question: q}
+}
+
+// assumed reports whether the answer rests on margins that were not measured: without them it would be another. It then says so.
+func (m *mouth) assumed(f *Finding, others ...bool) {
+	if slices.ContainsFunc(f.Because, func(e Evidence) bool { return e.Assumed }) || slices.Contains(others, true) {
+		f.Provisional = true
+		f.Notes = append(f.Notes, "Rests on margins that were not measured: they are taken to be as the clinician chose for margins that were not called.")
+	}
 }
 
 // noteDetectable says so when the answer rests on what counts as detectable: 1 mm or 2.

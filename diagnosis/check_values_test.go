@@ -437,6 +437,13 @@ func checkGrade(t *testing.T, r row) {
 		p.HbA1cPercent = ptr(num(t, v))
 	}
 	p.Phenotype = r.in["phenotype"]
+	// What a row does not speak of was asked and is not there: else the grade is a lower bound.
+	if p.CigarettesPerDay == nil && p.SmokingStatus == "" {
+		p.CigarettesPerDay = ptr(0)
+	}
+	if p.Diabetes == nil && p.HbA1cPercent == nil && p.HbA1cMmolMol == nil {
+		p.Diabetes = ptr(false)
+	}
 	value, rest, _ := strings.Cut(r.expected, ";")
 	atLeast := strings.HasPrefix(value, "at least ")
 	value, provisional := strings.CutSuffix(strings.TrimPrefix(value, "at least "), " provisional")

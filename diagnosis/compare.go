@@ -530,7 +530,7 @@ func (m *mouth) residual(out *Comparison) {
 			if v.depth >= endpointDepth {
 				out.Residual6 = append(out.Residual6, ref)
 			}
-			if v.depth >= endpointBleedingDepth && bleeds {
+			if v.half > 2*endpointDry && bleeds {
 				out.ResidualBleeding = append(out.ResidualBleeding, ref)
 			}
 			why := ""

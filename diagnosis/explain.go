@@ -88,6 +88,9 @@ func (e *Evidence) Line(n chart.Numbering) string {
 	add("depth", e.Depth)
 	add("recession", e.Recession)
 	add("attachment loss", e.Loss)
+	if e.Assumed {
+		parts = append(parts, "margin assumed, not measured")
+	}
 	if e.Answer.Recorded() {
 		parts = append(parts, e.Flag.String()+" "+map[chart.YesNo]string{chart.Yes: "yes", chart.No: "no"}[e.Answer])
 	}

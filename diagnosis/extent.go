@@ -34,7 +34,7 @@ func (m *mouth) extentOf(cr *caseResult, st *stageResult) []Finding {
 		loss := int(th.worst)
 		if cr.byB {
 			for _, s := range [...]chart.Site{chart.B, chart.L} {
-				if v := &th.sites[s]; v.loss >= caseMidLoss && v.depth >= caseMidDepth && !v.excluded {
+				if v := &th.sites[s]; v.loss >= caseMidLoss && v.half > 2*caseMidDepth && !v.excluded {
 					loss = max(loss, int(v.loss))
 				}
 			}
@@ -74,6 +74,7 @@ func (m *mouth) extentOf(cr *caseResult, st *stageResult) []Finding {
 	}
 	pattern := isPattern(at)
 	decision := m.p.FactorDecision("molar_incisor", 0)
+	young := m.p.Age == nil || *m.p.Age < extentPatternAge
 	switch {
 	case cr.answer == unsure || stage == 0 && !st.byBone:
 		f.Text = "No extent: it is not clear whether this is a periodontitis case, or which stage it has."
@@ -86,7 +87,7 @@ func (m *mouth) extentOf(cr *caseResult, st *stageResult) []Finding {
 		f.Text = fmt.Sprintf("The extent cannot be determined: %d to %d of %d teeth are at the level of the stage; attachment loss is unknown at %s.",
 			len(at), len(at)+len(could), total, strings.Join(labels, ", "))
 		f.Missing = append(f.Missing, m.lossMissing("localized", "generalized"))
-	case pattern && decision != "rejected":
+	case pattern && (decision == "confirmed" || decision == "" && young && len(at) >= extentPatternTeeth):
 		f.Value = Word("molar-incisor")
 		f.Text = fmt.Sprintf("Molar and incisor pattern: %d of %d teeth at the level of the stage are first molars and incisors, with at most %d others.", len(at), total, extentPatternOthers)
 		if decision == "" {
@@ -97,6 +98,10 @@ func (m *mouth) extentOf(cr *caseResult, st *stageResult) []Finding {
 	default:
 		f.Value = Word(word(len(at)))
 		f.Text = fmt.Sprintf("%s: %d of %d teeth (%.1f percent) are at the level of the stage.", capital(word(len(at))), len(at), total, rounded(share(len(at)), 1))
+		if pattern && decision == "" {
+			f.Missing = append(f.Missing, Missing{Input: "factors.molar_incisor", CouldBe: []string{f.Value.String(), "molar-incisor"},
+				Question: "Only first molars and incisors, with few others, are at the level of the stage. Is this the molar and incisor pattern of an early onset? Few teeth, or the age, do not speak for it by themselves."})
+		}
 		if len(could) > 0 {
 			f.Notes = append(f.Notes, "Attachment loss is unknown at "+strings.Join(labels, ", ")+"; they would not change the answer.")
 		}
@@ -105,6 +110,7 @@ func (m *mouth) extentOf(cr *caseResult, st *stageResult) []Finding {
 		f.Notes = append(f.Notes, fmt.Sprintf("Counting every tooth with detectable loss it would be %s (%.1f percent); which teeth count is read differently.", other, rounded(share(any), 1)))
 	}
 	f.Provisional = f.Value.String() == "indeterminate" || f.open()
+	m.assumed(&f, f.Value.String() != "indeterminate" && m.anyAssumed())
 	out := []Finding{f}
 	if total > 0 && cr.answer == isYes {
 		out = append(out,
@@ -130,7 +136,7 @@ func (m *mouth) carriesFactor(st *stageResult, th *tooth) bool {
 // shallow reports whether all interdental depths are known and none is a pocket.
 func (m *mouth) shallow(th *tooth) bool {
 	for s := range th.sites {
-		if v := &th.sites[s]; chart.Site(s).Interdental() && !v.out && !v.excluded && (v.depth < 0 || v.depth > healthDepth) {
+		if v := &th.sites[s]; chart.Site(s).Interdental() && !v.excluded && (v.depth < 0 || v.half > 2*healthDepth) {
 			return false
 		}
 	}

@@ -104,6 +104,7 @@ type Evidence struct {
 	Depth     chart.MM
 	Recession chart.MM
 	Loss      chart.MM // attachment loss
+	Assumed   bool     // Recession was not measured: the chosen default
 	Flag      chart.Flag
 	Answer    chart.YesNo // to Flag
 	Mobility  chart.Grade

@@ -135,6 +135,10 @@ func (e *Evidence) appendJSON(b []byte, n chart.Numbering) []byte {
 			}
 		}
 	}
+	if e.Assumed {
+		key("marginAssumed")
+		b = append(b, "true"...)
+	}
 	if e.Answer.Recorded() {
 		key(e.Flag.String())
 		b = strconv.AppendBool(b, e.Answer == chart.Yes)

@@ -24,11 +24,11 @@ func (m *mouth) tally() tally {
 	for _, th := range m.scored {
 		for s := range th.sites {
 			v := &th.sites[s]
-			if v.depth >= 0 && (t.deepest == nil || v.depth > int8(t.deepest.Depth.Whole())) {
+			if v.depth >= 0 && (t.deepest == nil || v.rec.Depth.Half() > t.deepest.Depth.Half()) {
 				e := th.depthEvidence(chart.Site(s))
 				t.deepest = &e
 			}
-			if !v.out && !v.noLoss && !th.t.Primary() {
+			if !m.ruledOut(v) && !th.t.Primary() {
 				switch {
 				case v.loss < 0:
 					openLoss = true
@@ -88,7 +88,7 @@ func (m *mouth) gingivaOf(cr *caseResult, t *tally) []Finding {
 	full := f.Recorded >= t.eligible
 	percent := 100 * float64(t.bleeding) / float64(max(t.answered, 1))
 	bop := fmt.Sprintf("%d of %d sites bleed (%.1f percent)", t.bleeding, t.answered, rounded(percent, 1))
-	deep := m.deepest > healthDepth
+	deep := m.deepestHalf > 2*healthDepth
 	// decide fills in health or gingivitis by bleeding; healthy is the word for health.
 	decide := func(healthy string, on string) {
 		w := bleedingWord(t.bleeding, t.answered)
@@ -103,7 +103,7 @@ func (m *mouth) gingivaOf(cr *caseResult, t *tally) []Finding {
 			f.Missing = append(f.Missing, m.bleedingMissing(healthy, "gingivitis-localized", "gingivitis-generalized"))
 		case w == "health":
 			f.Value = Word(healthy)
-			f.Text = fmt.Sprintf("%s: %s, no site over %d mm%s.", capital(healthy), bop, m.deepest, on)
+			f.Text = fmt.Sprintf("%s: %s, no site over %s mm%s.", capital(healthy), bop, t.deepest.Depth, on)
 			f.Because = t.bleeders
 		default:
 			f.Value = Word(w)
@@ -121,7 +121,10 @@ func (m *mouth) gingivaOf(cr *caseResult, t *tally) []Finding {
 	kind, kindText := "indeterminate", "Whether the periodontium is intact, reduced or treated cannot be said."
 	switch {
 	case patient:
-		kind, kindText = "treated-periodontitis", "A periodontitis patient: the periodontium is judged as a treated one."
+		kind, kindText = "periodontitis", "A periodontitis patient; no therapy is recorded. Until it is done the words for treated patients only say how far the mouth is from their limits."
+		if m.treated() {
+			kind, kindText = "treated-periodontitis", "A periodontitis patient: the periodontium is judged as a treated one."
+		}
 	case cr.answer == unsure || t.loss == unsure:
 	case t.loss == isYes:
 		kind, kindText = "reduced", "Attachment or bone loss without periodontitis: a reduced periodontium."
@@ -137,7 +140,7 @@ func (m *mouth) gingivaOf(cr *caseResult, t *tally) []Finding {
 	case patient && t.deepBleeding != nil:
 		f.Value, f.Text = Word("not-stable"), fmt.Sprintf("Not stable: depth of %s mm with bleeding at %s in a periodontitis patient.", t.deepBleeding.Depth, m.at(t.deepBleeding.Tooth, t.deepBleeding.Site))
 		f.Because = []Evidence{*t.deepBleeding}
-	case patient && m.deepest > stableDepth:
+	case patient && m.deepestHalf > 2*stableDepth:
 		f.Value, f.Text = Word("not-stable"), fmt.Sprintf("Not stable: depth of %s mm at %s in a periodontitis patient.", t.deepest.Depth, m.at(t.deepest.Tooth, t.deepest.Site))
 		f.Because = []Evidence{*t.deepest}
 	case t.answered == 0:
@@ -157,7 +160,7 @@ func (m *mouth) gingivaOf(cr *caseResult, t *tally) []Finding {
 		f.Because = []Evidence{*t.deepest}
 		f.Missing = append(f.Missing, pseudo)
 	case cr.answer == unsure && enough && bleedingWord(t.bleeding, t.answered) == "health":
-		f.Text = fmt.Sprintf("Health or a stable treated periodontium: %s, no site over %d mm, but attachment loss is unknown.", bop, m.deepest)
+		f.Text = fmt.Sprintf("Health or a stable treated periodontium: %s, no site over %s mm, but attachment loss is unknown.", bop, t.deepest.Depth)
 		f.Missing = append(f.Missing, m.lossMissing("health", "stable"))
 	case cr.answer == unsure:
 		decide("health", ", whether on an intact or a reduced periodontium is unknown")
@@ -176,6 +179,7 @@ func (m *mouth) gingivaOf(cr *caseResult, t *tally) []Finding {
 		decide("health", on)
 	}
 	f.Provisional = f.Provisional || f.AtLeast || f.Value.String() == "indeterminate" || f.open()
+	m.assumed(&f, !patient && f.Value.String() != "indeterminate" && m.anyAssumed())
 
 	k := Finding{Code: "gingiva.periodontium", Rule: "GINGIVA", Source: srcGingiva, Value: Word(kind), Text: kindText, Provisional: kind == "indeterminate"}
 	if t.lossAt != nil {
@@ -186,6 +190,11 @@ func (m *mouth) gingivaOf(cr *caseResult, t *tally) []Finding {
 		out = append(out, m.patientStatus(t, f.Value.String()))
 	}
 	return out
+}
+
+// treated reports whether anything says that periodontitis was treated: the end of therapy, or a diagnosis at an exam before.
+func (m *mouth) treated() bool {
+	return m.p.TherapyFinished != "" || yes(m.p.HistoryOfPeriodontitis) || m.p.EarlierStage != ""
 }
 
 // patientStatus gives the British words: stable, remission, unstable.
@@ -212,7 +221,7 @@ func (m *mouth) bleedingMissing(couldBe ...string) Missing {
 	return Missing{Input: "depth,bleeding", CouldBe: couldBe, Question: "These sites lack a depth or an answer on bleeding.",
 		Sites: openSites(m.scored, func(th *tooth, s chart.Site) bool {
 			v := &th.sites[s]
-			return !v.out && (v.depth < 0 || !v.flags[chart.Bleeding].Recorded())
+			return v.depth < 0 || !v.flags[chart.Bleeding].Recorded()
 		})}
 }
 
@@ -228,7 +237,7 @@ func (m *mouth) endpointOf() Finding {
 			v := &th.sites[s]
 			switch {
 			case pastEndpoint(v):
-			case v.depth >= endpointBleedingDepth && !v.flags[chart.Bleeding].Recorded():
+			case v.half > 2*endpointDry && !v.flags[chart.Bleeding].Recorded():
 				unknown = append(unknown, chart.SiteRef{Tooth: th.t, Site: chart.Site(s)})
 			}
 		}
@@ -247,10 +256,13 @@ func (m *mouth) endpointOf() Finding {
 	case 100*f.Recorded < completePercent*f.Eligible:
 		f.Text = fmt.Sprintf("Not determinable: only %d of %d sites were probed.", f.Recorded, f.Eligible)
 		f.Missing = append(f.Missing, Missing{Input: "depth", CouldBe: []string{"met", "not-met"}, Question: "These sites were not probed.",
-			Sites: openSites(m.scored, func(th *tooth, s chart.Site) bool { return !th.sites[s].out && th.sites[s].depth < 0 })})
+			Sites: openSites(m.scored, func(th *tooth, s chart.Site) bool { return th.sites[s].depth < 0 })})
 	default:
 		f.Value, f.Text = Word("met"), "The end point of therapy is met: no site over 4 mm bleeds and none has 6 mm or more."
-		f.Provisional = f.Recorded < f.Eligible
+		if f.Provisional = f.Recorded < f.Eligible; f.Provisional {
+			f.Missing = append(f.Missing, Missing{Input: "depth", CouldBe: []string{"met", "not-met"}, Question: "These sites have no depth.",
+				Sites: openSites(m.scored, func(th *tooth, s chart.Site) bool { return th.sites[s].depth < 0 })})
+		}
 		return f
 	}
 	f.Provisional = true
@@ -259,5 +271,5 @@ func (m *mouth) endpointOf() Finding {
 
 // pastEndpoint reports whether a site by itself fails the end point.
 func pastEndpoint(v *site) bool {
-	return v.depth >= endpointDepth || v.depth >= endpointBleedingDepth && v.flags[chart.Bleeding] == chart.Yes
+	return v.depth >= endpointDepth || v.half > 2*endpointDry && v.flags[chart.Bleeding] == chart.Yes
 }

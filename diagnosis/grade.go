@@ -108,9 +108,9 @@ func (m *mouth) gradeOf() Finding {
 	span := func(from int) []string { return abc[from-1:] }
 	switch n := p.CigarettesPerDay; {
 	case n != nil && *n >= gradeSmokingC:
-		raise(gradeC, input("cigarettes_per_day", decimal(float64(*n))), fmt.Sprintf("%d cigarettes a day", *n))
+		raise(gradeC, input("cigarettes_per_day", decimal(float64(*n))), many(*n, "cigarette")+" a day")
 	case n != nil && *n >= gradeSmokingB:
-		raise(gradeB, input("cigarettes_per_day", decimal(float64(*n))), fmt.Sprintf("%d cigarettes a day", *n))
+		raise(gradeB, input("cigarettes_per_day", decimal(float64(*n))), many(*n, "cigarette")+" a day")
 	case n == nil && p.SmokingStatus == "current":
 		raise(gradeB, input("smoking_status", "current"), "smokes")
 		f.AtLeast = g < gradeC
@@ -140,10 +140,7 @@ func (m *mouth) gradeOf() Finding {
 		return input("hba1c_mmol_mol", decimal(*p.HbA1cMmolMol))
 	}
 	switch {
-	case no(p.Diabetes):
-		if high {
-			f.Notes = append(f.Notes, "HbA1c is 7.0 percent or more although diabetes is denied: ask again.")
-		}
+	case no(p.Diabetes): // an HbA1c that says otherwise is a contradiction, named with the finding
 	case measured && high:
 		raise(gradeC, sugar(), "HbA1c of 7.0 percent or more")
 	case measured && (yes(p.Diabetes) || suspect):
@@ -162,6 +159,15 @@ func (m *mouth) gradeOf() Finding {
 		}
 	case p.Diabetes == nil && !measured && g < gradeC:
 		f.Missing = append(f.Missing, Missing{Input: "hba1c_percent", CouldBe: span(g), Question: "Does the patient have diabetes, and what is the HbA1c?"})
+	}
+	if !f.AtLeast && g < gradeC {
+		up, down := false, false
+		for i := range f.Missing {
+			for _, w := range f.Missing[i].CouldBe {
+				up, down = up || w > gradeWords[g], down || w < gradeWords[g]
+			}
+		}
+		f.AtLeast = up && !down
 	}
 	f.Value = Word(gradeWords[g])
 	f.Provisional = f.Provisional || f.AtLeast || f.open()

@@ -37,8 +37,8 @@ type site struct {
 	lossMM      chart.MM
 	flags       [chart.NumFlags]chart.YesNo // with what was called by exception
 	excluded    bool                        // its loss has a cause other than periodontitis
-	noLoss      bool                        // it cannot have an attachment loss: CEJ unknown
-	out         bool                        // not assessable
+	noLoss      bool                        // its attachment loss cannot be read: CEJ hidden or lost
+	out         bool                        // not assessable: something is in the way
 	clamped     bool
 	assumed     bool // its margin was not measured: the chosen default
 }
@@ -120,12 +120,11 @@ func newMouth(c *chart.Chart, o *Options) *mouth {
 						m.answers.yes++
 					}
 				}
-				if v := &th.sites[s]; !v.out {
-					m.sitesEligible++
-					if v.depth >= 0 {
-						m.depthsRecorded++
-						m.deepest, m.deepestHalf = max(m.deepest, int(v.depth)), max(m.deepestHalf, int(v.half))
-					}
+				v := &th.sites[s]
+				m.sitesEligible++
+				if v.depth >= 0 {
+					m.depthsRecorded++
+					m.deepest, m.deepestHalf = max(m.deepest, int(v.depth)), max(m.deepestHalf, int(v.half))
 				}
 			}
 		}
@@ -187,12 +186,12 @@ func (m *mouth) add(t chart.Tooth) {
 	if th.classed {
 		for s := range th.sites {
 			v := &th.sites[s]
-			if !chart.Site(s).Interdental() || v.excluded || v.out || v.noLoss {
+			if !chart.Site(s).Interdental() || v.excluded {
 				continue
 			}
 			m.lossEligible++
 			if v.loss < 0 {
-				th.open = true
+				th.open = th.open || !m.ruledOut(v)
 				continue
 			}
 			m.lossRecorded++
@@ -234,9 +233,35 @@ func (m *mouth) look(th *tooth, s chart.Site) {
 		v.recession = chart.MM{}
 		return
 	}
+	if v.assumed && rec.Depth.Known() && int(v.half) <= 2*healthDepth {
+		// No recession was seen and the sulcus is of normal depth: no loss is taken to be there. A pocket under such a margin
+		// may be one with loss, all of it.
+		v.loss, v.lossMM = 0, chart.Half(0)
+		return
+	}
 	if loss, clamped, ok := (chart.SiteRecord{Depth: rec.Depth, Recession: v.recession}).AttachmentLoss(); ok {
 		v.loss, v.lossMM, v.clamped = m.whole(loss), loss, clamped
 	}
+}
+
+// anyAssumed reports whether an attachment loss rests on a margin that was not measured.
+func (m *mouth) anyAssumed() bool {
+	if m.p.MarginDefault == nil {
+		return false
+	}
+	for _, th := range m.scored {
+		for s := range th.sites {
+			if th.sites[s].assumed && th.sites[s].loss >= 0 {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// ruledOut reports whether a site whose attachment loss cannot be read has none: the clinician saw no bone loss on a radiograph.
+func (m *mouth) ruledOut(v *site) bool {
+	return (v.out || v.noLoss) && m.p.BoneLossPercent != nil && *m.p.BoneLossPercent == 0
 }
 
 // appliesTo reports whether a cause of loss can concern a site: a third molar only the distal ones.
@@ -309,7 +334,7 @@ func (m *mouth) twenty() int { return len(m.classed) }
 
 func (th *tooth) siteEvidence(s chart.Site) Evidence {
 	v := &th.sites[s]
-	return Evidence{Tooth: th.t, Site: s, Depth: v.rec.Depth, Recession: v.recession, Loss: v.lossMM}
+	return Evidence{Tooth: th.t, Site: s, Depth: v.rec.Depth, Recession: v.recession, Loss: v.lossMM, Assumed: v.assumed}
 }
 
 func (th *tooth) depthEvidence(s chart.Site) Evidence {

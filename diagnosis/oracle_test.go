@@ -27,6 +27,7 @@ type mouthful struct {
 	there [2][17]bool // upper, lower; third molars left out
 	fdi   [2][17]int
 	pd    [2][17][6]int
+	up    [2][17][6]int // depth in whole millimetres, halves up: what "over 4" is compared with
 	al    [2][17][6]int // interdental and middle attachment loss
 	bop   [2][17][6]int // 1 yes, 0 no
 	skip  [2][17][6]bool
@@ -59,8 +60,10 @@ func plain(c *chart.Chart) *mouthful {
 			for s := 0; s < 6; s++ {
 				r := rec.Sites[s]
 				pd, al, bop := unknown, unknown, unknown
+				m.up[jaw][pos][s] = unknown
 				if r.Depth.Known() {
 					pd = int(r.Depth.Float())
+					m.up[jaw][pos][s] = int(r.Depth.Float() + 0.5)
 				}
 				if r.Depth.Known() && r.Recession.Known() {
 					al = max(0, int(r.Depth.Float())+int(r.Recession.Float()))
@@ -102,6 +105,7 @@ func (m *mouthful) filled(bad bool) *mouthful {
 							f.pd[j][p][s] = 5 // the deepest that is not rejected
 						}
 					}
+					f.up[j][p][s] = f.pd[j][p][s]
 				}
 			}
 		}
@@ -151,7 +155,7 @@ func (m *mouthful) byB() bool {
 		for p := range m.there[j] {
 			met := false
 			for _, s := range middle {
-				if m.there[j][p] && !m.skip[j][p][s] && m.al[j][p][s] >= 3 && m.pd[j][p][s] > 3 {
+				if m.there[j][p] && !m.skip[j][p][s] && m.al[j][p][s] >= 3 && m.up[j][p][s] > 3 {
 					met = true
 				}
 			}
@@ -189,7 +193,7 @@ func (m *mouthful) severity(original *mouthful) int {
 		for j := range m.there {
 			for p := range m.there[j] {
 				for _, s := range middle {
-					if m.there[j][p] && !m.skip[j][p][s] && m.al[j][p][s] >= 3 && m.pd[j][p][s] > 3 {
+					if m.there[j][p] && !m.skip[j][p][s] && m.al[j][p][s] >= 3 && m.up[j][p][s] > 3 {
 						w = max(w, m.al[j][p][s])
 					}
 				}
@@ -285,7 +289,7 @@ func (m *mouthful) extent(st int, byB bool) string {
 			w := m.worst(j, p)
 			if byB {
 				for _, s := range middle {
-					if !m.skip[j][p][s] && m.al[j][p][s] >= 3 && m.pd[j][p][s] > 3 {
+					if !m.skip[j][p][s] && m.al[j][p][s] >= 3 && m.up[j][p][s] > 3 {
 						w = max(w, m.al[j][p][s])
 					}
 				}
@@ -296,7 +300,7 @@ func (m *mouthful) extent(st int, byB bool) string {
 					continue
 				}
 				open = open || m.al[j][p][s] == unknown
-				shallow = shallow && m.pd[j][p][s] != unknown && m.pd[j][p][s] <= 3
+				shallow = shallow && m.pd[j][p][s] != unknown && m.up[j][p][s] <= 3
 			}
 			if w >= limit {
 				at++
@@ -322,7 +326,7 @@ func (m *mouthful) extent(st int, byB bool) string {
 	switch {
 	case at == 0 || word(at) != word(at+could):
 		return "indeterminate"
-	case molar && incisor && others <= 2:
+	case molar && incisor && others <= 2 && at >= 3 && (m.p.Age == nil || *m.p.Age < 35):
 		return "molar-incisor"
 	}
 	return word(at)
@@ -412,7 +416,7 @@ func (m *mouthful) surveillance() string {
 
 // gingiva on a mouth whose depths and bleeding are all known.
 func (m *mouthful) gingiva() (string, bool) {
-	n, bleeding, deepest, deepBleeding := 0, 0, 0, false
+	n, bleeding, deepest, deepBleeding := 0, 0, 0, false // deepest with halves up
 	for j := range m.there {
 		for p := range m.there[j] {
 			for s := 0; s < 6 && m.there[j][p]; s++ {
@@ -421,7 +425,7 @@ func (m *mouthful) gingiva() (string, bool) {
 				}
 				n++
 				bleeding += m.bop[j][p][s]
-				deepest = max(deepest, m.pd[j][p][s])
+				deepest = max(deepest, m.up[j][p][s])
 				deepBleeding = deepBleeding || m.bop[j][p][s] == 1 && m.pd[j][p][s] >= 4
 			}
 		}

@@ -69,7 +69,7 @@ func surfaceA(th *tooth) surface {
 	loss, recession, n := 0, 0, 0
 	for s := range th.sites {
 		v := &th.sites[s]
-		if v.loss >= 0 {
+		if v.loss >= 0 && !v.assumed {
 			n++
 			loss += v.lossMM.Half()
 			recession += v.recession.Half()
@@ -200,7 +200,13 @@ func (m *mouth) sumSurfaces(pesaCode, pisaCode, method string, teeth int, of fun
 	add(outside, "Mean over 10 mm, taken as 10: tooth ")
 	add(negative, "Margin coronal to the CEJ on average, so method B was used for tooth ")
 	add(eight, "Third molars are scored with the second molar's curve: tooth ")
-	notes = append(notes, "Method "+method+"; the two methods are not to be compared. The published table's misprint (upper lateral incisor) is corrected.")
+	if method == "A" && len(negative) == n && n > 0 {
+		method = "B" // at every tooth
+		pesa.Rule, pisa.Rule = "PESA-B", "PISA-B"
+	} else if method == "A" && len(negative) > 0 {
+		method = "A, and B at the teeth named"
+	}
+	notes = append(notes, "Method "+method+"; the two methods are not to be compared. The published table's misprint (upper lateral incisor) is corrected; the coefficients come from a secondary source and are to be verified.")
 	pesa.Notes, pisa.Notes = notes, notes
 	pesa.Recorded, pesa.Eligible, pisa.Recorded, pisa.Eligible = n, teeth, bled, teeth
 	pesa.Provisional, pisa.Provisional = n < teeth, bled < teeth

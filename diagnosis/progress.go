@@ -239,10 +239,8 @@ func (p *progress) seen() string {
 func (m *mouth) lossSites() int {
 	n := 0
 	for _, th := range m.scored {
-		for s := range th.sites {
-			if v := &th.sites[s]; !th.t.Primary() && !v.out && !v.noLoss {
-				n++
-			}
+		if !th.t.Primary() {
+			n += len(th.sites)
 		}
 	}
 	return n

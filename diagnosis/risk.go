@@ -57,9 +57,6 @@ func (m *mouth) riskOf() []Finding {
 		}
 		for s := range th.sites {
 			v := &th.sites[s]
-			if v.out {
-				continue
-			}
 			eligible++
 			if v.flags[chart.Bleeding].Recorded() {
 				answered++
@@ -76,7 +73,7 @@ func (m *mouth) riskOf() []Finding {
 		}
 	}
 	pockets.Because = collect(m.scored, func(th *tooth, v *site, _ chart.Site) bool {
-		return int(v.depth) >= riskPocketDepth && !v.out && !th.t.ThirdMolar() && !th.t.Primary()
+		return int(v.depth) >= riskPocketDepth && !th.t.ThirdMolar() && !th.t.Primary()
 	}, (*tooth).depthEvidence)
 	bleed.Recorded, bleed.Eligible, pockets.Recorded, pockets.Eligible = answered, eligible, probed, eligible
 	if answered > 0 && 100*answered >= completePercent*eligible {
@@ -122,7 +119,7 @@ func (m *mouth) riskOf() []Finding {
 		lost.Text = fmt.Sprintf("%d of 28 teeth are lost, and %d are not mentioned.", m.absent, len(m.unmentioned))
 		lost.Missing = []Missing{{Input: "state", Teeth: m.unmentioned, CouldBe: riskWords[1:], Question: "Are these teeth present?"}}
 		rows[2] = level(m.absent, riskLostModerate, riskLostHigh)
-		lost.Provisional = true // teeth count as present until called missing
+		lost.Provisional, lost.AtLeast = true, rows[2] < riskHigh // teeth count as present until called missing
 	}
 	lost.Because = []Evidence{input("teeth_lost", fmt.Sprint(m.absent))}
 
@@ -171,7 +168,7 @@ func (m *mouth) riskOf() []Finding {
 	switch c := p.CigarettesPerDay; {
 	case c != nil && *c >= riskSmokingModerate:
 		rows[5] = level(*c, riskSmokingModerate, riskSmokingHigh)
-		smoking.Text = fmt.Sprintf("%d cigarettes a day.", *c)
+		smoking.Text = many(*c, "cigarette") + " a day."
 		smoking.Because = []Evidence{input("cigarettes_per_day", fmt.Sprint(*c))}
 	case stopped && p.SmokingStoppedYears == nil:
 		smoking.Text = "Former smoker; when it stopped is unknown."

@@ -22,9 +22,12 @@ func (m *mouth) scoresOf() []Finding {
 
 func (m *mouth) flagScore(code, rule, what string, flag chart.Flag) Finding {
 	f := Finding{Code: code, Rule: rule, Source: srcCommon, Eligible: m.sitesEligible}
-	n := 0
+	n, seen := 0, 0
 	for _, th := range m.scored {
 		for s := range th.sites {
+			if th.sites[s].depth >= 0 || th.sites[s].flags[flag].Recorded() {
+				seen++
+			}
 			switch th.sites[s].flags[flag] {
 			case chart.NotRecorded:
 				continue
@@ -41,15 +44,27 @@ func (m *mouth) flagScore(code, rule, what string, flag chart.Flag) Finding {
 	if f.Recorded == 0 {
 		f.Text = fmt.Sprintf("Not applicable: no site has an answer on %s.", flag)
 	} else {
-		p := 100 * float64(n) / float64(f.Recorded)
-		f.Value = Number(p, 1)
-		f.Text = fmt.Sprintf("%d of %d sites %s (%.1f percent).", n, f.Recorded, what, rounded(p, 1))
+		f.share(n, seen)
+		f.Text = fmt.Sprintf("%d of %d sites %s (%s percent).", n, f.Recorded, what, f.Value)
+		if f.AtLeast {
+			f.Text = fmt.Sprintf("%d of %d sites %s (at least %s percent); %d have no answer.", n, seen, what, f.Value, seen-f.Recorded)
+		}
 	}
 	f.Provisional = f.Recorded < f.Eligible
 	if flag == chart.Plaque {
 		f.Notes = []string{"Six sites a tooth; not to be compared with a score of four surfaces."}
 	}
 	return f
+}
+
+// share makes a percentage of a count. With few answers among what was looked at it is a lower bound: who calls only what is
+// there has no denominator until the rest is said to be without.
+func (f *Finding) share(n, seen int) {
+	of := f.Recorded
+	if 100*f.Recorded < completePercent*seen {
+		of, f.AtLeast = seen, true
+	}
+	f.Value = Number(100*float64(n)/float64(of), 1)
 }
 
 // fourSurfaces turns six sites into the four surfaces of the plaque control record: positive if any
@@ -97,13 +112,16 @@ func (m *mouth) oLeary() []Finding {
 		if f.Recorded == 0 {
 			f.Text = "Not applicable: no surface has an answer on plaque."
 		} else {
-			p := 100 * float64(n) / float64(f.Recorded)
-			f.Value = Number(p, 1)
+			f.share(n, f.Eligible)
 			target := "not met"
-			if 100*n < oLearyTargetPercent*f.Recorded {
+			switch p, _ := f.Value.Float(); {
+			case p >= oLearyTargetPercent:
+			case f.AtLeast:
+				target = "not decided, many surfaces have no answer"
+			default:
 				target = "met"
 			}
-			f.Text = fmt.Sprintf("Plaque on %d of %d surfaces (%.1f percent), %s surfaces a tooth; teaching target of under 10 percent %s.", n, f.Recorded, rounded(p, 1), variant, target)
+			f.Text = fmt.Sprintf("Plaque on %d of %d surfaces with an answer (%s percent), %s surfaces a tooth; teaching target of under 10 percent %s.", n, f.Recorded, f.Value, variant, target)
 		}
 		f.Provisional = f.Recorded < f.Eligible
 	}
@@ -188,7 +206,7 @@ func (m *mouth) counts() []Finding {
 					}
 				}
 			}
-			if th.t.Primary() || v.out || v.noLoss {
+			if th.t.Primary() {
 				continue
 			}
 			lossEligible++
@@ -214,10 +232,14 @@ func (m *mouth) counts() []Finding {
 			}
 		}
 	}
+	assumed := m.anyAssumed()
 	out := make([]Finding, 0, 3*(len(countedDepths)+len(countedLosses))+2)
 	group := func(codes struct{ sites, percent, teeth string }, what string, limit, sites, teeth, recorded, eligible int, because []Evidence) {
 		base := Finding{Rule: "COUNTS", Source: srcCommon, Recorded: recorded, Eligible: eligible, Provisional: recorded < eligible}
 		c, p, t := base, base, base
+		if what != "depth" && assumed {
+			c.Provisional, p.Provisional, t.Provisional = true, true, true
+		}
 		c.Code, p.Code, t.Code = codes.sites, codes.percent, codes.teeth
 		c.Because = because
 		c.AtLeast, t.AtLeast = base.Provisional, base.Provisional
@@ -239,10 +261,10 @@ func (m *mouth) counts() []Finding {
 	}
 	for i, d := range countedLosses {
 		group(lossCodes[i], "loss of attachment", d, nl[i], tl[i], losses, lossEligible,
-			collect(m.scored, func(th *tooth, v *site, _ chart.Site) bool { return !th.t.Primary() && !v.out && int(v.loss) >= d }, (*tooth).siteEvidence))
+			collect(m.scored, func(th *tooth, v *site, _ chart.Site) bool { return !th.t.Primary() && int(v.loss) >= d }, (*tooth).siteEvidence))
 	}
 	mean := func(code, what string, halves, n, eligible int) {
-		f := Finding{Code: code, Rule: "MEANS", Source: srcCommon, Recorded: n, Eligible: eligible, Provisional: n < eligible}
+		f := Finding{Code: code, Rule: "MEANS", Source: srcCommon, Recorded: n, Eligible: eligible, Provisional: n < eligible || assumed && code != "depth.mean"}
 		if n == 0 {
 			f.Text = "Not applicable: no " + what + " is recorded."
 		} else {
@@ -296,6 +318,7 @@ func (m *mouth) summaries() []Finding {
 		pus.Text = fmt.Sprintf("Suppuration at %d of %d sites.", len(pus.Because), pus.Recorded)
 	}
 	pus.Provisional = pus.Recorded < pus.Eligible
+	pus.AtLeast = pus.Recorded > 0 && pus.Provisional
 	mob.Text, fur.Text = "No mobility is recorded.", "No furcation is recorded."
 	if most >= 0 {
 		mob.Value = Number(float64(most), 0)

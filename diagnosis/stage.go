@@ -204,6 +204,7 @@ func (m *mouth) stageOf(cr *caseResult) stageResult {
 		f.Notes = append(f.Notes, "Severity is not known, so this is only a lower bound.")
 	}
 	f.Provisional = r.stage == 0 || f.AtLeast || sure.stage() != in.stage() || f.open()
+	m.assumed(f, r.stage > 0 && m.anyAssumed())
 
 	r.alone = Finding{Code: "periodontitis.stage_by_severity", Rule: "STAGE", Source: srcStage, Value: Word("indeterminate"),
 		AtLeast: f.AtLeast, Provisional: f.AtLeast || in.severity == 0, Recorded: f.Recorded, Eligible: f.Eligible,
@@ -234,7 +235,7 @@ func (m *mouth) worst(cr *caseResult) Evidence {
 		for _, th := range cr.teeth {
 			for _, s := range [...]chart.Site{chart.B, chart.L} {
 				v := &th.sites[s]
-				if v.loss >= caseMidLoss && v.depth >= caseMidDepth && !v.excluded && (!best.Loss.Known() || v.lossMM.Half() > best.Loss.Half()) {
+				if v.loss >= caseMidLoss && v.half > 2*caseMidDepth && !v.excluded && (!best.Loss.Known() || v.lossMM.Half() > best.Loss.Half()) {
 					best = th.siteEvidence(s)
 				}
 			}
@@ -410,7 +411,7 @@ func (m *mouth) stageMissing(r *stageResult, cr *caseResult, sure stageInputs, l
 		f.AtLeast = true
 	}
 	if depths := openSites(m.classed, func(th *tooth, site chart.Site) bool {
-		return th.sites[site].depth < 0 && !th.sites[site].out && !th.sites[site].excluded
+		return th.sites[site].depth < 0 && !th.sites[site].excluded
 	}); len(depths) > 0 && m.o.Complexity != Off {
 		most := 3
 		if m.p.FactorDecision("depth_6", 0) == "rejected" {

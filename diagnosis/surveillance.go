@@ -24,11 +24,11 @@ func (m *mouth) surveillanceOf() Finding {
 		top, deep := chart.NumSites, chart.NumSites
 		for s := range th.sites {
 			v := &th.sites[s]
-			if !chart.Site(s).Interdental() || v.out {
+			if !chart.Site(s).Interdental() {
 				continue
 			}
 			f.Eligible++
-			if v.depth >= 0 && (v.loss >= 0 || v.noLoss) {
+			if v.depth >= 0 && v.loss >= 0 {
 				f.Recorded++
 			}
 			if v.loss >= 0 && (top == chart.NumSites || v.loss > th.sites[top].loss) {
@@ -115,10 +115,11 @@ func (m *mouth) surveillanceOf() Finding {
 			Question: "These interdental sites lack a depth or a margin.",
 			Sites: openSites(m.classed, func(th *tooth, s chart.Site) bool {
 				v := &th.sites[s]
-				return s.Interdental() && !v.out && !th.t.ThirdMolar() && (v.depth < 0 || v.loss < 0 && !v.noLoss)
+				return s.Interdental() && !th.t.ThirdMolar() && (v.depth < 0 || v.loss < 0)
 			})})
 	}
 	f.Provisional = f.AtLeast || f.Value.String() == "indeterminate"
+	m.assumed(&f, m.anyAssumed())
 	return f
 }
 

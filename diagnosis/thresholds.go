@@ -18,7 +18,7 @@ const (
 	srcEndpoint     = "Sanz et al. 2020, doi:10.1111/jcpe.13290 (end point from memory); Loos and Needleman 2020, doi:10.1111/jcpe.13253"
 	srcOLeary       = "O'Leary, Drake and Naylor 1972, J Periodontol 43:38"
 	srcGBI          = "Ainamo and Bay 1975, Int Dent J 25:229-235"
-	srcPISA         = "Nesse et al. 2008, doi:10.1111/j.1600-051X.2008.01249.x, table 1, one misprint corrected"
+	srcPISA         = "Nesse et al. 2008, doi:10.1111/j.1600-051X.2008.01249.x, table 1, one misprint corrected; coefficients taken from a secondary source, not yet verified against the printed table"
 	srcRecession    = "Cairo et al. 2011, doi:10.1111/j.1600-051X.2011.01732.x"
 	srcFurcation    = "Hamp, Nyman and Lindhe 1975, J Clin Periodontol 2:126-135"
 	srcMobility     = "Miller 1950, modified (from memory)"
@@ -40,7 +40,7 @@ const (
 	caseLoss     = 1 // mm; "detectable": engineering choice, many texts print 2, which is an option
 	caseTeeth    = 2
 	caseMidLoss  = 3 // mm, at a mid-buccal or mid-lingual site
-	caseMidDepth = 4 // mm; the text says more than 3
+	caseMidDepth = 3 // mm; more than
 )
 
 // Stage. Tonetti et al. 2018, doi:10.1002/JPER.18-0006, table 3, seen, secondary.
@@ -65,6 +65,8 @@ const (
 const (
 	extentGeneralizedPercent = 30 // and more; exactly 30 is generalized
 	extentPatternOthers      = 2  // at most so many teeth beside first molars and incisors
+	extentPatternTeeth       = 3  // from so many teeth on the pattern is proposed, with fewer it is asked: engineering choice
+	extentPatternAge         = 35 // years: from here on it is asked, not proposed (early onset; the limit an engineering choice)
 )
 
 // Grade. Tonetti et al. 2018, table 4, seen, secondary; HbA1c in mmol/mol from memory.
@@ -100,8 +102,8 @@ const (
 
 // End point of active therapy. Sanz et al. 2020, doi:10.1111/jcpe.13290, from memory.
 const (
-	endpointBleedingDepth = 5 // mm and more, bleeding; the text says more than 4
-	endpointDepth         = 6 // mm and more, any
+	endpointDry   = 4 // mm: what is deeper must not bleed
+	endpointDepth = 6 // mm and more, any
 )
 
 // Surveillance. Eke et al. 2012, doi:10.1902/jop.2012.110664: mild seen; Page and Eke 2007,
@@ -182,6 +184,7 @@ const (
 	chanceNormal     = 2.58 // the same for a number that may go either way, as a quantile of the normal distribution
 	normal95         = 1.96 // of 95 percent intervals
 	progressionYears = 0.5  // between exams, at least, for a rate
+	hbA1cSlack       = 0.3  // percent by which the two units of HbA1c may differ
 	ageSlack         = 2    // years by which ages at two exams may differ from the time between them
 	wholeMouthSites  = 168  // of 28 teeth
 )

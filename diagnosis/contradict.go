@@ -1,0 +1,89 @@
+package diagnosis
+
+import (
+	"fmt"
+	"math"
+	"slices"
+)
+
+// A contradiction is a pair of answers that cannot both be right. It is named with every finding that rests on one of them,
+// and none of these is final.
+type contradiction struct {
+	codes  []string // of findings
+	inputs string   // what to look at again
+	text   string
+}
+
+// contradictions lists what in the answers and readings cannot be right together. Engineering choice: rules of arithmetic and of
+// plain words, no source.
+func (m *mouth) contradictions(cr *caseResult, st *stageResult) []contradiction {
+	var out []contradiction
+	p := m.p
+	add := func(inputs, text string, codes ...string) {
+		out = append(out, contradiction{codes, inputs, text})
+	}
+	const caseCode, stageCode, gradeCode, riskCode = "periodontitis.case", "periodontitis.stage", "periodontitis.grade", "risk.progression"
+	worst, complete := -1, m.lossEligible > 0 && m.lossRecorded == m.lossEligible
+	for _, th := range m.classed {
+		worst = max(worst, int(th.worst))
+	}
+	none := complete && worst < m.o.detectable() // attachment loss is known everywhere, and there is none
+	lost := m.lost
+	if n := p.TeethLostPeriodontitis; n != nil {
+		lost = max(lost, *n)
+	}
+	if lost > 0 && none {
+		add("teeth_lost_periodontitis", fmt.Sprintf("%s lost to periodontitis, and no attachment loss at the teeth that are left: which is right?", many(lost, "tooth")), caseCode, stageCode)
+	}
+	if b := p.BoneLossPercent; b != nil && *b > 0 && none {
+		add("bone_loss_percent", fmt.Sprintf("Bone loss of %s percent, and no attachment loss anywhere: which is right?", decimal(*b)), caseCode, stageCode, gradeCode)
+	}
+	if b := p.BoneLossPercent; b != nil && *b == 0 && worst >= stageLossII {
+		add("bone_loss_percent", fmt.Sprintf("No bone loss, and attachment loss of %d mm: which is right?", worst), caseCode, stageCode, gradeCode)
+	}
+	if b := p.BoneLossPercent; b != nil && *b <= stageBonePercentIII && yes(p.BoneLossMiddleThird) {
+		add("bone_loss_middle_third", fmt.Sprintf("Bone loss of %s percent at the worst tooth, and loss down to the middle third of a root: which is right?", decimal(*b)), stageCode, gradeCode)
+	}
+	if no(p.Diabetes) && (p.HbA1cPercent != nil && *p.HbA1cPercent >= gradeHbA1cDiabetes || p.HbA1cMmolMol != nil && *p.HbA1cMmolMol >= gradeMmolMolDiabetes) {
+		add("diabetes", "Diabetes is denied, and the HbA1c is that of a person with diabetes: which is right?", gradeCode, riskCode)
+	}
+	if a, b := p.HbA1cPercent, p.HbA1cMmolMol; a != nil && b != nil && math.Abs(HbA1cPercent(*b)-*a) > hbA1cSlack {
+		add("hba1c_percent,hba1c_mmol_mol", fmt.Sprintf("HbA1c of %s percent and of %s mmol/mol, which is %.1f percent: which is right?", decimal(*a), decimal(*b), HbA1cPercent(*b)), gradeCode)
+	}
+	if c := p.CigarettesPerDay; c != nil {
+		switch {
+		case *c == 0 && p.SmokingStatus == "current":
+			add("cigarettes_per_day", "Smokes now, with 0 cigarettes a day: which is right? (0 fits who only vapes or smokes something else.)", gradeCode, riskCode)
+		case *c > 0 && (p.SmokingStatus == "never" || p.SmokingStatus == "former"):
+			add("smoking_status", fmt.Sprintf("Does not smoke now, with %d cigarettes a day: which is right?", *c), gradeCode, riskCode)
+		}
+	}
+	if cr.answer == isYes && st.in.severity > 0 && st.in.severity < 3 && st.in.lost < stageLostIII {
+		for i := range st.factors {
+			if fc := &st.factors[i]; fc.level == 4 && fc.decision == "confirmed" && fc.name != "few_teeth" {
+				add(fc.because.Input, fmt.Sprintf("%s is a reason for stage IV, and the loss is that of stage %s: is it because of periodontitis?", capital(m.factorText(fc)), stageWords[st.in.severity]), stageCode)
+			}
+		}
+	}
+	if no(p.HistoryOfPeriodontitis) && p.EarlierStage != "" {
+		add("history_of_periodontitis", "Periodontitis was never diagnosed, and stage "+p.EarlierStage+" was given earlier: which is right?", caseCode, stageCode)
+	}
+	if y, a := p.ProgressionYears, p.Age; y != nil && a != nil && *y > float64(*a) {
+		add("progression_years", fmt.Sprintf("Progression over %s years in a patient of %d: which is right?", decimal(*y), *a), gradeCode)
+	}
+	return out
+}
+
+// name adds contradictions to the findings that they concern, and to the chart's completeness.
+func name(list []Finding, cs []contradiction) {
+	for _, c := range cs {
+		for i := range list {
+			f := &list[i]
+			if f.Code != "chart.completeness" && !slices.Contains(c.codes, f.Code) {
+				continue
+			}
+			f.Missing = append(f.Missing, Missing{Input: c.inputs, Question: "These answers contradict each other. " + c.text})
+			f.Provisional = true
+		}
+	}
+}
