@@ -227,14 +227,11 @@ func (t Tooth) Name() string {
 	return arch + " " + side + " " + names[t.Position()-1]
 }
 
-// Teeth is a list of teeth; in JSON their FDI numbers, as a single tooth is. (A plain slice of them
+// Teeth is a list of teeth; in JSON their FDI numbers, as a single tooth is, and [] if there are none. (A plain slice of them
 // would be written as bytes.)
 type Teeth []Tooth
 
 func (ts Teeth) MarshalJSON() ([]byte, error) {
-	if ts == nil {
-		return []byte("null"), nil
-	}
 	ns := make([]int, len(ts))
 	for i, t := range ts {
 		ns[i] = int(t)

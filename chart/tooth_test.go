@@ -9,7 +9,7 @@ import (
 
 // Lists of teeth are FDI numbers in JSON, as single teeth are, and come back the same.
 func TestTeethAsJSON(t *testing.T) {
-	for want, ts := range map[string]Teeth{"[16,26,48]": {16, 26, 48}, "[]": {}, "null": nil} {
+	for want, ts := range map[string]Teeth{"[16,26,48]": {16, 26, 48}, "[]": nil} {
 		b, err := json.Marshal(struct{ T Teeth }{ts})
 		if err != nil || string(b) != `{"T":`+want+`}` {
 			t.Errorf("%v: %s, %v", ts, b, err)

@@ -175,6 +175,8 @@ func Agree(first, second *chart.Chart, o Options) Agreement {
 		out.Notes = append(out.Notes, "No site has a depth in both exams.")
 	}
 	out.Notes = append(out.Notes, "Sites of one mouth are not independent, so the figures describe this mouth and no interval is given.")
+	out.Depth, out.Recession, out.Loss = list(out.Depth), list(out.Recession), list(out.Loss)
+	out.Flags, out.Differ = list(out.Flags), list(out.Differ)
 	return out
 }
 

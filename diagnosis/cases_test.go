@@ -86,6 +86,8 @@ func runCase(t *testing.T, lines []string) {
 					r.Recession = mm(t, w[i])
 				case "no-margin":
 					r.Recession = chart.MM{}
+				case "no-bleeding-answer":
+					r.Flags[chart.Bleeding] = chart.NotRecorded
 				case "no-depth":
 					r.Depth = chart.MM{}
 				case "bleeding", "suppuration", "plaque", "calculus":
@@ -161,6 +163,20 @@ func runCase(t *testing.T, lines []string) {
 			}
 		case "leave":
 			leave(c, whole(t, w[1]))
+		case "blocked", "hidden": // blocked 17 calculus: the first 17 sites; hidden 168: their CEJ
+			for _, r := range sites(c)[:whole(t, w[1])] {
+				in := chart.SiteInputs{CEJUnknown: ptr(true)}
+				if w[0] == "blocked" {
+					in = chart.SiteInputs{NotAssessable: w[2]}
+					*c.Site(r) = chart.SiteRecord{}
+				}
+				ask(c, r.Tooth, func(at *chart.ToothInputs) {
+					if at.Sites == nil {
+						at.Sites = map[chart.Site]chart.SiteInputs{}
+					}
+					at.Sites[r.Site] = in
+				})
+			}
 		case "bleeding":
 			bleedAt(c, whole(t, w[1]))
 		case "forget": // forget 16 recession: of every site after the first 16

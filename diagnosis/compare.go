@@ -407,6 +407,10 @@ func Compare(before, after *chart.Chart, o CompareOptions) Comparison {
 	out.ClosedPercent = ratio(100*float64(out.Closed), out.Remeasured)
 	b.residual(&out)
 	out.afterwards(a, b, &o)
+	out.Sites, out.Teeth, out.Retreat, out.Notes = list(out.Sites), list(out.Teeth), list(out.Retreat), list(out.Notes)
+	for _, l := range []*[]chart.SiteRef{&out.NotRemeasured, &out.Residual6, &out.ResidualBleeding, &out.WorseSites, &out.Confirmed} {
+		*l = list(*l)
+	}
 	return out
 }
 

@@ -1,8 +1,10 @@
 package diagnosis
 
 import (
+	"encoding/json"
 	"fmt"
 	"reflect"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -357,11 +359,11 @@ func TestRecall(t *testing.T) {
 	c.Patient.TherapyFinished, c.Patient.Phenotype = "2025-03-01", "A"
 	f := Assess(c, Options{})
 	for visit, months := range map[string]int{"2026-02-28": 3, "2026-03-01": 6} {
-		if got := RecallFor(&f, &c.Patient, d(visit)); got.Months != months {
+		if got := RecallFor(&f, &c.Patient, PlanOptions{Visit: d(visit)}); got.Months != months {
 			t.Errorf("%s: %+v", visit, got)
 		}
 	}
-	if got := RecallFor(&f, &c.Patient, time.Time{}); got.Decided == "first-year" {
+	if got := RecallFor(&f, &c.Patient, PlanOptions{}); got.Decided == "first-year" {
 		t.Error("the first year without a date of the visit")
 	}
 }
@@ -433,13 +435,150 @@ func TestPhases(t *testing.T) {
 	c.Tooth(46).Sites[chart.B].Flags[chart.Bleeding] = chart.Yes
 	ask(c, 46, func(in *chart.ToothInputs) { in.Implant = &chart.ImplantInputs{Mobile: ptr(true)} })
 	c.Patient.MedicalHistoryChecked = ptr(false)
-	if got := ids(c, PlanOptions{}); got != "urgent 4, step1 4, step2 1, reevaluation 1, step3 2, rehabilitation 1, supportive 1" {
+	if got := ids(c, PlanOptions{}); got != "urgent 4, step1 4, step2 1, reevaluation 1, step3 1, implants 1, rehabilitation 1, supportive 1" {
 		t.Error(got)
 	}
 	well := healthy()
 	well.Patient.MedicalHistoryChecked = ptr(true)
 	if got := ids(well, PlanOptions{}); got != "supportive 1" {
 		t.Error(got)
+	}
+}
+
+// Phases by where the patient stands: no recommendation against the status just found. Steps: Sanz et al. 2020,
+// doi:10.1111/jcpe.13290; implants: Herrera et al. 2023, doi:10.1111/jcpe.13823 (both from memory).
+func TestPhasesByStand(t *testing.T) {
+	visit := time.Date(2026, 6, 1, 0, 0, 0, 0, time.UTC)
+	mouth := func(depth int, bleeds bool) *chart.Chart {
+		c := healthy()
+		for _, tooth := range []chart.Tooth{16, 26, 36} {
+			put(c, tooth, chart.MB, depth, 5)
+			c.Tooth(tooth).Sites[chart.MB].Flags[chart.Bleeding] = chart.Is(bleeds)
+		}
+		c.Patient.MedicalHistoryChecked = ptr(true)
+		return c
+	}
+	ids := func(c *chart.Chart, o PlanOptions) string {
+		f := Assess(c, Options{})
+		var out []string
+		for _, p := range Phases(c, &f, o) {
+			out = append(out, p.ID)
+		}
+		return fmt.Sprint(StandOf(&f, &c.Patient, o), ": ", strings.Join(out, " "))
+	}
+	finished := func(c *chart.Chart) *chart.Chart { c.Patient.TherapyFinished = "2026-01-15"; return c }
+	diagnosed := func(c *chart.Chart) *chart.Chart { c.Patient.EarlierStage = "III"; return c }
+	for name, c := range map[string]struct {
+		c    *chart.Chart
+		o    PlanOptions
+		want string
+	}{
+		"never treated":                 {mouth(5, true), PlanOptions{}, "untreated: step1 step2 reevaluation supportive"},
+		"phase one is done":             {mouth(5, true), PlanOptions{PhaseOneDone: visit.AddDate(0, 0, -10)}, "under-therapy: step1 step2 reevaluation supportive"},
+		"therapy is recorded":           {mouth(5, true), PlanOptions{Treated: true}, "under-therapy: step1 step2 reevaluation supportive"},
+		"re-evaluated, 5 mm bleeding":   {mouth(5, true), PlanOptions{Reevaluation: true}, "re-evaluated: step1 step3 supportive"},
+		"re-evaluated, dry 4 mm":        {mouth(4, false), PlanOptions{Reevaluation: true}, "re-evaluated: step1 supportive"},
+		"supportive, stable, dry 4 mm":  {finished(mouth(4, false)), PlanOptions{}, "supportive: step1 supportive"},
+		"supportive, a site bleeds":     {finished(mouth(4, true)), PlanOptions{}, "supportive: step1 step3 supportive"},
+		"supportive, 6 mm dry":          {finished(mouth(6, false)), PlanOptions{}, "supportive: step1 step3 supportive"},
+		"therapy ends after this visit": {finished(mouth(5, true)), PlanOptions{Visit: time.Date(2026, 1, 14, 0, 0, 0, 0, time.UTC)}, "untreated: step1 step2 reevaluation supportive"},
+		"therapy ended on this day":     {finished(mouth(5, false)), PlanOptions{Visit: time.Date(2026, 1, 15, 0, 0, 0, 0, time.UTC)}, "supportive: step1 supportive"},
+		"diagnosed before, stable":      {diagnosed(mouth(4, false)), PlanOptions{}, "supportive: step1 supportive"},
+		"diagnosed before, not stable":  {diagnosed(mouth(5, true)), PlanOptions{}, "untreated: step1 step2 reevaluation supportive"},
+	} {
+		if c.o.Visit.IsZero() {
+			c.o.Visit = visit
+		}
+		if got := ids(c.c, c.o); got != c.want {
+			t.Errorf("%s: %s, want %s", name, got, c.want)
+		}
+	}
+	// Implants only, with pus: step 1, their own path, and an interval.
+	sick := healthy()
+	for _, tooth := range permanent {
+		*sick.Tooth(tooth) = chart.ToothRecord{Presence: chart.Missing}
+	}
+	for _, tooth := range []chart.Tooth{16, 14, 12, 22, 24, 26} {
+		rec := sick.Tooth(tooth)
+		rec.Presence = chart.Implant
+		for s := range rec.Sites {
+			rec.Sites[s] = reading(6, 0)
+			rec.Sites[s].Flags[chart.Suppuration] = chart.Yes
+		}
+	}
+	sick.Patient.MedicalHistoryChecked = ptr(true)
+	f := Assess(sick, Options{})
+	got := ""
+	for _, p := range Phases(sick, &f, PlanOptions{Visit: visit}) {
+		got += p.ID + " "
+		if p.ID == "supportive" && !strings.Contains(p.Items[0].Text, "Recall every 3 months; an implant is inflamed") {
+			t.Error(p.Items[0].Text)
+		}
+	}
+	if got != "step1 implants supportive " {
+		t.Error(got)
+	}
+	// Who was never treated is not "re-treated".
+	raw := mouth(6, true)
+	f = Assess(raw, Options{})
+	if r := RecallFor(&f, &raw.Patient, PlanOptions{Visit: visit}); r.Retreatment || strings.Contains(fmt.Sprint(r.Lines), "re-treatment") {
+		t.Errorf("%+v", r)
+	}
+	if r := RecallFor(&f, &raw.Patient, PlanOptions{Visit: visit, Reevaluation: true}); !r.Retreatment {
+		t.Errorf("%+v", r)
+	}
+	for implants, months := range map[string]int{"": 0, "health": 6, "indeterminate": 6, "mucositis": 3, "peri-implantitis": 3} {
+		if r := RecallOf(RecallInputs{Implants: implants}); r.Months != months {
+			t.Errorf("implants %s: %d months", implants, r.Months)
+		}
+	}
+}
+
+// Both sides of each limit: Tarnow and Fletcher 1984, J Periodontol 55:283-284 (from memory).
+func TestVerticalSubclass(t *testing.T) {
+	for half, want := range map[int]string{0: "A", 6: "A", 7: "A", 8: "B", 12: "B", 13: "B", 14: "C", 30: "C"} {
+		if got := VerticalSubclass(chart.Half(half)); got != want {
+			t.Errorf("%v mm: %s, want %s", float64(half)/2, got, want)
+		}
+	}
+	if VerticalSubclass(chart.MM{}) != "" {
+		t.Error("not measured")
+	}
+	c := healthy()
+	put(c, 16, chart.MB, 6, 6)
+	put(c, 26, chart.MB, 6, 6)
+	c.Tooth(36).Furcation[chart.EntranceBuccal] = chart.GradeOf(2)
+	c.Tooth(36).Vertical = [4]chart.MM{chart.EntranceBuccal: chart.Millimetres(3), chart.EntranceLingual: chart.Millimetres(7)}
+	c.Tooth(46).Vertical[chart.EntranceBuccal] = chart.Millimetres(4)
+	f := Assess(c, Options{})
+	said := ""
+	for _, p := range Phases(c, &f, PlanOptions{}) {
+		for _, i := range p.Items {
+			if strings.Contains(i.Text, "subclass") {
+				said += fmt.Sprint(i.Teeth, i.Text[len(i.Text)-20:])
+			}
+		}
+	}
+	if !strings.HasPrefix(said, "[46]") || !strings.Contains(said, "[36]") {
+		t.Error(said)
+	}
+}
+
+// In JSON no list is null.
+func TestListsAreNeverNull(t *testing.T) {
+	c := healthy()
+	f := Assess(c, Options{})
+	cmp, agree := Compare(c, c, CompareOptions{}), Agree(c, c, Options{})
+	for name, v := range map[string]any{"findings": f, "pair": Pair{First: c, Second: c, Comparison: &cmp}, "agreement": Pair{First: c, Second: &chart.Chart{}, Agreement: &agree},
+		"phases": Phases(c, &f, PlanOptions{}), "recall": RecallOf(RecallInputs{}), "care": HomeCare(c, HomeCareOptions{})} {
+		b, err := json.Marshal(v)
+		if err != nil {
+			t.Fatal(err)
+		}
+		lists := regexp.MustCompile(`"(sites|teeth|why|items|lines|notes|lostTeeth|newImplants|newTeeth|notRemeasured|residual6|residualBleeding|worseSites|confirmed|retreat|differ|flags|depth|recession|gaps|questions|cautions|because|missing|couldBe)":null`)
+		if m := lists.FindString(string(b)); m != "" {
+			t.Errorf("%s: %s", name, m)
+		}
 	}
 }
 

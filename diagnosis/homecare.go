@@ -219,6 +219,10 @@ func HomeCare(c *chart.Chart, o HomeCareOptions) HomeCarePlan {
 	if yes(p.SpecialCare) {
 		plan.Cautions = append(plan.Cautions, "Bleeding disorder, recent surgery or immunosuppression: the clinician edits this plan before it is handed out.")
 	}
+	for i := range plan.Items {
+		plan.Items[i].Sites, plan.Items[i].Gaps = list(plan.Items[i].Sites), list(plan.Items[i].Gaps)
+	}
+	plan.Items, plan.Questions, plan.Cautions = list(plan.Items), list(plan.Questions), list(plan.Cautions)
 	return plan
 }
 

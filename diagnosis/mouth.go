@@ -391,6 +391,14 @@ func openSites(teeth []*tooth, test func(*tooth, chart.Site) bool) []chart.SiteR
 	return refs
 }
 
+// list is s, or an empty list: in JSON none is [], never null.
+func list[T any](s []T) []T {
+	if s == nil {
+		return []T{}
+	}
+	return s
+}
+
 func yes(b *bool) bool       { return b != nil && *b }
 func no(b *bool) bool        { return b != nil && !*b }
 func known[T any](p *T) bool { return p != nil }

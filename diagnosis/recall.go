@@ -2,6 +2,8 @@ package diagnosis
 
 import (
 	"fmt"
+	"slices"
+	"strings"
 	"time"
 
 	"leadsman/chart"
@@ -15,6 +17,8 @@ type RecallInputs struct {
 	Risk               string // low, moderate, high
 	Endpoint           string // met, not-met
 	Pregnant           bool
+	Untreated          bool   // no therapy was done: what is not stable is treated, not treated again
+	Implants           string // worst of the implants: health, mucositis, peri-implantitis, indeterminate; "" none
 }
 
 // RecallLine is one rule's interval.
@@ -73,29 +77,58 @@ func RecallOf(in RecallInputs) Recall {
 			add("risk", recallRiskLow, srcRecallBand, "Low risk by the risk table.")
 		}
 		if in.Gingiva == "not-stable" || in.Endpoint == "not-met" {
-			r.Retreatment = true
-			add("not-stable", recallNotStable, srcCommon, "Not stable, or the end point of therapy is not met: decide on re-treatment.")
+			if in.Untreated {
+				add("not-stable", recallNotStable, srcCommon, "Not treated yet: therapy comes first; this is the interval after it.")
+			} else {
+				r.Retreatment = true
+				add("not-stable", recallNotStable, srcCommon, "Not stable, or the end point of therapy is not met: decide on re-treatment.")
+			}
 		}
+	}
+	switch in.Implants {
+	case "mucositis", "peri-implantitis":
+		add("implants", recallImplantSick, srcImplantSteps, "An implant is inflamed.")
+	case "health", "indeterminate":
+		add("implants", recallImplant, srcImplantSteps, "Implants are looked after like teeth at risk.")
 	}
 	for _, l := range r.Lines {
 		if r.Months == 0 || l.Months < r.Months {
 			r.Months, r.Decided = l.Months, l.Rule
 		}
 	}
-	if len(r.Lines) > 1 && r.Lines[0].Months != r.Lines[1].Months {
+	if len(r.Lines) > 1 && r.Lines[1].Rule == "risk" && r.Lines[0].Months != r.Lines[1].Months {
 		r.Notes = append(r.Notes, fmt.Sprintf("House rule: %d months; published by risk: %d months.", r.Lines[0].Months, r.Lines[1].Months))
 	}
 	if in.Pregnant {
 		r.Notes = append(r.Notes, "Pregnancy calls for an earlier review (common practice, no source).")
 	}
 	r.Notes = append(r.Notes, "An interval is a proposal; local rules and insurers may set others. Recall is not treatment. A new systemic disease or a change in smoking calls for an earlier review.")
+	r.Lines = list(r.Lines)
 	return r
 }
 
-// RecallFor proposes the interval from findings, the patient's inputs and the date of the visit.
-func RecallFor(f *Findings, p *chart.Patient, visit time.Time) Recall {
+// why is the sentence of the line that decided.
+func (r *Recall) why() string {
+	for _, l := range r.Lines {
+		if l.Rule == r.Decided && l.Months == r.Months {
+			return strings.ToLower(l.Text[:1]) + l.Text[1:]
+		}
+	}
+	return ""
+}
+
+// RecallFor proposes the interval from findings, the patient's inputs, the date of the visit and where in the therapy the patient
+// stands.
+func RecallFor(f *Findings, p *chart.Patient, o PlanOptions) Recall {
+	visit := o.Visit
 	in := RecallInputs{Stage: f.Value("periodontitis.stage"), Grade: f.Value("periodontitis.grade"), Gingiva: f.Value("gingiva.status"),
-		Risk: f.Value("risk.progression"), Endpoint: f.Value("endpoint.reached"), Pregnant: yes(p.Pregnant)}
+		Risk: f.Value("risk.progression"), Endpoint: f.Value("endpoint.reached"), Pregnant: yes(p.Pregnant), Untreated: StandOf(f, p, o) == Untreated}
+	rank := []string{"", "health", "indeterminate", "mucositis", "peri-implantitis"}
+	for i := range f.List {
+		if v := &f.List[i]; v.Code == "implant.status" && slices.Index(rank, v.Value.String()) > slices.Index(rank, in.Implants) {
+			in.Implants = v.Value.String()
+		}
+	}
 	if finished, err := time.Parse(time.DateOnly, p.TherapyFinished); err == nil && !visit.IsZero() {
 		n := MonthsBetween(finished, visit)
 		in.MonthsSinceTherapy = &n

@@ -21,12 +21,14 @@ const (
 	srcPISA         = "Nesse et al. 2008, doi:10.1111/j.1600-051X.2008.01249.x, table 1, one misprint corrected; coefficients taken from a secondary source, not yet verified against the printed table"
 	srcRecession    = "Cairo et al. 2011, doi:10.1111/j.1600-051X.2011.01732.x"
 	srcFurcation    = "Hamp, Nyman and Lindhe 1975, J Clin Periodontol 2:126-135"
+	srcVertical     = "Tarnow and Fletcher 1984, J Periodontol 55:283-284 (from memory)"
 	srcMobility     = "Miller 1950, modified (from memory)"
 	srcRisk         = "Lang and Tonetti 2003, Oral Health Prev Dent 1:7-16 (cut-offs from memory)"
 	srcProgression  = "seen beside expected: Machtei et al. 1993, doi:10.1902/jop.1993.64.8.713; Best et al. 1990, doi:10.1111/j.1600-051x.1990.tb01106.x; level and interval engineering choices"
 	srcCommon       = "common practice, no source"
 	srcChoice       = "engineering choice"
 	srcRecallBand   = "Sanz et al. 2020, doi:10.1111/jcpe.13290 (3 to 12 months by risk, from memory); Trombelli et al. 2020, doi:10.1111/prd.12340"
+	srcImplantSteps = "Herrera et al. 2023, doi:10.1111/jcpe.13823 (steps from memory)"
 	srcSteps        = "Sanz et al. 2020, doi:10.1111/jcpe.13290; Herrera et al. 2022, doi:10.1111/jcpe.13639"
 	srcChange       = "Andrade et al. 2012, doi:10.1590/S1806-83242012000100010; threshold an engineering choice"
 	srcClosure      = "review of subgingival instrumentation, Periodontol 2000 2023 (PMID 37162295); baseline an engineering choice"
@@ -133,6 +135,12 @@ const mobilityII = 1.0
 // Furcation (Hamp et al. 1975, seen, secondary): from so many mm of horizontal loss it is grade 2.
 const hampII = 3
 
+// Vertical subclass of a furcation. Tarnow and Fletcher 1984, from memory.
+const (
+	furcationVerticalB = 4 // mm and more
+	furcationVerticalC = 7
+)
+
 // Gingival bleeding index: blood within so many seconds. Ainamo and Bay 1975, seen, secondary.
 const gingivalBleedingSeconds = 10
 
@@ -208,6 +216,8 @@ const (
 	recallRiskModerate    = 6
 	recallRiskLow         = 12
 	recallNotStable       = 3
+	recallImplantSick     = 3
+	recallImplant         = 6
 )
 
 // Home care. Engineering choices and common practice, no source.

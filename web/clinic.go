@@ -247,11 +247,12 @@ func (s *server) plan(r *http.Request) (any, error) {
 	if earlier != nil {
 		if d, ok := earlier.state.Plan(); ok {
 			out.Earlier = &d
+			o.Treated = d.PhaseOneDone != ""
 		}
 	}
 	c := &rec.state.Chart
 	out.Phases = append([]diagnosis.Phase{}, diagnosis.Phases(c, &f, o)...)
-	out.Recall = diagnosis.RecallFor(&f, &c.Patient, o.Visit)
+	out.Recall = diagnosis.RecallFor(&f, &c.Patient, o)
 	if out.Recall.Months > 0 {
 		out.RecallDay = diagnosis.AddMonths(o.Visit, out.Recall.Months).Format(time.DateOnly)
 	}
