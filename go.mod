@@ -15,7 +15,9 @@ require (
 	github.com/k2-fsa/sherpa-onnx-go-linux v1.13.8
 	github.com/mattn/go-sqlite3 v1.14.53
 	github.com/mewkiz/flac v1.0.14
+	github.com/parquet-go/parquet-go v0.32.0
 	github.com/rogpeppe/go-internal v1.16.0
+	github.com/samply/golang-fhir-models/fhir-models v0.3.2
 	github.com/yalue/onnxruntime_go v1.27.0
 	golang.org/x/term v0.48.0
 	pgregory.net/rapid v1.3.0
@@ -23,12 +25,20 @@ require (
 
 require (
 	filippo.io/hpke v0.4.0 // indirect
+	github.com/andybalholm/brotli v1.1.1 // indirect
 	github.com/go-audio/riff v1.0.0 // indirect
 	github.com/go-json-experiment/json v0.0.0-20260213210345-44df1a37e875 // indirect
+	github.com/google/uuid v1.6.0 // indirect
 	github.com/icza/bitio v1.1.0 // indirect
+	github.com/klauspost/compress v1.17.9 // indirect
 	github.com/mewkiz/pkg v0.0.0-20250417130911-3f050ff8c56d // indirect
 	github.com/mewpkg/term v0.0.0-20241026122259-37a80af23985 // indirect
+	github.com/parquet-go/bitpack v1.0.0 // indirect
+	github.com/parquet-go/jsonlite v1.0.0 // indirect
+	github.com/pierrec/lz4/v4 v4.1.21 // indirect
+	github.com/twpayne/go-geom v1.6.1 // indirect
 	golang.org/x/crypto v0.55.0 // indirect
 	golang.org/x/sys v0.50.0 // indirect
 	golang.org/x/tools v0.49.0 // indirect
+	google.golang.org/protobuf v1.34.2 // indirect
 )

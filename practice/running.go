@@ -135,14 +135,15 @@ func (p *Practice) fold(ctx context.Context, x Exam) (*chart.State, error) {
 	if st := p.folds.of(x); st != nil {
 		return st, nil
 	}
-	st, err := foldLog(ctx, p.records, x.ID)
+	st, err := Fold(ctx, p.records, x.ID)
 	if err == nil && st.Seq() == x.Events { // else it went on meanwhile
 		p.folds.keep(x, st)
 	}
 	return st, err
 }
 
-func foldLog(ctx context.Context, s Records, id string) (*chart.State, error) {
+// Fold reads the log of an exam.
+func Fold(ctx context.Context, s interface{ Log(exam string) Log }, id string) (*chart.State, error) {
 	st := chart.NewState()
 	for e, err := range s.Log(id).All(ctx) {
 		if err != nil {

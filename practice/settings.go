@@ -68,3 +68,11 @@ func (p *Practice) SaveSettings(ctx context.Context, s Settings) (Settings, erro
 func Name(ctx context.Context, r Records, name string) error {
 	return r.SetSettings(ctx, "", map[string]string{keyPractice: name, keyVersion: "1"})
 }
+
+// NameOf is the name of the practice, for what leaves it.
+func NameOf(ctx context.Context, r interface {
+	Settings(ctx context.Context, scope string) (map[string]string, error)
+}) (string, error) {
+	kv, err := r.Settings(ctx, "")
+	return kv[keyPractice], err
+}

@@ -69,7 +69,7 @@ func (v *Voices) lessons(ctx context.Context, examiner string) ([]lesson, error)
 		if looked++; looked > taughtExams || len(out) >= mostTaught {
 			break
 		}
-		st, err := foldLog(ctx, v.records, x.ID)
+		st, err := Fold(ctx, v.records, x.ID)
 		if err != nil {
 			v.log.Error("exam cannot be read", "exam", x.ID, "err", err) // the others can
 			continue

@@ -1,0 +1,595 @@
+package tidy
+
+import (
+	"encoding/csv"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"leadsman/chart"
+	"leadsman/report"
+)
+
+// Map says what the columns of somebody else's table mean. docs/research.md describes it.
+type Map struct {
+	// Columns names, for columns of ours, the column of the file, or several whose values are joined by "/".
+	Columns map[string]names `json:"columns"`
+	// Values turns values of the file into ours, by column of ours: {"bleeding":{"1":"true","0":"false"}}.
+	Values map[string]map[string]string `json:"values"`
+	// Fixed gives columns of ours one value for all rows.
+	Fixed map[string]string `json:"fixed"`
+	// Inputs names, for answers about the patient (keys of the chart file), the column of the file.
+	Inputs map[string]string `json:"inputs"`
+	// Empty are further values that mean "not recorded", such as "NA" or "99".
+	Empty []string `json:"empty"`
+	// Numbering is that of the tooth column: fdi (default) or universal.
+	Numbering chart.Numbering `json:"numbering"`
+	// UnreadMissing: teeth of an exam without any reading are missing. Else nothing is said of them.
+	UnreadMissing bool `json:"unread_missing"`
+	// Wide: the values of all teeth and sites stand in one row a person.
+	Wide *Wide `json:"wide"`
+}
+
+// Wide describes columns that have tooth, measure and site in their names.
+type Wide struct {
+	Pattern string            `json:"pattern"` // such as "T{tooth}{measure}{site}"
+	Measure map[string]string `json:"measure"` // what stands there, to a column of ours
+	Site    map[string]string `json:"site"`    // what stands there, to a site key
+}
+
+// names is one name or a list of them.
+type names []string
+
+func (n *names) UnmarshalJSON(b []byte) error {
+	var one string
+	if json.Unmarshal(b, &one) == nil {
+		*n = names{one}
+		return nil
+	}
+	return json.Unmarshal(b, (*[]string)(n))
+}
+
+// needed must have a column or a fixed value.
+var needed = []string{"patient", "tooth", "site"}
+
+// known are the columns of ours that can be read.
+var known = []string{"patient", "exam", "date", "kind", "examiner", "probe", "tooth", "site", "state", "depth_mm", "recession_mm", "attachment_loss_mm", "bleeding", "suppuration", "plaque",
+	"calculus", "doubt", "mobility", "furcation_buccal", "furcation_lingual", "furcation_mesial", "furcation_distal", "exclude", "cej_unknown", "not_assessable"}
+
+// furcations are their columns by chart.Entrance.
+var furcations = [...]string{chart.EntranceBuccal: "furcation_buccal", chart.EntranceLingual: "furcation_lingual", chart.EntranceMesial: "furcation_mesial", chart.EntranceDistal: "furcation_distal"}
+
+// ReadMap reads a mapping file; unknown keys and columns are refused by name.
+func ReadMap(in io.Reader) (*Map, error) {
+	dec := json.NewDecoder(in)
+	dec.DisallowUnknownFields()
+	var m Map
+	if err := dec.Decode(&m); err != nil {
+		return nil, fmt.Errorf("mapping: %w", err)
+	}
+	return &m, m.check()
+}
+
+func (m *Map) check() error {
+	if _, err := chart.ParseNumbering(string(m.Numbering)); m.Numbering != "" && err != nil {
+		return fmt.Errorf("mapping: %w", err)
+	}
+	for c := range m.Columns {
+		if !slices.Contains(known, c) {
+			return fmt.Errorf("mapping: columns.%s: there is no such column; there are %s", c, strings.Join(known, ", "))
+		}
+	}
+	for _, c := range needed {
+		_, wide := m.Columns[c], m.Wide != nil && c != "patient"
+		if m.Columns[c] == nil && m.Fixed[c] == "" && !wide {
+			return fmt.Errorf("mapping: columns.%s is missing: every row needs it", c)
+		}
+	}
+	if m.Wide != nil {
+		for _, p := range []string{"{tooth}", "{measure}", "{site}"} {
+			if strings.Count(m.Wide.Pattern, p) != 1 {
+				return fmt.Errorf("mapping: wide.pattern must have %s once", p)
+			}
+		}
+	}
+	return nil
+}
+
+// Own is the mapping of the tables that this package writes.
+func Own() *Map {
+	m := &Map{Columns: map[string]names{}}
+	for _, c := range known {
+		m.Columns[c] = names{c}
+	}
+	return m
+}
+
+// Rejected is a row, or a value of one, that cannot be taken up.
+type Rejected struct {
+	Line   int // in the file, counted from 1
+	Column string
+	Value  string
+	Why    string
+}
+
+func (r Rejected) String() string {
+	if r.Column == "" {
+		return fmt.Sprintf("line %d: %s", r.Line, r.Why)
+	}
+	return fmt.Sprintf("line %d, %s %q: %s", r.Line, r.Column, r.Value, r.Why)
+}
+
+// Taken is what came out of a table.
+type Taken struct {
+	Records  []*report.Record // by their first row; without findings
+	Rows     int
+	Rejected []Rejected
+	Unused   []string // columns of the file that nothing was read from
+}
+
+// Read takes exams out of a table of sites by a mapping; exams, which may be nil, is our own table of exams with the answers about the
+// patients. A row at fault is rejected as a whole and the others are taken. An error means that the table as such cannot be read.
+func Read(sites, exams io.Reader, m *Map) (*Taken, error) {
+	if err := m.check(); err != nil {
+		return nil, err
+	}
+	r := csv.NewReader(sites)
+	r.ReuseRecord = true
+	head, err := r.Read()
+	if err != nil {
+		return nil, fmt.Errorf("the line of column names cannot be read: %w", err)
+	}
+	t := &table{m: m, at: map[string][]int{}, inputs: map[string]int{}, exams: map[string]*building{}}
+	if err := t.columns(slices.Clone(head)); err != nil {
+		return nil, err
+	}
+	for {
+		row, err := r.Read()
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		line, _ := r.FieldPos(0)
+		var pe *csv.ParseError
+		if errors.As(err, &pe) {
+			if errors.Is(err, csv.ErrFieldCount) {
+				t.reject(pe.StartLine, "", "", fmt.Sprintf("%d columns where the first line has %d", len(row), len(head)))
+				continue
+			}
+			return nil, fmt.Errorf("line %d is no CSV: %w", pe.Line, pe.Err)
+		}
+		if err != nil {
+			return nil, err
+		}
+		t.out.Rows++
+		t.take(line, row)
+	}
+	if exams != nil {
+		if err := t.answers(exams); err != nil {
+			return nil, err
+		}
+	}
+	for _, b := range t.order {
+		t.finish(b)
+	}
+	return &t.out, nil
+}
+
+type building struct {
+	*report.Record
+	inputs map[string]any
+	line   int
+	read   map[chart.SiteRef]bool
+}
+
+type table struct {
+	m      *Map
+	at     map[string][]int // columns of the file, by column of ours
+	inputs map[string]int
+	wide   []wideColumn
+	exams  map[string]*building
+	order  []*building
+	out    Taken
+}
+
+type wideColumn struct {
+	at      int
+	tooth   string
+	measure string
+	site    string
+}
+
+func (t *table) reject(line int, column, value, why string) {
+	t.out.Rejected = append(t.out.Rejected, Rejected{line, column, value, why})
+}
+
+// columns finds the columns in the file's first line.
+func (t *table) columns(head []string) error {
+	if len(head) > 0 {
+		head[0] = strings.TrimPrefix(head[0], "\ufeff")
+	}
+	used := map[int]bool{}
+	find := func(name string) int {
+		i := slices.Index(head, name)
+		used[i] = true
+		return i
+	}
+	own := slices.Equal(t.m.Columns["patient"], names{"patient"})
+	for ours, theirs := range t.m.Columns {
+		var at []int
+		for _, n := range theirs {
+			i := find(n)
+			if i < 0 {
+				if own && !slices.Contains(needed, ours) {
+					at = nil // a table of ours may have fewer columns
+					break
+				}
+				return fmt.Errorf("the file has no column %q, which the mapping takes %s from; it has %s", n, ours, strings.Join(head, ", "))
+			}
+			at = append(at, i)
+		}
+		if at != nil {
+			t.at[ours] = at
+		}
+	}
+	for key, n := range t.m.Inputs {
+		i := find(n)
+		if i < 0 {
+			return fmt.Errorf("the file has no column %q, which the mapping takes the answer %s from", n, key)
+		}
+		t.inputs[key] = i
+	}
+	if w := t.m.Wide; w != nil {
+		p := regexp.QuoteMeta(w.Pattern)
+		for _, g := range []struct{ in, re string }{{`\{tooth\}`, `(?P<tooth>[0-9]{1,2}|[A-T])`}, {`\{measure\}`, `(?P<measure>` + oneOf(w.Measure) + `)`}, {`\{site\}`, `(?P<site>` + oneOf(w.Site) + `)`}} {
+			p = strings.Replace(p, g.in, g.re, 1)
+		}
+		re := regexp.MustCompile("^" + p + "$")
+		for i, name := range head {
+			g := re.FindStringSubmatch(name)
+			if g == nil {
+				continue
+			}
+			c := wideColumn{at: i, tooth: strings.TrimLeft(g[re.SubexpIndex("tooth")], "0"), measure: w.Measure[g[re.SubexpIndex("measure")]], site: w.Site[g[re.SubexpIndex("site")]]}
+			used[i] = true
+			t.wide = append(t.wide, c)
+		}
+		if len(t.wide) == 0 {
+			return fmt.Errorf("no column of the file fits wide.pattern %q", w.Pattern)
+		}
+	}
+	for i, n := range head {
+		if !used[i] {
+			t.out.Unused = append(t.out.Unused, n)
+		}
+	}
+	return nil
+}
+
+// oneOf matches any of the keys.
+func oneOf(m map[string]string) string {
+	var keys []string
+	for k := range m {
+		keys = append(keys, regexp.QuoteMeta(k))
+	}
+	slices.Sort(keys)
+	return strings.Join(keys, "|")
+}
+
+// value is what a row says in a column of ours; "" is not recorded.
+func (t *table) value(row []string, ours string) string {
+	v := t.m.Fixed[ours]
+	if at, ok := t.at[ours]; ok {
+		parts := make([]string, len(at))
+		for i, c := range at {
+			parts[i] = strings.TrimSpace(row[c])
+		}
+		v = strings.Join(parts, "/")
+	}
+	return t.ours(ours, v)
+}
+
+func (t *table) ours(column, v string) string {
+	if slices.Contains(t.m.Empty, v) {
+		return ""
+	}
+	if to, ok := t.m.Values[column][v]; ok {
+		return to
+	}
+	return v
+}
+
+// take enters a row.
+func (t *table) take(line int, row []string) {
+	patient, date := t.value(row, "patient"), t.value(row, "date")
+	if patient == "" {
+		t.reject(line, "patient", "", "a row without a patient")
+		return
+	}
+	exam := t.value(row, "exam")
+	if exam == "" {
+		exam = strings.TrimSuffix(patient+" "+date, " ")
+	}
+	b := t.exams[exam]
+	if b == nil {
+		b = &building{Record: &report.Record{Patient: report.Person{ID: patient}, Chart: &chart.Chart{ID: exam, Numbering: chart.FDI}, Exam: report.Exam{ID: exam, Kind: "exam"}}, line: line,
+			inputs: map[string]any{}, read: map[chart.SiteRef]bool{}}
+		if date != "" {
+			at, err := time.Parse(time.DateOnly, date)
+			if err != nil {
+				t.reject(line, "date", date, "write a day as 2026-11-02")
+				return
+			}
+			b.Exam.Began, b.Exam.Ended = at, at
+		}
+		if k := t.value(row, "kind"); k == "re-evaluation" {
+			b.Exam.Kind = k
+		} else if k != "" && k != "exam" {
+			t.reject(line, "kind", k, "exam or re-evaluation is needed")
+			return
+		}
+		b.Exam.Examiner = t.value(row, "examiner")
+		b.Chart.Patient.Probe = t.value(row, "probe")
+		for key, c := range t.inputs {
+			if v := t.ours(key, strings.TrimSpace(row[c])); v != "" {
+				b.inputs[key] = inputOf(v)
+			}
+		}
+		t.exams[exam] = b
+		t.order = append(t.order, b)
+	} else if b.Patient.ID != patient {
+		t.reject(line, "exam", exam, "this exam is of another patient in line "+strconv.Itoa(b.line))
+		return
+	}
+	if t.m.Wide == nil {
+		t.site(line, b, func(c string) string { return t.value(row, c) })
+		return
+	}
+	// One row is many: those of a site are taken together.
+	type place struct{ tooth, site string }
+	var order []place
+	at := map[place]map[string]string{}
+	for _, w := range t.wide {
+		p := place{w.tooth, w.site}
+		if at[p] == nil {
+			at[p] = map[string]string{"tooth": w.tooth, "site": w.site}
+			order = append(order, p)
+		}
+		at[p][w.measure] = t.ours(w.measure, strings.TrimSpace(row[w.at]))
+	}
+	for _, p := range order {
+		t.site(line, b, func(c string) string { return at[p][c] })
+	}
+}
+
+// inputOf is a value as JSON has it.
+func inputOf(v string) any {
+	if v == "true" || v == "false" {
+		return v == "true"
+	}
+	if _, err := strconv.ParseFloat(v, 64); err == nil {
+		return json.Number(v)
+	}
+	return v
+}
+
+// site enters what a row says of a site; a row at fault changes nothing.
+func (t *table) site(line int, b *building, get func(string) string) {
+	bad := func(column, why string) { t.reject(line, column, get(column), why) }
+	n := t.m.Numbering
+	if n == "" {
+		n = chart.FDI
+	}
+	tooth, err := chart.ParseTooth(get("tooth"), n)
+	if err != nil {
+		bad("tooth", err.Error())
+		return
+	}
+	site, err := chart.ParseSite(get("site"))
+	if err != nil {
+		bad("site", err.Error())
+		return
+	}
+	ref := chart.SiteRef{Tooth: tooth, Site: site}
+	if b.read[ref] {
+		bad("site", fmt.Sprintf("tooth %s site %s was given already in this exam", tooth.Label(n), site))
+		return
+	}
+	rec := *b.Chart.Tooth(tooth)
+	if s := get("state"); s != "" {
+		i := slices.IndexFunc([]chart.Presence{chart.Present, chart.Missing, chart.Implant, chart.Unerupted}, func(p chart.Presence) bool { return p.String() == s })
+		if i < 0 {
+			bad("state", "present, missing, implant or unerupted is needed")
+			return
+		}
+		p := chart.Presence(i + 1)
+		if rec.Presence != chart.Unstated && rec.Presence != p {
+			bad("state", "another row of the tooth says "+rec.Presence.String())
+			return
+		}
+		rec.Presence = p
+	}
+	v := &rec.Sites[site]
+	length := func(column string, min, max float64) (mm chart.MM, ok bool) {
+		s := get(column)
+		if s == "" {
+			return mm, true
+		}
+		f, err := strconv.ParseFloat(s, 64)
+		switch {
+		case err != nil:
+			bad(column, "a number of millimetres is needed")
+			return mm, false
+		case f < min || f > max:
+			bad(column, fmt.Sprintf("out of range (%v to %v mm)", min, max))
+			return mm, false
+		}
+		if mm, err = chart.MMFromFloat(f); err != nil {
+			bad(column, err.Error())
+			return mm, false
+		}
+		return mm, true
+	}
+	var ok bool
+	if v.Depth, ok = length("depth_mm", 0, chart.MaxDepth); !ok {
+		return
+	}
+	if v.Recession, ok = length("recession_mm", chart.MinRecession, chart.MaxRecession); !ok {
+		return
+	}
+	loss, ok := length("attachment_loss_mm", 0, chart.MaxDepth+chart.MaxRecession)
+	if !ok {
+		return
+	}
+	if loss.Known() && !v.Recession.Known() {
+		if !v.Depth.Known() {
+			bad("attachment_loss_mm", "attachment loss without a depth has no place in a chart")
+			return
+		}
+		// Attachment loss is depth plus recession.
+		h := loss.Half() - v.Depth.Half()
+		if h < 2*chart.MinRecession || h > 2*chart.MaxRecession {
+			bad("attachment_loss_mm", fmt.Sprintf("with this depth the margin would be at %v mm, which is out of range", float64(h)/2))
+			return
+		}
+		v.Recession = chart.Half(h)
+	} else if want, _, both := v.AttachmentLoss(); loss.Known() && both && want != loss {
+		bad("attachment_loss_mm", "depth plus recession gives "+want.String())
+		return
+	}
+	for f := range chart.NumFlags {
+		switch s := get(f.String()); s {
+		case "":
+		case "true", "false":
+			v.Flags[f] = chart.Is(s == "true")
+		default:
+			bad(f.String(), "true or false is needed; map other words under values")
+			return
+		}
+	}
+	whole := func(column string, max int, at *chart.Grade) bool {
+		s := get(column)
+		if s == "" {
+			return true
+		}
+		g, err := strconv.Atoi(s)
+		if err != nil || g < 0 || g > max {
+			bad(column, fmt.Sprintf("a grade from 0 to %d is needed", max))
+			return false
+		}
+		*at = chart.GradeOf(g)
+		return true
+	}
+	if !whole("mobility", chart.MaxMobility, &rec.Mobility) {
+		return
+	}
+	for e, column := range furcations {
+		e := chart.Entrance(e)
+		if get(column) != "" && !slices.Contains(tooth.Entrances(), e) {
+			bad(column, "tooth "+tooth.Label(n)+" has no such furcation")
+			return
+		}
+		if !whole(column, chart.MaxFurcation, &rec.Furcation[e]) {
+			return
+		}
+	}
+	*b.Chart.Tooth(tooth) = rec
+	b.read[ref] = true
+	asked := map[string]any{}
+	for _, c := range []string{"exclude", "not_assessable"} {
+		if s := get(c); s != "" {
+			asked[c] = s
+		}
+	}
+	if s := get("cej_unknown"); s != "" {
+		asked["cej_unknown"] = inputOf(s)
+	}
+	if len(asked) > 0 {
+		teeth, _ := b.inputs["teeth"].(map[string]any)
+		if teeth == nil {
+			teeth = map[string]any{}
+			b.inputs["teeth"] = teeth
+		}
+		of, _ := teeth[tooth.String()].(map[string]any)
+		if of == nil {
+			of = map[string]any{"sites": map[string]any{}}
+			teeth[tooth.String()] = of
+		}
+		of["sites"].(map[string]any)[site.String()] = asked
+	}
+	for _, f := range strings.Fields(get("doubt")) {
+		b.Doubts = append(b.Doubts, chart.Doubt{SiteRef: ref, Field: chart.Field(f), Reason: "in doubt where it comes from"})
+	}
+}
+
+// answers reads our own table of exams.
+func (t *table) answers(in io.Reader) error {
+	r := csv.NewReader(in)
+	head, err := r.Read()
+	if err != nil {
+		return fmt.Errorf("the line of column names of the exams cannot be read: %w", err)
+	}
+	col := map[string]int{}
+	for _, c := range []string{"exam", "answers", "numbering", "signed_by"} {
+		if col[c] = slices.Index(head, c); col[c] < 0 {
+			return fmt.Errorf("the table of exams has no column %q", c)
+		}
+	}
+	for {
+		row, err := r.Read()
+		if errors.Is(err, io.EOF) {
+			return nil
+		}
+		if err != nil {
+			return fmt.Errorf("table of exams: %w", err)
+		}
+		line, _ := r.FieldPos(0)
+		b := t.exams[row[col["exam"]]]
+		if b == nil {
+			t.reject(line, "exam", row[col["exam"]], "the table of sites has no such exam")
+			continue
+		}
+		if n := chart.Numbering(row[col["numbering"]]); n == chart.Universal {
+			b.Chart.Numbering = n
+		}
+		b.Exam.SignedBy = row[col["signed_by"]]
+		b.inputs = nil // the answers have all that the sites tell
+		if b.Chart.Patient, err = chart.MergePatient(b.Chart.Patient, []byte(row[col["answers"]])); err != nil {
+			t.reject(line, "answers", row[col["answers"]], err.Error())
+		}
+	}
+}
+
+// finish gives a record its answers and the teeth that are not there.
+func (t *table) finish(b *building) {
+	if len(b.inputs) > 0 {
+		raw, err := json.Marshal(b.inputs)
+		if err == nil {
+			b.Chart.Patient, err = chart.MergePatient(b.Chart.Patient, raw)
+		}
+		if err != nil {
+			t.reject(b.line, "", "", err.Error())
+		}
+	}
+	if t.m.UnreadMissing {
+		for _, tooth := range chart.AllTeeth() {
+			rec := b.Chart.Tooth(tooth)
+			if rec.Presence != chart.Unstated {
+				continue
+			}
+			rec.Presence = chart.Missing
+			for s := range rec.Sites {
+				if !rec.Sites[s].Empty() {
+					rec.Presence = chart.Present
+				}
+			}
+		}
+	}
+	b.Chart.Exam = b.Origin()
+	t.out.Records = append(t.out.Records, b.Record)
+}
