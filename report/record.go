@@ -16,10 +16,14 @@ type Record struct {
 	Patient  Person
 	Exam     Exam
 	// Chart is the fold of the log; its ID is the exam's and its Exam says where it comes from. Not to be changed.
-	Chart    *chart.Chart
-	Doubts   []chart.Doubt   // that nobody settled
-	Plan     *chart.Decision // in force; nil: nothing was decided
-	Findings diagnosis.Findings
+	Chart  *chart.Chart
+	Doubts []chart.Doubt // that nobody settled
+	// What followed the entries, oldest first. Signatures may wait for a co-signature: then Exam.SignedBy is empty.
+	Signatures []chart.Signature
+	Amendments []chart.Amendment
+	Void       *chart.Void     // the exam counts no more; nil: it counts
+	Plan       *chart.Decision // in force; nil: nothing was decided
+	Findings   diagnosis.Findings
 }
 
 // Person is a patient.

@@ -69,25 +69,29 @@ func (s records) Records(ctx context.Context, patient string) iter.Seq2[*Record,
 			yield(nil, err)
 			return
 		}
-		slices.SortStableFunc(xs, func(a, b practice.Exam) int { return a.Created.Compare(b.Created) })
-		var before *Record
-		folds := map[string]*Record{}
+		rs := make([]*Record, 0, len(xs))
 		for i := range xs {
 			r, err := s.fold(ctx, &p, &xs[i], name)
 			if err != nil {
 				yield(nil, err)
 				return
 			}
+			rs = append(rs, r)
+		}
+		slices.SortStableFunc(rs, func(a, b *Record) int {
+			return cmp.Or(a.Exam.Began.Compare(b.Exam.Began), cmp.Compare(a.Exam.ID, b.Exam.ID))
+		})
+		var before *Record
+		for i, r := range rs {
 			earlier := before
-			if e := folds[xs[i].Earlier]; e != nil {
-				earlier = e
+			if j := slices.IndexFunc(rs[:i], func(e *Record) bool { return e.Exam.ID == r.Exam.Earlier }); j >= 0 {
+				earlier = rs[j]
 			}
 			assess(r, earlier)
 			if !yield(r, nil) {
 				return
 			}
-			folds[xs[i].ID] = r
-			if recorded(r.Chart) {
+			if recorded(r.Chart) && r.Void == nil {
 				before = r
 			}
 		}
@@ -114,6 +118,7 @@ func (s records) fold(ctx context.Context, p *practice.Patient, x *practice.Exam
 		return nil, err
 	}
 	r := &Record{Practice: name, Program: s.program, Patient: personOf(p), Chart: &st.Chart, Doubts: st.OpenDoubts(),
+		Signatures: st.Signatures, Amendments: st.Amendments, Void: st.Void,
 		Exam: Exam{ID: x.ID, Kind: x.Kind, Earlier: x.Earlier, Began: x.Created, Ended: x.Created, Examiner: x.Examiner, SignedBy: x.SignedBy, Signed: x.Signed, Head: x.Head}}
 	log := st.Log()
 	if len(log) > 0 {
@@ -121,6 +126,9 @@ func (s records) fold(ctx context.Context, p *practice.Patient, x *practice.Exam
 	}
 	if r.Exam.Examiner == "" {
 		r.Exam.Examiner = caller(log)
+	}
+	if st.Waits() {
+		r.Exam.SignedBy, r.Exam.Signed = "", time.Time{}
 	}
 	if d, ok := st.Plan(); ok {
 		r.Plan = &d

@@ -68,7 +68,7 @@ func (v Veil) Record(r *Record) *Record {
 	out.Chart = &c
 	c.Exam = out.Origin()
 	out.Findings.ID, out.Findings.Exam = c.ID, c.Exam
-	out.Plan = nil // in the clinician's words
+	out.Plan, out.Signatures, out.Amendments = nil, nil, nil // in people's words
 	out.Doubts = append([]chart.Doubt(nil), r.Doubts...)
 	for i := range out.Doubts {
 		out.Doubts[i].Reason, out.Doubts[i].Rival = "", ""

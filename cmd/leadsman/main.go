@@ -30,6 +30,8 @@ func commands() []command {
 			"a recording through the same code as the microphone", runHear},
 		{"enrol", "FILE.wav ... [--script FILE] [--examiner NAME] [--out FILE]", "a voice profile from a recording of the script (--print-script)", noInput(runEnrol)},
 		{"findings", "FILE.json|- [--json] [--explain] [--earlier FILE --years N|--compare|--agree]", "findings of charts, one object or one a line", runFindings},
+		{"export", "EXAM --as " + formNames() + " [--out FILE] | --patient ID|--all --as csv|parquet|fhir|json|findings --names|--pseudonyms --out FOLDER", "an exam, or all of a patient or of the practice, for others", runExport},
+		{"import", "FILE --as csv|fhir|json [--map FILE] [--write]", "shows what exams a file holds and what of it is rejected; enters them", noInput(runImport)},
 		{"demo", "[--addr HOST:PORT]", "an invented practice to look around in", runDemo},
 		{"backup", "FILE [--data DIR] [--to RECIPIENT|--passphrase-file FILE]", "a copy of the store, safe while it runs", noInput(runBackup)},
 		{"restore", "FILE --data DIR [--identity FILE|--passphrase-file FILE]", "a store from a copy", noInput(runRestore)},

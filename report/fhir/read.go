@@ -369,7 +369,7 @@ func (rd *reader) rest(raw json.RawMessage) {
 	case r == nil:
 	case head.ResourceType == "DiagnosticReport":
 		var d r4.DiagnosticReport
-		if json.Unmarshal(raw, &d) == nil && d.Status == r4.DiagnosticReportStatusFinal && len(d.ResultsInterpreter) > 0 {
+		if json.Unmarshal(raw, &d) == nil && (d.Status == r4.DiagnosticReportStatusFinal || d.Status == r4.DiagnosticReportStatusAmended) && len(d.ResultsInterpreter) > 0 {
 			r.Exam.SignedBy = rd.person(refOf(&d.ResultsInterpreter[0]))
 			r.Exam.Signed, _ = time.Parse(time.RFC3339, text(d.Issued))
 		}

@@ -167,6 +167,9 @@ func (w *writer) encounter() r4.Encounter {
 	if w.Exam.SignedBy != "" {
 		e.Status, e.Period.End = r4.EncounterStatusFinished, ptr(stamp(w.Exam.Signed))
 	}
+	if w.Void != nil {
+		e.Status = r4.EncounterStatusEnteredInError
+	}
 	for _, who := range w.people() {
 		e.Participant = append(e.Participant, r4.EncounterParticipant{Individual: w.at.to("Practitioner", examinerID(who))})
 	}
@@ -190,8 +193,28 @@ func (w *writer) observe(id string, code r4.CodeableConcept) r4.Observation {
 		Category: []r4.CodeableConcept{concept(coding("http://terminology.hl7.org/CodeSystem/observation-category", "exam", "Exam")), concept(coding(dental, "dental", "Dental"))},
 		Subject:  w.at.to("Patient", w.Patient.ID), Encounter: w.at.to("Encounter", w.Exam.ID), EffectiveDateTime: ptr(stamp(w.Exam.Began)),
 		Performer: w.performers(), Device: w.at.to("Device", w.deviceID())}
-	if w.Exam.SignedBy != "" {
+	switch {
+	case w.Void != nil:
+		o.Status = r4.ObservationStatusEnteredInError
+	case w.Exam.SignedBy != "":
 		o.Status = r4.ObservationStatusFinal
+	}
+	return o
+}
+
+// amended reports whether a value was changed after the signature: of a site, or with site NumSites of the tooth as a whole.
+func (w *writer) amended(t chart.Tooth, site chart.Site) bool {
+	return slices.ContainsFunc(w.Amendments, func(a chart.Amendment) bool {
+		return a.Tooth == t && (a.Site == nil) == (site >= chart.NumSites) && (a.Site == nil || *a.Site == site)
+	})
+}
+
+// ofTooth is an Observation of a tooth, or of one of its sites.
+func (w *writer) ofTooth(id string, code r4.CodeableConcept, t chart.Tooth, site chart.Site) r4.Observation {
+	o := w.observe(id, code)
+	o.BodySite = toothSite(t)
+	if o.Status == r4.ObservationStatusFinal && w.amended(t, site) {
+		o.Status = r4.ObservationStatusAmended
 	}
 	return o
 }
@@ -205,13 +228,13 @@ func (w *writer) result(o r4.Observation) {
 func (w *writer) tooth(t chart.Tooth, rec *chart.ToothRecord) {
 	id := w.Exam.ID + "." + t.String()
 	if rec.Presence != chart.Unstated {
-		o := w.observe(id+".status", ours("tooth-status"))
-		o.BodySite, o.ValueCodeableConcept = toothSite(t), ptr(ours(rec.Presence.String()))
+		o := w.ofTooth(id+".status", ours("tooth-status"), t, chart.NumSites)
+		o.ValueCodeableConcept = ptr(ours(rec.Presence.String()))
 		w.result(o)
 	}
 	if rec.Mobility.Recorded() {
-		o := w.observe(id+".mobility", ours("mobility"))
-		o.BodySite, o.Method, o.ValueInteger = toothSite(t), ptr(ours("mobility-0-3")), ptr(rec.Mobility.Value())
+		o := w.ofTooth(id+".mobility", ours("mobility"), t, chart.NumSites)
+		o.Method, o.ValueInteger = ptr(ours("mobility-0-3")), ptr(rec.Mobility.Value())
 		w.result(o)
 	}
 	for _, e := range t.Entrances() {
@@ -219,8 +242,8 @@ func (w *writer) tooth(t chart.Tooth, rec *chart.ToothRecord) {
 		if !g.Recorded() {
 			continue
 		}
-		o := w.observe(id+".furcation-"+e.String(), ours("furcation"))
-		o.BodySite, o.Method, o.ValueInteger = toothSite(t), ptr(ours("furcation-0-3")), ptr(g.Value())
+		o := w.ofTooth(id+".furcation-"+e.String(), ours("furcation"), t, chart.NumSites)
+		o.Method, o.ValueInteger = ptr(ours("furcation-0-3")), ptr(g.Value())
 		a := entranceAnswers[e.String()]
 		o.Component = []r4.ObservationComponent{{Code: ours("furcation-entrance"), ValueCodeableConcept: ptr(concept(coding(loinc, a[0], a[1])))}}
 		w.result(o)
@@ -237,8 +260,8 @@ func (w *writer) tooth(t chart.Tooth, rec *chart.ToothRecord) {
 }
 
 func (w *writer) site(id string, at chart.SiteRef, rec *chart.SiteRecord) r4.Observation {
-	o := w.observe(id, lo(depthCode))
-	o.Code.Text, o.BodySite = ptr("Probing depth"), toothSite(at.Tooth)
+	o := w.ofTooth(id, lo(depthCode), at.Tooth, at.Site)
+	o.Code.Text = ptr("Probing depth")
 	if rec.Depth.Known() {
 		o.ValueQuantity = mm(rec.Depth)
 	} else {
@@ -382,10 +405,13 @@ func (w *writer) evidence(f *diagnosis.Finding) []r4.Reference {
 	return out
 }
 
-// conditions are what the findings name as a disease. Whatever the rules propose is provisional until the clinician has answered the
-// case definition and signed.
+// conditions are what the findings name as a disease; an exam that is void names none. Whatever the rules propose is provisional until
+// the clinician has answered the case definition and signed.
 func (w *writer) conditions() []string {
 	var ids []string
+	if w.Void != nil {
+		return nil
+	}
 	put := func(id string, c r4.Condition) {
 		c.Id = ptr(id)
 		c.ClinicalStatus = ptr(concept(coding("http://terminology.hl7.org/CodeSystem/condition-clinical", "active", "Active")))
@@ -456,10 +482,19 @@ func (w *writer) report(conditions []string) {
 		r.Status, r.Issued = r4.DiagnosticReportStatusFinal, ptr(stamp(w.Exam.Signed))
 		r.ResultsInterpreter = []r4.Reference{*w.at.to("Practitioner", examinerID(w.Exam.SignedBy))}
 	}
+	switch {
+	case w.Void != nil:
+		r.Status = r4.DiagnosticReportStatusEnteredInError
+	case w.Exam.SignedBy != "" && len(w.Amendments) > 0:
+		r.Status = r4.DiagnosticReportStatusAmended
+	}
 	for _, id := range w.results {
 		r.Result = append(r.Result, *w.at.to("Observation", id))
 	}
 	var lines []string
+	if w.Void != nil {
+		lines = append(lines, "This exam is void: "+w.Void.Reason)
+	}
 	for _, code := range []string{"periodontitis.case", "periodontitis.stage", "periodontitis.extent", "periodontitis.grade", "gingiva.status", "implant.status", "score.bleeding_percent",
 		"score.plaque_percent", "chart.completeness", "chart.doubts"} {
 		for _, f := range w.Findings.List {
@@ -467,6 +502,9 @@ func (w *writer) report(conditions []string) {
 				lines = append(lines, f.Text)
 			}
 		}
+	}
+	if n := len(w.Amendments); n > 0 {
+		lines = append(lines, fmt.Sprintf("Amended after signing: %d, each with its reason.", n))
 	}
 	if p := w.Probe(); p != "" {
 		lines = append(lines, "Probe: "+p+".")
@@ -515,6 +553,36 @@ func (w *writer) provenance(conditions []string) {
 			Display: ptr("Hash of the last event of this exam in the append-only log")}}}
 	}
 	w.put("Provenance", w.Exam.ID, recorded, p)
+	w.revisions()
+}
+
+// revisions are the amendments: who changed which value, when and why.
+func (w *writer) revisions() {
+	for i, a := range w.Amendments {
+		at := time.UnixMilli(a.Time)
+		id := fmt.Sprintf("%s.amendment-%d", w.Exam.ID, i+1)
+		target := w.at("DiagnosticReport", w.Exam.ID)
+		what := "answers about the patient"
+		if a.Tooth != 0 {
+			what = "tooth " + a.Tooth.String()
+			if a.Site != nil {
+				what += " site " + a.Site.String()
+				if o := w.sites[chart.SiteRef{Tooth: a.Tooth, Site: *a.Site}]; o != "" {
+					target = w.at("Observation", o)
+				}
+			}
+			what += " " + a.Field.Words()
+		}
+		was := a.Was
+		if was == "" {
+			was = "nothing"
+		}
+		w.put("Provenance", id, at, r4.Provenance{Id: ptr(id), Target: []r4.Reference{{Reference: ptr(target)}}, OccurredDateTime: ptr(stamp(at)), Recorded: stamp(at),
+			Activity: ptr(concept(coding("http://terminology.hl7.org/CodeSystem/v3-DataOperation", "UPDATE", "revise"))), Reason: []r4.CodeableConcept{{Text: ptr(a.Reason)}},
+			Agent: []r4.ProvenanceAgent{{Type: ptr(concept(coding("http://terminology.hl7.org/CodeSystem/provenance-participant-type", "author", "Author"))),
+				Who: r4.Reference{Identifier: &r4.Identifier{System: ptr(ExaminerIDs), Value: ptr(a.Who)}, Display: ptr(a.Who)}}},
+			Entity: []r4.ProvenanceEntity{{Role: r4.ProvenanceEntityRoleRevision, What: r4.Reference{Display: ptr(what + ": was " + was)}}}})
+	}
 }
 
 // Bundle writes an exam as a collection Bundle that holds everything it refers to; the same record gives the same bytes.

@@ -1,0 +1,367 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"io"
+	"iter"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"leadsman/chart"
+	"leadsman/report"
+	"leadsman/report/fhir"
+	"leadsman/report/tidy"
+	"leadsman/store"
+)
+
+// form is a way in which one exam leaves the tool.
+type form struct {
+	name, file, media string // file: ending of its name
+	write             func(w io.Writer, r *report.Record) error
+}
+
+// forms lists them.
+func forms() []form {
+	return []form{
+		{"json", "chart.json", "application/json", func(w io.Writer, r *report.Record) error { return chart.Encode(w, r.Chart) }},
+		{"findings", "findings.json", "application/json", func(w io.Writer, r *report.Record) error {
+			_, err := w.Write(append(r.Findings.AppendJSON(nil), '\n'))
+			return err
+		}},
+		{"csv", "sites.csv", "text/csv; charset=utf-8", func(w io.Writer, r *report.Record) error {
+			t, err := tidy.CSV(w, nil)
+			if err == nil {
+				err = t.Add(r)
+			}
+			if err != nil {
+				return err
+			}
+			return t.Close()
+		}},
+		{"fhir", "fhir.json", "application/fhir+json", fhir.Bundle},
+	}
+}
+
+func formNames() string {
+	var out []string
+	for _, f := range forms() {
+		out = append(out, f.name)
+	}
+	return strings.Join(out, "|")
+}
+
+// exporting is what the command line of export says.
+type exporting struct {
+	data, as, out, patient, from, to, key string
+	all, names, pseudonyms, signed        bool
+}
+
+// runExport writes an exam, or those of a patient or of the whole practice, also while the service runs.
+func runExport(args []string, _ io.Reader, stdout, stderr io.Writer) int {
+	fs := flags("export", stderr)
+	var e exporting
+	fs.StringVar(&e.data, "data", defaultData(), "folder of the data")
+	fs.StringVar(&e.as, "as", "", "form: "+formNames()+", and for many exams "+manyForms)
+	fs.StringVar(&e.out, "out", "", "file, or for many exams the folder, to write to (default for one exam: standard output)")
+	fs.StringVar(&e.patient, "patient", "", "all exams of the patient with this id or file number")
+	fs.BoolVar(&e.all, "all", false, "all exams of the practice")
+	fs.BoolVar(&e.names, "names", false, "for many exams: with names, file numbers and birth dates")
+	fs.BoolVar(&e.pseudonyms, "pseudonyms", false, "pseudonyms instead of people, days moved")
+	fs.StringVar(&e.key, "key", "", "file of the secret that pseudonyms are made with (default: research.key in the data folder, made when it is missing)")
+	fs.BoolVar(&e.signed, "signed", false, "for many exams: only signed ones")
+	fs.StringVar(&e.from, "from", "", "for many exams: from this day on, YYYY-MM-DD")
+	fs.StringVar(&e.to, "to", "", "for many exams: up to this day")
+	rest, status, done := parse(fs, args)
+	if done {
+		return status
+	}
+	many := e.all || e.patient != ""
+	switch {
+	case many && len(rest) > 0, !many && len(rest) != 1, e.all && e.patient != "":
+		return fail(stderr, exitInput, "export takes one EXAM, or --patient ID, or --all")
+	case e.names && e.pseudonyms:
+		return fail(stderr, exitInput, "export: --names and --pseudonyms exclude each other")
+	case many && !e.names && !e.pseudonyms:
+		return fail(stderr, exitInput, "export: say whether people are named: --names or --pseudonyms")
+	case many && e.out == "":
+		return fail(stderr, exitInput, "export: many exams need a folder: --out FOLDER")
+	case !many && (e.signed || e.from != "" || e.to != ""):
+		return fail(stderr, exitInput, "export: --signed, --from and --to go with --patient or --all")
+	}
+	ctx, stop := untilInterrupted()
+	defer stop()
+	st, err := store.OpenReadOnly(ctx, e.data)
+	if err != nil {
+		return fail(stderr, storeStatus(err), "export: %v", err)
+	}
+	defer st.Close()
+	veil := func(r *report.Record) *report.Record { return r }
+	if e.pseudonyms {
+		key, err := researchKey(e.key, e.data)
+		if err != nil {
+			return fail(stderr, exitInput, "export: %v", err)
+		}
+		veil = report.NewVeil(key).Record
+	}
+	source := report.From(st, version())
+	if !many {
+		err = exportOne(ctx, source, rest[0], &e, veil, stdout)
+	} else {
+		err = exportMany(ctx, source, st, &e, veil, stderr)
+	}
+	var input *inputFault
+	switch {
+	case errors.As(err, &input):
+		return fail(stderr, exitInput, "export: %v", err)
+	case err != nil:
+		return fail(stderr, storeStatus(err), "export: %v", err)
+	}
+	return exitOK
+}
+
+// inputFault is an error that the command line is to blame for.
+type inputFault struct{ text string }
+
+func (f *inputFault) Error() string { return f.text }
+
+func exportOne(ctx context.Context, source report.Source, exam string, e *exporting, veil func(*report.Record) *report.Record, stdout io.Writer) error {
+	i := slices.IndexFunc(forms(), func(f form) bool { return f.name == e.as })
+	if i < 0 {
+		return &inputFault{fmt.Sprintf("--as %q: one exam is written as %s", e.as, formNames())}
+	}
+	r, err := source.Record(ctx, exam)
+	if err != nil {
+		return err
+	}
+	r = veil(r)
+	if e.out == "" {
+		return forms()[i].write(stdout, r)
+	}
+	return toFile(e.out, func(w io.Writer) error { return forms()[i].write(w, r) })
+}
+
+// toFile writes a file for its owner alone. What is half written goes.
+func toFile(path string, write func(io.Writer) error) error {
+	f, err := os.OpenFile(path+".part", os.O_CREATE|os.O_TRUNC|os.O_WRONLY, 0o600)
+	if err != nil {
+		return &inputFault{err.Error()}
+	}
+	b := bufio.NewWriterSize(f, 256<<10)
+	err = errors.Join(write(b), b.Flush(), f.Close())
+	if err == nil {
+		err = os.Rename(path+".part", path)
+	}
+	if err != nil {
+		os.Remove(path + ".part")
+	}
+	return err
+}
+
+// manyForms are those of many exams.
+const manyForms = "csv, parquet, fhir (one file of JSON lines a kind of resource), json, findings (one a line)"
+
+// exportMany writes a folder. It holds one patient's exams at a time.
+func exportMany(ctx context.Context, source report.Source, st *store.Store, e *exporting, veil func(*report.Record) *report.Record, stderr io.Writer) (err error) {
+	from, to, err := span(e.from, e.to)
+	if err != nil {
+		return err
+	}
+	if err := os.MkdirAll(e.out, 0o700); err != nil {
+		return &inputFault{err.Error()}
+	}
+	out := &folder{dir: e.out}
+	defer func() { err = errors.Join(err, out.close(err == nil)) }()
+	add, end, err := manyWriter(e.as, out)
+	if err != nil {
+		return err
+	}
+	patients := func(yield func(report.Person, error) bool) {
+		for p, err := range source.Patients(ctx, "") {
+			if !yield(p, err) {
+				return
+			}
+		}
+	}
+	if e.patient != "" {
+		p, err := findPatient(ctx, source, st, e.patient)
+		if err != nil {
+			return err
+		}
+		patients = func(yield func(report.Person, error) bool) { yield(p, nil) }
+	}
+	n, void := 0, 0
+	for r, err := range recordsOf(ctx, source, patients) {
+		if err != nil {
+			return err
+		}
+		day := r.Exam.Began
+		if e.signed && r.Exam.SignedBy == "" || !from.IsZero() && day.Before(from) || !to.IsZero() && !day.Before(to) {
+			continue
+		}
+		if r.Void != nil && e.as != "fhir" { // FHIR says that it is void
+			void++
+			continue
+		}
+		if err := add(veil(r)); err != nil {
+			return err
+		}
+		n++
+	}
+	if err := end(); err != nil {
+		return err
+	}
+	fmt.Fprintf(stderr, "%s: %s written\n", e.out, count(uint64(n), "exam"))
+	if void > 0 {
+		fmt.Fprintf(stderr, "%s left out: void\n", count(uint64(void), "exam"))
+	}
+	return nil
+}
+
+func recordsOf(ctx context.Context, source report.Source, patients iter.Seq2[report.Person, error]) iter.Seq2[*report.Record, error] {
+	return func(yield func(*report.Record, error) bool) {
+		for p, err := range patients {
+			if err != nil {
+				yield(nil, err)
+				return
+			}
+			for r, err := range source.Records(ctx, p.ID) {
+				if !yield(r, err) || err != nil {
+					return
+				}
+			}
+		}
+	}
+}
+
+// span reads two days; to is the first moment that is no longer in it.
+func span(first, last string) (from, to time.Time, err error) {
+	for _, d := range []struct {
+		text string
+		at   *time.Time
+		days int
+	}{{first, &from, 0}, {last, &to, 1}} {
+		if d.text == "" {
+			continue
+		}
+		t, err := time.ParseInLocation(time.DateOnly, d.text, time.Local)
+		if err != nil {
+			return from, to, &inputFault{fmt.Sprintf("%q: write a day as 2026-11-02", d.text)}
+		}
+		*d.at = t.AddDate(0, 0, d.days)
+	}
+	return from, to, nil
+}
+
+// findPatient finds a patient by id or by file number.
+func findPatient(ctx context.Context, source report.Source, st *store.Store, name string) (report.Person, error) {
+	p, err := source.Patient(ctx, name)
+	if err == nil || !errors.Is(err, store.ErrNotFound) {
+		return p, err
+	}
+	ps, listErr := st.Patients(ctx, name)
+	if listErr != nil {
+		return p, listErr
+	}
+	for _, x := range ps {
+		if x.Number == name {
+			return source.Patient(ctx, x.ID)
+		}
+	}
+	return p, err
+}
+
+// folder makes the files of an export; they get their names when all is written.
+type folder struct {
+	dir   string
+	files []*os.File
+	bufs  []*bufio.Writer
+}
+
+func (f *folder) create(name string) (io.Writer, error) {
+	file, err := os.OpenFile(filepath.Join(f.dir, name+".part"), os.O_CREATE|os.O_TRUNC|os.O_WRONLY, 0o600)
+	if err != nil {
+		return nil, &inputFault{err.Error()}
+	}
+	b := bufio.NewWriterSize(file, 256<<10)
+	f.files, f.bufs = append(f.files, file), append(f.bufs, b)
+	return b, nil
+}
+
+func (f *folder) close(good bool) error {
+	var errs []error
+	for i, file := range f.files {
+		errs = append(errs, f.bufs[i].Flush(), file.Close())
+	}
+	for _, file := range f.files {
+		if good && errors.Join(errs...) == nil {
+			errs = append(errs, os.Rename(file.Name(), strings.TrimSuffix(file.Name(), ".part")))
+		} else {
+			os.Remove(file.Name())
+		}
+	}
+	return errors.Join(errs...)
+}
+
+// manyWriter opens the files of a form and gives what adds an exam to them, and what ends them.
+func manyWriter(as string, out *folder) (add func(*report.Record) error, end func() error, err error) {
+	nothing := func() error { return nil }
+	switch as {
+	case "fhir":
+		b := &fhir.Bulk{Open: func(kind string) (io.Writer, error) { return out.create(kind + ".ndjson") }}
+		return b.Add, nothing, nil
+	case "json", "findings":
+		i := slices.IndexFunc(forms(), func(f form) bool { return f.name == as })
+		w, err := out.create(map[string]string{"json": "charts.jsonl", "findings": "findings.jsonl"}[as])
+		return func(r *report.Record) error { return forms()[i].write(w, r) }, nothing, err
+	case "csv", "parquet":
+		sites, err := out.create("sites." + as)
+		if err != nil {
+			return nil, nil, err
+		}
+		exams, err := out.create("exams." + as)
+		if err != nil {
+			return nil, nil, err
+		}
+		book, err := out.create("codebook.md")
+		if err != nil {
+			return nil, nil, err
+		}
+		if err := tidy.Codebook(book); err != nil {
+			return nil, nil, err
+		}
+		if as == "parquet" {
+			t := tidy.Parquet(sites, exams)
+			return t.Add, t.Close, nil
+		}
+		t, err := tidy.CSV(sites, exams)
+		if err != nil {
+			return nil, nil, err
+		}
+		return t.Add, t.Close, nil
+	}
+	return nil, nil, &inputFault{fmt.Sprintf("--as %q: many exams are written as %s", as, manyForms)}
+}
+
+// researchKey reads the secret of pseudonyms, or makes it.
+func researchKey(path, data string) ([]byte, error) {
+	own := path == ""
+	if own {
+		path = filepath.Join(data, "research.key")
+	}
+	key, err := os.ReadFile(path)
+	if own && errors.Is(err, os.ErrNotExist) {
+		key = []byte(rand.Text() + rand.Text() + "\n")
+		err = os.WriteFile(path, key, 0o600)
+	}
+	if err == nil && len(strings.TrimSpace(string(key))) < 16 {
+		err = fmt.Errorf("%s: a key has at least 16 characters", path)
+	}
+	return []byte(strings.TrimSpace(string(key))), err
+}
