@@ -11,6 +11,7 @@ import (
 	"mime"
 	"net"
 	"net/http"
+	"net/url"
 	"slices"
 	"strconv"
 	"strings"
@@ -35,6 +36,11 @@ type Options struct {
 	Say func(ctx context.Context, text string, slow bool) ([]byte, error)
 	// Calendar writes days on which patients are due as an iCalendar file.
 	Calendar func(w io.Writer, days []practice.Due) error
+	// Export writes an exam in one of its forms; nil: none is offered. It fails with practice.ErrNotFound, and with a *chart.Refusal for a form
+	// that there is not.
+	Export func(ctx context.Context, exam string, q url.Values) (File, error)
+	// FHIR answers below /fhir/; nil: it is not offered.
+	FHIR http.Handler
 	// Paths are the practice's own, beside the built-in ones.
 	Paths []chart.Path
 	// Hosts are the names under which the service may be reached, without port. Loopback names are
@@ -137,6 +143,12 @@ func New(o Options) http.Handler {
 	mux.HandleFunc("GET /api/exams/{id}/changes", s.changes)
 	mux.HandleFunc("GET /api/exams/{id}/sound", s.sound)
 	mux.HandleFunc("GET /api/trial/sound", s.trialSound)
+	if s.Export != nil {
+		mux.HandleFunc("GET /api/exams/{id}/export", s.export)
+	}
+	if s.FHIR != nil {
+		mux.Handle("/fhir/", s.FHIR)
+	}
 	s.voiceRoutes(mux, api)
 	mux.HandleFunc("/api/", func(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, &inputError{http.StatusNotFound, "no_such_address", "there is nothing at this address: docs/api.md lists what there is"})

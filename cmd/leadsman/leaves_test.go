@@ -1,25 +1,166 @@
 package main
 
 import (
+	"bytes"
 	"context"
+	"os"
+	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
+	"leadsman/chart"
 	"leadsman/report"
 	"leadsman/store"
 )
 
-// inventedSource is the invented practice as reports get it.
-func inventedSource(t *testing.T) (report.Source, *store.Store) {
+// inventedData is a data folder with the invented practice.
+func inventedData(t *testing.T) (dir string, exams []*report.Record) {
 	t.Helper()
 	now := time.Date(2026, 11, 2, 9, 30, 0, 0, time.UTC)
-	st, err := store.Open(context.Background(), t.TempDir(), func() time.Time { return now })
+	dir = t.TempDir()
+	st, err := store.Open(context.Background(), dir, func() time.Time { return now })
 	if err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() { st.Close() })
 	if err := invent(context.Background(), st, now); err != nil {
 		t.Fatal(err)
 	}
-	return report.From(st, "test"), st
+	exams = everything(t, st)
+	if err := st.Close(); err != nil {
+		t.Fatal(err)
+	}
+	return dir, exams
+}
+
+func everything(t *testing.T, st *store.Store) (out []*report.Record) {
+	t.Helper()
+	source := report.From(st, "test")
+	for p, err := range source.Patients(context.Background(), "") {
+		if err != nil {
+			t.Fatal(err)
+		}
+		for r, err := range source.Records(context.Background(), p.ID) {
+			if err != nil {
+				t.Fatal(err)
+			}
+			out = append(out, r)
+		}
+	}
+	return out
+}
+
+func call(t *testing.T, want int, args ...string) (stdout, stderr string) {
+	t.Helper()
+	var o, e bytes.Buffer
+	if got := run(args, strings.NewReader(""), &o, &e); got != want {
+		t.Fatalf("%v: exit status %d, want %d: %s", args, got, want, e.String())
+	}
+	return o.String(), e.String()
+}
+
+// Each form that an exam leaves in and can come back in gives the same exam in another practice: what is exported from there is the
+// same to the byte.
+func TestExportImportExport(t *testing.T) {
+	dir, exams := inventedData(t)
+	for _, as := range []string{"csv", "fhir", "json"} {
+		other := t.TempDir()
+		for _, r := range exams {
+			if r.Exam.SignedBy == "" {
+				continue
+			}
+			file := filepath.Join(other, r.Exam.ID)
+			first, _ := call(t, 0, "export", r.Exam.ID, "--as", as, "--data", dir)
+			if err := os.WriteFile(file, []byte(first), 0o600); err != nil {
+				t.Fatal(err)
+			}
+			out, _ := call(t, 0, "import", file, "--as", as, "--data", filepath.Join(other, "data"), "--write")
+			if !strings.Contains(out, "1 exam entered") || strings.Contains(out, "rejected:") {
+				t.Fatalf("%s: %s", as, out)
+			}
+			if out, _ = call(t, 0, "import", file, "--as", as, "--data", filepath.Join(other, "data"), "--write"); !strings.Contains(out, "0 exams entered, 1 were there already") {
+				t.Errorf("%s: %s", as, out)
+			}
+			// The readings: the new exam is not signed and has another patient record, which the other forms tell.
+			was, _ := call(t, 0, "export", r.Exam.ID, "--as", "json", "--data", dir)
+			is, _ := call(t, 0, "export", r.Exam.ID, "--as", "json", "--data", filepath.Join(other, "data"))
+			if a, b := mouthOf(t, was, as == "csv"), mouthOf(t, is, as == "csv"); a != b {
+				t.Errorf("%s: not the same mouth: %.300s\n%.300s", as, a, b)
+			}
+		}
+	}
+}
+
+// mouthOf is a chart file without what tells the two exams apart. A table of sites alone has neither the numbering nor the answers.
+func mouthOf(t *testing.T, file string, sitesOnly bool) string {
+	c, err := chart.Decode(strings.NewReader(file))
+	if err != nil {
+		t.Fatal(err)
+	}
+	c.Exam = chart.Origin{}
+	if sitesOnly {
+		c.Numbering, c.Patient = chart.FDI, chart.Patient{}
+	}
+	var b bytes.Buffer
+	if err := chart.Encode(&b, c); err != nil {
+		t.Fatal(err)
+	}
+	return b.String()
+}
+
+// Many exams, each form: pseudonyms leave no name, and nothing is left half written.
+func TestExportMany(t *testing.T) {
+	dir, exams := inventedData(t)
+	for as, files := range map[string][]string{"csv": {"sites.csv", "exams.csv", "codebook.md"}, "parquet": {"sites.parquet", "exams.parquet", "codebook.md"},
+		"fhir": {"Patient.ndjson", "Encounter.ndjson", "Observation.ndjson", "DiagnosticReport.ndjson", "Provenance.ndjson", "Condition.ndjson", "QuestionnaireResponse.ndjson", "Practitioner.ndjson", "Device.ndjson"},
+		"json": {"charts.jsonl"}, "findings": {"findings.jsonl"}} {
+		for _, people := range []string{"--names", "--pseudonyms"} {
+			out := t.TempDir()
+			_, said := call(t, 0, "export", "--all", "--as", as, people, "--out", out, "--data", dir)
+			if !strings.Contains(said, "7 exams written") {
+				t.Errorf("%s: %s", as, said)
+			}
+			there, err := os.ReadDir(out)
+			if err != nil || len(there) != len(files) {
+				t.Errorf("%s: %v %v", as, there, err)
+			}
+			all := ""
+			for _, f := range files {
+				b, err := os.ReadFile(filepath.Join(out, f))
+				if err != nil {
+					t.Error(err)
+				}
+				all += string(b)
+			}
+			for _, name := range []string{"Sallow", "FL-0112", "Ada Quill", "1969-04-17", exams[0].Exam.ID, exams[0].Patient.ID, "Fathom Lane"} {
+				if people == "--pseudonyms" && strings.Contains(all, name) {
+					t.Errorf("%s: %q is in an export with pseudonyms", as, name)
+				}
+			}
+		}
+	}
+	out := t.TempDir()
+	if _, said := call(t, 0, "export", "--patient", "FL-0112", "--as", "json", "--names", "--signed", "--from", "2026-10-01", "--out", out, "--data", dir); !strings.Contains(said, "1 exam written") {
+		t.Error(said)
+	}
+}
+
+// What is asked wrongly gets one line that says what to do.
+func TestExportRefused(t *testing.T) {
+	dir, exams := inventedData(t)
+	id := exams[0].Exam.ID
+	for _, c := range []struct{ args, want string }{
+		{"export", "takes one EXAM"}, {"export " + id, `--as "": one exam is written as json|findings|csv|fhir`}, {"export nosuch --as json", "not found"},
+		{"export --all --as csv --out x", "--names or --pseudonyms"}, {"export --all --as csv --names", "--out FOLDER"}, {"export --all --as word --names --out " + t.TempDir(), `--as "word"`},
+		{"export --all " + id + " --as csv", "takes one EXAM"}, {"export --all --as csv --names --pseudonyms --out x", "exclude each other"},
+		{"export --all --as csv --names --from May --out " + t.TempDir(), "write a day"}, {"export " + id + " --as csv --signed", "go with"},
+		{"import", "takes one FILE"}, {"import /nonexistent --as csv", "no such file"}, {"import " + dir + "/leadsman.db --as word", "say what the file is"},
+		{"import " + dir + "/research.key --as fhir --map x", "go with --as csv"},
+	} {
+		args := append(strings.Fields(c.args), "--data", dir)
+		_, said := call(t, 1, args...)
+		if !strings.Contains(said, c.want) || strings.Count(strings.TrimSpace(said), "\n") > 0 {
+			t.Errorf("%s: %q, want %q", c.args, said, c.want)
+		}
+	}
 }

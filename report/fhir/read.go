@@ -245,6 +245,11 @@ func (rd *reader) observation(o *r4.Observation) error {
 	if r.Exam.Examiner == "" && len(o.Performer) > 0 {
 		r.Exam.Examiner = rd.person(refOf(&o.Performer[0]))
 	}
+	for _, c := range o.BodySite.Coding {
+		if text(c.System) == universal && c.UserSelected != nil && *c.UserSelected {
+			r.Chart.Numbering = chart.Universal
+		}
+	}
 	// Read as a whole before anything is entered: a bad component takes its Observation with it.
 	rec := *r.Chart.Tooth(t)
 	switch own {

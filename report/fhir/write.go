@@ -70,11 +70,13 @@ func mm(v chart.MM) *r4.Quantity { return quantity(v.String(), "mm", "mm") }
 
 func stamp(t time.Time) string { return t.Format(time.RFC3339) }
 
-// toothSite is a tooth as a body site, in both numberings.
-func toothSite(t chart.Tooth) *r4.CodeableConcept {
-	c := concept(coding(iso3950, t.String(), ""))
-	if u := t.Universal(); u > 0 {
-		c.Coding = append(c.Coding, coding(universal, strconv.Itoa(u), ""))
+// toothSite is a tooth as a body site, in both numberings; the one that the exam is called in is marked as the user's.
+func toothSite(t chart.Tooth, called chart.Numbering) *r4.CodeableConcept {
+	c := concept(coding(iso3950, t.String(), ""), coding(universal, t.Label(chart.Universal), ""))
+	if called == chart.Universal {
+		c.Coding[1].UserSelected = ptr(true)
+	} else {
+		c.Coding[0].UserSelected = ptr(true)
 	}
 	c.Text = ptr("Tooth " + t.String() + " (ISO 3950)")
 	return &c
@@ -212,7 +214,7 @@ func (w *writer) amended(t chart.Tooth, site chart.Site) bool {
 // ofTooth is an Observation of a tooth, or of one of its sites.
 func (w *writer) ofTooth(id string, code r4.CodeableConcept, t chart.Tooth, site chart.Site) r4.Observation {
 	o := w.observe(id, code)
-	o.BodySite = toothSite(t)
+	o.BodySite = toothSite(t, w.Chart.Numbering)
 	if o.Status == r4.ObservationStatusFinal && w.amended(t, site) {
 		o.Status = r4.ObservationStatusAmended
 	}
@@ -453,7 +455,7 @@ func (w *writer) conditions() []string {
 		if f.Code != "implant.status" || text == "" {
 			continue
 		}
-		c := r4.Condition{VerificationStatus: status(false), Code: &r4.CodeableConcept{Text: ptr(text)}, BodySite: []r4.CodeableConcept{*toothSite(f.Tooth)}}
+		c := r4.Condition{VerificationStatus: status(false), Code: &r4.CodeableConcept{Text: ptr(text)}, BodySite: []r4.CodeableConcept{*toothSite(f.Tooth, w.Chart.Numbering)}}
 		if e := w.evidence(f); len(e) > 0 {
 			c.Evidence = []r4.ConditionEvidence{{Detail: e}}
 		}

@@ -1,0 +1,48 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"log/slog"
+	"net/http"
+	"net/url"
+	"slices"
+	"time"
+
+	"leadsman/chart"
+	"leadsman/practice"
+	"leadsman/report"
+	"leadsman/report/fhir"
+	"leadsman/web"
+)
+
+// leaves is what the service hands out of the exams.
+type leaves struct {
+	source report.Source
+}
+
+// export writes an exam for the pages.
+func (l *leaves) export(ctx context.Context, exam string, q url.Values) (web.File, error) {
+	i := slices.IndexFunc(forms(), func(f form) bool { return f.name == q.Get("as") })
+	if i < 0 {
+		return web.File{}, &chart.Refusal{Text: "an exam leaves as " + formNames() + ": say which with ?as="}
+	}
+	f := forms()[i]
+	r, err := l.source.Record(ctx, exam)
+	if err != nil {
+		return web.File{}, err
+	}
+	var b bytes.Buffer
+	if err := f.write(&b, r); err != nil {
+		return web.File{}, err
+	}
+	return web.File{Name: r.Exam.ID + "." + f.file, Media: f.media, Body: b.Bytes()}, nil
+}
+
+// fhirAt is where the FHIR endpoint answers.
+const fhirAt = "/fhir"
+
+func (l *leaves) fhir(started time.Time, log *slog.Logger) http.Handler {
+	return &fhir.Server{Base: fhirAt, Source: l.source, NotFound: func(err error) bool { return errors.Is(err, practice.ErrNotFound) }, Version: version(), Built: started, Log: log}
+}

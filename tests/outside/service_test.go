@@ -1,0 +1,91 @@
+package outside
+
+import (
+	"bufio"
+	"encoding/json"
+	"io"
+	"net/http"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"leadsman/tests/program"
+)
+
+// needs skips a test whose outside program is not installed; .ci/run installs it and says so with LEADSMAN_REFERENCE.
+func needs(t *testing.T, programs ...string) {
+	t.Helper()
+	for _, p := range programs {
+		if _, err := exec.LookPath(p); err == nil {
+			continue
+		}
+		if os.Getenv("LEADSMAN_REFERENCE") != "" {
+			t.Fatalf("%s is not installed, and LEADSMAN_REFERENCE says that it is", p)
+		}
+		t.Skipf("SKIPPED: this check needs %s, which is not installed here", p)
+	}
+}
+
+// invented runs the service with the invented practice; it ends with the test.
+func invented(t *testing.T) (url, data string, exams []string) {
+	t.Helper()
+	data = t.TempDir()
+	cmd := exec.Command(program.Path(t), "serve", "--engine", "none", "--addr", "127.0.0.1:0", "--data", data)
+	out, err := cmd.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = cmd.Process.Signal(os.Interrupt); _ = cmd.Wait() })
+	for lines := bufio.NewScanner(out); lines.Scan() && url == ""; {
+		if _, rest, ok := strings.Cut(lines.Text(), "Leadsman is at "); ok {
+			url = strings.Fields(rest)[0]
+		}
+	}
+	if url == "" {
+		t.Fatal("the service did not say where it is")
+	}
+	go func() { _, _ = io.Copy(io.Discard, out) }()
+	r, err := http.Post(url+"api/invented", "application/json", nil)
+	if err != nil || r.StatusCode != http.StatusOK {
+		t.Fatalf("invented: %v %v", r, err)
+	}
+	r.Body.Close()
+	var b struct {
+		Entry []struct{ Resource struct{ ID string } }
+	}
+	if err := json.Unmarshal(fetch(t, url+"fhir/Encounter"), &b); err != nil || len(b.Entry) < 7 {
+		t.Fatalf("%d exams, %v", len(b.Entry), err)
+	}
+	for _, e := range b.Entry {
+		exams = append(exams, e.Resource.ID)
+	}
+	return url, data, exams
+}
+
+func fetch(t *testing.T, url string) []byte {
+	t.Helper()
+	r, err := http.Get(url)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Body.Close()
+	b, err := io.ReadAll(r.Body)
+	if err != nil || r.StatusCode != http.StatusOK {
+		t.Fatalf("%s: %s %v %.300s", url, r.Status, err, b)
+	}
+	return b
+}
+
+func keep(t *testing.T, dir, name string, b []byte) string {
+	t.Helper()
+	path := filepath.Join(dir, name)
+	if err := os.WriteFile(path, b, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return path
+}
