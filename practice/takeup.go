@@ -104,9 +104,15 @@ func entries(f *Foreign, patient string) ([]chart.Event, error) {
 		if rec.Mobility.Recorded() {
 			value(t, chart.FieldMobility, rec.Mobility.Value())
 		}
+		if rec.Keratin.Known() {
+			value(t, chart.FieldKeratin, rec.Keratin.Half())
+		}
 		for _, e := range t.Entrances() {
 			if g := rec.Furcation[e]; g.Recorded() {
 				value(t, chart.FurcationField(e), g.Value())
+			}
+			if down := rec.Vertical[e]; down.Known() {
+				value(t, chart.VerticalField(e), down.Half())
 			}
 		}
 		for s := range chart.NumSites {
@@ -116,6 +122,9 @@ func entries(f *Foreign, patient string) ([]chart.Event, error) {
 			}
 			if v.Depth.Known() {
 				set(chart.FieldDepth, v.Depth.Half())
+			}
+			if v.Again.Known() {
+				set(chart.FieldAgain, v.Again.Half())
 			}
 			if v.Recession.Known() {
 				set(chart.FieldRecession, v.Recession.Half())
@@ -152,8 +161,8 @@ func entries(f *Foreign, patient string) ([]chart.Event, error) {
 	}
 	// A log must give back what it was made from.
 	for _, t := range chart.AllTeeth() {
-		was, is := f.Chart.Tooth(t), st.Chart.Tooth(t)
-		if was.Sites != is.Sites || was.Furcation != is.Furcation || was.Mobility != is.Mobility {
+		was, is := *f.Chart.Tooth(t), *st.Chart.Tooth(t)
+		if was.Presence = is.Presence; was != is { // a tooth that was not mentioned is present, or a missing third molar
 			return nil, fmt.Errorf("tooth %s cannot be entered as it is: %w", t, ErrInvalid)
 		}
 	}

@@ -223,7 +223,7 @@ func (rd *reader) observation(o *r4.Observation) error {
 	}
 	own := ownCode(&o.Code)
 	_, depth := code(&o.Code, loinc, depthCode)
-	if !depth && own != "tooth-status" && own != "mobility" && own != "furcation" {
+	if !depth && own != "tooth-status" && own != "mobility" && own != "furcation" && own != "keratinized-width" {
 		for _, c := range []string{bleedingCode, plaqueCode} {
 			if _, ok := code(&o.Code, loinc, c); ok {
 				return nil // a score: worked out anew
@@ -271,20 +271,14 @@ func (rd *reader) observation(o *r4.Observation) error {
 		}
 		r.Chart.Tooth(t).Mobility = chart.GradeOf(*o.ValueInteger)
 		return nil
+	case "keratinized-width":
+		rec.Keratin, err = millimetres(o.ValueQuantity, 0, chart.MaxDepth)
+		if err == nil {
+			*r.Chart.Tooth(t) = rec
+		}
+		return err
 	case "furcation":
-		if o.ValueInteger == nil || *o.ValueInteger < 0 || *o.ValueInteger > chart.MaxFurcation {
-			return errors.New("furcation is a whole grade from 0 to 3")
-		}
-		for _, c := range o.Component {
-			answer, _ := code(c.ValueCodeableConcept, loinc, "")
-			for _, e := range t.Entrances() {
-				if ownCode(&c.Code) == "furcation-entrance" && entranceAnswers[e.String()][0] == answer {
-					r.Chart.Tooth(t).Furcation[e] = chart.GradeOf(*o.ValueInteger)
-					return nil
-				}
-			}
-		}
-		return fmt.Errorf("it names no furcation entrance that tooth %s has", t)
+		return furcation(o, t, r.Chart.Tooth(t))
 	}
 	site := chart.NumSites
 	for _, c := range o.Component {
@@ -313,6 +307,11 @@ func (rd *reader) observation(o *r4.Observation) error {
 			}
 			continue
 		}
+		if own == "depth-again" {
+			if s.Again, err = millimetres(c.ValueQuantity, 0, chart.MaxDepth); err != nil {
+				return fmt.Errorf("second depth: %w", err)
+			}
+		}
 		for f := range chart.NumFlags {
 			if own == f.String() && c.ValueBoolean != nil {
 				s.Flags[f] = chart.Is(*c.ValueBoolean)
@@ -328,6 +327,40 @@ func (rd *reader) observation(o *r4.Observation) error {
 	}
 	*r.Chart.Tooth(t) = rec
 	r.Doubts = append(r.Doubts, doubts...)
+	return nil
+}
+
+// furcation enters one entrance.
+func furcation(o *r4.Observation, t chart.Tooth, rec *chart.ToothRecord) error {
+	if g := o.ValueInteger; g != nil && (*g < 0 || *g > chart.MaxFurcation) {
+		return errors.New("furcation is a whole grade from 0 to 3")
+	}
+	at := -1
+	var down chart.MM
+	for _, c := range o.Component {
+		answer, _ := code(c.ValueCodeableConcept, loinc, "")
+		for _, e := range t.Entrances() {
+			if ownCode(&c.Code) == "furcation-entrance" && entranceAnswers[e.String()][0] == answer {
+				at = int(e)
+			}
+		}
+		if ownCode(&c.Code) == "furcation-vertical" {
+			var err error
+			if down, err = millimetres(c.ValueQuantity, 0, chart.MaxDepth); err != nil {
+				return fmt.Errorf("vertical furcation: %w", err)
+			}
+		}
+	}
+	switch {
+	case at < 0:
+		return fmt.Errorf("it names no furcation entrance that tooth %s has", t)
+	case o.ValueInteger == nil && !down.Known():
+		return errors.New("it has neither a grade nor a depth")
+	}
+	if o.ValueInteger != nil {
+		rec.Furcation[at] = chart.GradeOf(*o.ValueInteger)
+	}
+	rec.Vertical[at] = down
 	return nil
 }
 

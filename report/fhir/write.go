@@ -239,15 +239,28 @@ func (w *writer) tooth(t chart.Tooth, rec *chart.ToothRecord) {
 		o.Method, o.ValueInteger = ptr(ours("mobility-0-3")), ptr(rec.Mobility.Value())
 		w.result(o)
 	}
+	if rec.Keratin.Known() {
+		o := w.ofTooth(id+".keratinized", ours("keratinized-width"), t, chart.NumSites)
+		o.ValueQuantity = mm(rec.Keratin)
+		w.result(o)
+	}
 	for _, e := range t.Entrances() {
-		g := rec.Furcation[e]
-		if !g.Recorded() {
+		g, down := rec.Furcation[e], rec.Vertical[e]
+		if !g.Recorded() && !down.Known() {
 			continue
 		}
 		o := w.ofTooth(id+".furcation-"+e.String(), ours("furcation"), t, chart.NumSites)
-		o.Method, o.ValueInteger = ptr(ours("furcation-0-3")), ptr(g.Value())
+		o.Method = ptr(ours("furcation-0-3"))
+		if g.Recorded() {
+			o.ValueInteger = ptr(g.Value())
+		} else {
+			o.DataAbsentReason = notPerformed()
+		}
 		a := entranceAnswers[e.String()]
 		o.Component = []r4.ObservationComponent{{Code: ours("furcation-entrance"), ValueCodeableConcept: ptr(concept(coding(loinc, a[0], a[1])))}}
+		if down.Known() {
+			o.Component = append(o.Component, r4.ObservationComponent{Code: ours("furcation-vertical"), ValueQuantity: mm(down)})
+		}
 		w.result(o)
 	}
 	for s := range chart.NumSites {
@@ -271,6 +284,9 @@ func (w *writer) site(id string, at chart.SiteRef, rec *chart.SiteRecord) r4.Obs
 	}
 	a := siteAnswers[at.Site]
 	o.Component = append(o.Component, r4.ObservationComponent{Code: ours("probe-site"), ValueCodeableConcept: ptr(concept(coding(loinc, a[0], a[1])))})
+	if rec.Again.Known() {
+		o.Component = append(o.Component, r4.ObservationComponent{Code: ours("depth-again"), ValueQuantity: mm(rec.Again)})
+	}
 	margin := r4.ObservationComponent{Code: lo(recessionCode), DataAbsentReason: notPerformed()}
 	if rec.Recession.Known() {
 		margin.ValueQuantity, margin.DataAbsentReason = mm(rec.Recession), nil

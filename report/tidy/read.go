@@ -59,8 +59,9 @@ func (n *names) UnmarshalJSON(b []byte) error {
 var needed = []string{"patient", "tooth", "site"}
 
 // known are the columns of ours that can be read.
-var known = []string{"patient", "exam", "date", "kind", "examiner", "probe", "tooth", "site", "state", "depth_mm", "recession_mm", "attachment_loss_mm", "bleeding", "suppuration", "plaque",
-	"calculus", "doubt", "mobility", "furcation_buccal", "furcation_lingual", "furcation_mesial", "furcation_distal", "exclude", "cej_unknown", "not_assessable"}
+var known = []string{"patient", "exam", "date", "kind", "examiner", "probe", "tooth", "site", "state", "depth_mm", "depth_again_mm", "recession_mm", "attachment_loss_mm", "bleeding", "suppuration", "plaque",
+	"calculus", "doubt", "mobility", "furcation_buccal", "furcation_lingual", "furcation_mesial", "furcation_distal",
+	"furcation_buccal_vertical_mm", "furcation_lingual_vertical_mm", "furcation_mesial_vertical_mm", "furcation_distal_vertical_mm", "keratinized_width_mm", "exclude", "cej_unknown", "not_assessable"}
 
 // furcations are their columns by chart.Entrance.
 var furcations = [...]string{chart.EntranceBuccal: "furcation_buccal", chart.EntranceLingual: "furcation_lingual", chart.EntranceMesial: "furcation_mesial", chart.EntranceDistal: "furcation_distal"}
@@ -439,6 +440,9 @@ func (t *table) site(line int, b *building, get func(string) string) {
 	if v.Depth, ok = length("depth_mm", 0, chart.MaxDepth); !ok {
 		return
 	}
+	if v.Again, ok = length("depth_again_mm", 0, chart.MaxDepth); !ok {
+		return
+	}
 	if v.Recession, ok = length("recession_mm", chart.MinRecession, chart.MaxRecession); !ok {
 		return
 	}
@@ -488,14 +492,24 @@ func (t *table) site(line int, b *building, get func(string) string) {
 	if !whole("mobility", chart.MaxMobility, &rec.Mobility) {
 		return
 	}
+	if w, ok := length("keratinized_width_mm", 0, chart.MaxDepth); !ok {
+		return
+	} else if w.Known() {
+		rec.Keratin = w
+	}
 	for e, column := range furcations {
 		e := chart.Entrance(e)
-		if get(column) != "" && !slices.Contains(tooth.Entrances(), e) {
+		if get(column)+get(column+"_vertical_mm") != "" && !slices.Contains(tooth.Entrances(), e) {
 			bad(column, "tooth "+tooth.Label(n)+" has no such furcation")
 			return
 		}
 		if !whole(column, chart.MaxFurcation, &rec.Furcation[e]) {
 			return
+		}
+		if down, ok := length(column+"_vertical_mm", 0, chart.MaxDepth); !ok {
+			return
+		} else if down.Known() {
+			rec.Vertical[e] = down
 		}
 	}
 	*b.Chart.Tooth(tooth) = rec

@@ -43,6 +43,7 @@ type Site struct {
 	State      string   `parquet:"state,dict" about:"present, missing, implant or unerupted; empty: nothing was said"`
 	Site       string   `parquet:"site,dict" about:"probing site: DB B MB DL L ML (disto-, mid-, mesio-; buccal and lingual or palatal)"`
 	Depth      *float64 `parquet:"depth_mm" about:"probing depth, mm, margin to base of the pocket; whole or half"`
+	Again      *float64 `parquet:"depth_again_mm" about:"the other depth of a site that was probed twice at this exam, mm"`
 	Recession  *float64 `parquet:"recession_mm" about:"margin against the cemento-enamel junction, mm; positive: apical (recession), negative: coronal"`
 	Loss       *float64 `parquet:"attachment_loss_mm" about:"clinical attachment loss, mm: depth plus recession, not less than 0; empty unless both are known"`
 	Bleeding   *bool    `parquet:"bleeding" about:"bleeding on probing"`
@@ -55,6 +56,11 @@ type Site struct {
 	FurcationL *int32   `parquet:"furcation_lingual" about:"the same from lingual"`
 	FurcationM *int32   `parquet:"furcation_mesial" about:"the same from mesial"`
 	FurcationD *int32   `parquet:"furcation_distal" about:"the same from distal"`
+	VerticalB  *float64 `parquet:"furcation_buccal_vertical_mm" about:"from the roof of the buccal furcation down, mm; the same in all rows of the tooth"`
+	VerticalL  *float64 `parquet:"furcation_lingual_vertical_mm" about:"the same of the lingual one"`
+	VerticalM  *float64 `parquet:"furcation_mesial_vertical_mm" about:"the same of the mesial one"`
+	VerticalD  *float64 `parquet:"furcation_distal_vertical_mm" about:"the same of the distal one"`
+	Keratin    *float64 `parquet:"keratinized_width_mm" about:"width of keratinized gingiva, facial, at the middle of the tooth, mm; the same in all rows of the tooth"`
 	Exclude    string   `parquet:"exclude,dict" about:"cause of loss other than periodontitis at this site or tooth; empty: none told"`
 	CEJUnknown *bool    `parquet:"cej_unknown" about:"true: the junction is hidden or lost, so attachment loss counts nowhere"`
 	NotAssess  string   `parquet:"not_assessable,dict" about:"why the site could not be assessed: calculus, band, overhang, pain; empty: it could"`
@@ -130,10 +136,12 @@ func Sites(r *report.Record) []Site {
 			v, asked := &rec.Sites[s], in.Sites[s]
 			row := Site{Patient: r.Patient.ID, Exam: r.Exam.ID, Date: dayOf(r.Exam.Began), Kind: r.Exam.Kind, Examiner: r.Exam.Examiner, Probe: r.Probe(), Signed: r.Exam.SignedBy != "",
 				Tooth: int32(t), Universal: t.Label(chart.Universal), State: rec.Presence.String(), Site: s.String(),
-				Depth: optional(v.Depth), Recession: optional(v.Recession), Bleeding: answer(v.Flags[chart.Bleeding]), Pus: answer(v.Flags[chart.Suppuration]),
+				Depth: optional(v.Depth), Again: optional(v.Again), Recession: optional(v.Recession), Bleeding: answer(v.Flags[chart.Bleeding]), Pus: answer(v.Flags[chart.Suppuration]),
 				Plaque: answer(v.Flags[chart.Plaque]), Calculus: answer(v.Flags[chart.Calculus]), Mobility: grade(rec.Mobility),
 				FurcationB: grade(rec.Furcation[chart.EntranceBuccal]), FurcationL: grade(rec.Furcation[chart.EntranceLingual]),
 				FurcationM: grade(rec.Furcation[chart.EntranceMesial]), FurcationD: grade(rec.Furcation[chart.EntranceDistal]),
+				VerticalB: optional(rec.Vertical[chart.EntranceBuccal]), VerticalL: optional(rec.Vertical[chart.EntranceLingual]),
+				VerticalM: optional(rec.Vertical[chart.EntranceMesial]), VerticalD: optional(rec.Vertical[chart.EntranceDistal]), Keratin: optional(rec.Keratin),
 				Exclude: asked.Exclude, CEJUnknown: asked.CEJUnknown, NotAssess: asked.NotAssessable}
 			if row.Exclude == "" {
 				row.Exclude = in.Exclude
