@@ -59,22 +59,22 @@ func formNames() string {
 
 // exporting is what the command line of export says.
 type exporting struct {
-	data, as, out, patient, from, to, key string
-	all, names, pseudonyms, signed        bool
+	data                            *dataFlags
+	as, out, patient, from, to, key string
+	all, names, pseudonyms, signed  bool
 }
 
 // runExport writes an exam, or those of a patient or of the whole practice, also while the service runs.
 func runExport(args []string, _ io.Reader, stdout, stderr io.Writer) int {
 	fs := flags("export", stderr)
-	var e exporting
-	fs.StringVar(&e.data, "data", defaultData(), "folder of the data")
+	e := exporting{data: addDataFlags(fs, defaultData())}
 	fs.StringVar(&e.as, "as", "", "form: "+formNames()+", and for many exams "+manyForms)
 	fs.StringVar(&e.out, "out", "", "file, or for many exams the folder, to write to (default for one exam: standard output)")
 	fs.StringVar(&e.patient, "patient", "", "all exams of the patient with this id or file number")
 	fs.BoolVar(&e.all, "all", false, "all exams of the practice")
 	fs.BoolVar(&e.names, "names", false, "for many exams: with names, file numbers and birth dates")
 	fs.BoolVar(&e.pseudonyms, "pseudonyms", false, "pseudonyms instead of people, days moved")
-	fs.StringVar(&e.key, "key", "", "file of the secret that pseudonyms are made with (default: research.key in the data folder, made when it is missing)")
+	fs.StringVar(&e.key, "research-key", "", "file of the secret that pseudonyms are made with (default: research.key in the data folder, made when it is missing)")
 	fs.BoolVar(&e.signed, "signed", false, "for many exams: only signed ones")
 	fs.StringVar(&e.from, "from", "", "for many exams: from this day on, YYYY-MM-DD")
 	fs.StringVar(&e.to, "to", "", "for many exams: up to this day")
@@ -97,14 +97,15 @@ func runExport(args []string, _ io.Reader, stdout, stderr io.Writer) int {
 	}
 	ctx, stop := untilInterrupted()
 	defer stop()
-	st, err := store.OpenReadOnly(ctx, e.data)
+	ctx = console(ctx)
+	st, err := e.data.look(ctx)
 	if err != nil {
 		return fail(stderr, storeStatus(err), "export: %v", err)
 	}
 	defer st.Close()
 	veil := func(r *report.Record) *report.Record { return r }
 	if e.pseudonyms {
-		key, err := researchKey(e.key, e.data)
+		key, err := researchKey(e.key, e.data.data)
 		if err != nil {
 			return fail(stderr, exitInput, "export: %v", err)
 		}

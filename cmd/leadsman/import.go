@@ -23,7 +23,7 @@ const shownRejects = 40
 // runImport shows what exams a file holds and what of it cannot be taken up, and enters them if asked to.
 func runImport(args []string, stdout, stderr io.Writer) int {
 	fs := flags("import", stderr)
-	data := fs.String("data", defaultData(), "folder of the data")
+	data := addDataFlags(fs, defaultData())
 	as := fs.String("as", "", "what the file is: csv, fhir (a Bundle) or json (charts, one a line)")
 	mapping := fs.String("map", "", "for csv: file that says what its columns mean (default: a table that leadsman export wrote)")
 	exams := fs.String("exams", "", "for csv that leadsman export wrote: its table of exams, with the answers about the patients")
@@ -73,7 +73,8 @@ func runImport(args []string, stdout, stderr io.Writer) int {
 	}
 	ctx, stop := untilInterrupted()
 	defer stop()
-	st, err := store.Open(ctx, *data, time.Now)
+	ctx = console(ctx)
+	st, err := data.change(ctx)
 	if err != nil {
 		return fail(stderr, storeStatus(err), "import: %v", err)
 	}
