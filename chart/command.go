@@ -572,7 +572,7 @@ func (b *builder) advancePast() {
 func (b *builder) takeBack(calls []uint64) {
 	for _, call := range calls {
 		i := slices.IndexFunc(b.st.Calls, func(c CallInfo) bool { return c.Seq == call })
-		if i < 0 || b.st.Calls[i].Undone || !b.st.Calls[i].effects {
+		if i < 0 || b.st.Calls[i].Undone || !b.st.Calls[i].Effects {
 			b.err = refuse("there is no such call to take back")
 			return
 		}

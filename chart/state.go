@@ -35,7 +35,7 @@ type CallInfo struct {
 	Did        Verb    `json:"did"`
 	Refused    string  `json:"refused,omitempty"`
 	Undone     bool    `json:"undone,omitempty"`
-	effects    bool    // something that can be taken back
+	Effects    bool    `json:"effects,omitempty"` // something that can be taken back
 }
 
 // Remark is free speech or text kept beside a place.
@@ -159,7 +159,7 @@ func (s *State) refold() {
 
 func (s *State) fold(e *Event) {
 	if n := len(s.Calls); n > 0 && s.Calls[n-1].Seq == e.Call && e.Kind != KindDoubt && e.Kind != KindSettle && e.Kind != KindListen {
-		s.Calls[n-1].effects = true
+		s.Calls[n-1].Effects = true
 	}
 	switch e.Kind {
 	case KindStart:
@@ -468,7 +468,7 @@ func (s *State) OpenDoubts() []Doubt {
 func (s *State) LastCall(by Source) (CallInfo, bool) {
 	for i := len(s.Calls) - 1; i >= 0; i-- {
 		c := s.Calls[i]
-		if c.effects && !c.Undone && c.Source != Tool && c.Did != VerbDisregard && (by == "" || c.Source == by) {
+		if c.Effects && !c.Undone && c.Source != Tool && c.Did != VerbDisregard && (by == "" || c.Source == by) {
 			return c, true
 		}
 	}

@@ -312,13 +312,12 @@ func eventText(s *chart.State, did chart.Verb, e *chart.Event) string {
 			return fmt.Sprintf("to %s %s", e.Tooth.Label(num), e.Aspect)
 		}
 	case chart.KindUndo:
-		words := "call"
 		for _, c := range s.Calls {
 			if c.Seq == e.Undo && c.Words != "" {
-				words = c.Words
+				return "took back: " + c.Words
 			}
 		}
-		return "took back: " + words
+		return "took back: " + Describe(s, s.CallEvents(e.Undo)) // it came from keys
 	case chart.KindListen:
 		if *e.Value == 1 {
 			return "listening"

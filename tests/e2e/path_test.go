@@ -141,7 +141,7 @@ func TestPathOnLive(t *testing.T) {
 	p.until("the list of calls tells it", `document.querySelector("ol.calls").innerText.includes("path lowers; to 36 buccal")`)
 	want := "17 buccal: 3 | 17 buccal: 2 | 17 buccal: 4 | path tooth | 16 buccal: 3 | 16 buccal: 3 | 16 buccal: 3 | path lowers; to 36 buccal | to 37 buccal | " +
 		"37 buccal: 4 | 37 buccal: 4 | 37 buccal: 4 | 37 lingual: 5 | 37 lingual: 5 | 37 lingual: 5 | 36 lingual: 6 | 36 lingual: 6 | 36 lingual: 6 | " +
-		"36 buccal: 2 | 36 buccal: 2 | to 36 buccal | to 36 buccal | 36 buccal: 2 | (path arch; to 15 buccal) | took back: call | path quadrant; to 15 buccal"
+		"36 buccal: 2 | 36 buccal: 2 | to 36 buccal | to 36 buccal | 36 buccal: 2 | (path arch; to 15 buccal) | took back: path arch; to 15 buccal | path quadrant; to 15 buccal"
 	got, _, _ := strings.Cut(w.did(), " | there is no earlier")
 	if got != want {
 		t.Errorf("the log tells\n%s\nwant\n%s", got, want)

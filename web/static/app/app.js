@@ -53,12 +53,13 @@ class App extends HTMLElement {
     this.facts = h("div", { class: "facts" });
     this.heard = h("a", { class: "heard", href: "/" }, (this.hears = h("b", {})), (this.patient = h("span", { class: "patient" })), (this.toLive = h("span", { class: "unseen" })));
     this.offButton = h("button", { class: "off", "aria-label": "Switch the microphone off", onclick: () => this.ear?.off() }, "Off");
+    this.onButton = h("button", { class: "on", "aria-label": "Listen: switch the microphone on", hidden: true, onclick: () => this.ear?.start() }, "Listen");
     this.theme = h("button", { class: "plain theme", onclick: () => setPrefs({ theme: document.documentElement.dataset.theme === "dark" ? "light" : "dark" }) });
     this.append(
       (this.head = h("header", { class: "top" },
         h("a", { class: "brand", href: "/", "aria-label": "Leadsman: patients" }, h("img", { src: "/icon.svg", alt: "", width: "26", height: "26" }), h("span", {}, "Leadsman")),
         this.nav, this.facts,
-        (this.ears = h("div", { class: "listening", role: "group", "aria-label": "Microphone" }, this.heard, this.offButton)),
+        (this.ears = h("div", { class: "listening", role: "group", "aria-label": "Microphone" }, this.heard, this.onButton, this.offButton)),
         this.theme)),
       (this.notice = h("section", { class: "notice", "aria-label": "Message" })),
       (this.main = h("main", { id: "main", tabindex: "-1" })),
@@ -232,6 +233,8 @@ class App extends HTMLElement {
     attr(this.heard, "title", s ? whose : null);
     put(this.toLive, s ? ", to Live" : "");
     this.offButton.disabled = !here;
+    this.onButton.hidden = !s || here || broken || !!s.view.signed_by;
+    attr(this.offButton, "data-yields", !this.onButton.hidden);
     // A message that belongs to what has just happened stands over the screen, and stays until it is dealt with.
     const said = this.#again && !here ? "again" : this.#left && !here ? this.#left : "";
     if ((this.notice.dataset.said || "") === said) return;

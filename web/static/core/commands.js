@@ -61,7 +61,8 @@ export function tentative(coming, k) {
 
 /** sounding enters the next reading along the path, only if the path still stands at k. */
 export const sounding = (k, number) => ({ verb: "soundings", numbers: [number], ref: ref(k) });
-export const undo = (call) => ({ verb: "disregard", was: String(call.seq) });
+/** takeBack takes back one call, whatever came after it. */
+export const takeBack = (call) => ({ verb: "disregard", calls: [call.seq] });
 export const settle = (k) => ({ verb: "settle", ref: ref(k) });
 export const go = (tooth, aspect) => ({ verb: "go", tooth: Number(tooth), aspect, has_aspect: true });
 export const patient = (inputs) => ({ verb: "patient", text: JSON.stringify(inputs) });

@@ -19,6 +19,7 @@ export const KEYS = [
   ["y n", "answer the question"],
   ["Space", "stand by, go ahead"],
   ["/", "type a call in words"],
+  ["v", "the other layout: at a distance, at the keyboard"],
   ["?", "these keys"],
 ];
 
@@ -75,6 +76,7 @@ export function press(wait, ev) {
   if (FLAG[k]) return { wait: "", act: { do: "flag", field: FLAG[k], no: ev.shiftKey } };
   switch (k) {
     case "r": case "m": case "f": return { wait: k, act: { do: "nothing" } };
+    case "v": return { wait: "", act: { do: "layout" } };
     case "g": return { wait: "", act: { do: "go" } };
     case "u": return { wait: "", act: { do: "undo" } };
     case "y": return { wait: "", act: { do: "call", verb: "affirm" } };

@@ -11,6 +11,7 @@ const FALLBACK = {
   device: "", // microphone, "" the browser's default
   volume: 0.5,
   then: true, // the earlier readings stand beside the new ones during a re-evaluation
+  layout: "near", // of Live: near the keyboard, or far for who stands at the chair
   look: "sheet", // the lower half of Live: sheet, map or calls
 };
 

@@ -16,6 +16,7 @@ export class Session extends EventTarget {
   settling = []; // entered, but the change that shows it has not arrived yet
   refused = []; // what could not be entered: {id, label, text, body}
   lastAnswer = null;
+  mine = new Set(); // calls that were typed at this page
   #base;
   #events = null;
   #closed = false;
@@ -225,6 +226,7 @@ export class Session extends EventTarget {
           continue;
         }
         this.#drop(item);
+        if (answer.call) this.mine.add(answer.call);
         if (answer.tone === "refused" || answer.tone === "misfit") this.#refuse(item, answer.text);
         else if (answer.call > this.view.seq) this.settling.push({ ...item, call: answer.call });
         this.#tell("queue");

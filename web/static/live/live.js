@@ -1,5 +1,6 @@
-// Live: the screen during probing. Two distances: the place, the line and the state of listening can
-// be read from two metres; the table, the map and the calls below are for the one at the keyboard.
+// Live: the screen during probing, in two layouts. At a distance: the place, the last call, the question and the profile, to be
+// read from two metres. For the assistant: the tape, the chart to be edited, and every call with its way back. Messages have one
+// place of one height, so that nothing shifts.
 import { h, put, attr } from "../core/dom.js";
 import { get } from "../core/server.js";
 import { prefs, setPrefs, onPrefs } from "../core/prefs.js";
@@ -13,6 +14,8 @@ import "../map/map.js";
 import { rowOf } from "../profile/profile.js";
 import "./editor.js";
 import "../practise/examiner.js";
+
+const NOTE_MS = 6000; // a refused key stays in sight that long
 
 const LOOKS = [["sheet", "Table"], ["profile", "Profile"], ["map", "Map"], ["calls", "Calls"]];
 
@@ -41,6 +44,7 @@ class Live extends HTMLElement {
       // Asked for by voice or in words, what can be said stands on the page until the next call.
       if (!e.detail.did) return;
       this.saying.hidden = e.detail.did !== "help";
+      this.#arrange();
     });
     on(session, "mic", () => this.#ear());
     on(session, "connection", () => this.#ear());
@@ -60,6 +64,7 @@ class Live extends HTMLElement {
   disconnectedCallback() {
     this.#end.abort();
     clearInterval(this.clock);
+    clearTimeout(this.noteTimer);
   }
 
   #build() {
@@ -86,15 +91,21 @@ class Live extends HTMLElement {
     this.lastVoice = h("div", { class: "last" });
     this.lastTyped = h("div", { class: "last" });
     this.undoButton = h("button", { onclick: () => this.#undo() }, "Take back");
+    this.keyNote = h("p", { class: "note key", hidden: true });
+    this.quiet = h("p", { class: "quiet soft" });
+    this.behind = h("p", { class: "behind soft" });
     this.wait = h("span", { class: "wait", role: "status" });
     this.wordsBox = h("input", { type: "text", id: "words", maxlength: "300", autocomplete: "off", spellcheck: "false", placeholder: "three two four", size: "18" });
     this.nowList = h("ul", { class: "say" });
     this.saying = h("section", { class: "saying", "aria-label": "What can be said now", hidden: true }, h("b", {}, "What can be said now"), this.nowList,
-      h("button", { onclick: () => (this.saying.hidden = true) }, "Close"));
+      h("button", { onclick: () => {
+        this.saying.hidden = true;
+        this.#arrange();
+      } }, "Close"));
     this.question = h("div", { class: "question", role: "group", "aria-label": "Question" });
     this.trouble = h("div", { class: "note trouble", role: "alert" });
     this.unsent = h("div", { class: "unsent" });
-    this.gateNote = h("div", { class: "note gate" });
+    this.gateNote = h("div", { class: "note gate", hidden: true });
     this.lower = h("div", { class: "lower" });
     this.sheet = h("ls-sheet");
     this.map = h("ls-map");
@@ -124,12 +135,12 @@ class Live extends HTMLElement {
     this.help = this.#helpBox();
     put(this,
       h("h1", { class: "unseen" }, "Live chart"),
-      this.gateNote, this.trouble,
       h("section", { class: "station", "aria-label": "Where the exam stands" },
         h("div", { class: "hearing" }, this.state, this.meter, this.stateMore, h("div", { class: "row" }, this.micButton, this.standButton, this.voice)),
         h("div", { class: "here" }, this.place, this.then),
         h("div", { class: "facts" },
           h("div", {}, this.progress, this.progressBar), h("div", {}, this.elapsed, this.doubts)),
+        (this.layoutButton = h("button", { class: "layout", onclick: () => this.#layout() })),
       ),
       this.tape,
       h("section", { class: "heard", "aria-label": "Calls" },
@@ -137,7 +148,7 @@ class Live extends HTMLElement {
         h("div", { class: "lasts" }, this.lastVoice, this.lastTyped),
         h("form", { class: "type", onsubmit: (e) => this.#typedWords(e) }, h("label", { for: "words", class: "unseen" }, "Type a call in words"), this.wordsBox, h("button", {}, "Enter"), this.undoButton, this.wait),
       ),
-      this.question, this.saying, this.unsent,
+      (this.messages = h("section", { class: "messages", "aria-label": "Messages" }, this.keyNote, this.question, this.trouble, this.unsent, this.saying, this.gateNote, this.quiet, this.behind)),
       h("div", { class: "tabs" },
         h("div", { class: "row", role: "group", "aria-label": "Show below" }, this.looks),
         h("div", { class: "row pathrow" }, this.app.earlier ? h("label", { class: "check", for: "then" }, (this.thenSwitch = h("input", { type: "checkbox", id: "then", onchange: (e) => setPrefs({ then: e.target.checked }) })), "Earlier exam") : null,
@@ -177,7 +188,10 @@ class Live extends HTMLElement {
     const how = { picked: this.#picked, coming: C.coming(view, pending, partial), earlier: then };
     this.profile.with = then ? "" : "none";
     this.tape.show(view, how);
-    const look = prefs().look;
+    const far = prefs().layout === "far";
+    attr(this, "data-layout", far ? "far" : "near");
+    put(this.layoutButton, far ? "At the keyboard (v)" : "At a distance (v)");
+    const look = far ? "profile" : prefs().look;
     for (const b of this.looks) attr(b, "aria-pressed", b.dataset.look === look ? "true" : "false");
     const shown = { sheet: this.sheet, profile: this.profile, map: this.map, calls: this.calls }[look] || this.sheet;
     if (this.lower.firstChild !== shown) this.lower.replaceChildren(shown);
@@ -215,11 +229,14 @@ class Live extends HTMLElement {
     put(this.partial, partial?.words || "");
     attr(this.partial, "data-on", !!partial?.words);
     const last = (by) => view.calls?.findLast((c) => c.source === by && c.did !== "start");
-    this.#drawLast(this.lastVoice, last("voice"), "Voice");
-    this.#drawLast(this.lastTyped, last("keyboard"), "Keyboard");
-    const u = C.lastCall(view);
+    const [spoken, typed] = [last("voice"), last("keyboard")];
+    this.#drawLast(this.lastVoice, spoken, "Voice");
+    this.#drawLast(this.lastTyped, typed, "Keyboard");
+    attr(this.lastVoice, "data-latest", (spoken?.seq ?? 0) > (typed?.seq ?? 0));
+    attr(this.lastTyped, "data-latest", (typed?.seq ?? 0) > (spoken?.seq ?? 0));
+    const u = this.#ownLast();
     this.undoButton.disabled = !u || !!view.signed_by;
-    attr(this.undoButton, "title", u ? u.text : null);
+    attr(this.undoButton, "title", u ? u.text || u.words : null);
     this.wordsBox.disabled = !!view.signed_by;
 
     const q = view.question;
@@ -235,8 +252,35 @@ class Live extends HTMLElement {
     this.#drawUnsent();
     this.keysSwitch.checked = prefs().keys;
     for (const list of [this.sayList, this.nowList]) put(list, (view.say || []).map((t) => h("li", {}, t)));
+    put(this.quiet, (view.say || []).slice(0, 5).map((t, i) => [i ? " · " : "Say or type: ", h("q", {}, t)]));
     this.#time();
     this.#ear();
+  }
+
+  /** #arrange shows the message that matters most in the one place that they all have; the others wait behind it. */
+  #arrange() {
+    const all = [this.keyNote, this.question, this.trouble, this.unsent, this.saying, this.gateNote];
+    const there = all.filter((m) => !m.hidden);
+    for (const m of all) attr(m, "data-behind", m !== there[0]);
+    this.quiet.hidden = !!there.length;
+    put(this.behind, there.length > 1 ? `${there.length - 1} more` : "");
+  }
+
+  /** #note tells why a key did nothing, in sight and aloud. */
+  #note(text) {
+    put(this.keyNote, text);
+    this.keyNote.hidden = false;
+    clearTimeout(this.noteTimer);
+    this.noteTimer = setTimeout(() => {
+      this.keyNote.hidden = true;
+      this.#arrange();
+    }, NOTE_MS);
+    this.#arrange();
+    this.app.announce(text);
+  }
+
+  #layout() {
+    setPrefs({ layout: prefs().layout === "far" ? "near" : "far" });
   }
 
   /** A choice shows what is in force, or what was chosen and is on its way: a path that is no longer offered, too. */
@@ -251,29 +295,57 @@ class Live extends HTMLElement {
     if (!c) return;
     put(el,
       h("span", { class: "by" }, c.who ? `${by}, ${c.who}` : by),
-      c.words ? h("q", {}, c.words) : null,
+      c.words && c.words !== c.text ? h("q", {}, c.words) : null,
       h("b", { class: c.undone ? "undone" : null }, c.refused || c.text),
       c.undone ? h("span", { class: "soft" }, "taken back") : null);
   }
 
+  /** #own says whether a call is this person's to take back: typed here, or under the same name, or spoken into this page's
+   *  microphone. */
+  #own(c) {
+    return this.session.mine.has(c.seq) || (c.source === "voice" ? this.ear.on : c.source === "keyboard" && !!c.who && c.who === prefs().who);
+  }
+  #ownLast() {
+    return (this.session.view.calls || []).findLast((c) => c.effects && !c.undone && c.did !== "disregard" && this.#own(c)) || null;
+  }
+
+  /** The calls, own ones first, each with its way back; what others entered is named with them. */
   #drawCalls(view) {
-    put(this.calls, [...(view.calls || [])].reverse().map((c) =>
-      h("li", { class: c.refused ? "refused" : c.undone ? "undone" : null },
-        h("time", {}, new Date(c.time).toLocaleTimeString()),
-        h("span", { class: "by" }, V.caller(c)),
-        h("q", {}, c.words || c.did),
-        h("span", {}, c.refused || c.text, c.undone ? " (taken back)" : ""))));
+    const all = [...(view.calls || [])].reverse().filter((c) => c.did !== "start");
+    const locked = !!view.signed_by;
+    const sign = JSON.stringify([all, all.map((c) => this.#own(c)), locked]);
+    if (sign === this.callSign) return; // a button in it may have the focus
+    this.callSign = sign;
+    const line = (c) => h("li", { class: c.refused ? "refused" : c.undone ? "undone" : null },
+      h("time", {}, new Date(c.time).toLocaleTimeString()),
+      h("span", { class: "by" }, V.caller(c)),
+      c.words && c.words !== c.text ? h("q", {}, c.words) : h("span", {}),
+      h("span", {}, c.refused || c.text, c.undone ? " (taken back)" : ""),
+      c.effects && !c.undone && c.did !== "disregard" ? h("button", { disabled: locked, "aria-label": `Take back: ${c.text || c.words}`, onclick: () => this.session.act(C.takeBack(c), "take back " + (c.text || c.words)) }, "Take back") : h("span", {}));
+    const group = (name, list) => (list.length ? [h("li", { class: "group" }, h("h2", {}, name)), list.map(line)] : null);
+    const own = all.filter((c) => this.#own(c));
+    put(this.calls, group("Yours", own), group(own.length ? "Of others" : "Calls", all.filter((c) => !own.includes(c))));
   }
 
   #drawUnsent() {
     const { waiting, refused } = this.session;
     const stuck = waiting.filter((w) => w.stuck);
-    this.unsent.hidden = !stuck.length && !refused.length;
+    const r = refused.at(-1);
+    // Typed words that were refused come back into the box, to be mended.
+    if (r && r.item.path === "words" && r.id !== this.cameBack) {
+      this.cameBack = r.id;
+      if (!this.wordsBox.value) {
+        this.wordsBox.value = r.label;
+        if (document.activeElement === this.wordsBox) this.wordsBox.select();
+      }
+    }
+    this.unsent.hidden = !stuck.length && !r;
     put(this.unsent,
       stuck.length ? h("div", { class: "note", role: "status" }, h("b", {}, `Not sent yet: ${stuck.map((s) => s.label).join(", ")}. `), "Kept here, and sent as soon as the service answers.") : null,
-      refused.map((r) => h("div", { class: "note row", role: "alert" }, h("p", { class: "grow" }, h("b", {}, `Not entered: ${r.label}. `), r.text),
+      r && !stuck.length ? h("div", { class: "note row", role: "alert" }, h("p", { class: "grow" }, h("b", {}, `Not entered: ${r.label}. `), r.text),
         this.#again(r) ? h("button", { onclick: () => this.#insist(r) }, "Enter all the same") : null,
-        h("button", { onclick: () => this.session.dismiss(r.id) }, "Drop"))));
+        h("button", { onclick: () => this.session.dismiss(r.id) }, refused.length > 1 ? `Drop, ${refused.length - 1} more` : "Drop")) : null);
+    this.#arrange();
   }
 
   /** A refused value can be entered all the same if something else stands where it was to go. */
@@ -303,7 +375,7 @@ class Live extends HTMLElement {
     const on = here || elsewhere;
     put(this.state, !on ? "Microphone off" : view.listening ? "Listening" : "Standing by");
     attr(this.state, "data-state", !on ? "off" : view.listening ? "listening" : "standby");
-    put(this.stateMore, elsewhere ? "to the microphone of another screen" : on && !view.listening ? "say go ahead" : !on ? "keys and words work" : "");
+    put(this.stateMore, elsewhere ? "to the microphone of another screen" : !view.listening ? (on ? "say go ahead" : "standing by: press Go ahead, until then no words are taken") : !on ? "keys and words work" : "");
     const state = this.ear.uplink?.state;
     put(this.micButton, state === "taken" ? "Take over here" : here || state === "broken" ? "Microphone off" : "Microphone on");
     put(this.standButton, view.listening ? "Stand by" : "Go ahead");
@@ -311,6 +383,7 @@ class Live extends HTMLElement {
     const t = this.ear.trouble;
     this.trouble.hidden = !t;
     put(this.trouble, t);
+    this.#arrange();
     if (!on) {
       this.bar.style.transform = "scaleX(0)";
     }
@@ -340,6 +413,7 @@ class Live extends HTMLElement {
   #gate() {
     const ok = this.#inputs?.medical_history_checked === true || this.session.view.signed_by;
     this.gateNote.hidden = !this.#inputs || !!ok;
+    this.#arrange();
     if (this.gateNote.hidden) return;
     put(this.gateNote, h("div", { class: "row" },
       h("p", { class: "grow" }, h("b", {}, "Medical history not confirmed for this exam. "),
@@ -373,6 +447,8 @@ class Live extends HTMLElement {
     const text = this.wordsBox.value.trim();
     if (!text) return;
     this.wordsBox.value = "";
+    // What was refused before is answered by what is typed now.
+    for (const r of [...this.session.refused]) if (r.item.path === "words") this.session.dismiss(r.id);
     this.session.words(text);
   }
 
@@ -381,9 +457,9 @@ class Live extends HTMLElement {
       this.#undoWanted = !this.session.waiting.some((w) => w.stuck);
       return;
     }
-    const c = C.lastCall(this.session.view);
-    if (c) this.session.act(C.undo(c), "take back " + (c.text || c.words));
-    else this.app.announce("There is nothing to take back.");
+    const c = this.#ownLast();
+    if (c) this.session.act(C.takeBack(c), "take back " + (c.text || c.words));
+    else this.#note(C.lastCall(this.session.view) ? "Nothing of yours is there to take back. What others entered is under Calls." : "There is nothing to take back.");
   }
 
   #pick(k) {
@@ -425,7 +501,7 @@ class Live extends HTMLElement {
     }
     const k = this.#ahead || V.nextKey(view);
     if (!k || (this.#ahead === "end")) {
-      this.app.announce("The path is at its end: choose a site with the arrows.");
+      this.#note("The path is at its end: choose a site with the arrows.");
       return;
     }
     this.#ahead = V.after(view, k) || "end";
@@ -452,9 +528,9 @@ class Live extends HTMLElement {
       return;
     }
     const { view } = this.session;
-    if (view.signed_by && !["move", "row", "path", "open", "help", "nothing"].includes(act.do)) {
+    if (view.signed_by && !["move", "row", "path", "open", "help", "layout", "nothing"].includes(act.do)) {
       e.preventDefault();
-      this.app.announce("The exam is signed: only remarks and the plan can be added.");
+      this.#note("The exam is signed: only remarks and the plan can be added.");
       return;
     }
     e.preventDefault();
@@ -463,7 +539,7 @@ class Live extends HTMLElement {
     const k = this.#target();
     const need = () => {
       if (k) return true;
-      this.app.announce("Nothing was sounded yet: choose a site with the arrows.");
+      this.#note("Nothing was sounded yet: choose a site with the arrows.");
       return false;
     };
     switch (act.do) {
@@ -529,14 +605,18 @@ class Live extends HTMLElement {
       case "listen":
         this.#listen();
         break;
+      case "layout":
+        this.#layout();
+        break;
       case "words":
+        if (prefs().layout === "far") this.#layout();
         this.wordsBox.focus();
         break;
       case "help":
         this.help.showModal();
         break;
       case "misfit":
-        this.app.announce("That key means nothing here. Escape starts anew.");
+        this.#note("That key means nothing here. Escape starts anew.");
         break;
     }
   }
