@@ -6,9 +6,9 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
-	"slices"
 	"strings"
 	"time"
 
@@ -93,10 +93,12 @@ func (o options) decrypted(path string) (plain string, done func(), err error) {
 	if n, _ := io.ReadFull(in, begin); string(begin[:n]) != ageHeader {
 		return path, nothing, nil
 	}
-	ids := slices.Clone(o.identities)
-	for _, from := range o.sources(path) {
-		if k, err := readKey(from); err == nil {
-			ids = append(ids, k.copyIdentity())
+	ids := o.identities
+	if len(ids) == 0 { // a copy that a store keeps of its own
+		for _, from := range o.sources(path) {
+			if k, err := readKey(from); err == nil {
+				ids = append(ids, k.copyIdentity())
+			}
 		}
 	}
 	fail := func(err error, hint string) (string, func(), error) {
@@ -128,7 +130,7 @@ func (o options) decrypted(path string) (plain string, done func(), err error) {
 	}
 	if err != nil {
 		os.RemoveAll(dir)
-		if errors.Is(err, io.ErrUnexpectedEOF) || strings.Contains(err.Error(), "chacha20poly1305") {
+		if !errors.As(err, new(*fs.PathError)) { // not of the disk
 			return fail(fmt.Errorf("it is cut short or damaged: %w", ErrDamaged), "use another backup")
 		}
 		return fail(err, "there must be room for the decrypted copy: set TMPDIR to a folder that has it")

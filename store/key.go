@@ -121,7 +121,7 @@ func readKey(from keySource) (*keyring, error) {
 	}
 	if isProtected(b) {
 		if b, err = unprotect(b, from.pass); err != nil {
-			return nil, &Error{Op: "read the key file", Path: path, Err: fmt.Errorf("%w: %w", err, ErrKey), Hint: "it is protected by a passphrase: type it, or name a file that holds it (LEADSMAN_PASSPHRASE_FILE)"}
+			return nil, &Error{Op: "read the key file", Path: path, Err: fmt.Errorf("%v: %w", err, ErrKey), Hint: "it is protected by a passphrase: type it, or name a file that holds it (LEADSMAN_PASSPHRASE_FILE)"}
 		}
 	}
 	for line := range strings.Lines(string(b)) {

@@ -385,6 +385,9 @@ func TestSalvage(t *testing.T) {
 	s.Close()
 	for _, hit := range evs {
 		for how, stmt := range map[string]string{"bytes": "UPDATE events SET body = zeroblob(80) WHERE seq = %d", "row": "DELETE FROM events WHERE seq = %d"} {
+			if (how == "row") != (hit.Seq%3 == 0) && hit.Kind != chart.KindStart && hit.Kind != chart.KindSign {
+				continue // one way of damage for each event will do
+			}
 			t.Run(fmt.Sprintf("%s %d %s", how, hit.Seq, hit.Kind), func(t *testing.T) {
 				sub := filepath.Join(t.TempDir(), "data")
 				if err := os.CopyFS(sub, os.DirFS(dir)); err != nil {

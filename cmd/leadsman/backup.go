@@ -11,13 +11,14 @@ import (
 	"syscall"
 	"time"
 
+	"leadsman/practice"
 	"leadsman/store"
 )
 
 // storeStatus is the exit status for an error of the store: the input is at fault if it names what
 // is not there, is taken, or is damaged; the tool (or its disk) is if it cannot read or write.
 func storeStatus(err error) int {
-	for _, is := range []error{store.ErrNotFound, store.ErrExists, store.ErrInvalid, store.ErrDamaged, store.ErrNewer, store.ErrLocked, store.ErrKey} {
+	for _, is := range []error{store.ErrNotFound, store.ErrExists, store.ErrInvalid, store.ErrDamaged, store.ErrNewer, store.ErrLocked, store.ErrKey, practice.ErrKept} {
 		if errors.Is(err, is) {
 			return exitInput
 		}

@@ -1,0 +1,113 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"time"
+
+	"leadsman/practice"
+	"leadsman/store"
+	"leadsman/web"
+)
+
+// runPatient exports and erases what is kept of one patient. The service must be stopped, so that the journal can say who did it; while
+// it runs the pages do the same.
+func runPatient(args []string, stdout, stderr io.Writer) int {
+	fs := flags("patient", stderr)
+	f := addDataFlags(fs, defaultData())
+	teaching := fs.Bool("teaching", false, "export: charts and findings alone, under a pseudonym")
+	reason := fs.String("reason", "", "erase: why, without the name; stays in the journal")
+	despite := fs.Bool("despite-retention", false, "erase: although the record is still to be kept")
+	copies := fs.Bool("copies", false, "erase: remove the copies of former times beside the store too")
+	rest, status, done := parse(fs, args)
+	if done {
+		return status
+	}
+	ctx, stop := untilInterrupted()
+	defer stop()
+	st, err := f.change(ctx)
+	if err != nil {
+		return fail(stderr, storeStatus(err), "patient: %v", err)
+	}
+	defer st.Close()
+	ctx = console(ctx)
+	does := func(what string, n int) bool { return len(rest) == n && rest[0] == what }
+	switch {
+	case does("list", 1), does("list", 2):
+		err = listPatients(ctx, st, strings.Join(rest[1:], ""), stdout)
+	case does("export", 3):
+		err = exportPatient(ctx, st, rest[1], rest[2], *teaching, stdout)
+	case does("erase", 2):
+		var got practice.Erased
+		if got, err = practice.EraseRecords(ctx, st, rest[1], practice.Erase{Reason: *reason, Despite: *despite, Copies: *copies}, time.Now()); err == nil {
+			fmt.Fprintf(stdout, "erased: %s, %s, %s. Backups made before still hold them: remove those when their time is over.\n",
+				count(uint64(got.Exams), "exam"), count(got.Events, "event"), count(uint64(got.Clips), "sound clip"))
+			for _, c := range got.Copies {
+				fmt.Fprintf(stdout, "still holds data of former times: %s (--copies removes it)\n", c)
+			}
+		}
+	case does("retention", 1):
+		var years int
+		if years, err = practice.Retention(ctx, st); err == nil {
+			fmt.Fprintf(stdout, "records are kept for %s after the last signed exam\n", count(uint64(years), "year"))
+		}
+	case does("retention", 2):
+		var years int
+		if years, err = strconv.Atoi(rest[1]); err == nil {
+			err = practice.SetRetention(ctx, st, years)
+		} else {
+			err = fmt.Errorf("retention %q: write a number of years: %w", rest[1], store.ErrInvalid)
+		}
+	default:
+		return fail(stderr, exitInput, "patient takes one of: list [SEARCH], export ID FILE.zip, erase ID --reason TEXT, retention [YEARS]")
+	}
+	if err != nil {
+		return fail(stderr, storeStatus(err), "patient: %v", err)
+	}
+	return exitOK
+}
+
+func listPatients(ctx context.Context, st *store.Store, search string, stdout io.Writer) error {
+	ps, err := st.Patients(ctx, search)
+	for _, p := range ps {
+		fmt.Fprintf(stdout, "%s  %s  %s  %s\n", p.ID, p.Name, p.Born, p.Number)
+	}
+	return errors.Join(err, st.Note(ctx, "patient.list", "", search))
+}
+
+func exportPatient(ctx context.Context, st *store.Store, id, path string, teaching bool, stdout io.Writer) error {
+	if _, err := os.Lstat(path); err == nil {
+		return fmt.Errorf("%s: %w: choose another name", path, store.ErrExists)
+	}
+	p := practice.New(practice.Config{Records: st, Now: time.Now, Log: slog.New(slog.DiscardHandler)})
+	defer p.Close()
+	d := &web.Dossier{Practice: p, Clips: p.Clips, Journal: st.Journal, Pseudonym: st.Pseudonym}
+	tmp, err := os.CreateTemp(filepath.Dir(path), ".leadsman-export-*")
+	if err != nil {
+		return err
+	}
+	defer os.Remove(tmp.Name())
+	write, what := d.Write, "all"
+	if teaching {
+		write, what = d.Teaching, "for teaching"
+	}
+	err = write(ctx, tmp, id)
+	if err = errors.Join(err, tmp.Sync(), tmp.Close()); err != nil {
+		return err
+	}
+	if err := st.Note(ctx, "patient.exported", id, what); err != nil {
+		return err
+	}
+	if err := os.Rename(tmp.Name(), path); err != nil {
+		return err
+	}
+	fmt.Fprintf(stdout, "%s: exported. It is not encrypted: hand it over or delete it.\n", path)
+	return nil
+}
