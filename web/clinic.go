@@ -171,7 +171,7 @@ func therapyDone(a, b *record) time.Time {
 
 // courseCodes are the findings whose way over all exams is shown.
 var courseCodes = []string{"score.bleeding_percent", "score.plaque_percent", "score.pisa_mm2", "sites.ge4", "sites.ge5", "sites.ge6", "depth.mean",
-	"attachment_loss.mean", "periodontitis.stage", "periodontitis.extent", "periodontitis.grade", "gingiva.status", "endpoint.reached", "risk.progression"}
+	"attachment_loss.mean", "periodontitis.case", "periodontitis.stage", "periodontitis.extent", "periodontitis.grade", "gingiva.status", "endpoint.reached", "risk.progression"}
 
 // course gives the main findings of every exam of a patient, oldest first.
 func (s *server) course(r *http.Request) (any, error) {

@@ -15,6 +15,13 @@ import (
 	"leadsman/exam"
 )
 
+// unfold opens a section of the plan.
+func (p *page) unfold(name string) {
+	p.t.Helper()
+	p.click(fmt.Sprintf("[data-fold=%s]:not([open]) > summary", name))
+	p.until(name+" is open", fmt.Sprintf("document.querySelector('[data-fold=%s]').open", name))
+}
+
 // fetched reads JSON from the service as a script would.
 func fetched(t *testing.T, url string, into any) {
 	t.Helper()
@@ -87,6 +94,7 @@ func TestClinic(t *testing.T) {
 	p.until("without a decision the page is a draft", `document.querySelector("ls-handout .note")?.innerText.includes("Draft") && document.querySelector("ls-handout .sheet").innerText.includes("Harriet Sallow")`)
 	p.clickText("Back to the plan")
 	p.until("the plan again", `document.querySelector("ls-plan .proposed li button")`)
+	p.unfold("phases")
 	p.click("ls-plan .phase .proposed li button")
 	p.until("taken, as a line that can be edited", `document.querySelector("ls-plan .phase .decided textarea")?.value.length > 10 && document.activeElement.tagName === "TEXTAREA"`)
 	p.keys(" In two sessions.")
@@ -95,6 +103,7 @@ func TestClinic(t *testing.T) {
 	eval[bool](p, `(() => { const m = document.querySelector("#recall_months"); m.value = "4"; m.dispatchEvent(new Event("change")); return true; })()`)
 	p.until("the day follows the months", `document.querySelector("#recall_months").value === "4"`)
 	day := eval[string](p, `document.querySelector("#recall").value`)
+	p.unfold("care")
 	p.clickText("Take all but those for later")
 	p.until("home care is taken over", `document.querySelectorAll('ls-plan [aria-label^="Home care, line"]').length > 5`)
 	// Nothing is lost when the page is left before saving.
@@ -233,7 +242,7 @@ func TestQuestions(t *testing.T) {
 	set("Why it is missing", "other")
 	p.clickText("Save for this tooth")
 	answers(`x.teeth?.["24"]?.lost_to === "other"`)
-	p.until("it is listed under its label", `document.querySelector("ls-findings .because li")?.innerText && [...document.querySelectorAll("details[data-code=teeth] li")].some((l) => l.innerText === "12: lost to: other")`)
+	p.until("it is listed under its label", `[...document.querySelectorAll("details[data-code=teeth] li")].some((l) => l.innerText === "12: lost to: other")`)
 	tooth("46")
 	set("Bone loss beyond first remodelling", "true")
 	p.clickText("Save for this tooth")
@@ -259,7 +268,8 @@ func TestQuestions(t *testing.T) {
 	set("Brush that passes snugly", "0.9")
 	p.clickText("Save for this gap")
 	answers(`x.gaps?.["17-16"]?.brush_mm === 0.9`)
-	p.until("the brush and the dry mouth are advised", `document.querySelector("ls-plan").innerText.includes("With a dry mouth")`)
+	p.until("the brush and the dry mouth are advised", `document.querySelector("ls-plan").textContent.includes("With a dry mouth")`)
+	p.unfold("asked")
 }
 
 // Mouths at the edge on every screen: nothing fails and each says what cannot be said.

@@ -1,11 +1,13 @@
-// Findings: what the published rules say about this chart, each with its reasons, its rule, its
-// source and what is missing to be sure.
+// Findings: first the answer (one sentence, three numbers, what is missing, what to do next), then what the published rules say
+// about this chart, each with its reasons, its rule and its source folded under it.
 import { h, put } from "../core/dom.js";
 import { get } from "../core/server.js";
 import { day, unprobed } from "../core/view.js";
 import * as C from "../core/commands.js";
 import { inputsForm, toothForm, answersOf, decisions, carried, ageAt, FIELDS } from "./inputs.js";
 import { nameOf, shown, evidence, missing } from "./wording.js";
+import { statement, numbers, figures } from "./summary.js";
+import { uncalled, unlooked } from "./close.js";
 import "../profile/profile.js";
 
 const HEADLINE = ["periodontitis.case", "periodontitis.stage", "periodontitis.extent", "periodontitis.grade", "periodontitis.status", "gingiva.status"];
@@ -40,8 +42,9 @@ class Findings extends HTMLElement {
 
   async #load() {
     let all;
+    const exam = `/api/exams/${encodeURIComponent(this.session.exam)}`;
     try {
-      all = await get(`/api/exams/${encodeURIComponent(this.session.exam)}/findings`);
+      [all, this.plan] = await Promise.all([get(exam + "/findings"), get(exam + "/plan").catch(() => null)]); // without a plan its lines are left out
     } catch (e) {
       put(this, h("div", { class: "desk" }, h("h1", {}, "Findings"), h("div", { class: "note row", role: "alert" }, h("p", { class: "grow" }, e.message), h("button", { onclick: () => this.#load() }, "Try again"))));
       return;
@@ -88,6 +91,7 @@ class Findings extends HTMLElement {
       h("div", { class: "title" }, h("h1", {}, "Findings"),
         h("p", { class: "soft" }, `Proposed by published rules, version ${all.findings?.rules || "?"}, for ${this.app.visit.patient_name}, exam of ${day(this.app.visit.began)}`)),
       (this.changed = h("p", { class: "note row", role: "status", hidden: true })),
+      this.#answerFirst(view, list, gaps),
       doubts || blank
         ? h("div", { class: "note" },
           doubts ? h("p", {}, h("b", {}, `${doubts === 1 ? "One entry is" : doubts + " entries are"} in doubt`), ` (${all.open_doubts.map((d) => `${view.teeth[d.tooth]?.label ?? d.tooth} ${d.site}`).join(", ")}) and can change what follows.`) : null,
@@ -95,8 +99,8 @@ class Findings extends HTMLElement {
         : null,
       chosen.length ? h("p", { class: "note calm" }, h("b", {}, "Chosen openly for this chart: "), chosen.join("; "), ".") : null,
       all.earlier ? h("p", { class: "note calm" }, `The exam of ${day(all.earlier.began)} is taken as direct evidence of progression. `, h("a", { href: location.pathname.replace(/findings$/, "time") }, "Compare the two exams")) : null,
-      h("section", { class: "heads", "aria-label": "In short" }, head.map((f) => this.#card(f, open))),
       h("section", { "aria-label": "Profile" }, this.profile),
+      h("section", {}, h("h2", {}, "The classification and why"), h("div", { class: "heads" }, head.map((f) => this.#card(f, open)))),
       h("section", {}, h("h2", {}, "Questions that probing cannot answer"),
         carried(patient, this.#known(), (x) => this.#answer(x), locked),
         decisions(patient, list, view, (x) => this.#answer(x), locked),
@@ -108,6 +112,29 @@ class Findings extends HTMLElement {
       h("section", { class: "cautions" }, h("h2", {}, "To be kept in mind"), h("ul", {}, (all.findings?.cautions || []).map((c) => h("li", {}, c)))),
     ));
     this.profile.show(view);
+  }
+
+  /** The answer first: one statement, three numbers, what is missing, what to do. */
+  #answerFirst(view, list, gaps) {
+    const find = (code) => list.find((f) => f.code === code);
+    const open = uncalled(view).filter((x) => x.at && !unlooked(view, x.name));
+    const main = HEADLINE.map(find).filter(Boolean);
+    const wanted = [...new Set(main.flatMap((f) => f.missing || []).map((m) => missing({ ...m, couldBe: null })))];
+    const base = location.pathname.replace(/findings$/, "");
+    const todo = [
+      open.length ? [h("a", { href: base + "close" }, "Say whether "), `${open.map((x) => x.name.toLowerCase()).join(", ")} ${open.length === 1 && open[0].field !== "recession" ? "was" : "were"} called only where present`] : null,
+      ...(this.plan?.phases || []).filter((p) => p.items?.length).slice(0, 2).map((p) => [h("b", {}, `${p.title}: `), p.items[0].text, p.items.length > 1 ? ` (and ${p.items.length - 1} more)` : ""]),
+      this.plan?.recall?.months ? [h("b", {}, "Recall: "), `every ${this.plan.recall.months} months`] : null,
+    ].filter(Boolean);
+    return h("section", { class: "answer", "aria-label": "In short" },
+      h("p", { class: "statement" }, statement(find), main.some((f) => f.provisional) ? h("span", { class: "mark" }, "provisional") : null),
+      figures(numbers(find, open.map((x) => x.field))),
+      h("div", { class: "pair" },
+        h("div", {}, h("h2", {}, wanted.length ? `Missing to be sure: ${wanted.length}` : "Nothing is missing to be sure"),
+          wanted.length ? h("ul", { class: "dots" }, wanted.slice(0, 3).map((w) => h("li", {}, w))) : null,
+          wanted.length > 3 ? h("details", {}, h("summary", {}, `${wanted.length - 3} more`), h("ul", { class: "dots" }, wanted.slice(3).map((w) => h("li", {}, w)))) : null),
+        h("div", {}, h("h2", {}, "To do"), todo.length ? h("ul", { class: "dots" }, todo.map((t) => h("li", {}, t))) : h("p", { class: "soft" }, "Nothing is proposed."),
+          h("p", {}, h("a", { class: "button", href: base + "plan" }, "Plan")))));
   }
 
   /** #known lists what may be taken over: [name, value, where it is from]. */
@@ -142,8 +169,9 @@ class Findings extends HTMLElement {
     ];
   }
 
-  #card(f) {
-    return h("article", { class: "card" }, h("h2", {}, nameOf(f.code)), h("p", { class: "value" }, shown(f)), h("p", { class: "marks" }, this.#marks(f)), this.#more(f));
+  #card(f, open) {
+    return h("details", { class: "card", data: { code: f.code }, open: open.has(f.code) },
+      h("summary", {}, h("span", { class: "name" }, nameOf(f.code)), h("b", { class: "value" }, shown(f)), this.#marks(f)), this.#more(f));
   }
 
   #row(f, open) {

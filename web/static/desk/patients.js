@@ -4,6 +4,10 @@ import { get, post, putTo, newID } from "../core/server.js";
 import { day } from "../core/view.js";
 import "./due.js";
 import "../profile/profile.js";
+import { statement, numbers, figures } from "./summary.js";
+import { planDate, isoDay } from "../core/dates.js";
+import { stateOf } from "./due.js";
+import { ageAt } from "./inputs.js";
 
 function patientForm(p, done, submit) {
   const f = {};
@@ -87,12 +91,27 @@ class PatientPage extends HTMLElement {
   }
   async #load() {
     try {
-      this.#draw(await get(`/api/patients/${encodeURIComponent(this.recordID)}`));
+      const id = encodeURIComponent(this.recordID);
+      const [p, course, due] = await Promise.all([get(`/api/patients/${id}`), get(`/api/patients/${id}/course`), get("/api/due")]);
+      this.#draw(p, course.exams, due.filter((d) => d.patient === p.id && d.day));
     } catch (e) {
       put(this, h("div", { class: "desk" }, h("div", { class: "note", role: "alert" }, e.message)));
     }
   }
-  #draw(p) {
+  /** What was found last, and when the next visit is due. */
+  #summary(p, course, due) {
+    const last = course.at(-1);
+    if (!last) return null;
+    const find = (code) => last.findings.find((f) => f.code === code);
+    const today = isoDay(Date.now());
+    const visit = p.visits.find((v) => v.id === last.id);
+    return h("section", { class: "answer", "aria-label": "Last exam" },
+      h("p", { class: "statement" }, statement(find), last.findings.some((f) => f.provisional) ? h("span", { class: "mark" }, "provisional") : null),
+      figures([...numbers(find), ["Due", due.length ? planDate(due[0].day) : "–", due.length ? `${due[0].what}, ${stateOf(due[0].day, today)}` : "nothing is decided"]]),
+      h("p", {}, `${last.kind === "exam" ? "Exam" : "Re-evaluation"} of ${day(last.began)}, ${visit?.signed_by ? `signed by ${visit.signed_by}` : "not signed"}. `, h("a", { href: `/exams/${encodeURIComponent(last.id)}/findings` }, "Findings"), " ", h("a", { href: `/exams/${encodeURIComponent(last.id)}/time` }, "Over time")));
+  }
+
+  #draw(p, course, due) {
     document.title = `${p.name} – Leadsman`;
     const last = p.visits[0];
     const done = p.visits.find((v) => v.recorded > 0);
@@ -115,7 +134,8 @@ class PatientPage extends HTMLElement {
     picture.words = this.app.settings.site_words;
     picture.exam = done?.id;
     put(this, h("div", { class: "desk" },
-      h("div", { class: "title" }, h("h1", {}, p.name), h("p", { class: "soft" }, [p.born && `born ${p.born}`, p.number && `file ${p.number}`].filter(Boolean).join(", "))),
+      h("div", { class: "title" }, h("h1", {}, p.name), h("p", { class: "soft" }, [p.born && `born ${born(p.born)}`, ageAt(p.born, Date.now()) != null && `${ageAt(p.born, Date.now())} years`, p.number && `file ${p.number}`].filter(Boolean).join(", "))),
+      this.#summary(p, course, due),
       p.note ? h("p", { class: "note calm" }, p.note) : null,
       h("section", {}, h("h2", {}, "Begin"),
         open ? h("p", {}, h("a", { class: "button main", href: `/exams/${encodeURIComponent(open.id)}/live` }, `Go on with the exam of ${day(open.began)}`)) : null,
@@ -137,6 +157,9 @@ class PatientPage extends HTMLElement {
     if (done) picture.show(null);
   }
 }
+
+/** born writes a date of birth as the other dates of the page, or as much of it as is known. */
+const born = (iso) => (iso.length === 10 ? planDate(iso) : iso);
 
 customElements.define("ls-patients", Patients);
 customElements.define("ls-patient", PatientPage);

@@ -41,6 +41,7 @@ class Plan extends HTMLElement {
   #sent = ""; // id of the command on its way
   #draftSent = "";
   #focus = "";
+  #unfolded = new Set(); // the sections that are open
   #fresh = false; // something was sent from here: what comes of it is shown at once
 
   connectedCallback() {
@@ -147,7 +148,7 @@ class Plan extends HTMLElement {
     const { all, draft } = this;
     const { view } = this.session;
     const reeval = all.phases.find((p) => p.from);
-    const name = h("input", { id: "planner", required: true, maxlength: "120", value: prefs().who, autocomplete: "name" });
+    const name = h("input", { id: "planner", required: true, maxlength: "120", value: this.planner ?? prefs().who, autocomplete: "name", oninput: (e) => (this.planner = e.target.value) });
     this.status = h("p", { role: "status" });
     const base = `/exams/${encodeURIComponent(this.session.exam)}`;
     put(this, h("div", { class: "desk plan" },
@@ -168,24 +169,25 @@ class Plan extends HTMLElement {
         this.#sent = this.session.act(C.plan(planOf(this.draft, this.last), this.was), "plan");
       } },
         this.#phases(),
+        h("div", { class: "dates" },
         h("section", {}, h("h2", {}, "Re-evaluation"), h("div", { class: "pair" },
           h("div", { class: "proposed" }, reeval ? h("p", {}, "Usual window: ", h("b", {}, `${planDate(reeval.from)} to ${planDate(reeval.to)}`), draft.phase_one_done && draft.phase_one_done === (this.last?.phase_one_done || "") ? ", 4 to 8 weeks after the end of phase one." : ", 4 to 8 weeks after phase one, counted from this exam until its end is known.") : h("p", { class: "soft" }, "None is proposed: no non-surgical therapy is planned from this exam."), h("p", { class: "source" }, "Common practice, no source; texts disagree.")),
           h("div", { class: "decided row end" },
             this.#day("phase_one_done", "Phase one was finished on"), this.#day("reevaluation", "Re-evaluation on")))),
-        this.#recall(),
+        this.#recall()),
         this.#care(),
-        h("section", {}, h("h2", {}, "Note"), h("div", { class: "field wide" }, h("label", { for: "plannote" }, "For the practice, not for the patient's page"), h("textarea", { id: "plannote", maxlength: "2000", value: draft.note, oninput: (e) => this.#edit((d) => (d.note = e.target.value)) }))),
+        this.#fold("note", "Note", draft.note.trim() ? draft.note.trim().slice(0, 60) : "none", h("div", { class: "field wide" }, h("label", { for: "plannote" }, "For the practice, not for the patient's page"), h("textarea", { id: "plannote", maxlength: "2000", value: draft.note, oninput: (e) => this.#edit((d) => (d.note = e.target.value)) }))),
         h("section", { class: "save" }, h("div", { class: "row end" },
           h("div", { class: "field" }, h("label", { for: "planner" }, "Clinician who decides"), name),
           h("button", { class: "main" }, view.signed_by ? "Add this decision" : "Save this decision"),
           h("a", { class: "button", href: base + "/handout" }, "Home-care page"),
-          this.last?.recall || this.last?.reevaluation ? h("a", { class: "button", href: `/api/exams/${encodeURIComponent(this.session.exam)}/due.ics`, download: "" }, "Days as calendar file") : null),
-          this.status, view.signed_by ? h("p", { class: "small soft" }, "The exam is signed: a decision is added with its date, earlier ones stay.") : null)),
-      h("section", {}, h("h2", {}, "Asked for home care"),
+          this.last?.recall || this.last?.reevaluation ? h("a", { class: "button", href: `/api/exams/${encodeURIComponent(this.session.exam)}/due.ics`, download: "" }, "Days as calendar file") : null, this.status),
+          view.signed_by ? h("p", { class: "small soft" }, "The exam is signed: a decision is added with its date, earlier ones stay.") : null)),
+      this.#fold("asked", "Asked for home care", "",
         inputsForm(all.patient, new Set(), (changed) => this.#answer(changed), !!view.signed_by, CARE_FIELDS),
         gapForm(all.patient.gaps || {}, gapsOf(view), view, (changed) => this.#answer(changed), !!view.signed_by)),
       all.decisions.length > 1 ? h("section", {}, h("h2", {}, "Earlier decisions"), h("ul", { class: "dots" }, all.decisions.slice(0, -1).reverse().map((d) => h("li", {}, `${day(d.time)}, ${new Date(d.time).toLocaleTimeString()}: ${d.who}`, d.recall_months ? `, recall every ${d.recall_months} months` : "", d.recall ? `, recall on ${planDate(d.recall)}` : "", d.reevaluation ? `, re-evaluation on ${planDate(d.reevaluation)}` : "", d.phases ? `, ${d.phases.reduce((n, p) => n + p.items.length, 0)} steps` : "")))) : null,
-      h("section", { class: "cautions" }, h("h2", {}, "To be kept in mind"), h("ul", {}, all.cautions.map((c) => h("li", {}, c)))),
+      this.#fold("cautions", "To be kept in mind", "decision support, not a decision", h("ul", { class: "dots" }, all.cautions.map((c) => h("li", {}, c)))),
     ));
     this.#state();
     if (this.#focus) this.querySelector(`[data-focus="${this.#focus}"]`)?.focus();
@@ -209,6 +211,12 @@ class Plan extends HTMLElement {
     return h("div", { class: "field" }, h("label", { for: field }, label), h("input", { id: field, type: "date", value: this.draft[field], onchange: (e) => this.#edit((d) => (d[field] = e.target.value)) }));
   }
 
+  /** #fold is a section that shows in one line how it stands, and opens to be read and decided. */
+  #fold(name, title, state, ...inside) {
+    return h("details", { class: "fold", data: { fold: name }, open: this.#unfolded.has(name), ontoggle: (e) => this.#unfolded[e.target.open ? "add" : "delete"](name) },
+      h("summary", { data: { focus: `${name}-fold` } }, h("h2", {}, title), h("span", { class: "soft" }, state)), h("section", {}, inside));
+  }
+
   #take(label, taken, onclick) {
     return h("button", { type: "button", disabled: taken, "aria-label": taken ? `Taken: ${label}` : `Take: ${label}`, onclick }, taken ? "taken" : "Take");
   }
@@ -222,7 +230,11 @@ class Plan extends HTMLElement {
       if (!p) d.phases.push((p = { id, title, items: [] }));
       return p;
     };
-    return h("section", {}, h("h2", {}, "Phases of therapy"), ids.map((id) => {
+    const steps = this.all.phases.flatMap((p) => (p.items || []).map((item) => [p, item]));
+    const chosen = draft.phases.reduce((n, p) => n + p.items.length, 0);
+    const rest = steps.filter(([p, item]) => !(own(p.id)?.items || []).includes(item.text));
+    return this.#fold("phases", "Phases of therapy", `${steps.length} steps proposed, ${chosen || "none"} decided`,
+      rest.length > 1 ? h("button", { type: "button", onclick: () => this.#edit((d) => { for (const [p, item] of rest) into(d, p.id, p.title).items.push(item.text); }, "phases-fold") }, "Take every step") : null, ids.map((id) => {
       const proposed = this.all.phases.find((p) => p.id === id);
       const title = proposed?.title || own(id).title;
       const lines = own(id)?.items || [];
@@ -254,9 +266,9 @@ class Plan extends HTMLElement {
     due.querySelector("input").dataset.focus = "recall_day";
     return h("section", {}, h("h2", {}, "Recall"), h("div", { class: "pair" },
       h("div", { class: "proposed" }, recall.months
-        ? [h("div", { class: "row" }, h("p", { class: "grow" }, "Proposed: ", h("b", {}, `every ${recall.months} months`), `, first on ${planDate(this.all.recall_day)}. The shortest of these counts:`),
+        ? [h("div", { class: "row" }, h("p", { class: "grow" }, "Proposed: ", h("b", {}, `every ${recall.months} months`), `, first on ${planDate(this.all.recall_day)}.`),
           this.#take(`recall every ${recall.months} months`, draft.recall_months === recall.months && draft.recall === this.all.recall_day, () => this.#edit((d) => { d.recall_months = recall.months; d.recall = this.all.recall_day; }, "recall_day"))),
-          h("ul", { class: "dots" }, recall.lines.map((l) => h("li", {}, h("b", {}, `${l.months} months`), `: ${l.text} `, h("span", { class: "soft" }, l.source, "."))))]
+          h("details", {}, h("summary", {}, "Why: the shortest of these counts"), h("ul", { class: "dots" }, recall.lines.map((l) => h("li", {}, h("b", {}, `${l.months} months`), `: ${l.text} `, h("span", { class: "soft" }, l.source, ".")))))]
         : h("p", { class: "soft" }, "No interval is proposed: stage, grade and gingival status are unknown."),
         recall.retreatment ? h("p", {}, h("b", {}, "Decide on re-treatment first.")) : null,
         h("ul", { class: "dots small soft" }, (recall.notes || []).map((n) => h("li", {}, n)))),
@@ -269,7 +281,7 @@ class Plan extends HTMLElement {
     const before = this.all.earlier?.home_care || [];
     const as = (a) => ({ id: a.id, group: a.group, text: a.text, why: a.why, where: a.where });
     const has = (a) => draft.home_care.some((c) => c.id === a.id && (c.where || "") === (a.where || ""));
-    return h("section", {}, h("h2", {}, "Home care"),
+    return this.#fold("care", "Home care", `${care.items.filter((a) => !a.later).length} items proposed, ${draft.home_care.length || "none"} decided`,
       before.length ? h("div", {}, h("p", {}, "Advised at the exam before. What is achieved needs no more teaching and is not proposed again:"), h("div", { class: "row" }, before.map((c, i) => h("label", { class: "check", for: `ach${i}` },
         h("input", { type: "checkbox", id: `ach${i}`, checked: draft.achieved.includes(c.id), onchange: (e) => this.#edit((d) => (d.achieved = e.target.checked ? [...new Set([...d.achieved, c.id])] : d.achieved.filter((x) => x !== c.id))) }), c.text.length > 60 ? c.text.slice(0, 60) + " …" : c.text)))) : null,
       (care.questions || []).length ? h("div", { class: "note calm" }, h("p", {}, h("b", {}, "To choose better")), h("ul", { class: "dots" }, care.questions.map((q) => h("li", {}, q.question)))) : null,
