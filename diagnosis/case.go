@@ -50,7 +50,7 @@ func (m *mouth) caseOf() caseResult {
 		met, maybe := false, false
 		for _, s := range [...]chart.Site{chart.B, chart.L} {
 			v := &th.sites[s]
-			if v.excluded || m.ruledOut(v) {
+			if v.excluded || m.ruledOut(th, v) {
 				continue
 			}
 			switch {
@@ -82,6 +82,13 @@ func (m *mouth) caseOf() caseResult {
 			f.Because = append(f.Because, th.siteEvidence(midSites[i]))
 		}
 		f.Text = fmt.Sprintf("Attachment loss of 3 mm or more with a depth over 3 mm at middle sites of %d teeth.", len(mid))
+	case m.bonePair() != [2]*tooth{}:
+		pair := m.bonePair()
+		r.rule, r.teeth = isYes, pair[:]
+		f.Because = append(f.Because, pair[0].boneEvidence(), pair[1].boneEvidence())
+		f.Text = fmt.Sprintf("Bone loss on radiographs at two teeth that are not neighbours (%s: %s percent, %s: %s percent), where attachment loss is not known.",
+			m.label(pair[0].t), decimal(pair[0].bone), m.label(pair[1].t), decimal(pair[1].bone))
+		f.Missing = append(f.Missing, m.lossMissing("yes", "no"))
 	case m.pairPossible(d) || midMaybe >= caseTeeth:
 		f.Text = "Whether this is a periodontitis case cannot be said: attachment loss is unknown at sites that could decide it."
 		f.Missing = append(f.Missing, m.lossMissing("yes", "no"))
@@ -154,6 +161,27 @@ func (m *mouth) pair(d int, drop func(*tooth, chart.Site) bool) (a, b *tooth, ok
 	return a, b, ok
 }
 
+// bonePair finds two teeth that are no neighbours and have bone loss where attachment loss is not known, or one such and one with
+// detectable loss of attachment. Bone loss stands in for attachment loss where that is not available.
+// Source: Tonetti et al. 2018, doi:10.1002/JPER.18-0006 (seen, secondary).
+func (m *mouth) bonePair() [2]*tooth {
+	for i, x := range m.classed {
+		for _, y := range m.classed[i+1:] {
+			shows := func(th *tooth) bool { return th.byBone() || int(th.worst) >= m.o.detectable() && th.bone > 0 }
+			if shows(x) && shows(y) && (x.byBone() || y.byBone()) && !m.adjacent(x.t, y.t) {
+				return [2]*tooth{x, y}
+			}
+		}
+	}
+	return [2]*tooth{}
+}
+
+func (th *tooth) boneEvidence() Evidence {
+	e := input("bone_loss_percent", decimal(th.bone))
+	e.Tooth = th.t
+	return e
+}
+
 // pairPossible reports whether readings that are missing could make a pair.
 func (m *mouth) pairPossible(d int) bool {
 	for i, x := range m.classed {
@@ -174,7 +202,7 @@ func (m *mouth) lossMissing(couldBe ...string) Missing {
 	noDepth, hidden := false, 0
 	sites := openSites(m.classed, func(th *tooth, s chart.Site) bool {
 		v := &th.sites[s]
-		open := v.loss < 0 && !v.excluded && !m.ruledOut(v)
+		open := v.loss < 0 && !v.excluded && !m.ruledOut(th, v)
 		if open && (v.out || v.noLoss) {
 			hidden++
 		}

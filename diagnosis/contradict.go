@@ -35,6 +35,16 @@ func (m *mouth) contradictions(cr *caseResult, st *stageResult) []contradiction 
 	if lost > 0 && none {
 		add("teeth_lost_periodontitis", fmt.Sprintf("%s lost to periodontitis, and no attachment loss at the teeth that are left: which is right?", many(lost, "tooth")), caseCode, stageCode)
 	}
+	if b := p.BoneLossPercent; b != nil {
+		if worst, at := m.boneWorst(); at != 0 {
+			add("bone_loss_percent", fmt.Sprintf("Bone loss of %s percent at the worst tooth, and of %s percent at %s: the greater one counts. Which is right?", decimal(*b), decimal(worst), m.label(at)), stageCode, gradeCode)
+		}
+	}
+	for _, th := range m.classed {
+		if th.bone >= stageBonePercentII && !th.open && int(th.worst) < m.o.detectable() {
+			add("bone_loss_percent", fmt.Sprintf("Bone loss of %s percent at %s, and no attachment loss there: which is right?", decimal(th.bone), m.label(th.t)), caseCode, stageCode)
+		}
+	}
 	if b := p.BoneLossPercent; b != nil && *b > 0 && none {
 		add("bone_loss_percent", fmt.Sprintf("Bone loss of %s percent, and no attachment loss anywhere: which is right?", decimal(*b)), caseCode, stageCode, gradeCode)
 	}

@@ -40,8 +40,8 @@ func (m *mouth) extentOf(cr *caseResult, st *stageResult) []Finding {
 			}
 		}
 		bone := 0.0
-		if st.byBone && th.asked.BoneLossPercent != nil {
-			bone = *th.asked.BoneLossPercent
+		if th.bone > 0 && (st.byBone || th.byBone()) {
+			bone = th.bone
 		}
 		byBone := bone > 0 && boneBand(bone) >= min(max(stage, 1), 3)
 		if loss >= m.o.detectable() || bone > 0 {

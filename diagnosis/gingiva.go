@@ -28,7 +28,7 @@ func (m *mouth) tally() tally {
 				e := th.depthEvidence(chart.Site(s))
 				t.deepest = &e
 			}
-			if !m.ruledOut(v) && !th.t.Primary() {
+			if !m.ruledOut(th, v) && !th.t.Primary() {
 				switch {
 				case v.loss < 0:
 					openLoss = true

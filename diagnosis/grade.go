@@ -57,8 +57,8 @@ func (m *mouth) gradeOf() Finding {
 		}
 	}
 	// 2 Bone loss per year of age.
-	if g == 0 && p.BoneLossPercent != nil && p.Age != nil && *p.Age > 0 {
-		bone, age := *p.BoneLossPercent, float64(*p.Age)
+	if bone, at := m.boneWorst(); g == 0 && bone >= 0 && p.Age != nil && *p.Age > 0 {
+		age := float64(*p.Age)
 		switch {
 		case bone < gradeBoneAgeA*age:
 			g = gradeA
@@ -70,7 +70,9 @@ func (m *mouth) gradeOf() Finding {
 		if bone == gradeBoneAgeC*age {
 			f.Notes = append(f.Notes, "Bone loss over age is exactly 1.0: grade B here; some copies of the table print 1.0 or more for C.")
 		}
-		f.Because = append(f.Because, input("bone_loss_percent", decimal(bone)), input("age", decimal(age)))
+		e := input("bone_loss_percent", decimal(bone))
+		e.Tooth = at
+		f.Because = append(f.Because, e, input("age", decimal(age)))
 		why = fmt.Sprintf("bone loss of %s percent at %s years, ratio %.2f", decimal(bone), decimal(age), rounded(bone/age, 2))
 	}
 	// 3 Phenotype.
@@ -84,7 +86,7 @@ func (m *mouth) gradeOf() Finding {
 		g = gradeB
 		why = "no evidence of progression, so the table's starting point"
 		f.Provisional = true
-		if p.BoneLossPercent == nil {
+		if bone, _ := m.boneWorst(); bone < 0 {
 			f.Missing = append(f.Missing, Missing{Input: "bone_loss_percent", CouldBe: abc, Question: "Radiographic bone loss in percent of the root at the worst tooth?"})
 		}
 		if p.Age == nil || *p.Age == 0 {

@@ -57,6 +57,7 @@ type tooth struct {
 	// Interdental attachment loss: the greatest known one (-1 if none), its site, and whether
 	// there are sites without one.
 	worst     int8
+	bone      float64 // percent of the root, by the clinician's reading of a radiograph; -1 not known
 	worstSite chart.Site
 	open      bool
 }
@@ -135,8 +136,11 @@ func newMouth(c *chart.Chart, o *Options) *mouth {
 func (m *mouth) add(t chart.Tooth) {
 	rec := m.c.Tooth(t)
 	asked := m.p.Teeth[t]
-	m.teeth = append(m.teeth, tooth{t: t, rec: rec, asked: asked, mentioned: true, worst: -1})
+	m.teeth = append(m.teeth, tooth{t: t, rec: rec, asked: asked, mentioned: true, worst: -1, bone: -1})
 	th := &m.teeth[len(m.teeth)-1]
+	if b := asked.BoneLossPercent; b != nil {
+		th.bone = *b
+	}
 	read := rec.Sites != [chart.NumSites]chart.SiteRecord{}
 	switch rec.Presence {
 	case chart.Present:
@@ -191,7 +195,7 @@ func (m *mouth) add(t chart.Tooth) {
 			}
 			m.lossEligible++
 			if v.loss < 0 {
-				th.open = th.open || !m.ruledOut(v)
+				th.open = th.open || !m.ruledOut(th, v)
 				continue
 			}
 			m.lossRecorded++
@@ -260,8 +264,26 @@ func (m *mouth) anyAssumed() bool {
 }
 
 // ruledOut reports whether a site whose attachment loss cannot be read has none: the clinician saw no bone loss on a radiograph.
-func (m *mouth) ruledOut(v *site) bool {
-	return (v.out || v.noLoss) && m.p.BoneLossPercent != nil && *m.p.BoneLossPercent == 0
+// at the tooth, or anywhere.
+func (m *mouth) ruledOut(th *tooth, v *site) bool {
+	return (v.out || v.noLoss) && (th.bone == 0 || th.bone < 0 && m.p.BoneLossPercent != nil && *m.p.BoneLossPercent == 0)
+}
+
+// byBone reports whether a tooth whose attachment loss is not known everywhere has bone loss by a radiograph.
+func (th *tooth) byBone() bool { return th.open && th.bone > 0 }
+
+// boneWorst is the greatest bone loss that is known, and the tooth that has it, 0 if none is named; -1 if none is known.
+func (m *mouth) boneWorst() (percent float64, at chart.Tooth) {
+	percent = -1
+	if p := m.p.BoneLossPercent; p != nil {
+		percent = *p
+	}
+	for _, th := range m.classed {
+		if th.bone > percent {
+			percent, at = th.bone, th.t
+		}
+	}
+	return percent, at
 }
 
 // appliesTo reports whether a cause of loss can concern a site: a third molar only the distal ones.

@@ -126,8 +126,8 @@ func (m *mouth) riskOf() []Finding {
 	// Bone loss over age.
 	bone := row("risk.bone_loss_age")
 	loss := p.BoneLossPosteriorPercent
-	if loss == nil && p.BoneLossPercent != nil {
-		loss = p.BoneLossPercent
+	if worst, _ := m.boneWorst(); loss == nil && worst >= 0 {
+		loss = &worst
 		bone.Notes = []string{"The bone loss of the worst tooth is taken for the worst posterior site."}
 	}
 	if loss != nil && p.Age != nil && *p.Age > 0 {

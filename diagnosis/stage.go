@@ -92,6 +92,7 @@ func (m *mouth) stageOf(cr *caseResult) stageResult {
 	*f = Finding{Code: "periodontitis.stage", Rule: "STAGE", Source: srcStage, Recorded: m.lossRecorded, Eligible: m.lossEligible}
 	r.factors = m.factors()
 	in := &r.in
+	var byTooth *tooth // whose bone loss gives the band although attachment loss is known elsewhere
 
 	// Severity.
 	worst := m.worst(cr)
@@ -111,6 +112,15 @@ func (m *mouth) stageOf(cr *caseResult) stageResult {
 	case boneKnown:
 		in.severity, r.byBone = bone, true
 		f.Because = append(f.Because, m.boneEvidence()...)
+	}
+	// Where a tooth's attachment loss is not known everywhere, its bone loss speaks for it.
+	for _, th := range m.classed {
+		if b := boneBand(max(th.bone, 0)); th.byBone() && b > in.severity {
+			in.severity = b
+			f.Because = append(f.Because, th.boneEvidence())
+			f.Notes = append(f.Notes, fmt.Sprintf("At %s attachment loss is not known everywhere; bone loss of %s percent gives the band.", m.label(th.t), decimal(th.bone)))
+			byTooth = th
+		}
 	}
 	if cr.byB && band > 0 {
 		f.Notes = append(f.Notes, "The case rests on middle sites, so their attachment loss gives the band (engineering choice).")
@@ -164,6 +174,8 @@ func (m *mouth) stageOf(cr *caseResult) stageResult {
 	case in.severity == 0:
 	case r.byBone:
 		why = append(why, "bone loss alone gives the band, attachment loss is not known")
+	case byTooth != nil:
+		why = append(why, fmt.Sprintf("bone loss of %s percent at %s", decimal(byTooth.bone), m.label(byTooth.t)))
 	default:
 		why = append(why, fmt.Sprintf("worst attachment loss %s mm at %s", worst.Loss, m.at(worst.Tooth, worst.Site)))
 	}
@@ -254,8 +266,8 @@ func (m *mouth) boneBand() (band int, ok bool) {
 		band, ok = boneBand(*p), true
 	}
 	for _, th := range m.classed {
-		if p := th.asked.BoneLossPercent; p != nil {
-			band, ok = max(band, boneBand(*p)), true
+		if th.bone >= 0 {
+			band, ok = max(band, boneBand(th.bone)), true
 		}
 	}
 	if yes(m.p.BoneLossMiddleThird) {
@@ -273,10 +285,8 @@ func (m *mouth) boneEvidence() []Evidence {
 		out = append(out, input("bone_loss_middle_third", "true"))
 	}
 	for _, th := range m.classed {
-		if p := th.asked.BoneLossPercent; p != nil {
-			e := input("bone_loss_percent", decimal(*p))
-			e.Tooth = th.t
-			out = append(out, e)
+		if th.bone >= 0 {
+			out = append(out, th.boneEvidence())
 		}
 	}
 	return out
