@@ -189,6 +189,7 @@ func (s *server) course(r *http.Request) (any, error) {
 		Findings []diagnosis.Finding `json:"findings"`
 	}
 	out := []point{}
+	var recs []*record
 	for _, v := range visits {
 		if v.Recorded == 0 {
 			continue
@@ -209,9 +210,18 @@ func (s *server) course(r *http.Request) (any, error) {
 			}
 		}
 		out = append(out, pt)
+		recs = append(recs, &rec)
 	}
 	slices.SortStableFunc(out, func(a, b point) int { return cmp.Compare(a.Began, b.Began) })
-	return map[string]any{"patient": p, "exams": out, "cautions": diagnosis.Cautions()}, nil
+	slices.SortStableFunc(recs, func(a, b *record) int { return cmp.Compare(a.Began, b.Began) })
+	exams := make([]diagnosis.Dated, len(recs))
+	for i, rec := range recs {
+		exams[i] = diagnosis.Dated{Chart: &rec.state.Chart, Day: rec.Day(), Examiner: rec.SignedBy}
+		if i > 0 {
+			exams[i].Therapy = between(recs[i-1], rec).Therapy
+		}
+	}
+	return map[string]any{"patient": p, "exams": out, "history": diagnosis.HistoryOf(exams, diagnosis.Options{}), "cautions": diagnosis.Cautions()}, nil
 }
 
 // plan gives what the rules propose after an exam, and beside it what the clinician decided.

@@ -124,6 +124,7 @@ class OverTime extends HTMLElement {
     put(this, h("div", { class: "desk time" },
       h("div", { class: "title" }, h("h1", {}, "Over time"), h("p", { class: "soft" }, `${this.app.visit.patient_name}: ${exams.length === 1 ? "one exam" : exams.length + " exams"} with readings`)),
       h("section", { "aria-label": "Course" }, h("h2", {}, "Course of the main findings"), exams.length ? this.#course(exams) : h("p", { class: "soft" }, "Nothing was recorded yet.")),
+      course.history?.days.length > 1 ? h("section", { "aria-label": "Sites over time" }, h("h2", {}, "Sites over time"), this.#history(course.history)) : null,
       h("section", { "aria-label": "Two exams" }, h("h2", {}, "Two exams, site by site"), this.#choose(exams, pair), pair.comparison ? this.#pair(pair, open) : h("p", { class: "soft" }, "There is no other exam of this patient to compare with yet. Begin a re-evaluation on the patient's page.")),
       pair.agreement ? this.#agreement(pair, open) : null,
       h("section", { class: "cautions" }, h("h2", {}, "To be kept in mind"), h("ul", {}, pair.cautions.map((c) => h("li", {}, c)))),
@@ -149,6 +150,22 @@ class OverTime extends HTMLElement {
             return h("td", { class: "num" }, f ? shown(f) : "–", f?.provisional ? h("span", { class: "soft", title: "provisional: something is missing" }, " *") : null);
           })))))),
       h("p", { class: "small soft" }, "* provisional: something is missing or waits for the clinician; the exam's own findings say what."),
+    ];
+  }
+
+  /** #history names the sites to watch, each with all its readings, and what the mouth as a whole does. */
+  #history(hist) {
+    const rate = hist.mouth.rate;
+    const readings = (w) => hist.sites.find((s) => s.tooth === w.tooth && s.site === w.site);
+    return [
+      rate ? h("p", {}, `Attachment loss of the mouth: ${number(rate.mmPerYear, 2)} mm a year (95 % interval ${number(rate.low, 2)} to ${number(rate.high, 2)}), mean of ${hist.mouth.sites} sites that every exam recorded.`) : null,
+      hist.watch.length
+        ? scroll("Sites to watch", h("table", { class: "list" }, h("thead", {}, h("tr", {}, ["Site to watch", ...hist.days, "95 % of repeats within"].map((t) => h("th", { scope: "col" }, t)))),
+          h("tbody", {}, hist.watch.map((w) => h("tr", { title: w.sentence }, h("th", { scope: "row" }, `${this.#label(w.tooth)} ${w.site}${w.sure ? "" : " ?"}`),
+            readings(w).attachmentLoss.map((v, i) => h("td", { class: "num" }, v == null ? "–" : `${v} (${readings(w).depth[i] ?? "–"})`)), h("td", { class: "num" }, `± ${readings(w).band} mm`))))))
+        : h("p", { class: "soft" }, "No site lost attachment beyond the error of measurement up to the last exam."),
+      h("p", { class: "small soft" }, "Attachment loss, in brackets the depth, mm. A change counts when two exams in a row show it or when it was measured twice; ? marks sites that read deeper once: measure again."),
+      hist.notes.length ? h("ul", { class: "dots small soft" }, hist.notes.map((n) => h("li", {}, n))) : null,
     ];
   }
 

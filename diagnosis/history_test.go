@@ -1,0 +1,143 @@
+package diagnosis
+
+import (
+	"encoding/json"
+	"fmt"
+	"math"
+	"strings"
+	"testing"
+	"time"
+
+	"leadsman/chart"
+)
+
+func onDay(year int, c *chart.Chart) Dated {
+	return Dated{Chart: c, Day: time.Date(year, 3, 1, 0, 0, 0, 0, time.UTC)}
+}
+
+// Sites over all exams, by hand from the definition: a change counts when two exams in a row show it or when it was measured
+// twice; a site that reads deeper once is a question.
+func TestSitesOverTime(t *testing.T) {
+	at := chart.SiteRef{Tooth: 16, Site: chart.MB}
+	for _, c := range []struct {
+		losses []int // at the exams, -1 not measured
+		again  int   // half-millimetres, of the last; 0 none
+		seen   int
+		sure   bool
+	}{
+		{[]int{3, 3, 5}, 0, 1, false},
+		{[]int{3, 3, 4}, 0, 0, false},
+		{[]int{3, 5, 5}, 0, 2, true},
+		{[]int{3, 3, 5, 5}, 0, 2, true},
+		{[]int{3, 5, 3}, 0, 0, false},
+		{[]int{3, 5, 3, 5}, 0, 1, false},
+		{[]int{3, 5, 6, 7}, 0, 3, true},
+		{[]int{3, 5}, 10, 1, true},
+		{[]int{3, 5}, 9, 0, false}, // measured again, and it was not there
+		{[]int{3, -1, 5}, 0, 1, false},
+		{[]int{3, 5, -1}, 0, 0, false},
+		{[]int{5, 3, 5}, 0, 0, false}, // it was there before
+	} {
+		var exams []Dated
+		for i, l := range c.losses {
+			m := healthy()
+			*m.Site(at) = reading(5, max(l, 0))
+			if l < 0 {
+				*m.Site(at) = chart.SiteRecord{}
+			}
+			if c.again > 0 && i == len(c.losses)-1 {
+				m.Site(at).Again = chart.Half(c.again)
+			}
+			exams = append(exams, onDay(2020+i, m))
+		}
+		h := HistoryOf(exams, Options{})
+		if c.seen == 0 && len(h.Watch) == 0 {
+			continue
+		}
+		if len(h.Watch) != 1 || h.Watch[0].Seen != c.seen || h.Watch[0].Sure != c.sure || h.Watch[0].SiteRef != at || !strings.Contains(h.Watch[0].Sentence, "16 MB: attachment loss went from") {
+			t.Errorf("%+v: %+v", c, h.Watch)
+		}
+	}
+}
+
+// Trends: means over the sites that every exam recorded; a slope by least squares, its interval from the error of the readings.
+// By hand: 168 sites lose 1 mm in two years; one reading varies by half of the spread's variance (0.0206 x 4 ...).
+func TestTrends(t *testing.T) {
+	mouth := func(loss int) *chart.Chart {
+		c := healthy()
+		for _, r := range sites(c) {
+			*c.Site(r) = reading(4, loss)
+		}
+		return c
+	}
+	exams := []Dated{onDay(2022, mouth(2)), onDay(2020, mouth(1)), onDay(2021, mouth(1))} // any order
+	h := HistoryOf(exams, Options{})
+	if fmt.Sprint(h.Days) != "[2020-03-01 2021-03-01 2022-03-01]" || h.Mouth.Sites != 168 || *h.Mouth.Loss[0] != 1 || *h.Mouth.Loss[2] != 2 {
+		t.Fatalf("%v %+v", h.Days, h.Mouth)
+	}
+	// Least squares through (0,1) (1,1) (2,2): slope 0.5.
+	v := 0.2671 + 4*0.0194 + 9*0.0065 + 16*0.0005 + 25*0.0001
+	margin := 1.96 * math.Sqrt((v/2/168+0.16*0.16)/2)
+	if r := h.Mouth.Rate; r == nil || math.Abs(r.PerYear-0.5) > 0.011 || math.Abs(r.High-r.PerYear-margin) > 0.011 {
+		t.Errorf("%+v, margin %.3f", r, margin)
+	}
+	if len(h.Teeth) != 28 || h.Teeth[0].Sites != 6 || h.Teeth[0].Rate.High-h.Teeth[0].Rate.PerYear <= margin {
+		t.Errorf("%+v", h.Teeth[0])
+	}
+	// Therapy starts a new count; a mean never rests on a lost tooth.
+	exams[0].Therapy = true // 2022
+	lost := mouth(2)
+	remove(lost, "periodontitis", 36)
+	exams = append(exams, onDay(2023, lost))
+	h = HistoryOf(exams, Options{})
+	if h.Mouth.Sites != 162 || h.Mouth.Rate == nil || h.Mouth.Rate.PerYear != 0 || len(h.Watch) != 0 || !strings.Contains(strings.Join(h.Notes, " "), "2022-03-01") {
+		t.Errorf("%+v %+v %q", h.Mouth, h.Mouth.Rate, h.Notes)
+	}
+	// One exam, none, and half a year.
+	if h := HistoryOf(exams[:1], Options{}); h.Mouth.Rate != nil || len(h.Sites) != 168 {
+		t.Errorf("%+v", h.Mouth)
+	}
+	if b, err := json.Marshal(HistoryOf(nil, Options{})); err != nil || strings.Contains(string(b), `:null,"teeth"`) {
+		t.Errorf("%s, %v", b, err)
+	}
+	soon := []Dated{onDay(2020, mouth(1)), {Chart: mouth(2), Day: time.Date(2020, 8, 20, 0, 0, 0, 0, time.UTC)}}
+	if h := HistoryOf(soon, Options{}); h.Mouth.Rate != nil {
+		t.Errorf("a rate over %v", soon[1].Day.Sub(soon[0].Day))
+	}
+}
+
+// The picture for the patient counts what he can change, in words without terms; the band is that of the error model.
+func TestPlainCourse(t *testing.T) {
+	a, b := healthy(), healthy()
+	bleedAt(a, 40)
+	bleedAt(b, 12)
+	for _, r := range sites(a)[:9] {
+		*a.Site(r) = reading(5, 3)
+	}
+	for _, r := range sites(b) {
+		b.Site(r).Flags[chart.Plaque] = chart.NotRecorded
+	}
+	h := HistoryOf([]Dated{onDay(2020, a), onDay(2021, b)}, Options{})
+	var said []string
+	for _, l := range h.Plain {
+		said = append(said, l.Text)
+	}
+	if got := strings.Join(said, " | "); got != "From 40 to 12 places that bleed when touched: fewer than before. | From 9 to 0 deep places (5 mm or more): fewer than before. | " {
+		t.Error(got)
+	}
+	for _, s := range h.Sites {
+		if s.Band != 1 { // 97.4 percent lie within 1 mm
+			t.Errorf("%+v", s)
+			break
+		}
+	}
+	second := []Dated{onDay(2020, a), onDay(2021, b)}
+	second[0].Examiner, second[1].Examiner = "Ada", "Ben"
+	if h := HistoryOf(second, Options{}); h.Sites[0].Band != 2 { // by two examiners 95 percent lie within 2 mm
+		t.Error(h.Sites[0].Band)
+	}
+	one := runningMedian([]chart.MM{chart.Millimetres(3), chart.Millimetres(7), chart.Millimetres(3), {}})
+	if *one[0] != 5 || *one[1] != 3 || *one[2] != 5 || one[3] != nil {
+		t.Errorf("%v %v %v", *one[0], *one[1], *one[2])
+	}
+}
