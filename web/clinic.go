@@ -65,6 +65,9 @@ func (s *server) assessed(ctx context.Context, r *record, all []practice.Visit) 
 			return f, nil, err
 		}
 		o.Earlier = between(&e, r)
+		if o.Error, err = s.errors(ctx); err != nil {
+			return f, nil, err
+		}
 		earlier = &e
 	}
 	return diagnosis.Assess(&r.state.Chart, o), earlier, nil
@@ -144,6 +147,9 @@ func (s *server) compare(r *http.Request) (any, error) {
 	}
 	o := diagnosis.CompareOptions{OtherExaminer: out.Other, Days: daysAfterTherapy(&a, &b), Therapy: between(&a, &b).Therapy}
 	o.Doubts = diagnosis.DoubtsOf(b.state.OpenDoubts())
+	if o.Error, err = s.errors(ctx); err != nil {
+		return nil, err
+	}
 	c := diagnosis.Compare(&a.state.Chart, &b.state.Chart, o)
 	g := diagnosis.Agree(&a.state.Chart, &b.state.Chart, diagnosis.Options{})
 	out.First, out.Second, out.Comparison, out.Agreement = &a.Visit, &b.Visit, &c, &g
@@ -221,7 +227,11 @@ func (s *server) course(r *http.Request) (any, error) {
 			exams[i].Therapy = between(recs[i-1], rec).Therapy
 		}
 	}
-	return map[string]any{"patient": p, "exams": out, "history": diagnosis.HistoryOf(exams, diagnosis.Options{}), "cautions": diagnosis.Cautions()}, nil
+	own, err := s.errors(ctx)
+	if err != nil {
+		return nil, err
+	}
+	return map[string]any{"patient": p, "exams": out, "history": diagnosis.HistoryOf(exams, diagnosis.Options{Error: own}), "cautions": diagnosis.Cautions()}, nil
 }
 
 // plan gives what the rules propose after an exam, and beside it what the clinician decided.

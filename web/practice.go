@@ -84,6 +84,8 @@ type Practice interface {
 	// Due lists when patients who had an exam are to come again, the earliest first and those for
 	// whom nothing was decided last. A patient with a re-evaluation and a recall is in it twice.
 	Due(ctx context.Context) ([]practice.Due, error)
+	// Doubles are the practice's double examinations, unless nothing changed since mark was given.
+	Doubles(ctx context.Context, mark string) (ds []practice.Double, now string, err error)
 	Settings(ctx context.Context) (practice.Settings, error)
 	SaveSettings(ctx context.Context, s practice.Settings) (practice.Settings, error)
 }

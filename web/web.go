@@ -79,6 +79,7 @@ type server struct {
 	mu    sync.Mutex
 	lines map[string]*websocket.Conn // connected microphones by exam and owner
 	tried map[string]*trialMic       // microphones that are tried, by owner
+	noise noise
 }
 
 // New makes the handler of all pages and of their API.

@@ -37,6 +37,10 @@ type fakePractice struct {
 	due          []practice.Due
 }
 
+func (p *fakePractice) Doubles(context.Context, string) ([]practice.Double, string, error) {
+	return nil, "", nil
+}
+
 func (p *fakePractice) Exam(_ context.Context, id string) (web.Exam, error) {
 	if id != "x1" {
 		return nil, fmt.Errorf("exam %s: %w", id, practice.ErrNotFound)
