@@ -47,3 +47,24 @@ func TherapyBetween(done, before, after time.Time) bool {
 	day := func(t time.Time) string { return t.Format(time.DateOnly) }
 	return !done.IsZero() && day(done) >= day(before) && day(done) <= day(after)
 }
+
+// AgeOn is the age in completed years on a day of who was born on a day, or in a month or year, written as YYYY-MM-DD or less of it. Of
+// a date that is not complete it is the lower of the two possible ages. ok is false where there is none.
+func AgeOn(born string, day time.Time) (years int, ok bool) {
+	layout := time.DateOnly[:min(len(born), len(time.DateOnly))]
+	b, err := time.Parse(layout, born)
+	if born == "" || err != nil || day.Before(b) {
+		return 0, false
+	}
+	switch len(born) {
+	case len("2006"):
+		b = time.Date(b.Year(), 12, 31, 0, 0, 0, 0, time.UTC)
+	case len("2006-01"):
+		b = b.AddDate(0, 1, -1)
+	}
+	years = day.Year() - b.Year()
+	if day.Month() < b.Month() || day.Month() == b.Month() && day.Day() < b.Day() {
+		years--
+	}
+	return max(0, years), true
+}

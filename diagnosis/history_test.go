@@ -141,3 +141,62 @@ func TestPlainCourse(t *testing.T) {
 		t.Errorf("%v %v %v", *one[0], *one[1], *one[2])
 	}
 }
+
+// Completed years, on both sides of a birthday; of part of a date the lower age.
+func TestAgeOn(t *testing.T) {
+	for _, c := range []struct {
+		born, day string
+		want      int
+	}{{"2008-03-28", "2026-03-27", 17}, {"2008-03-28", "2026-03-28", 18}, {"2008-02-29", "2026-02-28", 17}, {"2008-02-29", "2026-03-01", 18},
+		{"2008-03", "2026-03-30", 17}, {"2008-03", "2026-03-31", 18}, {"2008", "2026-12-30", 17}, {"2008", "2026-12-31", 18}, {"2026-03-28", "2026-03-28", 0}, {"2027-01-01", "2026-12-31", -1}, {"", "2026-12-31", -1}, {"x", "2026-12-31", -1}} {
+		day, err := time.Parse(time.DateOnly, c.day)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got, ok := AgeOn(c.born, day); ok != (c.want >= 0) || ok && got != c.want {
+			t.Errorf("%+v: %d, %v", c, got, ok)
+		}
+	}
+}
+
+// Charts that cannot be of one patient in that order are refused; what the files tell of the time between counts.
+func TestEarlierOf(t *testing.T) {
+	at := func(began, examiner string, age int) *chart.Chart {
+		c := healthy()
+		c.Exam = chart.Origin{Began: began, Examiner: examiner}
+		if age > 0 {
+			c.Patient.Age = ptr(age)
+		}
+		return c
+	}
+	for _, c := range []struct {
+		before, after *chart.Chart
+		years         float64
+		other         bool
+		fault         string
+	}{
+		{at("2024-03-01T10:00:00Z", "Ada", 50), at("2026-03-01T10:00:00Z", "Ada", 52), 2, false, ""},
+		{at("2024-03-01T10:00:00Z", "Ada", 0), at("2026-03-01T10:00:00Z", "Ben", 52), 2, true, ""},
+		{at("", "", 0), at("", "", 0), 0, false, ""},
+		{at("2026-03-01T10:00:00Z", "", 0), at("2024-03-01T10:00:00Z", "", 0), 0, false, "exchange the two"},
+		{at("2026-03-01T10:00:00Z", "", 0), at("2026-03-01T10:00:00Z", "", 0), 0, false, "exchange the two"},
+		{at("", "", 52), at("", "", 51), 0, false, "two patients"},
+		{at("2024-03-01T10:00:00Z", "", 50), at("2026-03-01T10:00:00Z", "", 54), 2, false, ""},
+		{at("2024-03-01T10:00:00Z", "", 50), at("2026-03-01T10:00:00Z", "", 55), 0, false, "two patients?"},
+	} {
+		e, err := EarlierOf(c.before, c.after)
+		if (err == nil) != (c.fault == "") || err != nil && !strings.Contains(err.Error(), c.fault) {
+			t.Errorf("%+v %+v: %v, want %q", c.before.Exam, c.after.Exam, err, c.fault)
+		}
+		if err == nil && (math.Abs(e.Years-c.years) > 0.01 || e.OtherExaminer != c.other || e.Therapy) {
+			t.Errorf("%+v: %+v", c.after.Exam, e)
+		}
+	}
+	treated := at("2026-03-01T10:00:00Z", "", 0)
+	for done, want := range map[string]bool{"2024-02-29": false, "2024-03-01": true, "2026-03-01": true, "2026-03-02": false} {
+		treated.Patient.TherapyFinished = done
+		if e, err := EarlierOf(at("2024-03-01T10:00:00Z", "", 0), treated); err != nil || e.Therapy != want {
+			t.Errorf("therapy until %s lies between: %v, %v", done, e, err)
+		}
+	}
+}

@@ -195,7 +195,7 @@ const (
 	hbA1cSlack       = 0.3  // percent by which the two units of HbA1c may differ
 	historyBand      = 0.05 // of second readings that lie outside of the band around a site's line
 	examShift        = 0.16 // mm by which one exam as a whole reads deeper than another (constant-force probe, standard error between examiners for the mean of a quadrant, PubMed 14974813, abstract)
-	ageSlack         = 2    // years by which ages at two exams may differ from the time between them
+	ageSlack         = 2.1  // years by which ages at two exams may differ from the time between them
 	wholeMouthSites  = 168  // of 28 teeth
 )
 

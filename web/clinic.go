@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"net/http"
 	"slices"
@@ -24,8 +25,20 @@ func (s *server) record(ctx context.Context, id string) (r record, err error) {
 	if r.Visit, err = s.Practice.Visit(ctx, id); err != nil {
 		return r, err
 	}
-	r.state, err = s.Practice.State(ctx, id)
-	return r, err
+	if r.state, err = s.Practice.State(ctx, id); err != nil || r.state.Chart.Patient.Age != nil {
+		return r, err
+	}
+	// Who was not asked for the age has the one of the birth date.
+	p, err := s.Practice.Patient(ctx, r.Patient)
+	if err != nil && !errors.Is(err, practice.ErrNotFound) {
+		return r, err
+	}
+	if age, ok := diagnosis.AgeOn(p.Born, r.Day()); ok {
+		st := *r.state // the state itself is not to be changed
+		st.Chart.Patient.Age = &age
+		r.state = &st
+	}
+	return r, nil
 }
 
 // among is the record of an exam, and all exams of its patient, newest first.
