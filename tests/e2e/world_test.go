@@ -211,6 +211,10 @@ func (w *world) State(_ context.Context, id string) (*chart.State, error) {
 	return chart.Fold(log.Events)
 }
 
+func (w *world) Doubles(context.Context, string) ([]practice.Double, string, error) {
+	return nil, "", nil
+}
+
 func (w *world) Due(context.Context) ([]practice.Due, error) { return nil, nil }
 
 func (w *world) Visit(_ context.Context, id string) (practice.Visit, error) {
