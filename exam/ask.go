@@ -101,12 +101,18 @@ func (e *Exam) askDue(quietMS int64) {
 	attempt := hear.AttemptOf(e.state)
 	e.due = slices.DeleteFunc(e.due, func(d due) bool { return !e.open(d) || d.asked >= mostAsked })
 	for i, d := range e.due {
-		just := attempt.Known() && d.place == attempt.Place && !attempt.Here && d.asked == 0
+		just := attempt.Known() && d.place == attempt.Place && !attempt.Here && d.asked == 0 && !e.aside
 		over := e.state.AtEnd() || e.state.Complete || rowOf(d.place) != rowOf(e.state.Place)
 		if attempt.Here && !e.state.Complete || !just && !over && quietMS < askQuietMS {
 			continue
 		}
 		e.due = slices.Delete(e.due, i, i+1)
+		if !just && !d.hole && len(d.refs) > 1 {
+			// Of a place that lies back the whole is asked for: who hears several numbers of it says all of it.
+			h := e.hole(d.place)
+			h.asked = d.asked
+			d = *h
+		}
 		q := &Question{place: d.place, Tooth: d.place.Tooth.String(), asked: d.asked + 1, hole: d.hole, elsewhere: !just}
 		label := placeLabel(e.state, d.place)
 		if d.hole {
@@ -196,7 +202,7 @@ func (e *Exam) mayAnswer(v hear.Verdict, h speech.Hypothesis) bool {
 	if !plain {
 		return false
 	}
-	if e.repairing(n, h.StartMS) > 0 || e.mended(n, h.StartMS) {
+	if e.repairing(n, h.StartMS) > 0 || e.mended(n, h.StartMS) || e.badlyAnswered(v, h.StartMS) {
 		return true
 	}
 	if q == nil || len(q.refs) == 0 || h.StartMS < q.from {
@@ -239,14 +245,37 @@ func (e *Exam) repairing(n int, startMS int64) (of int) {
 	return 0
 }
 
+// badlyAnswered reports whether numbers are an answer to "again, 14 buccal, please" of which some were lost or heard twice. Who calls them one by
+// one goes on instead, as far as anybody can tell.
+func (e *Exam) badlyAnswered(v hear.Verdict, startMS int64) bool {
+	q := e.question
+	n, plain := lone(v)
+	if q == nil || !q.hole || !plain || e.rhythm.Singly() || !e.heardOut(q, startMS) {
+		return false
+	}
+	return n < len(q.refs) || v.Fit == hear.Over
+}
+
+// askOnceMore puts an open question again, or leaves it to the list of doubts.
+func (e *Exam) askOnceMore(a Answer) {
+	q := *e.question
+	e.question = nil
+	e.tell(Change{Answer: &a, Partial: &Partial{}})
+	if q.asked++; q.asked > mostAsked {
+		e.tell(Change{Head: e.head()})
+		return
+	}
+	e.ask(&q)
+}
+
 // heardOut reports whether a question was spoken to its end before a call began: who goes on does not wait for that.
 func (e *Exam) heardOut(q *Question, startMS int64) bool {
 	return e.stream.spokeMS >= q.from && e.stream.spokeMS <= startMS
 }
 
-// waitsFor reports whether numbers that were asked for are waited for, whether the question was heard out or not: those of a place that
-// was not heard only while nothing is known to have been spoken, as with a recording.
-func (e *Exam) waitsFor(q *Question) bool { return q.value && (!q.hole || e.stream.spokeMS == 0) }
+// waitsFor reports whether numbers that were asked for are waited for, whether the question was heard out or not: those of a whole place are
+// not, for they look like the next one.
+func (e *Exam) waitsFor(q *Question) bool { return q.value && !q.hole }
 
 // mayBeOne reports whether a lone number may be the answer to a question: of who calls one by one only if he was asked for it.
 func (e *Exam) mayBeOne(q *Question, startMS int64) bool {
@@ -261,10 +290,10 @@ func (e *Exam) answers(q *Question, numbers []chart.MM, startMS int64) bool {
 		return false
 	case len(numbers) == 1:
 		return e.mayBeOne(q, startMS)
-	case !q.elsewhere && !q.value || !e.waitsFor(q) && !e.heardOut(q, startMS):
-		return false
-	case q.value && !q.hole:
+	case e.waitsFor(q):
 		return true
+	case !q.value || !e.heardOut(q, startMS):
+		return false
 	}
 	var stands []chart.MM
 	for _, r := range q.refs {
@@ -272,7 +301,7 @@ func (e *Exam) answers(q *Question, numbers []chart.MM, startMS int64) bool {
 			stands = append(stands, v)
 		}
 	}
-	return hear.Answers(stands, numbers, !q.hole)
+	return hear.Answers(stands, numbers)
 }
 
 // answered handles calls that answer a question.
@@ -293,7 +322,7 @@ func (e *Exam) replyTo(ctx context.Context, c chart.Command, m chart.Meta, v hea
 	act := c.Acts[0]
 	perform := func(c chart.Command) (bool, Answer, error) {
 		e.question = nil
-		if q.elsewhere {
+		if e.aside = q.elsewhere; q.elsewhere {
 			e.readBack = q.place
 		}
 		e.stream.calledMS = max(e.stream.calledMS, m.EndMS)

@@ -31,6 +31,7 @@ type Exam struct {
 	// What the answer to the call in hand has to say besides.
 	namePlace bool
 	readBack  chart.Place
+	aside     bool // the last answer was about another place than the one spoken last
 	saying    string
 	due       []due // doubts to ask about
 	changes   []Change

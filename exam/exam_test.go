@@ -440,7 +440,7 @@ func TestLostNumberCostsOneTooth(t *testing.T) {
 	// It is asked for all its numbers, by its name; they are entered there, and the walk goes on where it was.
 	e, log := open(t, chart.FDI, append(slices.Clone(steady), begins(9900, "six three five"), begins(18_500, "four three four"), begins(21_500, "two two one"))...)
 	sub := e.Subscribe(state(t, log).Seq())
-	play(t, e, 24_000)
+	playSpoken(t, e, 24_000, 18_000)
 	s := state(t, log)
 	if got := asked(sub); !slices.Equal(got, []string{"again, 13 buccal, please"}) {
 		t.Error(got)

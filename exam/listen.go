@@ -20,7 +20,7 @@ const (
 	pendingMS  = 4000 // how long the beginning of a call waits for its rest
 	amendMS    = 1500 // how long more words may change the last call
 	saidMS     = 600  // silence after the tone that a place is not full, before it is said in words
-	oneByOneMS = 2500 // silence after a number of a place that is called one by one, before the place is left
+	oneByOneMS = 3500 // silence after a number of a place that is called one by one, before the place is left
 	talkMS     = 150  // speech that is shorter is none
 	mostHeldMS = 1000 // what may be all of a call is held no longer
 	slackMS    = 300  // speech that began in time may be noticed so much later
@@ -153,7 +153,11 @@ func (e *Exam) decide(h speech.Hypothesis, loud bool) hear.Verdict {
 func (e *Exam) hold(v hear.Verdict, m chart.Meta, h speech.Hypothesis) {
 	w := waits{phrase: phrase{v.Result.Words, h.EndMS + pendingMS}, from: m.StartMS, consumed: h.Consumed, p: v.Confidence}
 	if v.Result.Ending > grammar.Prefix {
-		w.whole, w.until = &whole{v, m}, h.EndMS+min(e.rhythm.BreathMS(), mostHeldMS)
+		wait := min(e.rhythm.BreathMS(), mostHeldMS)
+		if v.Result.Command.Verb() == chart.VerbCorrection {
+			wait = mostHeldMS // of several numbers, it would begin the next place otherwise
+		}
+		w.whole, w.until = &whole{v, m}, h.EndMS+wait
 	}
 	e.stream.waiting = w
 	e.tell(Change{Partial: &Partial{Words: strings.Join(v.Result.Words, " ") + " …"}})
@@ -170,6 +174,11 @@ func (e *Exam) release(ctx context.Context) error {
 	v, m := w.whole.verdict, w.whole.meta
 	if done, err := e.answered(ctx, v, m); done {
 		return err
+	}
+	if n, _ := lone(v); e.badlyAnswered(v, m.StartMS) {
+		text := fmt.Sprintf("%s: %d of %d", placeLabel(e.state, e.question.place), n, len(e.question.refs))
+		e.askOnceMore(Answer{Words: m.Words, Text: text + ", not entered: again, please", Tone: ToneShort, EndMS: m.EndMS})
+		return nil
 	}
 	if v.Fit == hear.Over && e.state.Open() > 0 {
 		return e.tooMany(ctx, v, m)
@@ -381,9 +390,13 @@ func (e *Exam) sounded(evs []chart.Event, v hear.Verdict, m chart.Meta, atMS int
 		s.run.from = s.run.sites[0].Place()
 	}
 	s.run.calls, s.run.answeredMS = append(s.run.calls, evs[0].Call), atMS
+	e.aside = false
 	part := hear.Part{Numbers: n, From: m.StartMS, ToMS: m.EndMS}
 	at := s.at(last)
 	told := at.toldMS
+	if told == 0 && v.Fit.Breaks() && v.Fit != hear.Onward {
+		told = m.StartMS // who repairs a place calls nothing else before he has heard the answer
+	}
 	switch {
 	case v.Fit.Breaks() || was.oneByOne && !at.oneByOne:
 		at.parts, at.toldMS, at.saidMS = nil, 0, 0
@@ -501,8 +514,8 @@ func (e *Exam) misfit(ctx context.Context, h speech.Hypothesis) error {
 	}
 	a := Answer{Words: words, Text: "not understood: " + words + "?", Tone: ToneMisfit, EndMS: h.EndMS, AtMS: h.AtMS}
 	e.tell(Change{Answer: &a, Partial: &Partial{}})
-	if e.state.Open() == 0 || !likeNumbers(words) {
-		return nil
+	if q := e.question; e.state.Open() == 0 || !likeNumbers(words) || q != nil && q.hole && e.heardOut(q, h.StartMS) {
+		return nil // or it was the answer about another place
 	}
 	e.stream.voidMS = h.AtMS + hear.ToldMS
 	at := e.stream.at(e.state.Place)

@@ -1,6 +1,7 @@
 package exam
 
 import (
+	"math"
 	"slices"
 	"strings"
 
@@ -20,6 +21,8 @@ const (
 	// believed is the part that is believed of a call that may be a misheard piece of the own voice:
 	// it is entered with a doubt.
 	believed = 0.85
+	// byChance is how often a word that begins a call is one that the tool has just said: most are numbers, and the same few.
+	byChance = 0.3
 	apartDB  = 6 // own voice so much weaker than the calls can be told from them by its level
 	farDB    = 8 // sound so much weaker than the calls is none
 	// Away from prompts, what is so much weaker than the calls is somebody else, and sooner what the engine just rejected. Who
@@ -185,6 +188,15 @@ const (
 // judge says where a hypothesis comes from. What is taken for a call beside the own voice is believed
 // less, unless its level tells the two apart.
 func (o *ownVoice) judge(h *speech.Hypothesis) origin {
+	whole := o.strip(h)
+	from := o.origin(h)
+	if from == fromUser {
+		h.Readings = append(h.Readings, whole...)
+	}
+	return from
+}
+
+func (o *ownVoice) origin(h *speech.Hypothesis) origin {
 	level := h.Signal.LevelDB
 	p := o.during(h)
 	if p == nil {
@@ -203,7 +215,6 @@ func (o *ownVoice) judge(h *speech.Hypothesis) origin {
 		}
 		return fromUser
 	}
-	o.strip(h)
 	leads := 0 // words of the best reading that the prompt says too
 	if len(h.Readings) > 0 {
 		leads = p.leads(h.Readings[0].Words, h.StartMS)
@@ -256,12 +267,16 @@ func (o *ownVoice) judge(h *speech.Hypothesis) origin {
 	return fromUser
 }
 
-// strip takes the words off the begin of the readings that prompts said, if a call follows that began after they had ended: what is left is
-// the call.
-func (o *ownVoice) strip(h *speech.Hypothesis) {
+// strip takes the words off the begin of the readings that prompts said, if a call follows that began after they had ended: what is left may be
+// the call. It may also be that the examiner said the same words: the readings with all of them are given back. How likely that is depends on how
+// many words agree; what fits where the exam stands decides.
+func (o *ownVoice) strip(h *speech.Hypothesis) (whole []speech.Reading) {
+	if o.during(h) == nil {
+		return nil
+	}
 	for i := range h.Readings {
 		r := &h.Readings[i]
-		n, said, ended := 0, 0, int64(0)
+		n, said, same, ended := 0, 0, 0, int64(0)
 		for n < len(r.Words)-1 {
 			w := r.Words[n]
 			at := slices.IndexFunc(o.prompts, func(p prompt) bool {
@@ -271,7 +286,7 @@ func (o *ownVoice) strip(h *speech.Hypothesis) {
 				break
 			}
 			if at >= 0 {
-				said, ended = n+1, max(ended, o.prompts[at].toMS)
+				said, same, ended = n+1, same+1, max(ended, o.prompts[at].toMS)
 			}
 			n++
 		}
@@ -279,6 +294,10 @@ func (o *ownVoice) strip(h *speech.Hypothesis) {
 			for said < n && slices.Contains(hesitations, r.Words[said].Text) {
 				said++
 			}
+			own := 1 - math.Pow(byChance, float64(same))
+			whole = append(whole, *r)
+			whole[len(whole)-1].Posterior *= 1 - own
+			r.Posterior *= own
 			r.Words = r.Words[said:]
 			if i == 0 {
 				h.StartMS = r.Words[0].StartMS
@@ -286,6 +305,7 @@ func (o *ownVoice) strip(h *speech.Hypothesis) {
 			}
 		}
 	}
+	return whole
 }
 
 var hesitations = []string{"um", "uh", "er"}

@@ -235,7 +235,10 @@ func TestPlaceStandsAloneAtSpeed(t *testing.T) {
 		}
 		teeth := []chart.Tooth{17, 16, 15, 14, 13, 12, 11}
 		if x.waits(20_000, fmt.Sprintf(`"again, %v buccal, please`, teeth[bad])) != "" {
-			x.waits(1500)
+			x.m.Speaks(x.ms*speech.Rate/1000, "again")
+			x.waits(1200)
+			x.m.Spoke(0, x.ms*speech.Rate/1000)
+			x.waits(300)
 			x.says(words(mouth[bad]))
 			x.waits(2000)
 		}

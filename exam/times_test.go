@@ -3,6 +3,7 @@ package exam
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
@@ -145,9 +146,9 @@ func TestTimes(t *testing.T) {
 		{"ShortMS", "a lone number, of who calls so", 4000, hearing(t, 7000, hear.Rhythm{Single: 12}, []scripted.Utterance{begins(1300, "three")}).tone(1600, ToneShort, "")},
 		{"ShortMS", "a piece, of who pauses long", 2250, hearing(t, 7000, slow(1500), piece).tone(1600, ToneShort, "")},
 		{"saidMS", "from the tone to the words", 600, play(5000, piece...).asks(1600+1200, "2 of 3")},
-		{"BreathMS", "a correction of one number, until it is entered (at the first tick after it)", 1200, play(6000, begins(1000, "three two four"), begins(3000, "correction five")).tone(3600, ToneAccepted, "")},
-		{"mostHeldMS", "the same, of who pauses long", 1400, hearing(t, 6000, hear.Rhythm{Whole: 12, Within: 1500}, []scripted.Utterance{begins(1000, "three two four"), begins(3000, "correction five")}).tone(3600, ToneAccepted, "")},
-		{"oneByOneMS", "one by one: a number, until the place is left", 2500, play(15_000, hurt...).tone(9800, ToneShort, "left open")},
+		{"BreathMS", "the rest of a place, told, until it is entered (at the first tick after it)", 1200, play(8000, append(slices.Clone(piece), begins(4500, "four"))...).tone(4800, ToneAccepted, "")},
+		{"mostHeldMS", "a correction of one number, which may be the first of three", 1400, play(6000, begins(1000, "three two four"), begins(3000, "correction five")).tone(3600, ToneAccepted, "")},
+		{"oneByOneMS", "one by one: a number, until the place is left", 3500, play(15_000, hurt...).tone(9800, ToneShort, "left open")},
 		{"answerMS", "a question, until a number can be its answer", 400, latest(60, 3000, func(ms int64) string {
 			return row(play(9000, doubt, begins(2200+ms, "seven")).st, 17, chart.Buccal)
 		})},

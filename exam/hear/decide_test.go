@@ -115,7 +115,7 @@ func TestDecide(t *testing.T) {
 		{"the whole place, all as it stands", moment{calls: full, more: mesial}, "1 three two four", "enter reply: three two four"},
 		{"other numbers: the next place", moment{calls: full, more: mesial}, "1 five five six", "enter fill: five five six"},
 		{"all of it is asked about, all of it comes", moment{calls: full, more: all}, "1 three two five", "enter reply: three two five"},
-		{"all of it is asked about, the next place comes", moment{calls: full, more: all}, "1 one one one", "enter fill: one one one"},
+		{"all of it is asked about, other numbers come: the answer, which is told with its place", moment{calls: full, more: all}, "1 one one one", "enter reply: one one one"},
 		{"the same numbers without a question: the next place", moment{calls: full}, "1 three two four", "enter fill: three two four"},
 
 		// The place was filled just after the examiner had been told that it is not full.

@@ -112,13 +112,13 @@ func (c *Context) lay(ns []chart.MM, startMS int64) map[Fit]float64 {
 		delete(ways, Over)
 	}
 	if begun && k == all && k != open {
-		ways[Again] = again * likeness(c.values(c.Attempt.Sites), ns)
+		ways[Again] = again * likeness(c.values(c.Attempt.Sites), ns, agreeSame)
 	}
 	if begun && k > all && c.ends(k-all) { // and places behind it
-		ways[Again] = again * c.Rhythm.share(row) * likeness(c.values(c.Attempt.Sites), ns[:all])
+		ways[Again] = again * c.Rhythm.share(row) * likeness(c.values(c.Attempt.Sites), ns[:all], agreeSame)
 	}
 	if n := len(c.Run); begun && n > 0 && k == n+all {
-		ways[Rerun] = again * likeness(c.values(append(slices.Clone(c.Run), c.Attempt.Sites...)), ns)
+		ways[Rerun] = again * likeness(c.values(append(slices.Clone(c.Run), c.Attempt.Sites...)), ns, agreeSame)
 	}
 	if begun && c.ends(k) && (k != open || all == 1) {
 		ways[Onward] = onward
@@ -139,8 +139,8 @@ func (c *Context) reply(ns []chart.MM, startMS int64) (reply float64) {
 	if n := len(c.Attempt.Sites); len(c.Asked) > 0 && !c.Attempt.Here && k == n && startMS >= c.AskedMS+ReactMS {
 		// Who answers says what stands there once more; what is asked about may be another number.
 		w := againAsked
-		if len(c.Asked) == n && c.AskedOut {
-			w = shareAnswered
+		if c.AskedOut {
+			w = shareTold
 		}
 		w /= 1 - w
 		for i, r := range c.Attempt.Sites {
@@ -157,7 +157,7 @@ func (c *Context) reply(ns []chart.MM, startMS int64) (reply float64) {
 		if startMS >= c.FilledMS+ReactMS {
 			again = againFilled
 		}
-		reply = max(reply, again/(1-again)*likeness(c.values(c.Attempt.Sites), ns))
+		reply = max(reply, again/(1-again)*likeness(c.values(c.Attempt.Sites), ns, agreeSame))
 	}
 	return reply
 }
@@ -196,8 +196,8 @@ func agreement(same bool, often float64) float64 {
 }
 
 // likeness is how much likelier numbers are if they repeat others than if they have nothing to do with them: by how many of the
-// others come again in their order.
-func likeness(of, in []chart.MM) float64 {
+// others come again in their order. often is how often a number does.
+func likeness(of, in []chart.MM, often float64) float64 {
 	same := common(of, in)
 	if len(of) == len(in) {
 		same = 0
@@ -214,21 +214,14 @@ func likeness(of, in []chart.MM) float64 {
 	// By chance: any of the places that it may take could hold it.
 	free := float64(len(in) - len(of) + 1)
 	chance := min(0.9, 1-math.Pow(1-agreeChance, max(1, free)))
-	hit, miss := agreeSame/chance, (1-agreeSame)/(1-chance)
+	hit, miss := often/chance, (1-often)/(1-chance)
 	return math.Pow(hit, float64(same)) * math.Pow(miss, n-float64(same))
 }
 
-// Answers reports whether numbers are likelier the answer to a question about sites where some numbers stand than what comes next. doubtful
-// says that these numbers themselves are asked about, one for each site.
-func Answers(stands, numbers []chart.MM, doubtful bool) bool {
-	w := shareAnswered / (1 - shareAnswered)
-	if !doubtful || len(stands) != len(numbers) {
-		return w*likeness(stands, numbers) > 1
-	}
-	for i, n := range numbers {
-		w *= agreement(n == stands[i], agreeAsked)
-	}
-	return w > 1
+// Answers reports whether numbers are likelier those of a place that was just asked for, where some doubtful numbers stand, than what comes
+// next.
+func Answers(stands, numbers []chart.MM) bool {
+	return shareTold/(1-shareTold)*likeness(stands, numbers, agreeAsked) > 1
 }
 
 // common is the length of the longest sequence that both have in their order.
@@ -312,6 +305,11 @@ func (c *Context) weigh(m *Meaning, startMS int64) (Fit, float64) {
 // verb is how likely a call is where the exam stands.
 func (c *Context) verb(v chart.Verb, startMS int64) float64 {
 	switch {
+	case v == chart.VerbSkip || v == chart.VerbNext || v == chart.VerbBack:
+		if c.Attempt.Here && c.ToldMS == 0 {
+			return shareOdd
+		}
+		return 1
 	case v != chart.VerbGo && v != chart.VerbAspect:
 		return 1
 	case c.Attempt.Here && startMS < c.AnsweredMS+ReactMS:

@@ -30,6 +30,8 @@ const (
 	againAsked = 0.30
 	// As many numbers as were asked for at another place are the answer so often. Declared.
 	shareAnswered = 0.65
+	// As many numbers as a place has, called when the question about it was over, are that place so often. Declared.
+	shareTold = 0.90
 
 	// Numbers called twice agree so often, and so often by chance: 97 % of numbers are heard right in noise of 10 dB
 	// (docs/measurements.md); depths of one mouth repeat (the open charts of tests/outside: two sites have the same depth in 0.3).
@@ -43,7 +45,7 @@ const (
 	shareJumpAmid = 0.05
 	shareJumpIn   = 0.005 // and in the breath of its numbers
 	sharePause    = 0.10  // with a pause behind the word
-	// A correction of other than one number or all of a place, a margin of two. Declared.
+	// A correction of other than one number or all of a place, a margin of two, a move on or back amid the numbers of a place. Declared.
 	shareOdd = 0.10
 	// Depths of 10 mm and more: 0.2 % of sites (national survey data in tests/outside); over 15 mm is none.
 	shareDeep = 0.05

@@ -59,6 +59,15 @@ func (m moment) sure(t *testing.T, text string, is func(Verdict) string, others 
 	})
 }
 
+// allUnlike is how many numbers of a place that was asked for may all be unlike those that stand there.
+func allUnlike() float64 {
+	for n := 1; ; n++ {
+		if !Answers(slices.Repeat([]chart.MM{chart.Half(6)}, n), slices.Repeat([]chart.MM{chart.Half(4)}, n)) {
+			return float64(n - 1)
+		}
+	}
+}
+
 // TestPriors pins each constant of priors.go by a case at its edge: how much likelier by its sound a reading must be than another one, how sure,
 // how late. Whoever moves a constant by a third moves the edge of a case, and has to say here where it lies now.
 func TestPriors(t *testing.T) {
@@ -117,10 +126,11 @@ func TestPriors(t *testing.T) {
 		{[]string{"againTold", "agreeSame", "agreeChance"}, "the same before that could be known", 1 / (0.7 / 0.3 * 27), filled(100).odds(t, "three two four", "five five five")},
 
 		// Answers.
-		{[]string{"againAsked", "agreeAsked"}, "mesial is asked about: the place with another number there against the next place", 1 / (0.3 / 0.7 * 9 * (0.4 / 0.7)), asked(false, true).odds(t, "three two five", "five five five")},
-		{[]string{"agreeAsked"}, "and with the same number there", 1 / (0.3 / 0.7 * 9 * 2), asked(false, true).odds(t, "three two four", "five five five")},
+		{[]string{"againAsked", "agreeAsked"}, "mesial is being asked about: the place with another number there against the next place", 1 / (0.3 / 0.7 * 9 * (0.4 / 0.7)), asked(false, false).odds(t, "three two five", "five five five")},
+		{[]string{"agreeAsked"}, "and with the same number there", 1 / (0.3 / 0.7 * 9 * 2), asked(false, false).odds(t, "three two four", "five five five")},
 		{[]string{"shareAnswered"}, "a number is asked for: it against a whole place", 1 / 0.65, asked(false, true).odds(t, "five", "five five five")},
-		{[]string{"shareAnswered"}, "all three are asked about and come", 1 / (0.65 / 0.35 * 8), asked(true, true).odds(t, "three two four", "five five five")},
+		{[]string{"agreeAsked"}, "all three were asked about: the same against others", math.Pow(0.4/0.7, 3) / 8, asked(true, true).odds(t, "three two four", "five five five")},
+		{[]string{"shareTold", "agreeAsked"}, "a place is asked for: so many numbers may all be unlike those that stand there", 3, allUnlike()},
 
 		// Rare calls.
 		{[]string{"shareJump"}, "tooth against two", 1 / 0.30, moment{}.odds(t, "tooth two six", "two two six")},

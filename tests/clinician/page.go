@@ -44,7 +44,7 @@ func plan(mode string, a answer) (tone, speak string) {
 		}
 		return tone, speak
 	case "numbers":
-		if a.Tone == "doubt" || a.Speak == "" {
+		if a.Tone == "doubt" || a.Tone == "short" || a.Tone == "arch" || a.Speak == "" {
 			tone = a.Tone
 		}
 		return tone, a.Speak
@@ -142,7 +142,7 @@ func (p *page) say(what prompt) {
 		return
 	}
 	p.said, p.waits, p.began, p.stops = &what, p.w.now+ms(beginsMS), 0, 0
-	if what.where && p.tone != "" {
+	if p.tone != "" && (what.where || p.tone == "short" || p.tone == "arch") {
 		p.waits = max(p.waits, p.toneTo)
 	}
 	p.rest, p.words = p.utter(what.text)

@@ -1,6 +1,7 @@
 package clinician
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"hash/fnv"
@@ -497,6 +498,9 @@ func (p *person) judge(i, n int, said []int, r *reply) (done bool, next int, err
 	if told, err := p.obey(i, r); told || err != nil {
 		return true, next, err
 	}
+	if apart, err := p.elsewhere(r, i, n); apart || err != nil {
+		return false, next, err
+	}
 	if m, yes := r.again(); yes {
 		if j, named := m.names(p.mouth, last); named && j >= 0 && (n > 1 || j != i) {
 			p.trace.line(p.w.now, ".", "says %s again, as asked", p.name(j))
@@ -507,9 +511,6 @@ func (p *person) judge(i, n int, said []int, r *reply) (done bool, next int, err
 			return true, next, nil
 		}
 		return false, next, nil
-	}
-	if apart, err := p.elsewhere(r, i, n); apart || err != nil {
-		return false, next, err
 	}
 	if len(r.asks) > 0 {
 		ok, err := p.answer(last, r.asks[len(r.asks)-1])
@@ -528,13 +529,9 @@ func (p *person) judge(i, n int, said []int, r *reply) (done bool, next int, err
 		case r.last() == "part" && len(r.read) < len(said):
 			return false, next, nil
 		case r.as(said):
-			return true, next, nil
+			return true, next, p.rowEnds(last, r)
 		}
-		notice := p.Notice
-		if notice == 0 {
-			notice = 0.95
-		}
-		if p.rng("notice", i, p.res.Calls).Float64() >= notice {
+		if !p.notices(i) {
 			p.trace.line(p.w.now, ".", "does not notice %v for %v", r.read, said)
 			return true, next, nil
 		}
@@ -546,10 +543,21 @@ func (p *person) judge(i, n int, said []int, r *reply) (done bool, next int, err
 		}
 		return false, next, nil
 	}
-	if p.Mode == "tone" && r.last() != "doubt" && r.arch() != p.mouth.ends(last) && p.Habit != Fast {
-		return true, next, p.orient(last, r.arch())
+	return true, next, p.rowEnds(last, r)
+}
+
+// rowEnds asks where the tool is if a row ended for it and not for the person, who called place i last, or the other way round. A doubt has a
+// tone of its own, which says nothing of rows.
+func (p *person) rowEnds(i int, r *reply) error {
+	if r.last() == "doubt" || r.arch() == p.mouth.ends(i) || p.Habit == Fast {
+		return nil
 	}
-	return true, next, nil
+	return p.orient(i, r.arch())
+}
+
+// notices reports whether what is heard and is not as it should be is noticed.
+func (p *person) notices(i int) bool {
+	return p.rng("notice", i, p.res.Calls).Float64() < cmp.Or(p.Notice, 0.95)
 }
 
 // obey does what the tool says of place i besides an answer: calls its numbers one by one, or lets it be.
@@ -574,6 +582,10 @@ func (p *person) elsewhere(r *reply, i, n int) (apart bool, err error) {
 	last := i + n - 1
 	j, named := r.where.names(p.mouth, last)
 	if !named || j >= i && j <= last {
+		return false, nil
+	}
+	if !p.notices(i) {
+		p.trace.line(p.w.now, ".", "does not notice that the tool is elsewhere")
 		return false, nil
 	}
 	p.trace.line(p.w.now, ".", "is at %s, the tool at %s", p.name(last), placeName(p.mouth, j))
@@ -625,7 +637,15 @@ func (p *person) placeAgain(j, i, n int) (next int, err error) {
 		if told, err := p.obey(j, &rep); told || err != nil {
 			return next, err
 		}
-		if _, yes := rep.again(); yes {
+		if astray, err := p.misplaced(j, &rep); err != nil {
+			return next, err
+		} else if astray {
+			continue
+		}
+		if m, yes := rep.again(); yes {
+			if k, named := m.names(p.mouth, j); named && k >= 0 && k != j {
+				j = k // it asks for another one now
+			}
 			continue
 		}
 		if len(rep.asks) > 0 {
@@ -688,6 +708,9 @@ func (p *person) single(i int, asked bool, round int) (whole bool, err error) {
 					return true, nil
 				}
 			}
+			if apart, err := p.elsewhere(&rep, i, 1); apart || err != nil {
+				return false, err
+			}
 			if m, yes := rep.again(); yes {
 				if j, named := m.names(p.mouth, i); !named || j == i {
 					return false, nil
@@ -699,9 +722,6 @@ func (p *person) single(i int, asked bool, round int) (whole bool, err error) {
 				}
 			}
 			if away, err := p.astray(i, &rep); away || err != nil {
-				return false, err
-			}
-			if apart, err := p.elsewhere(&rep, i, 1); apart || err != nil {
 				return false, err
 			}
 			if p.Mode == "numbers" && len(rep.read) > 0 {
@@ -728,8 +748,8 @@ func (p *person) single(i int, asked bool, round int) (whole bool, err error) {
 	if rep.last() == "part" {
 		return false, nil
 	}
-	if !asked && p.Mode == "tone" && rep.full() && rep.last() != "doubt" && rep.arch() != p.mouth.ends(i) {
-		return true, p.orient(i, rep.arch())
+	if !asked && (rep.full() || len(rep.read) > 0) {
+		return true, p.rowEnds(i, &rep)
 	}
 	return true, nil
 }
@@ -764,6 +784,9 @@ func (p *person) correct(i int, why string) (done bool, err error) {
 		if told, err := p.obey(i, &rep); told || err != nil {
 			return true, err
 		}
+		if apart, err := p.elsewhere(&rep, i, 1); apart || err != nil {
+			return false, err
+		}
 		if _, yes := rep.again(); yes {
 			return false, nil
 		}
@@ -773,9 +796,6 @@ func (p *person) correct(i int, why string) (done bool, err error) {
 			}
 		}
 		if away, err := p.astray(i, &rep); away || err != nil {
-			return false, err
-		}
-		if apart, err := p.elsewhere(&rep, i, 1); apart || err != nil {
 			return false, err
 		}
 		if p.Mode == "numbers" && len(rep.read) > 0 {
@@ -822,6 +842,10 @@ func (p *person) answer(i int, m meaning) (ok bool, err error) {
 				p.res.Again++
 			}
 			r := p.rng("answer", i, q*tries+try)
+			asked := i
+			if j, named := m.names(p.mouth, i); named && j >= 0 {
+				asked = j
+			}
 			if err := p.say(r, "answers", words...); err != nil {
 				return false, err
 			}
@@ -829,6 +853,9 @@ func (p *person) answer(i int, m meaning) (ok bool, err error) {
 				return false, err
 			}
 			ok = rep.done() || len(rep.read) > 0 || rep.where != nil || len(rep.words) > len(rep.asks) && rep.last() == ""
+			if astray, err := p.misplaced(asked, &rep); astray || err != nil {
+				return false, err
+			}
 			if ok || len(rep.asks) > 0 {
 				break
 			}
@@ -839,6 +866,29 @@ func (p *person) answer(i int, m meaning) (ok bool, err error) {
 		m = rep.asks[len(rep.asks)-1]
 	}
 	return ok, nil
+}
+
+// misplaced takes an answer about place i back that the tool wrote at another one: it names the place.
+func (p *person) misplaced(i int, r *reply) (bool, error) {
+	if r.where == nil {
+		return false, nil
+	}
+	k, named := r.where.names(p.mouth, i)
+	if !named || i == k || !p.notices(i) {
+		return false, nil
+	}
+	p.trace.line(p.w.now, ".", "answered about %s, the tool wrote it at %s", placeName(p.mouth, i), placeName(p.mouth, k))
+	for try := range tries {
+		c := p.rng("misplaced", i, try)
+		if err := p.say(c, "not there", "disregard"); err != nil {
+			return true, err
+		}
+		rep, err := p.await(c, 0)
+		if err != nil || rep.done() || len(rep.words) > 0 || rep.where != nil {
+			return true, err
+		}
+	}
+	return true, nil
 }
 
 // answerTo gives the words that answer a question; nil if the person makes nothing of it.

@@ -88,7 +88,7 @@ def joe(folder, small):
     voice = Joe(11)
     pack = Pack(folder, "joe-words" if small else "joe", step=8 if small else 1)
     if small:
-        todo = [(w, 2) for w in DIGITS[1:]] + [(w, 1) for w in TEENS + TENS[:2] + TENS[2:]] + [("tooth " + number(n), 1) for n in TEETH] + \
+        todo = [(w, 2) for w in DIGITS[1:]] + [(w, 1) for w in TEENS + TENS[:2] + TENS[2:]] + [(w + " " + number(n), 1) for w in ["tooth", "number"] for n in TEETH] + \
                [(w, 2) for w in CONTROL[:9]] + [(w, 1) for w in CONTROL[9:]]
     else:
         todo = plan(6)
@@ -101,7 +101,7 @@ def joe(folder, small):
 
 def plan(takes):
     """Everything that a person may say, with how many takes of it."""
-    return [(w, takes) for w in DIGITS] + [(w, 2) for w in TEENS + TENS] + [("tooth " + number(n), 1) for n in TEETH] + [(w, 3) for w in CONTROL] + \
+    return [(w, takes) for w in DIGITS] + [(w, 2) for w in TEENS + TENS] + [(w + " " + number(n), 1) for w in ["tooth", "number"] for n in TEETH] + [(w, 3) for w in CONTROL] + \
            [(w, 1) for w in triples()]
 
 

@@ -25,12 +25,15 @@ export const MODES = [
   ["silent", "No sound"],
 ];
 
+/** MARKED are tones that sound before the numbers too: a doubt, a place that stayed short, the end of a row. */
+const MARKED = ["doubt", "short", "arch"];
+
 /** plan says what sounds for an answer in a mode: {tone, speak}, the tone first. Words of the place come last. */
 export function plan(mode, a) {
   if (mode === "silent") return { tone: "", speak: "" };
   const and = (speak) => [speak, a.where].filter(Boolean).join(". ");
   if (mode === "doubts") return { tone: ["accepted", "part"].includes(a.tone) ? "" : a.tone, speak: and(a.must ? a.speak : "") };
-  if (mode === "numbers") return { tone: ["doubt", "short"].includes(a.tone) || !a.speak ? a.tone : "", speak: and(a.speak) };
+  if (mode === "numbers") return { tone: MARKED.includes(a.tone) || !a.speak ? a.tone : "", speak: and(a.speak) };
   return { tone: a.tone, speak: and(a.must ? a.speak : "") };
 }
 
@@ -155,7 +158,7 @@ export class Answers {
     // Without a voice a tone stands for what would be said; the words of a place alone are no reason for one.
     const tone = () => !p.tone && p.speak !== a.where && this.tone(a.tone, volume);
     if (p.tone) this.tone(p.tone, volume);
-    const after = p.tone && (p.speak === a.where || p.tone === "short") ? lasts(p.tone) + GAP : 0;
+    const after = p.tone && (p.speak === a.where || p.tone === "short" || p.tone === "arch") ? lasts(p.tone) + GAP : 0;
     if (p.speak && !this.say(p.speak, { slow: a.tone === "doubt", volume, after, instead: tone })) tone();
   }
 
