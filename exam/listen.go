@@ -249,12 +249,6 @@ func (e *Exam) enter(ctx context.Context, v hear.Verdict, m chart.Meta, atMS int
 	}
 	attempt := hear.AttemptOf(e.state)
 	was := e.stream.placing
-	if last := &do.Acts[len(do.Acts)-1]; len(do.Acts) == 1 && last.Verb == chart.VerbCorrection && len(last.Where) == 0 && !last.Whole && !attempt.Here &&
-		was.place == e.state.Place && was.toldMS > 0 {
-		// Of the place that he was told about nothing was entered: that is what he corrects.
-		do = chart.Command{Acts: []chart.Act{{Verb: chart.VerbSoundings, Numbers: last.Numbers}}}
-		v.Result.Command, v.Fit = do, hear.Fill
-	}
 	doubt := e.suspect(v)
 	var left *due
 	switch v.Fit {
@@ -506,11 +500,11 @@ func (e *Exam) misfit(ctx context.Context, h speech.Hypothesis) error {
 		e.tell(Change{Partial: &Partial{}})
 		return nil
 	}
-	if first, _, _ := strings.Cut(words, " "); first == "correction" || first == "disregard" {
-		// It may have been a repair: what follows may be the place spoken last.
-		if attempt := hear.AttemptOf(e.state); attempt.Known() && !attempt.Here {
-			e.stream.filled = placing{place: attempt.Place, toldMS: h.StartMS, answeredMS: h.EndMS + pendingMS}
-		}
+	first, _, _ := strings.Cut(words, " ")
+	repair := e.mayRepair(h.StartMS, first == "correction" || first == "disregard")
+	if repair {
+		f := &e.stream.filled
+		*f = placing{place: hear.AttemptOf(e.state).Place, toldMS: h.StartMS, answeredMS: h.EndMS + pendingMS, failed: f.failed + 1}
 	}
 	a := Answer{Words: words, Text: "not understood: " + words + "?", Tone: ToneMisfit, EndMS: h.EndMS, AtMS: h.AtMS}
 	e.tell(Change{Answer: &a, Partial: &Partial{}})
@@ -518,6 +512,10 @@ func (e *Exam) misfit(ctx context.Context, h speech.Hypothesis) error {
 		return nil // or it was the answer about another place
 	}
 	e.stream.voidMS = h.AtMS + hear.ToldMS
+	if repair {
+		e.stream.soundedMS = h.EndMS
+		return nil
+	}
 	at := e.stream.at(e.state.Place)
 	at.failed++
 	at.toldMS, at.saidMS = h.AtMS, h.AtMS // what begins from now on is said again
@@ -529,6 +527,18 @@ func (e *Exam) misfit(ctx context.Context, h speech.Hypothesis) error {
 		return e.sayShort(ctx)
 	}
 	return nil
+}
+
+// mayRepair reports whether what was not understood may have been about the place spoken last, though that is full: it is put right by its word,
+// asked about, or was called once more. Then the next place has not failed, and what comes next may be that place again.
+func (e *Exam) mayRepair(startMS int64, byWord bool) bool {
+	attempt := hear.AttemptOf(e.state)
+	if !attempt.Known() || attempt.Here {
+		return false
+	}
+	q := e.question
+	asked := q != nil && len(q.refs) > 0 && q.place == attempt.Place && e.heardOut(q, startMS)
+	return byWord || asked || e.mended(0, startMS)
 }
 
 // likeNumbers reports whether what was heard badly was read as numbers.

@@ -142,24 +142,29 @@ func (c *Context) reply(ns []chart.MM, startMS int64) (reply float64) {
 		if c.AskedOut {
 			w = shareTold
 		}
-		w /= 1 - w
-		for i, r := range c.Attempt.Sites {
-			same := agreeSame
-			if slices.Contains(c.Asked, r) {
-				same = agreeAsked
-			}
-			w *= agreement(ns[i] == c.State.Chart.Number(r, c.Attempt.Field), same)
-		}
-		reply = w
+		reply = w / (1 - w) * c.agree(ns)
 	}
 	if n := len(c.Attempt.Sites); c.FilledMS > 0 && !c.Attempt.Here && k == n && startMS >= c.FilledToldMS+ToldMS {
 		again := againTold
 		if startMS >= c.FilledMS+ReactMS {
 			again = againFilled
 		}
-		reply = max(reply, again/(1-again)*likeness(c.values(c.Attempt.Sites), ns, agreeSame))
+		reply = max(reply, again/(1-again)*c.agree(ns))
 	}
 	return reply
+}
+
+// agree is how much likelier numbers are if they are those of the place spoken last once more. What is doubtful or asked about may be another.
+func (c *Context) agree(ns []chart.MM) float64 {
+	w := 1.0
+	for i, r := range c.Attempt.Sites {
+		same := agreeSame
+		if _, doubtful := c.State.Doubts[r]; doubtful || slices.Contains(c.Asked, r) {
+			same = agreeAsked
+		}
+		w *= agreement(ns[i] == c.State.Chart.Number(r, c.Attempt.Field), same)
+	}
+	return w
 }
 
 // told reports whether what begins at a time can be a reaction to being told that the place is not full.

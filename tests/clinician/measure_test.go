@@ -66,7 +66,7 @@ func TestMeasureClinician(t *testing.T) {
 			continue
 		}
 		t.Logf("%s: %s, heard in training: %s; borrowed from joe: %q", voice, vs[voice].Kind, vs[voice].Heard,
-			vs[voice].borrowed([]string{"one", "two", "three", "tooth", "fourteen", "correction", "yes", "bleeding"}))
+			vs[voice].borrowed([]string{"one", "two", "three", "tooth", "number", "fourteen", "correction", "yes", "bleeding"}))
 		for _, roomName := range option("room", "quiet,tap10,suction10") {
 			room, err := ParseRoom(roomName)
 			if err != nil {
@@ -78,7 +78,7 @@ func TestMeasureClinician(t *testing.T) {
 						t.Fatalf("habit %q: there are %q", habit, Habits)
 					}
 					cells = append(cells, cell{voice, room.Name, mode, habit, make([]Result, seeds)})
-					p := Profile{Habit: habit, Mode: mode, Jump: option("jump", "tooth")[0]}
+					p := Profile{Habit: habit, Mode: mode, Jump: option("jump", "number")[0]}
 					if option("calm", "0")[0] == "1" {
 						p = Calm(p)
 					}

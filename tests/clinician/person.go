@@ -33,7 +33,7 @@ type Profile struct {
 	Habit  string
 	Mode   string  // of the page: tone or numbers
 	Notice float64 // how likely a wrong number is noticed when it is read back; 0 is 0.95
-	Jump   string  // the word before a tooth to go to; "" is "tooth"
+	Jump   string  // the word before a tooth to go to; "" is "number", or "tooth" of a voice without it
 	// What does not happen.
 	NoSlips, NoTakeBacks, NoJumps, NoStandBy, NoLeaving, NoCoughs, NoPauses bool
 }
@@ -104,6 +104,7 @@ type person struct {
 	hurry    bool  // numbers in the flow: who is fast does not wait
 	ended    bool  // exam complete was said
 	lost     bool  // does not know which aspect the tool is at
+	back     bool  // went back to the own place, where the tool was not
 	canWhere bool  // the tool understands "where"
 	happened int64 // samples: the last thing said or heard
 }
@@ -430,8 +431,8 @@ func (p *person) call(i, n int) (next int, err error) {
 	if p.Habit == OneByOne {
 		return next, p.oneByOne(i, false)
 	}
-	for try := range tries {
-		if try > 0 {
+	for try := 0; try < tries || p.back && try < 2*tries; try++ {
+		if p.back = false; try > 0 {
 			p.res.Again++
 		}
 		r := p.rng("call", i, try)
@@ -589,6 +590,7 @@ func (p *person) elsewhere(r *reply, i, n int) (apart bool, err error) {
 		return false, nil
 	}
 	p.trace.line(p.w.now, ".", "is at %s, the tool at %s", p.name(last), placeName(p.mouth, j))
+	p.back = true
 	return true, p.jump(i)
 }
 
@@ -965,8 +967,8 @@ func spellAll(ns []int) (words []string) {
 
 // jump goes to a place and hears whether the tool has gone there.
 func (p *person) jump(i int) error {
-	word := p.Jump
-	if word == "" {
+	word := cmp.Or(p.Jump, "number")
+	if _, can := p.voice.voice.split([]string{word, "two"}, false); !can {
 		word = "tooth"
 	}
 	p.res.Jumps++
