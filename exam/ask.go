@@ -239,7 +239,10 @@ func (e *Exam) repairing(n int, startMS int64) (of int) {
 	}
 	f, q := &e.stream.filled, e.question
 	window := f.place == attempt.Place && f.toldMS > 0 && f.failed < 3 && startMS >= f.toldMS+hear.ToldMS && startMS < f.answeredMS+hear.ReactMS
-	if window || q != nil && q.place == attempt.Place && len(q.refs) == of && of > 1 && e.heardOut(q, startMS) {
+	asked := q != nil && len(q.refs) > 0 && q.place == attempt.Place && e.heardOut(q, startMS)
+	// As many numbers as sites are asked about are the answer, another number of them is all of the place or a piece of it. Of who calls one by
+	// one a lone number says nothing unless all was asked about.
+	if window || asked && (of > 1 && len(q.refs) == of || n != len(q.refs) && !e.rhythm.Singly()) {
 		return of
 	}
 	return 0
@@ -322,7 +325,7 @@ func (e *Exam) replyTo(ctx context.Context, c chart.Command, m chart.Meta, v hea
 	act := c.Acts[0]
 	perform := func(c chart.Command) (bool, Answer, error) {
 		e.question = nil
-		if e.aside = q.elsewhere; q.elsewhere {
+		if e.aside = q.elsewhere; q.elsewhere && act.Verb != chart.VerbAffirm {
 			e.readBack = q.place
 		}
 		e.stream.calledMS = max(e.stream.calledMS, m.EndMS)
@@ -352,8 +355,6 @@ func (e *Exam) replyTo(ctx context.Context, c chart.Command, m chart.Meta, v hea
 		if len(do.Acts) == 0 {
 			do = c // settled at a screen meanwhile
 		}
-		e.readBack = chart.Place{}
-		q.elsewhere = false
 		return perform(do)
 	case act.Verb == chart.VerbNegative && !q.hole:
 		// The doubt stays; the value is asked for.

@@ -23,6 +23,7 @@ const (
 	oneByOneMS = 3500 // silence after a number of a place that is called one by one, before the place is left
 	talkMS     = 150  // speech that is shorter is none
 	mostHeldMS = 1000 // what may be all of a call is held no longer
+	sameMS     = 1500 // pause before the same numbers once more, behind which they may be the same place again
 	slackMS    = 300  // speech that began in time may be noticed so much later
 )
 
@@ -213,6 +214,9 @@ func (e *Exam) oddCorrection(v hear.Verdict) (n, of int, odd bool) {
 // correctAgain asks for all numbers of the place that is being corrected: what comes next is that.
 func (e *Exam) correctAgain(n, of int, m chart.Meta) error {
 	attempt := hear.AttemptOf(e.state)
+	if !attempt.Known() {
+		attempt.Place = e.state.Place // nothing stands there yet
+	}
 	text := fmt.Sprintf("%d of %d", n, of)
 	failed := 1
 	if e.stream.filled.place == attempt.Place {
@@ -330,16 +334,32 @@ func (e *Exam) sayPlace(v hear.Verdict, m chart.Meta) {
 		return
 	}
 	begins := len(s.placing.parts) == 0 || s.placing.place != e.state.Place
+	pause := m.StartMS - s.calledMS
 	switch {
 	case v.Fit.Breaks():
 	case begins && (s.named.Tooth == 0 || rowOf(s.named) != rowOf(e.state.Place)):
-	case s.calledMS > 0 && m.StartMS-s.calledMS > hear.AwayMS:
+	case s.calledMS > 0 && pause > hear.AwayMS:
+	case begins && pause > sameMS && e.sameAgain(v): // he may not have heard the answer
 	case !begins && (s.placing.toldMS > 0 || s.placing.repaired):
 	case e.question != nil && e.question.elsewhere: // it went on, and was not taken for the answer
 	default:
 		return
 	}
 	e.namePlace = true
+}
+
+// sameAgain reports whether a call has the very numbers of the place before.
+func (e *Exam) sameAgain(v hear.Verdict) bool {
+	a, acts := hear.AttemptOf(e.state), v.Result.Command.Acts
+	if n, plain := lone(v); !plain || n != len(a.Sites) {
+		return false
+	}
+	for i, r := range a.Sites {
+		if e.state.Chart.Number(r, a.Field) != acts[0].Numbers[i] {
+			return false
+		}
+	}
+	return len(a.Sites) > 0
 }
 
 // after keeps what later calls depend on.
@@ -501,11 +521,15 @@ func (e *Exam) misfit(ctx context.Context, h speech.Hypothesis) error {
 		return nil
 	}
 	first, _, _ := strings.Cut(words, " ")
+	if w := e.stream.waiting.words; len(w) > 0 {
+		first = w[0]
+	}
 	repair := e.mayRepair(h.StartMS, first == "correction" || first == "disregard")
 	if repair {
 		f := &e.stream.filled
 		*f = placing{place: hear.AttemptOf(e.state).Place, toldMS: h.StartMS, answeredMS: h.EndMS + pendingMS, failed: f.failed + 1}
 	}
+	e.stream.waiting = waits{} // all of the breath is said again
 	a := Answer{Words: words, Text: "not understood: " + words + "?", Tone: ToneMisfit, EndMS: h.EndMS, AtMS: h.AtMS}
 	e.tell(Change{Answer: &a, Partial: &Partial{}})
 	if q := e.question; e.state.Open() == 0 || !likeNumbers(words) || q != nil && q.hole && e.heardOut(q, h.StartMS) {

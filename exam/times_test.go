@@ -171,6 +171,10 @@ func TestTimes(t *testing.T) {
 			// 17 is answered at 2150; the piece of 16 belongs to the same breath or not.
 			return row(play(14_000, begins(1000, "three two four"), begins(2150+ms, "one one"), begins(5500+ms, "three two four one one two")).st, 16, chart.Buccal)
 		})},
+		{"sameMS", "a pause behind which the place is named if the numbers are those before", 1500, latest(300, 10_000, func(ms int64) string {
+			l := play(1900+ms+3000, begins(1000, "three two four"), begins(1900+ms, "three two four"))
+			return l.told[len(l.told)-1].a.Where
+		})},
 		{"AwayMS", "a pause behind which the place is named", 20_000, latest(1000, 60_000, func(ms int64) string {
 			l := play(1900+ms+3000, begins(1000, "three two four"), begins(1900+ms, "two two two"))
 			return l.told[len(l.told)-1].a.Where

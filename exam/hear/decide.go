@@ -61,7 +61,8 @@ func Decide(h speech.Hypothesis, ms []Meaning, loud bool, c Context) Verdict {
 	verb := v.Result.Command.Verb()
 	if h.Rejected {
 		v.Confidence *= nearTrust
-		if listening && verb != chart.VerbSoundings || !listening && verb != chart.VerbGoAhead {
+		answers := c.Question && (verb == chart.VerbAffirm || verb == chart.VerbNegative)
+		if listening && verb != chart.VerbSoundings && !answers || !listening && verb != chart.VerbGoAhead {
 			return unheard
 		}
 	}

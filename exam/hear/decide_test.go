@@ -140,6 +140,7 @@ func TestDecide(t *testing.T) {
 		{"a jump must be surer than a number", moment{}, "0.5 next | 0.5 stand by", "misfit"},
 		{"a call that names what is not there", moment{}, "1 tooth nine nine", "misfit"},
 		{"yes without a question", moment{calls: full}, "1 affirm", "misfit"},
+		{"yes with one, nearly heard", moment{calls: full, more: func(c *Context, h *speech.Hypothesis) { near(c, h); question(c, h) }}, "1 affirm", "enter elsewhere: affirm"},
 		{"yes with one", moment{calls: full, more: question}, "1 affirm", "enter elsewhere: affirm"},
 
 		// Standing by.

@@ -266,7 +266,7 @@ func (p *person) hear(r *reply) {
 		r.lastEnd, p.happened = s.To, max(p.happened, s.To)
 		if s.Tone != "" {
 			// A tone in the middle of a call answers a part of it at most, one at its beginning nothing of it.
-			if s.From >= p.to || (s.Tone == "misfit" || s.Tone == "short") && s.From > p.from+ms(300) {
+			if s.To >= p.to+ms(50) || (s.Tone == "misfit" || s.Tone == "short") && s.From > p.from+ms(300) {
 				r.tones = append(r.tones, s.Tone)
 			}
 			continue
