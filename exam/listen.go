@@ -339,6 +339,7 @@ func (e *Exam) sayPlace(v hear.Verdict, m chart.Meta) {
 	case v.Fit.Breaks():
 	case begins && (s.named.Tooth == 0 || rowOf(s.named) != rowOf(e.state.Place)):
 	case s.calledMS > 0 && pause > hear.AwayMS:
+	case begins && !e.state.Rest() && e.recorded(e.state.Place): // numbers stand there: he may be elsewhere
 	case begins && pause > sameMS && e.sameAgain(v): // he may not have heard the answer
 	case !begins && (s.placing.toldMS > 0 || s.placing.repaired):
 	case e.question != nil && e.question.elsewhere: // it went on, and was not taken for the answer
@@ -346,6 +347,14 @@ func (e *Exam) sayPlace(v hear.Verdict, m chart.Meta) {
 		return
 	}
 	e.namePlace = true
+}
+
+// recorded reports whether a site of a place has a number.
+func (e *Exam) recorded(p chart.Place) bool {
+	sites := e.state.Path.Sites(p)
+	return slices.ContainsFunc(sites[:], func(s chart.Site) bool {
+		return e.state.Chart.Number(chart.SiteRef{Tooth: p.Tooth, Site: s}, e.state.Pass).Known()
+	})
 }
 
 // sameAgain reports whether a call has the very numbers of the place before.
@@ -367,6 +376,9 @@ func (e *Exam) after(a Answer, v hear.Verdict, m chart.Meta, atMS int64, was pla
 	s := &e.stream
 	s.calledMS = m.EndMS
 	verb := v.Result.Command.Verb()
+	if (verb == chart.VerbGo || verb == chart.VerbAspect) && v.Confidence < hear.DoubtBelow {
+		s.named = chart.Place{} // what is called there names it once more
+	}
 	s.remarkMS = 0
 	if verb == chart.VerbRemark && v.Result.Command.Acts[len(v.Result.Command.Acts)-1].Text == "" {
 		s.remarkMS = m.EndMS + remarkMS
@@ -585,11 +597,17 @@ func (e *Exam) tooMany(ctx context.Context, v hear.Verdict, m chart.Meta) error 
 // suspect gives the doubts that a verdict raises.
 func (e *Exam) suspect(v hear.Verdict) *suspicion {
 	i := 0
+	verb := v.Result.Command.Verb()
+	over := (verb == chart.VerbSoundings || verb == chart.VerbAll) && (!v.Fit.Breaks() || v.Fit == hear.Onward)
 	return &suspicion{of: func(c *chart.Chart, r chart.Reading, mm chart.MM) (string, string) {
 		at := min(i, len(v.Unsure)-1)
 		i++
 		if at >= 0 && v.Unsure[at] || v.Confidence < hear.RefuseBelow {
 			return unclear, v.Rival
+		}
+		// Nobody asked for this site again: the examiner may be elsewhere.
+		if was := e.state.Chart.Number(r.SiteRef, r.Field); over && was.Known() && max(was.Half()-mm.Half(), mm.Half()-was.Half()) >= 2*againApart {
+			return fmt.Sprintf("was %s at this exam", was), ""
 		}
 		return e.implausible(c, r, mm), ""
 	}}

@@ -146,6 +146,7 @@ const (
 	readBackFrom   = 10
 	aboveEarlier   = 4
 	besideNeighbor = 6
+	againApart     = 2 // two readings of a site by one examiner lie nearer together in 97 % (docs/measurement-error.md)
 )
 
 // measureAgain ends the reason of a doubt that a second reading answers: the site is deeper than at the exam before, and a change
