@@ -27,15 +27,16 @@ const (
 
 // Store is an open data folder. It is safe for concurrent use; Close it when done.
 type Store struct {
-	path string // of the database file
-	now  func() time.Time
-	w    *sql.DB // the one connection that writes; nil when read-only
-	r    *sql.DB // readers: WAL lets them run beside the writer
-	lock *os.File
-	keys *keyring
-	seen witness
-	made string // the key file that was made when the store was opened
-	lost string // what the witness missed when the store was opened
+	path     string // of the database file
+	now      func() time.Time
+	w        *sql.DB // the one connection that writes; nil when read-only
+	r        *sql.DB // readers: WAL lets them run beside the writer
+	lock     *os.File
+	keys     *keyring
+	seen     witness
+	made     string // the key file that was made when the store was opened
+	patients patientList
+	lost     string // what the witness missed when the store was opened
 	// folder says that this is a data folder with a witness, not a lone file.
 	folder bool
 }
@@ -440,6 +441,9 @@ func (s *Store) write(ctx context.Context, op string, do func(*tx) error) error 
 	if err := t.Commit(); err != nil {
 		t.Rollback()
 		return s.fail(op, err)
+	}
+	if t.patients {
+		s.patients.changed()
 	}
 	s.seen.saw(s.keys, head{t.last, t.head})
 	return nil

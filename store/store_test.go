@@ -505,3 +505,69 @@ func TestMakeRoom(t *testing.T) {
 		}
 	}
 }
+
+// manyPatients fills a store with n patients.
+func manyPatients(b *testing.B, dir string, n int) {
+	b.Helper()
+	s, err := Open(ctx, dir, clock())
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer s.Close()
+	for i := range n {
+		if _, err := s.AddPatient(ctx, Patient{Name: fmt.Sprintf("Patient Number %d", i), Born: "1971-03-28", Number: fmt.Sprintf("A-%d", i)}); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
+// BenchmarkPatients measures a search among the patients of a large practice.
+func BenchmarkPatients(b *testing.B) {
+	dir := b.TempDir()
+	manyPatients(b, dir, 5000)
+	s := openT(b, dir)
+	for b.Loop() {
+		if ps, err := s.Patients(ctx, "4321"); err != nil || len(ps) != 1 {
+			b.Fatal(len(ps), err)
+		}
+	}
+}
+
+// BenchmarkOpen measures opening and closing a store with 50 exams of full mouths; BenchmarkVerify checking it.
+func BenchmarkOpen(b *testing.B) {
+	dir := b.TempDir()
+	manyExams(b, dir)
+	for b.Loop() {
+		s, err := Open(ctx, dir, time.Now)
+		if err != nil {
+			b.Fatal(err)
+		}
+		s.Close()
+	}
+}
+
+func BenchmarkVerify(b *testing.B) {
+	dir := b.TempDir()
+	manyExams(b, dir)
+	s := openT(b, dir)
+	for b.Loop() {
+		if rep, err := s.Verify(ctx); err != nil || rep.Err() != nil {
+			b.Fatal(rep, err)
+		}
+	}
+}
+
+func manyExams(b *testing.B, dir string) {
+	b.Helper()
+	s := openT(b, dir)
+	for range 50 {
+		play(b, s, newExam(b, s).ID, 56)
+	}
+	if err := s.Close(); err != nil {
+		b.Fatal(err)
+	}
+	if fi, err := os.Stat(s.Path()); err == nil {
+		b.ReportMetric(float64(fi.Size())/50, "bytes/exam")
+		b.Logf("%d bytes", fi.Size())
+	}
+}
