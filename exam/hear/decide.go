@@ -117,11 +117,17 @@ func (c *Context) choose(ms []Meaning, startMS int64) (v Verdict, total float64)
 	return v, total
 }
 
-// unsure works out which numbers of the command are doubtful.
+// unsure works out which numbers of the command are doubtful. That it may have been a jump makes none so: a jump is answered with its place in
+// words, and who hears numbers taken instead knows.
 func (v *Verdict) unsure(ms []Meaning, total float64) {
 	mine := allNumbers(v.Result.Command)
 	v.Unsure = make([]bool, len(mine))
 	trust := v.Confidence * total / v.Weight // less than 1 where the engine nearly rejected it
+	for i := range ms {
+		if !v.jumps() && ms[i].jumps() {
+			total -= ms[i].Weight
+		}
+	}
 	for i := range mine {
 		same := 0.0
 		for _, m := range ms {
@@ -133,6 +139,11 @@ func (v *Verdict) unsure(ms []Meaning, total float64) {
 		}
 		v.Unsure[i] = same/total*min(1, trust) < DoubtBelow
 	}
+}
+
+// jumps reports whether a meaning goes to another place, or begins to.
+func (m *Meaning) jumps() bool {
+	return prefixVerb(m.Result.Words) == chart.VerbGo || m.Err == nil && m.Result.Ending > grammar.Prefix && m.Result.Command.Verb() == chart.VerbGo
 }
 
 // shapeOf is a meaning without its numbers.

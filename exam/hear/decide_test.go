@@ -175,7 +175,7 @@ func TestUnsure(t *testing.T) {
 		{"a reading with fewer numbers doubts all", moment{}, "0.8 three two four | 0.2 three two", "[true true true]", "three two"},
 		{"but not where it hardly can be", moment{}, "0.95 three two four | 0.05 three two", "[false false false]", "three two"},
 		{"what the ear did not name", moment{}, "0.9 three two four", "[true true true]", ""},
-		{"a jump that sounds alike", moment{}, "0.8 two two six | 0.2 tooth two six", "[true true true]", "tooth two six"},
+		{"a jump that sounds alike: it would be answered with its place", moment{}, "0.8 two two six | 0.2 tooth two six", "[false false false]", "tooth two six"},
 		{"nearly heard", moment{calls: []string{"three two"}, more: nearly}, "1 four", "[true]", ""},
 		{"in a correction", moment{calls: []string{"three two four"}}, "0.9 correction five two four | 0.1 correction nine two four", "[true false false]", "correction nine two four"},
 	} {
