@@ -24,6 +24,7 @@ type Record struct {
 	Void       *chart.Void     // the exam counts no more; nil: it counts
 	Plan       *chart.Decision // in force; nil: nothing was decided
 	Findings   diagnosis.Findings
+	Before     *Record // the exam that it is compared with; nil: none
 }
 
 // Person is a patient.

@@ -171,5 +171,5 @@ func assess(r, earlier *Record) {
 	if earlier != nil {
 		o.Earlier = &diagnosis.Earlier{Chart: earlier.Chart, Years: r.Exam.Began.Sub(earlier.Exam.Began).Hours() / (365.25 * 24)}
 	}
-	r.Findings = diagnosis.Assess(r.Chart, o)
+	r.Findings, r.Before = diagnosis.Assess(r.Chart, o), earlier
 }

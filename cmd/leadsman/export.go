@@ -17,6 +17,7 @@ import (
 	"leadsman/chart"
 	"leadsman/report"
 	"leadsman/report/fhir"
+	"leadsman/report/paper"
 	"leadsman/report/tidy"
 	"leadsman/store"
 )
@@ -24,18 +25,23 @@ import (
 // form is a way in which one exam leaves the tool.
 type form struct {
 	name, file, media string // file: ending of its name
-	write             func(w io.Writer, r *report.Record) error
+	write             func(w io.Writer, r *report.Record, p printing) error
+}
+
+// printing is how what goes on paper is to look.
+type printing struct {
+	paper paper.Size
 }
 
 // forms lists them.
 func forms() []form {
 	return []form{
-		{"json", "chart.json", "application/json", func(w io.Writer, r *report.Record) error { return chart.Encode(w, r.Chart) }},
-		{"findings", "findings.json", "application/json", func(w io.Writer, r *report.Record) error {
+		{"json", "chart.json", "application/json", func(w io.Writer, r *report.Record, _ printing) error { return chart.Encode(w, r.Chart) }},
+		{"findings", "findings.json", "application/json", func(w io.Writer, r *report.Record, _ printing) error {
 			_, err := w.Write(append(r.Findings.AppendJSON(nil), '\n'))
 			return err
 		}},
-		{"csv", "sites.csv", "text/csv; charset=utf-8", func(w io.Writer, r *report.Record) error {
+		{"csv", "sites.csv", "text/csv; charset=utf-8", func(w io.Writer, r *report.Record, _ printing) error {
 			t, err := tidy.CSV(w, nil)
 			if err == nil {
 				err = t.Add(r)
@@ -45,7 +51,8 @@ func forms() []form {
 			}
 			return t.Close()
 		}},
-		{"fhir", "fhir.json", "application/fhir+json", fhir.Bundle},
+		{"fhir", "fhir.json", "application/fhir+json", func(w io.Writer, r *report.Record, _ printing) error { return fhir.Bundle(w, r) }},
+		{"pdf", "report.pdf", "application/pdf", func(w io.Writer, r *report.Record, p printing) error { return paper.Clinical(w, r, p.paper) }},
 	}
 }
 
@@ -59,9 +66,10 @@ func formNames() string {
 
 // exporting is what the command line of export says.
 type exporting struct {
-	data                            *dataFlags
-	as, out, patient, from, to, key string
-	all, names, pseudonyms, signed  bool
+	data                                   *dataFlags
+	printing                               printing
+	as, out, patient, from, to, key, sheet string
+	all, names, pseudonyms, signed         bool
 }
 
 // runExport writes an exam, or those of a patient or of the whole practice, also while the service runs.
@@ -78,9 +86,14 @@ func runExport(args []string, _ io.Reader, stdout, stderr io.Writer) int {
 	fs.BoolVar(&e.signed, "signed", false, "for many exams: only signed ones")
 	fs.StringVar(&e.from, "from", "", "for many exams: from this day on, YYYY-MM-DD")
 	fs.StringVar(&e.to, "to", "", "for many exams: up to this day")
+	fs.StringVar(&e.sheet, "paper", "a4", "for pdf and handout: a4 or letter")
 	rest, status, done := parse(fs, args)
 	if done {
 		return status
+	}
+	var err error
+	if e.printing.paper, err = paper.ParseSize(e.sheet); err != nil {
+		return fail(stderr, exitInput, "export: %v", err)
 	}
 	many := e.all || e.patient != ""
 	switch {
@@ -143,9 +156,9 @@ func exportOne(ctx context.Context, source report.Source, exam string, e *export
 	}
 	r = veil(r)
 	if e.out == "" {
-		return forms()[i].write(stdout, r)
+		return forms()[i].write(stdout, r, e.printing)
 	}
-	return toFile(e.out, func(w io.Writer) error { return forms()[i].write(w, r) })
+	return toFile(e.out, func(w io.Writer) error { return forms()[i].write(w, r, e.printing) })
 }
 
 // toFile writes a file for its owner alone. What is half written goes.
@@ -320,7 +333,7 @@ func manyWriter(as string, out *folder) (add func(*report.Record) error, end fun
 	case "json", "findings":
 		i := slices.IndexFunc(forms(), func(f form) bool { return f.name == as })
 		w, err := out.create(map[string]string{"json": "charts.jsonl", "findings": "findings.jsonl"}[as])
-		return func(r *report.Record) error { return forms()[i].write(w, r) }, nothing, err
+		return func(r *report.Record) error { return forms()[i].write(w, r, printing{}) }, nothing, err
 	case "csv", "parquet":
 		sites, err := out.create("sites." + as)
 		if err != nil {

@@ -14,6 +14,7 @@ import (
 	"leadsman/practice"
 	"leadsman/report"
 	"leadsman/report/fhir"
+	"leadsman/report/paper"
 	"leadsman/web"
 )
 
@@ -29,12 +30,17 @@ func (l *leaves) export(ctx context.Context, exam string, q url.Values) (web.Fil
 		return web.File{}, &chart.Refusal{Text: "an exam leaves as " + formNames() + ": say which with ?as="}
 	}
 	f := forms()[i]
+	var p printing
+	var err error
+	if p.paper, err = paper.ParseSize(q.Get("paper")); err != nil {
+		return web.File{}, &chart.Refusal{Text: err.Error()}
+	}
 	r, err := l.source.Record(ctx, exam)
 	if err != nil {
 		return web.File{}, err
 	}
 	var b bytes.Buffer
-	if err := f.write(&b, r); err != nil {
+	if err := f.write(&b, r, p); err != nil {
 		return web.File{}, err
 	}
 	return web.File{Name: r.Exam.ID + "." + f.file, Media: f.media, Body: b.Bytes()}, nil

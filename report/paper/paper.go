@@ -1,0 +1,238 @@
+// Package paper writes what is printed as PDF: the report of an exam for clinicians, the page for the patient, and letters. Fonts are
+// embedded, the language and title of the document are set, headings are bookmarks; the same record gives the same bytes.
+package paper
+
+import (
+	_ "embed"
+	"fmt"
+	"io"
+	"strconv"
+	"strings"
+	"time"
+
+	"codeberg.org/go-pdf/fpdf"
+
+	"leadsman/profile"
+)
+
+//go:embed fonts/regular.ttf
+var regular []byte
+
+//go:embed fonts/bold.ttf
+var bold []byte
+
+// Size is a size of paper.
+type Size struct{ Width, Height float64 } // mm, upright
+
+// The sizes that are offered.
+var (
+	A4     = Size{210, 297}
+	Letter = Size{215.9, 279.4}
+)
+
+// ParseSize reads "a4" or "letter"; "" is A4.
+func ParseSize(s string) (Size, error) {
+	switch strings.ToLower(s) {
+	case "", "a4":
+		return A4, nil
+	case "letter":
+		return Letter, nil
+	}
+	return Size{}, fmt.Errorf("paper %q: use a4 or letter", s)
+}
+
+const (
+	margin   = 15.0 // mm
+	footRoom = 16.0
+	point    = 25.4 / 72 // mm
+)
+
+// doc is a document that is being written.
+type doc struct {
+	*fpdf.Fpdf
+	size   Size
+	foot   string // on every page
+	pageOf string // "page %d of %s"
+}
+
+// begin opens a document about something that was made at a time; language is a tag such as "en".
+func begin(size Size, title, language, foot, pageOf string, at time.Time) *doc {
+	d := &doc{Fpdf: fpdf.NewCustom(&fpdf.InitType{UnitStr: "mm", Size: fpdf.SizeType{Wd: size.Width, Ht: size.Height}}), size: size, foot: foot, pageOf: pageOf}
+	d.SetCatalogSort(true)
+	d.SetCreationDate(at.UTC())
+	d.SetModificationDate(at.UTC())
+	d.SetTitle(title, true)
+	d.SetLang(language)
+	d.SetProducer("Leadsman", true)
+	d.AddUTF8FontFromBytes("text", "", regular)
+	d.AddUTF8FontFromBytes("text", "B", bold)
+	d.SetMargins(margin, margin, margin)
+	d.SetAutoPageBreak(true, footRoom)
+	d.AliasNbPages("{pages}")
+	d.SetFooterFunc(func() {
+		w, h := d.GetPageSize()
+		d.font("", 8)
+		d.SetTextColor(60, 60, 60)
+		d.SetXY(margin, h-footRoom+4)
+		d.CellFormat(w-2*margin-30, 4, d.fit(foot, w-2*margin-32), "", 0, "L", false, 0, "")
+		d.CellFormat(30, 4, fmt.Sprintf(pageOf, d.PageNo(), "{pages}"), "", 0, "R", false, 0, "")
+		d.SetTextColor(0, 0, 0)
+	})
+	return d
+}
+
+// upright and across begin a page.
+func (d *doc) upright() { d.AddPageFormat("P", fpdf.SizeType{Wd: d.size.Width, Ht: d.size.Height}) }
+func (d *doc) across()  { d.AddPageFormat("L", fpdf.SizeType{Wd: d.size.Width, Ht: d.size.Height}) }
+
+func (d *doc) font(style string, points float64) { d.SetFont("text", style, points) }
+
+// wide is the width between the margins.
+func (d *doc) wide() float64 { w, _ := d.GetPageSize(); return w - 2*margin }
+
+// fit cuts a text to a width.
+func (d *doc) fit(text string, width float64) string {
+	if d.GetStringWidth(text) <= width {
+		return text
+	}
+	r := []rune(text)
+	for len(r) > 0 && d.GetStringWidth(string(r)+" …") > width {
+		r = r[:len(r)-1]
+	}
+	return string(r) + " …"
+}
+
+// need begins a page if less than so many millimetres are left on this one.
+func (d *doc) need(mm float64) {
+	if _, h := d.GetPageSize(); d.GetY()+mm > h-footRoom {
+		d.upright()
+	}
+}
+
+// heading writes a title of level 0 to 2, which is a bookmark too.
+func (d *doc) heading(level int, text string) {
+	points := []float64{18, 13, 11}[level]
+	d.need(points*point*1.4 + 14)
+	if level > 0 {
+		d.Ln(3)
+	}
+	d.font("B", points)
+	d.Bookmark(text, level, -1)
+	d.MultiCell(0, points*point*1.25, text, "", "L", false)
+	d.Ln(1)
+}
+
+// say writes a paragraph.
+func (d *doc) say(style string, points float64, text string) {
+	d.font(style, points)
+	d.MultiCell(0, points*point*1.35, text, "", "L", false)
+}
+
+// bullet writes a paragraph with a dash before it.
+func (d *doc) bullet(points float64, text string) {
+	d.font("", points)
+	left := d.GetX()
+	d.CellFormat(4, points*point*1.35, "–", "", 0, "L", false, 0, "")
+	d.SetLeftMargin(left + 4)
+	d.MultiCell(0, points*point*1.35, text, "", "L", false)
+	d.SetLeftMargin(left)
+	d.SetX(left)
+}
+
+// rows writes a table of two columns: what, and its value.
+func (d *doc) rows(first float64, lines [][2]string) {
+	const points, height = 9.5, 9.5 * point * 1.4
+	for _, l := range lines {
+		if l[1] == "" {
+			continue
+		}
+		d.need(height)
+		d.font("B", points)
+		d.CellFormat(first, height, l[0], "", 0, "L", false, 0, "")
+		d.font("", points)
+		d.MultiCell(d.wide()-first, height, l[1], "", "L", false)
+	}
+}
+
+// end writes the document.
+func (d *doc) end(w io.Writer) error {
+	if err := d.Output(w); err != nil {
+		return fmt.Errorf("write the PDF: %w", err)
+	}
+	return nil
+}
+
+// draw places a picture so that it has a width; it gives the height that it takes.
+func (d *doc) draw(p *profile.Picture, x, y, width float64) float64 {
+	k := width / p.Width
+	for _, s := range p.Shapes {
+		look := profile.Paper(s.Class)
+		style := ""
+		if look.Fill != "" && s.Kind != profile.Line {
+			r, g, b := rgb(look.Fill)
+			d.SetFillColor(r, g, b)
+			style = "F"
+		}
+		if look.Stroke != "" {
+			r, g, b := rgb(look.Stroke)
+			d.SetDrawColor(r, g, b)
+			d.SetLineWidth(look.Width * k)
+			dash := make([]float64, len(look.Dash))
+			for i, l := range look.Dash {
+				dash[i] = l * k
+			}
+			d.SetDashPattern(dash, 0)
+			style += "D"
+		}
+		switch s.Kind {
+		case profile.Box:
+			if style != "" {
+				a, z := s.Points[0], s.Points[1]
+				d.Rect(x+a.X*k, y+a.Y*k, (z.X-a.X)*k, (z.Y-a.Y)*k, style)
+			}
+		case profile.Line:
+			for i := 1; i < len(s.Points) && look.Stroke != ""; i++ {
+				a, z := s.Points[i-1], s.Points[i]
+				d.Line(x+a.X*k, y+a.Y*k, x+z.X*k, y+z.Y*k)
+			}
+		case profile.Area:
+			if style != "" {
+				pts := make([]fpdf.PointType, len(s.Points))
+				for i, p := range s.Points {
+					pts[i] = fpdf.PointType{X: x + p.X*k, Y: y + p.Y*k}
+				}
+				d.Polygon(pts, style)
+			}
+		case profile.Text:
+			weight := ""
+			if s.Bold {
+				weight = "B"
+			}
+			d.font(weight, s.Size*k/point)
+			if look.Fill != "" {
+				d.SetTextColor(rgb(look.Fill))
+			}
+			at := x + s.Points[0].X*k
+			switch w := d.GetStringWidth(s.Text); s.Anchor {
+			case profile.Middle:
+				at -= w / 2
+			case profile.End:
+				at -= w
+			}
+			d.Text(at, y+s.Points[0].Y*k, s.Text)
+		}
+		d.SetDashPattern(nil, 0)
+	}
+	d.SetTextColor(0, 0, 0)
+	d.SetDrawColor(0, 0, 0)
+	d.SetLineWidth(0.2)
+	return p.Height * k
+}
+
+func rgb(hex string) (r, g, b int) {
+	v, err := strconv.ParseUint(strings.TrimPrefix(hex, "#"), 16, 32)
+	if err != nil {
+		return 0, 0, 0
+	}
+	return int(v >> 16), int(v >> 8 & 255), int(v & 255)
+}
