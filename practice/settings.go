@@ -14,6 +14,10 @@ type Settings struct {
 	Path      string          `json:"path"`
 	SiteWords string          `json:"site_words"` // buccal-lingual or facial-palatal: how rows are named on screen
 	KeepClips bool            `json:"keep_clips"` // sound of calls stays after an exam is signed
+	Phone     string          `json:"phone"`      // for what patients are given
+	Emergency string          `json:"emergency"`  // number to call in an emergency, likewise
+	Language  string          `json:"language"`   // of what patients are given: a tag such as en
+	Paper     string          `json:"paper"`      // a4 or letter
 	Version   int64           `json:"version"`    // as for Patient
 }
 
@@ -24,13 +28,23 @@ const (
 	keyPath      = "path"
 	keySiteWords = "site_words"
 	keyKeepClips = "keep_clips" // not empty: sound stays after signing
+	keyPhone     = "phone"
+	keyEmergency = "emergency"
+	keyLanguage  = "language"
+	keyPaper     = "paper"
 	keyVersion   = "version"
 )
 
 func (p *Practice) Settings(ctx context.Context) (Settings, error) {
 	kv, err := p.records.Settings(ctx, "")
 	s := Settings{Practice: kv[keyPractice], Numbering: chart.Numbering(kv[keyNumbering]), Path: kv[keyPath], SiteWords: kv[keySiteWords],
-		KeepClips: kv[keyKeepClips] != ""}
+		KeepClips: kv[keyKeepClips] != "", Phone: kv[keyPhone], Emergency: kv[keyEmergency], Language: kv[keyLanguage], Paper: kv[keyPaper]}
+	if s.Language == "" {
+		s.Language = "en"
+	}
+	if s.Paper == "" {
+		s.Paper = "a4"
+	}
 	if s.Numbering == "" {
 		s.Numbering = chart.Universal
 	}
@@ -60,7 +74,7 @@ func (p *Practice) SaveSettings(ctx context.Context, s Settings) (Settings, erro
 		keep = "yes"
 	}
 	err = p.records.SetSettings(ctx, "", map[string]string{keyPractice: s.Practice, keyNumbering: string(s.Numbering), keyPath: s.Path,
-		keySiteWords: s.SiteWords, keyKeepClips: keep, keyVersion: strconv.FormatInt(s.Version, 10)})
+		keySiteWords: s.SiteWords, keyKeepClips: keep, keyPhone: s.Phone, keyEmergency: s.Emergency, keyLanguage: s.Language, keyPaper: s.Paper, keyVersion: strconv.FormatInt(s.Version, 10)})
 	return s, err
 }
 
@@ -69,10 +83,13 @@ func Name(ctx context.Context, r Records, name string) error {
 	return r.SetSettings(ctx, "", map[string]string{keyPractice: name, keyVersion: "1"})
 }
 
-// NameOf is the name of the practice, for what leaves it.
-func NameOf(ctx context.Context, r interface {
+// Letterhead is what stands on what leaves the practice.
+type Letterhead struct{ Name, Phone, Emergency, Language, Paper string }
+
+// LetterheadOf reads it from the practice's settings.
+func LetterheadOf(ctx context.Context, r interface {
 	Settings(ctx context.Context, scope string) (map[string]string, error)
-}) (string, error) {
+}) (Letterhead, error) {
 	kv, err := r.Settings(ctx, "")
-	return kv[keyPractice], err
+	return Letterhead{Name: kv[keyPractice], Phone: kv[keyPhone], Emergency: kv[keyEmergency], Language: kv[keyLanguage], Paper: kv[keyPaper]}, err
 }

@@ -11,10 +11,12 @@ import (
 
 // Record is an exam with all that reports say of it.
 type Record struct {
-	Practice string // name of the practice
-	Program  string // version of the program that writes
-	Patient  Person
-	Exam     Exam
+	Practice  string // name of the practice
+	Phone     string // of the practice
+	Emergency string // number that patients are told to call in an emergency
+	Program   string // version of the program that writes
+	Patient   Person
+	Exam      Exam
 	// Chart is the fold of the log; its ID is the exam's and its Exam says where it comes from. Not to be changed.
 	Chart  *chart.Chart
 	Doubts []chart.Doubt // that nobody settled

@@ -59,7 +59,7 @@ func (s records) Records(ctx context.Context, patient string) iter.Seq2[*Record,
 			yield(nil, err)
 			return
 		}
-		name, err := practice.NameOf(ctx, s.store)
+		head, err := practice.LetterheadOf(ctx, s.store)
 		if err != nil {
 			yield(nil, err)
 			return
@@ -71,7 +71,7 @@ func (s records) Records(ctx context.Context, patient string) iter.Seq2[*Record,
 		}
 		rs := make([]*Record, 0, len(xs))
 		for i := range xs {
-			r, err := s.fold(ctx, &p, &xs[i], name)
+			r, err := s.fold(ctx, &p, &xs[i], &head)
 			if err != nil {
 				yield(nil, err)
 				return
@@ -112,12 +112,12 @@ func (s records) Record(ctx context.Context, exam string) (*Record, error) {
 	return nil, practice.ErrNotFound // it went meanwhile
 }
 
-func (s records) fold(ctx context.Context, p *practice.Patient, x *practice.Exam, name string) (*Record, error) {
+func (s records) fold(ctx context.Context, p *practice.Patient, x *practice.Exam, head *practice.Letterhead) (*Record, error) {
 	st, err := practice.Fold(ctx, s.store, x.ID)
 	if err != nil {
 		return nil, err
 	}
-	r := &Record{Practice: name, Program: s.program, Patient: personOf(p), Chart: &st.Chart, Doubts: st.OpenDoubts(),
+	r := &Record{Practice: head.Name, Phone: head.Phone, Emergency: head.Emergency, Program: s.program, Patient: personOf(p), Chart: &st.Chart, Doubts: st.OpenDoubts(),
 		Signatures: st.Signatures, Amendments: st.Amendments, Void: st.Void,
 		Exam: Exam{ID: x.ID, Kind: x.Kind, Earlier: x.Earlier, Began: x.Created, Ended: x.Created, Examiner: x.Examiner, SignedBy: x.SignedBy, Signed: x.Signed, Head: x.Head}}
 	log := st.Log()

@@ -59,7 +59,7 @@ func (v Veil) Record(r *Record) *Record {
 	}
 	c.Patient.ProbingConditions = ""
 	c.Patient.TherapyFinished = day(c.Patient.TherapyFinished)
-	out.Practice, out.Before = "", nil
+	out.Practice, out.Phone, out.Emergency, out.Before = "", "", "", nil
 	out.Patient = Person{ID: v.name("patient", r.Patient.ID)}
 	out.Exam.ID, out.Exam.Earlier = v.name("exam", r.Exam.ID), v.name("exam", r.Exam.Earlier)
 	out.Exam.Examiner, out.Exam.SignedBy = v.name("who", r.Exam.Examiner), v.name("who", r.Exam.SignedBy)

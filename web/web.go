@@ -39,6 +39,8 @@ type Options struct {
 	// Export writes an exam in one of its forms; nil: none is offered. It fails with practice.ErrNotFound, and with a *chart.Refusal for a form
 	// that there is not.
 	Export func(ctx context.Context, exam string, q url.Values) (File, error)
+	// Languages are those that patients can be given pages in: tags with their own names.
+	Languages map[string]string
 	// FHIR answers below /fhir/; nil: it is not offered.
 	FHIR http.Handler
 	// Paths are the practice's own, beside the built-in ones.
@@ -246,7 +248,7 @@ func (s *server) about(*http.Request) (any, error) {
 		paths = append(paths, path{Name: p.Name, Title: p.Title})
 	}
 	paths = append(paths, path{chart.PocketPath, fmt.Sprintf("only pockets: sites of %d mm and more at the earlier exam", chart.PocketFrom), true})
-	return map[string]any{"version": s.Version, "build": s.static.hash, "paths": paths, "invent": s.Invent != nil, "voice": s.Say != nil}, nil
+	return map[string]any{"version": s.Version, "build": s.static.hash, "paths": paths, "invent": s.Invent != nil, "voice": s.Say != nil, "languages": s.Languages}, nil
 }
 
 func (s *server) view(r *http.Request) (any, error) {
@@ -514,6 +516,15 @@ func (s *server) changeSettings(r *http.Request) (any, error) {
 	}
 	if err := errors.Join(limit("practice", v.Practice, 200), s.walk(v.Numbering, v.Path, false)); err != nil {
 		return nil, err
+	}
+	if err := errors.Join(limit("phone", v.Phone, 80), limit("emergency", v.Emergency, 80)); err != nil {
+		return nil, err
+	}
+	if _, ok := s.Languages[v.Language]; !ok && v.Language != "" {
+		return nil, &inputError{http.StatusUnprocessableEntity, "language", fmt.Sprintf("there are no messages in %q", v.Language)}
+	}
+	if v.Paper != "" && v.Paper != "a4" && v.Paper != "letter" {
+		return nil, &inputError{http.StatusUnprocessableEntity, "paper", "paper is a4 or letter"}
 	}
 	if v.SiteWords != "buccal-lingual" && v.SiteWords != "facial-palatal" {
 		return nil, &inputError{http.StatusUnprocessableEntity, "site_words", "site words are buccal-lingual or facial-palatal"}

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"cmp"
 	"context"
 	"crypto/rand"
 	"errors"
@@ -15,6 +16,7 @@ import (
 	"time"
 
 	"leadsman/chart"
+	"leadsman/practice"
 	"leadsman/report"
 	"leadsman/report/fhir"
 	"leadsman/report/paper"
@@ -30,8 +32,29 @@ type form struct {
 
 // printing is how what goes on paper is to look.
 type printing struct {
-	paper paper.Size
+	paper    paper.Size
+	messages *paper.Messages // of what patients read
 }
+
+// printed reads how it is to be printed: what is asked for, else what the practice's settings say.
+func printed(ctx context.Context, st interface {
+	Settings(ctx context.Context, scope string) (map[string]string, error)
+}, data, size, language string) (p printing, err error) {
+	head, err := practice.LetterheadOf(ctx, st)
+	if err != nil {
+		return p, err
+	}
+	if p.paper, err = paper.ParseSize(cmp.Or(size, head.Paper)); err == nil {
+		p.messages, err = paper.Load(messagesIn(data), cmp.Or(language, head.Language))
+	}
+	if err != nil {
+		return p, &inputFault{err.Error()}
+	}
+	return p, nil
+}
+
+// messagesIn is where a practice keeps its own sentences for patients.
+func messagesIn(data string) string { return filepath.Join(data, "messages") }
 
 // forms lists them.
 func forms() []form {
@@ -53,6 +76,7 @@ func forms() []form {
 		}},
 		{"fhir", "fhir.json", "application/fhir+json", func(w io.Writer, r *report.Record, _ printing) error { return fhir.Bundle(w, r) }},
 		{"pdf", "report.pdf", "application/pdf", func(w io.Writer, r *report.Record, p printing) error { return paper.Clinical(w, r, p.paper) }},
+		{"handout", "handout.pdf", "application/pdf", func(w io.Writer, r *report.Record, p printing) error { return paper.Handout(w, r, p.messages, p.paper) }},
 	}
 }
 
@@ -66,10 +90,10 @@ func formNames() string {
 
 // exporting is what the command line of export says.
 type exporting struct {
-	data                                   *dataFlags
-	printing                               printing
-	as, out, patient, from, to, key, sheet string
-	all, names, pseudonyms, signed         bool
+	data                                             *dataFlags
+	printing                                         printing
+	as, out, patient, from, to, key, sheet, language string
+	all, names, pseudonyms, signed                   bool
 }
 
 // runExport writes an exam, or those of a patient or of the whole practice, also while the service runs.
@@ -86,14 +110,11 @@ func runExport(args []string, _ io.Reader, stdout, stderr io.Writer) int {
 	fs.BoolVar(&e.signed, "signed", false, "for many exams: only signed ones")
 	fs.StringVar(&e.from, "from", "", "for many exams: from this day on, YYYY-MM-DD")
 	fs.StringVar(&e.to, "to", "", "for many exams: up to this day")
-	fs.StringVar(&e.sheet, "paper", "a4", "for pdf and handout: a4 or letter")
+	fs.StringVar(&e.sheet, "paper", "", "for pdf and handout: a4 or letter (default: what the practice's settings say)")
+	fs.StringVar(&e.language, "language", "", "for handout: en, es, de, fr, pt, or one that the practice added (default likewise)")
 	rest, status, done := parse(fs, args)
 	if done {
 		return status
-	}
-	var err error
-	if e.printing.paper, err = paper.ParseSize(e.sheet); err != nil {
-		return fail(stderr, exitInput, "export: %v", err)
 	}
 	many := e.all || e.patient != ""
 	switch {
@@ -125,6 +146,9 @@ func runExport(args []string, _ io.Reader, stdout, stderr io.Writer) int {
 		veil = report.NewVeil(key).Record
 	}
 	source := report.From(st, version())
+	if e.printing, err = printed(ctx, st, e.data.data, e.sheet, e.language); err != nil {
+		return fail(stderr, exitInput, "export: %v", err)
+	}
 	if !many {
 		err = exportOne(ctx, source, rest[0], &e, veil, stdout)
 	} else {

@@ -14,13 +14,15 @@ import (
 	"leadsman/practice"
 	"leadsman/report"
 	"leadsman/report/fhir"
-	"leadsman/report/paper"
+	"leadsman/store"
 	"leadsman/web"
 )
 
 // leaves is what the service hands out of the exams.
 type leaves struct {
 	source report.Source
+	store  *store.Store
+	data   string // folder
 }
 
 // export writes an exam for the pages.
@@ -30,10 +32,9 @@ func (l *leaves) export(ctx context.Context, exam string, q url.Values) (web.Fil
 		return web.File{}, &chart.Refusal{Text: "an exam leaves as " + formNames() + ": say which with ?as="}
 	}
 	f := forms()[i]
-	var p printing
-	var err error
-	if p.paper, err = paper.ParseSize(q.Get("paper")); err != nil {
-		return web.File{}, &chart.Refusal{Text: err.Error()}
+	p, err := printed(ctx, l.store, l.data, q.Get("paper"), q.Get("language"))
+	if err != nil {
+		return web.File{}, refusal(err)
 	}
 	r, err := l.source.Record(ctx, exam)
 	if err != nil {
@@ -44,6 +45,15 @@ func (l *leaves) export(ctx context.Context, exam string, q url.Values) (web.Fil
 		return web.File{}, err
 	}
 	return web.File{Name: r.Exam.ID + "." + f.file, Media: f.media, Body: b.Bytes()}, nil
+}
+
+// refusal tells the pages of what was asked wrongly.
+func refusal(err error) error {
+	var input *inputFault
+	if errors.As(err, &input) {
+		return &chart.Refusal{Text: err.Error()}
+	}
+	return err
 }
 
 // fhirAt is where the FHIR endpoint answers.

@@ -18,6 +18,7 @@ import (
 
 	"leadsman/practice"
 	"leadsman/report"
+	"leadsman/report/paper"
 	"leadsman/speech"
 	"leadsman/store"
 	"leadsman/web"
@@ -114,8 +115,12 @@ func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready
 			names = append(names, n)
 		}
 	}
-	out := &leaves{report.From(st, version())}
-	h := web.New(web.Options{Export: out.export, FHIR: out.fhir(time.Now(), log), Exams: web.Opener(p.Open), Practice: p, Clips: p.Clips, Voices: p.Voices, Say: serviceVoice(), Trial: p.Trial, Calendar: calendar, Paths: f.engine.own.Paths(), Hosts: names, Version: version(), Log: log,
+	out := &leaves{report.From(st, version()), st, f.data}
+	languages, err := paper.Languages(messagesIn(f.data))
+	if err != nil {
+		return fail(stderr, exitInput, "serve: %v", err)
+	}
+	h := web.New(web.Options{Languages: languages, Export: out.export, FHIR: out.fhir(time.Now(), log), Exams: web.Opener(p.Open), Practice: p, Clips: p.Clips, Voices: p.Voices, Say: serviceVoice(), Trial: p.Trial, Calendar: calendar, Paths: f.engine.own.Paths(), Hosts: names, Version: version(), Log: log,
 		Invent: func(ctx context.Context) error { return invent(ctx, st, time.Now()) }})
 	ln, err := net.Listen("tcp", f.addr)
 	if err != nil {

@@ -27,11 +27,16 @@ class Handout extends HTMLElement {
     const { practice } = this.app.settings;
     const next = [d?.reevaluation ? `We would like to look at your gums again on or about ${planDate(d.reevaluation)}.` : "", d?.recall ? `Your next regular visit is due on or about ${planDate(d.recall)}.` : ""].filter(Boolean);
     const base = `/exams/${encodeURIComponent(this.app.session.exam)}`;
+    const sheet = (language) => `/api${base}/export?as=handout&language=${encodeURIComponent(language)}`;
+    const pdf = h("a", { href: sheet(this.app.settings.language), download: "" }, "PDF, large print");
+    const tongue = h("select", { id: "tongue", onchange: (e) => (pdf.href = sheet(e.target.value)) }, Object.entries(this.app.about.languages || {}).sort().map(([tag, name]) => h("option", { value: tag }, name)));
+    tongue.value = this.app.settings.language;
     const picture = h("ls-profile");
     picture.words = this.app.settings.site_words;
     picture.exam = this.app.session.exam;
     put(this, h("div", { class: "desk handout" },
-      h("div", { class: "row tools" }, h("button", { class: "main", onclick: () => print() }, "Print"), h("a", { href: base + "/plan" }, "Back to the plan")),
+      h("div", { class: "row tools" }, h("button", { class: "main", onclick: () => print() }, "Print"),
+        h("label", { class: "inline" }, "As PDF in ", tongue), pdf, h("a", { href: base + "/plan" }, "Back to the plan")),
       decided ? null : h("p", { class: "note", role: "note" }, h("b", {}, "Draft. "), "Your clinician has not checked this page yet; please wait for the final one."),
       h("article", { class: "sheet" },
         h("header", {}, h("p", { class: "practice" }, practice || "Your practice"), h("h1", {}, "Caring for your teeth and gums at home"),

@@ -29,6 +29,10 @@ class Settings extends HTMLElement {
     const numbering = select("snumbering", [["universal", "Universal 1–32"], ["fdi", "FDI 11–48 (ISO 3950)"]], s.numbering);
     const path = select("spath", this.app.about.paths.filter((x) => !x.again).map((x) => [x.name, x.title]), s.path);
     const words = select("swords", [["buccal-lingual", "buccal, lingual"], ["facial-palatal", "facial, palatal or lingual"]], s.site_words);
+    const phone = h("input", { id: "phone", type: "tel", maxlength: "80", value: s.phone });
+    const emergency = h("input", { id: "emergency", type: "tel", maxlength: "80", value: s.emergency });
+    const language = select("language", Object.entries(this.app.about.languages || {}).sort(), s.language);
+    const paper = select("paper", [["a4", "A4"], ["letter", "Letter"]], s.paper);
     const sounds = h("input", { type: "checkbox", id: "sounds", checked: s.keep_clips });
     const told = h("p", { role: "status" });
     const who = h("input", { id: "who", maxlength: "120", value: p.who, autocomplete: "name", onchange: (e) => setPrefs({ who: e.target.value.trim() }) });
@@ -51,13 +55,14 @@ class Settings extends HTMLElement {
         h("form", { onsubmit: async (e) => {
           e.preventDefault();
           try {
-            this.app.settings = await putTo("/api/settings", { practice: name.value.trim(), numbering: numbering.value, path: path.value, site_words: words.value, keep_clips: sounds.checked, version: this.app.settings.version });
+            this.app.settings = await putTo("/api/settings", { practice: name.value.trim(), numbering: numbering.value, path: path.value, site_words: words.value, keep_clips: sounds.checked, phone: phone.value.trim(), emergency: emergency.value.trim(), language: language.value, paper: paper.value, version: this.app.settings.version });
             put(told, "Saved.");
           } catch (err) {
             put(told, err.message);
           }
         } },
-          h("div", { class: "fields" }, field("practice", "Name", name), field("snumbering", "New exams number teeth by", numbering), field("spath", "New exams walk", path), field("swords", "Rows of sites are called", words, "on screen; every word is understood")),
+          h("div", { class: "fields" }, field("practice", "Name", name), field("snumbering", "New exams number teeth by", numbering), field("spath", "New exams walk", path), field("swords", "Rows of sites are called", words, "on screen; every word is understood"),
+            field("phone", "Phone", phone, "on what patients are given"), field("emergency", "Emergency number", emergency, "likewise"), field("language", "Patients read", language), field("paper", "Paper", paper)),
           h("label", { class: "check", for: "sounds" }, sounds, "Keep the sound of calls after an exam is signed (off: it is deleted then; spoken remarks stay)"),
           (this.use = h("p", { class: "small soft" })),
           h("p", { class: "row" }, h("button", { class: "main" }, "Save"), told))),

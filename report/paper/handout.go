@@ -1,0 +1,510 @@
+package paper
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"codeberg.org/go-pdf/fpdf"
+
+	"leadsman/chart"
+	"leadsman/diagnosis"
+	"leadsman/report"
+)
+
+// childAge is the age below which the page speaks to a child's parents.
+const childAge = 18
+
+// fewPlaces of a quarter of the mouth are named; where there are more the picture says it better.
+const fewPlaces = 2
+
+// step is a line of the page: what to do and where.
+type step struct {
+	text  string
+	where []string        // in words, a line a part of the mouth
+	gaps  []chart.Gap     // places in the picture
+	teeth []chart.SiteRef // likewise; a site NumSites is the whole tooth
+	id    string
+}
+
+// Page is what a patient reads, before it is laid out.
+type Page struct {
+	m        *Messages
+	r        *report.Record
+	steps    []step
+	always   []string
+	numbers  []string
+	paste    string
+	signs    []string
+	next     []string
+	decided  bool
+	children bool
+}
+
+// NewPage chooses what a patient reads: what the clinician decided, or until then what the rules propose, and what everybody needs.
+func NewPage(r *report.Record, m *Messages) *Page {
+	p := &Page{m: m, r: r}
+	age, known := r.Age()
+	p.children = known && age < childAge
+	plan := diagnosis.HomeCare(r.Chart, diagnosis.HomeCareOptions{})
+	proposed := map[string][]diagnosis.Advice{}
+	for _, a := range plan.Items {
+		proposed[a.ID] = append(proposed[a.ID], a)
+	}
+	if r.Plan != nil && r.Plan.HomeCare != nil {
+		p.decided = true
+		for _, c := range r.Plan.HomeCare {
+			p.chosen(c, proposed)
+		}
+	} else {
+		for _, a := range plan.Items {
+			if !a.Later && a.Group != "always" {
+				p.add(&a)
+			}
+		}
+	}
+	natural, probed, deep := 0, 0, 0
+	r.Chart.Each(func(t chart.Tooth, rec *chart.ToothRecord) bool {
+		if rec.Presence == chart.Present || rec.Presence == chart.Implant {
+			natural++
+		}
+		for s := range rec.Sites {
+			if d := rec.Sites[s].Depth; d.Known() && rec.Presence != chart.Missing && rec.Presence != chart.Unerupted {
+				probed++
+				if d.Whole() >= 4 {
+					deep++
+				}
+			}
+		}
+		return true
+	})
+	if natural == 0 {
+		p.steps = append([]step{{text: m.say("care.denture"), id: "denture"}}, slices.DeleteFunc(p.steps, func(s step) bool { return s.id != "smoking" && s.id != "diabetes" && s.id != "dry_mouth" })...)
+	} else {
+		p.always = append(p.always, m.say("care.brush_time"), m.say("care.replace"))
+		if p.children {
+			p.always = append(p.always, m.say("care.child"))
+		}
+		p.paste = m.say("paste.adult")
+		if p.children {
+			p.paste = m.say("paste.child")
+		}
+	}
+	if probed > 0 {
+		p.numbers = append(p.numbers, m.say("numbers.depth"), m.say("numbers.yours", "sites", fmt.Sprint(probed), "deep", fmt.Sprint(deep)))
+		if f, ok := r.Findings.Get("score.bleeding_percent"); ok {
+			if v, number := f.Value.Float(); number && !f.AtLeast {
+				p.numbers = append(p.numbers, m.say("numbers.bleeding", "percent", fmt.Sprintf("%.0f", v)))
+			}
+		}
+	}
+	p.signs = append(p.signs, m.say("call.signs"))
+	if r.Phone != "" {
+		p.signs = append(p.signs, m.say("call.phone", "phone", r.Phone))
+	}
+	number := r.Emergency
+	if number == "" {
+		number = m.say("call.anynumber")
+	}
+	p.signs = append(p.signs, m.say("call.emergency", "number", number))
+	if d := r.Plan; d != nil {
+		if d.Reevaluation != "" {
+			p.next = append(p.next, m.say("next.reevaluation", "date", m.dayOf(d.Reevaluation)))
+		}
+		if d.Recall != "" {
+			p.next = append(p.next, m.say("next.recall", "date", m.dayOf(d.Recall)))
+		}
+	}
+	return p
+}
+
+// chosen adds a line of the clinician's plan. A line that stands as it was proposed is said in the patient's language; an edited one
+// stays as the clinician wrote it.
+func (p *Page) chosen(c chart.PlanCare, proposed map[string][]diagnosis.Advice) {
+	for _, a := range proposed[c.ID] {
+		if a.Text == c.Text && a.Group != "always" {
+			p.add(&a)
+			return
+		}
+		if a.Text == c.Text {
+			return // stands on every page
+		}
+	}
+	s := step{text: c.Text, id: c.ID}
+	if c.Where != "" {
+		s.where = []string{c.Where}
+	}
+	if as := proposed[c.ID]; len(as) == 1 {
+		s.gaps, s.teeth = as[0].Gaps, places(&as[0])
+	}
+	p.steps = append(p.steps, s)
+}
+
+// add adds a proposed line.
+func (p *Page) add(a *diagnosis.Advice) {
+	s := step{id: a.ID, gaps: a.Gaps, teeth: places(a), where: p.where(a)}
+	key := "care." + a.ID
+	switch {
+	case a.ID == "powered" && len(p.steps) > 0:
+		key = "care.powered_option"
+	case a.ID == "idb":
+		key = "care.idb_try"
+		for _, g := range a.Gaps {
+			if in := p.r.Chart.Patient.Gaps[g]; in.BrushMM != nil {
+				key = "care.idb_size"
+				s.text = p.m.say(key, "size", fmt.Sprint(diagnosis.BrushClass(*in.BrushMM)))
+			}
+		}
+	}
+	switch {
+	case s.text != "":
+	case p.m.has(key):
+		s.text = p.m.say(key)
+	default:
+		s.text = a.Text // advice that no message has a sentence for yet
+		if a.Where != "" {
+			s.where = []string{a.Where}
+		}
+	}
+	p.steps = append(p.steps, s)
+}
+
+// places are the teeth and sites of an advice that has no gaps.
+func places(a *diagnosis.Advice) []chart.SiteRef {
+	if len(a.Gaps) > 0 {
+		return nil
+	}
+	out := slices.Clone(a.Sites)
+	for _, t := range a.Teeth {
+		out = append(out, chart.SiteRef{Tooth: t, Site: chart.NumSites})
+	}
+	return out
+}
+
+// where names the places in words, by quarters of the mouth, so that no language has to bend its words.
+func (p *Page) where(a *diagnosis.Advice) []string {
+	name := func(t chart.Tooth) string { return p.m.say(fmt.Sprintf("tooth.%d", t.Position())) }
+	parts := map[int][]string{}
+	put := func(quarter int, s string) {
+		if !slices.Contains(parts[quarter], s) {
+			parts[quarter] = append(parts[quarter], s)
+		}
+	}
+	for _, g := range a.Gaps {
+		put(g.A.Quadrant(), name(g.A)+" – "+name(g.B))
+	}
+	for _, s := range places(a) {
+		if !s.Tooth.Primary() {
+			put(s.Tooth.Quadrant(), name(s.Tooth))
+		}
+	}
+	var out []string
+	for q := 1; q <= 4; q++ {
+		if len(parts[q]) == 0 {
+			continue
+		}
+		jaw, side := "jaw.upper", "side.right"
+		if q > 2 {
+			jaw = "jaw.lower"
+		}
+		if q == 2 || q == 3 {
+			side = "side.left"
+		}
+		list := strings.Join(parts[q], ", ")
+		if n := len(parts[q]); n > fewPlaces {
+			list = p.m.say("where.many", "count", fmt.Sprint(n))
+		}
+		out = append(out, p.m.say(jaw)+", "+p.m.say(side)+": "+list)
+	}
+	return out
+}
+
+// Text is all that stands on the page for the patient to read, for its reading grade.
+func (p *Page) Text() string {
+	var b strings.Builder
+	for _, s := range p.steps {
+		b.WriteString(s.text + " ")
+	}
+	for _, l := range [][]string{p.always, p.numbers, {p.m.say("start.bleeding"), p.paste}, p.signs[:1], p.next, {p.m.say("foot")}} {
+		b.WriteString(strings.Join(l, " ") + " ")
+	}
+	return b.String()
+}
+
+// Handout lays the page out in large print.
+func Handout(w io.Writer, r *report.Record, m *Messages, size Size) error {
+	p := NewPage(r, m)
+	d := begin(size, m.say("title"), m.Tag, m.say("foot"), strings.NewReplacer("{page}", "%d", "{pages}", "%s").Replace(m.say("page")), r.Exam.Ended)
+	const text = 13.0
+	d.upright()
+	if r.Practice != "" {
+		d.say("", 12, r.Practice)
+	}
+	d.font("B", 22)
+	d.MultiCell(0, 10, m.say("title"), "", "L", false)
+	line := m.say("for", "name", r.Patient.Name, "date", m.day(r.Exam.Began))
+	if p.decided {
+		line += " " + m.say("checked", "who", r.Plan.Who, "date", m.day(time.UnixMilli(r.Plan.Time)))
+	}
+	d.say("", 12, line)
+	if !p.decided {
+		d.say("B", 12, m.say("draft"))
+	}
+	section := func(key string) { d.need(26); d.Ln(2); d.heading(1, m.say(key)) }
+	section("section.do")
+	for i, s := range p.steps {
+		d.need(18)
+		y := d.GetY()
+		d.badge(margin+4, y+3.4, i+1)
+		d.SetLeftMargin(margin + 11)
+		d.SetX(margin + 11)
+		d.say("", text, s.text)
+		for _, l := range s.where {
+			d.say("B", 11, l)
+		}
+		d.SetLeftMargin(margin)
+		d.SetXY(margin, d.GetY()+1.5)
+	}
+	for _, s := range p.always {
+		d.bullet(text, s)
+	}
+	p.panels(d)
+	if slices.ContainsFunc(p.steps, func(s step) bool { return len(s.gaps)+len(s.teeth) > 0 }) {
+		d.need(118)
+		section("section.mouth")
+		d.say("", 11, m.say("mouth.note"))
+		p.mouth(d)
+	}
+	if len(p.numbers) > 0 {
+		section("section.numbers")
+		for _, s := range p.numbers {
+			d.say("", text, s)
+		}
+	}
+	if p.paste != "" {
+		section("section.start")
+		d.say("", text, m.say("start.bleeding"))
+		section("section.paste")
+		d.say("", text, p.paste)
+	}
+	section("section.call")
+	for i, s := range p.signs {
+		d.say(map[bool]string{true: "B"}[i > 0], text, s)
+	}
+	if len(p.next) > 0 {
+		section("section.next")
+		for _, s := range p.next {
+			d.say("", text, s)
+		}
+	}
+	d.Ln(3)
+	grade, measure := Grade(m.Tag, p.Text())
+	d.say("", 8.5, m.say("grade", "grade", fmt.Sprint(grade), "measure", measure))
+	return d.end(w)
+}
+
+// badge is a number in a black disc.
+func (d *doc) badge(x, y float64, n int) {
+	d.SetFillColor(0, 0, 0)
+	d.Circle(x, y, 3, "F")
+	d.font("B", 9)
+	d.SetTextColor(255, 255, 255)
+	s := fmt.Sprint(n)
+	d.Text(x-d.GetStringWidth(s)/2, y+1.15, s)
+	d.SetTextColor(0, 0, 0)
+}
+
+// mouth draws the two arches as seen facing the patient, with the number of each step at its places.
+func (p *Page) mouth(d *doc) {
+	const tall = 92.0
+	d.need(tall)
+	w, _ := d.GetPageSize()
+	cx, top := w/2, d.GetY()+9
+	a, b := 46.0, 30.0 // half axes of an arch
+	// A tooth by its place in the arch: 0.5 to 15.5 from the patient's right to left.
+	at := func(place float64, upper bool, out float64) (x, y float64) {
+		angle := (place - 7.5) / 15 * 168 * math.Pi / 180
+		x = cx + (a+out)*math.Sin(angle)
+		y = (b + out) * math.Cos(angle)
+		if upper {
+			return x, top + b + 4 - y
+		}
+		return x, top + b + 16 + y
+	}
+	d.SetLineWidth(0.35)
+	for _, t := range chart.AllTeeth() {
+		x, y := at(float64(t.ArchPosition()-1), t.Upper(), 0)
+		size := 2.5
+		if t.Molar() {
+			size = 3.4
+		}
+		switch rec := p.r.Chart.Tooth(t); rec.Presence {
+		case chart.Missing, chart.Unerupted:
+			d.SetDrawColor(150, 150, 150)
+			d.Line(x-1, y, x+1, y)
+			d.SetDrawColor(0, 0, 0)
+		case chart.Implant:
+			d.Rect(x-size, y-size, 2*size, 2*size, "D")
+		default:
+			d.Circle(x, y, size, "D")
+		}
+	}
+	d.font("", 10)
+	d.Text(cx-d.GetStringWidth(p.m.say("jaw.upper"))/2, top+b+4, p.m.say("jaw.upper"))
+	d.Text(cx-d.GetStringWidth(p.m.say("jaw.lower"))/2, top+b+20, p.m.say("jaw.lower"))
+	right := p.m.say("side.right")
+	d.Text(cx-a-10-d.GetStringWidth(right), top+b+12, right)
+	d.Text(cx+a+10, top+b+12, p.m.say("side.left"))
+	taken := map[[2]int]float64{} // how far out the next number stands, by place
+	for i, s := range p.steps {
+		marked := map[float64]bool{}
+		put := func(place float64, upper bool) {
+			if upper && marked[place] || !upper && marked[place+100] {
+				return
+			}
+			marked[place+map[bool]float64{false: 100}[upper]] = true
+			row := 0
+			if upper {
+				row = 1
+			}
+			key := [2]int{row, int(place * 2)}
+			x, y := at(place, upper, 7+taken[key])
+			taken[key] += 5
+			d.SetFillColor(0, 0, 0)
+			d.Circle(x, y, 2.2, "F")
+			d.font("B", 7.5)
+			d.SetTextColor(255, 255, 255)
+			n := fmt.Sprint(i + 1)
+			d.Text(x-d.GetStringWidth(n)/2, y+0.95, n)
+			d.SetTextColor(0, 0, 0)
+		}
+		for _, g := range s.gaps {
+			put(float64(g.A.ArchPosition()+g.B.ArchPosition())/2-1, g.A.Upper())
+		}
+		for _, t := range s.teeth {
+			if !t.Tooth.Primary() {
+				put(float64(t.Tooth.ArchPosition()-1), t.Tooth.Upper())
+			}
+		}
+	}
+	d.SetXY(margin, top+2*b+30)
+}
+
+// panels draws how it is done, for the steps that are on the page.
+func (p *Page) panels(d *doc) {
+	type panel struct {
+		ids     []string
+		caption string
+		draw    func(d *doc, x, y float64)
+	}
+	var shown []panel
+	for _, one := range []panel{{[]string{"brush_bass", "powered"}, "draw.brush", drawBrush}, {[]string{"idb"}, "draw.idb", drawGapBrush}, {[]string{"floss"}, "draw.floss", drawFloss}, {[]string{"behind_last"}, "draw.behind", drawBehind}} {
+		if slices.ContainsFunc(p.steps, func(s step) bool { return slices.Contains(one.ids, s.id) }) {
+			shown = append(shown, one)
+		}
+	}
+	if len(shown) == 0 {
+		return
+	}
+	const tall = 40.0
+	d.need(tall + 8)
+	y := d.GetY() + 2
+	each := d.wide() / 4
+	for i, one := range shown {
+		x := margin + float64(i)*each
+		d.SetDrawColor(0, 0, 0)
+		one.draw(d, x+2, y)
+		d.SetXY(x, y+tall-9)
+		d.font("", 9.5)
+		d.MultiCell(each-3, 4.2, p.m.say(one.caption), "", "L", false)
+	}
+	d.SetXY(margin, y+tall+4)
+}
+
+// The drawings are 38 by 30 mm, in black, white and grey.
+
+func points(x, y float64, xy ...float64) []fpdf.PointType {
+	var out []fpdf.PointType
+	for i := 0; i+1 < len(xy); i += 2 {
+		out = append(out, fpdf.PointType{X: x + xy[i], Y: y + xy[i+1]})
+	}
+	return out
+}
+
+func (d *doc) inks(line float64, grey int) {
+	d.SetLineWidth(line)
+	d.SetFillColor(grey, grey, grey)
+}
+
+// tooth draws a tooth from the side, crown up, its neck at y+16.
+func (d *doc) tooth(x, y float64) {
+	d.inks(0.5, 255)
+	d.Polygon(points(x, y, 0, 6, 1, 2, 3.5, 1, 6, 2.2, 8.5, 1, 11, 2, 12, 6, 11, 16, 10, 24, 8.5, 29, 7, 24, 6, 20, 5, 24, 3.5, 29, 2, 24, 1, 16), "DF")
+}
+
+func drawBrush(d *doc, x, y float64) {
+	d.inks(0.3, 215)
+	d.Polygon(points(x, y, 0, 20, 4, 17.5, 7, 16, 21, 16, 24, 17.5, 26, 20, 26, 30, 0, 30), "F")
+	d.tooth(x+8, y)
+	d.inks(0.3, 215)
+	d.Polygon(points(x, y, 19.5, 16, 22.5, 17.2, 26, 20, 26, 30, 18, 30), "F")
+	// The brush comes from above outside, bristles down to the edge of the gum at 45 degrees.
+	d.TransformBegin()
+	d.TransformRotate(-45, x+20, y+16)
+	d.inks(0.35, 0)
+	for i := range 9 {
+		bx := x + 15.2 + float64(i)*1.2
+		d.Line(bx, y+16, bx, y+10.5)
+	}
+	d.inks(0.5, 235)
+	d.Rect(x+14, y+7, 12, 3.6, "DF")
+	d.TransformEnd()
+}
+
+func drawGapBrush(d *doc, x, y float64) {
+	d.inks(0.3, 215)
+	d.Polygon(points(x, y, 0, 17, 13, 13, 17, 10, 21, 13, 34, 17, 34, 30, 0, 30), "F")
+	d.tooth(x+4, y)
+	d.tooth(x+18, y)
+	d.inks(0.3, 215)
+	d.Polygon(points(x, y, 14, 17, 17, 12, 20, 17, 20, 30, 14, 30), "F")
+	d.inks(0.6, 0)
+	d.Line(x+10, y+11, x+36, y+6)
+	for i := range 8 {
+		bx, by := x+12+float64(i)*1.3, y+10.6-float64(i)*0.25
+		d.inks(0.3, 0)
+		d.Line(bx-0.3, by-2, bx+0.3, by+2)
+	}
+	d.inks(0.5, 235)
+	d.Rect(x+33, y+4.6, 5, 3, "DF")
+}
+
+func drawFloss(d *doc, x, y float64) {
+	// Two teeth from above.
+	d.inks(0.5, 255)
+	d.Ellipse(x+10, y+14, 8, 9, 0, "DF")
+	d.Ellipse(x+27, y+14, 8, 9, 0, "DF")
+	d.inks(0.9, 0)
+	d.Curve(x+13, y+1, x+21.5, y+14, x+13, y+27, "D")
+	d.Line(x+13, y+1, x+4, y+0)
+	d.Line(x+13, y+27, x+4, y+28)
+}
+
+func drawBehind(d *doc, x, y float64) {
+	d.inks(0.3, 215)
+	d.Polygon(points(x, y, 0, 17, 36, 17, 36, 30, 0, 30), "F")
+	d.tooth(x+11, y)
+	d.tooth(x+24, y)
+	d.inks(0.3, 215)
+	d.Polygon(points(x, y, 0, 17, 36, 17, 36, 30, 0, 30), "F")
+	// A small brush from above, its tuft against the back of the last tooth.
+	d.inks(0.5, 235)
+	d.Polygon(points(x, y, 22, -1, 6, 2.5, 5, 5, 7, 6.5, 22, 3), "DF")
+	d.inks(0.35, 0)
+	for i := range 6 {
+		d.Line(x+5.2+float64(i)*0.7, y+6, x+8.5+float64(i)*0.5, y+14)
+	}
+}

@@ -1,0 +1,201 @@
+package paper
+
+import (
+	"bytes"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"leadsman/chart"
+	"leadsman/report"
+	"leadsman/report/reporttest"
+)
+
+var tongues = []string{"en", "es", "de", "fr", "pt"}
+
+// No message is missing in any language that comes with the program, and each has the placeholders of the English one.
+func TestMessagesComplete(t *testing.T) {
+	english, err := read(own, "messages/en.json", nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, tag := range tongues {
+		text, err := read(own, "messages/"+tag+".json", english)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for k, v := range english {
+			got := text[k]
+			if strings.TrimSpace(got) == "" {
+				t.Errorf("%s: %s is missing", tag, k)
+			}
+			for _, p := range placeholder.FindAllString(v, -1) {
+				if !strings.Contains(got, p) {
+					t.Errorf("%s: %s lacks %s", tag, k, p)
+				}
+			}
+			if tag != "en" && got == v && k != "page" && k != "tooth.3" {
+				t.Errorf("%s: %s is English", tag, k)
+			}
+		}
+		if n := len(strings.Split(text["months"], "|")); n != 12 {
+			t.Errorf("%s: %d months", tag, n)
+		}
+	}
+}
+
+// A practice changes sentences and adds languages by files of its own; what it lacks is said in English, what cannot be is refused.
+func TestPracticeMessages(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "messages")
+	if err := os.Mkdir(dir, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	put := func(name, text string) {
+		if err := os.WriteFile(filepath.Join(dir, name), []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	put("sv.json", `{"language":"Svenska","title":"Så sköter du dina tänder"}`)
+	put("de.json", `{"call.phone":"Telefon {phone}"}`)
+	m, err := Load(dir, "sv")
+	if err != nil || m.say("title") != "Så sköter du dina tänder" || m.say("page") != "page {page} of {pages}" {
+		t.Errorf("%v %v", m, err)
+	}
+	if m, err = Load(dir, "de"); err != nil || m.say("call.phone", "phone", "123") != "Telefon 123" || m.say("section.mouth") != "Ihr Mund" {
+		t.Errorf("%v %v", m, err)
+	}
+	names, err := Languages(dir)
+	if err != nil || names["sv"] != "Svenska" || len(names) != 6 {
+		t.Errorf("%v %v", names, err)
+	}
+	for name, text := range map[string]string{"xa.json": `{"titel":"x"}`, "xb.json": `{"title":"{phone}"}`, "xc.json": `{`} {
+		put(name, text)
+		if _, err := Load(dir, strings.TrimSuffix(name, ".json")); err == nil || !strings.Contains(err.Error(), name) {
+			t.Errorf("%s: %v", name, err)
+		}
+		os.Remove(filepath.Join(dir, name))
+	}
+	for _, tag := range []string{"xx", "../de", "DE"} {
+		if _, err := Load(dir, tag); err == nil {
+			t.Errorf("%s was read", tag)
+		}
+	}
+}
+
+// mouths are pages of several kinds: with much to do, without teeth, of a child, decided by the clinician.
+func mouths(t *testing.T) map[string]*report.Record {
+	full := reporttest.Full(t)
+	full.Phone, full.Emergency = "555 0134", "112"
+	full.Plan = &chart.Decision{Who: "Ada Quill", Time: full.Exam.Signed.UnixMilli(), Plan: chart.Plan{Reevaluation: "2026-12-14", Recall: "2027-02-02", RecallMonths: 3}}
+	none := *full
+	c := chart.Chart{Numbering: chart.FDI}
+	for _, tooth := range chart.AllTeeth() {
+		c.Tooth(tooth).Presence = chart.Missing
+	}
+	none.Chart = &c
+	child := *full
+	cc := *full.Chart
+	cc.Patient = cc.Patient.Clone()
+	age := 7
+	cc.Patient.Age = &age
+	child.Chart = &cc
+	edited := *full
+	edited.Plan = &chart.Decision{Who: "Ada Quill", Time: 1, Plan: chart.Plan{HomeCare: []chart.PlanCare{{ID: "smoking", Text: "My own words."}, {ID: "x", Text: "More of them.", Where: "Upper jaw"}}}}
+	return map[string]*report.Record{"full": full, "none": &none, "child": &child, "edited": &edited}
+}
+
+// English pages read at grade 6 or below; pages in other languages are easy by LIX, which is below 40 (Björnsson 1968, from memory).
+func TestReadingGrade(t *testing.T) {
+	for name, r := range mouths(t) {
+		for _, tag := range tongues {
+			m, err := Load("", tag)
+			if err != nil {
+				t.Fatal(err)
+			}
+			grade, measure := Grade(tag, NewPage(r, m).Text())
+			if limit := map[string]float64{"Flesch-Kincaid": 6, "LIX": 40}[measure]; grade > limit || measure == "" {
+				t.Errorf("%s, %s: %s %v", name, tag, measure, grade)
+			}
+		}
+	}
+}
+
+// Known values: the grade and LIX worked out by hand from the definitions.
+func TestGrade(t *testing.T) {
+	// 6 words, 6 syllables, 1 sentence: 0.39*6 + 11.8*1 - 15.59 = -1.45, said as 1.
+	if g, m := Grade("en", "The cat sat on the mat."); g != 1 || m != "Flesch-Kincaid" {
+		t.Error(g, m)
+	}
+	// 4 words, 14 syllables (pe-ri-o-don-ti-tis counted as 6 groups with "io" one: 5), 1 sentence.
+	if g, _ := Grade("en", "Periodontal instrumentation necessitates anaesthesia."); g < 20 {
+		t.Error(g)
+	}
+	// 5 words, 1 sentence, 2 words of more than six letters: 5 + 40.
+	if g, m := Grade("de", "Die Zahnbürste reinigt den Zahn."); g != 45 || m != "LIX" {
+		t.Error(g, m)
+	}
+}
+
+// What is chosen for whom.
+func TestPages(t *testing.T) {
+	m, err := Load("", "en")
+	if err != nil {
+		t.Fatal(err)
+	}
+	rs := mouths(t)
+	for name, want := range map[string][]string{"full": {"water jet", "112", "555 0134", "1,350", "December 14, 2026", "February 2, 2027"}, "none": {"denture"}, "child": {"grown-up", "pea"}, "edited": {"My own words."}} {
+		p := NewPage(rs[name], m)
+		text := p.Text() + strings.Join(p.signs, " ")
+		for _, w := range want {
+			if !strings.Contains(text, w) {
+				t.Errorf("%s: no %q in %s", name, w, text)
+			}
+		}
+	}
+	if text := NewPage(rs["none"], m).Text(); strings.Contains(text, "Brush twice") || strings.Contains(text, "Floss") {
+		t.Errorf("brushing for a mouth without teeth: %s", text)
+	}
+}
+
+// Every kind of page is written on both papers in each language, the same bytes twice, with a size to be mailed.
+func TestPDF(t *testing.T) {
+	for name, r := range mouths(t) {
+		r.Before = reporttest.Full(t)
+		r.Before.Exam.Began = r.Exam.Began.Add(-90 * 24 * time.Hour)
+		for _, size := range []Size{A4, Letter} {
+			var writers []func(b *bytes.Buffer) error
+			writers = append(writers, func(b *bytes.Buffer) error { return Clinical(b, r, size) })
+			for _, tag := range tongues {
+				m, err := Load("", tag)
+				if err != nil {
+					t.Fatal(err)
+				}
+				writers = append(writers, func(b *bytes.Buffer) error { return Handout(b, r, m, size) })
+			}
+			for i, write := range writers {
+				var one, two bytes.Buffer
+				if err := write(&one); err != nil {
+					t.Fatalf("%s %d: %v", name, i, err)
+				}
+				if err := write(&two); err != nil || !bytes.Equal(one.Bytes(), two.Bytes()) {
+					t.Errorf("%s %d: not the same bytes twice (%v)", name, i, err)
+				}
+				if n := one.Len(); n > 200<<10 || !bytes.HasPrefix(one.Bytes(), []byte("%PDF-")) || !bytes.Contains(one.Bytes(), []byte("/FontFile2")) {
+					t.Errorf("%s %d: %d bytes", name, i, n)
+				}
+			}
+		}
+	}
+}
+
+func BenchmarkClinical(b *testing.B) {
+	r := reporttest.Full(b)
+	for b.Loop() {
+		var out bytes.Buffer
+		if err := Clinical(&out, r, A4); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
