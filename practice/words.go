@@ -38,8 +38,7 @@ func lineFault(file string, line int, format string, a ...any) error {
 func ReadWords(file string, r io.Reader) (*Words, error) {
 	h := &Words{File: file, line: map[string]int{}}
 	num := chart.FDI
-	var synonyms []grammar.Synonym
-	var names []string
+	terms := &grammar.Terms{}
 	at := map[string]int{} // line of each synonym and path
 	var phones, likes strings.Builder
 	sc := bufio.NewScanner(r)
@@ -62,8 +61,7 @@ func ReadWords(file string, r io.Reader) (*Words, error) {
 		case "synonym":
 			said, means, ok := strings.Cut(rest, "=")
 			if s := (grammar.Synonym{Said: strings.Fields(said), Means: strings.Fields(means)}); ok && len(s.Said) > 0 && len(s.Means) > 0 && wordsOnly(said+means) {
-				synonyms = append(synonyms, s)
-				if _, err := grammar.NewTerms(synonyms, nil); err != nil {
+				if err := terms.AddSynonym(s); err != nil {
 					return bad("%v: choose other words; docs/calls.md has all that are taken", err)
 				}
 				for _, w := range s.Said {
@@ -82,10 +80,10 @@ func ReadWords(file string, r io.Reader) (*Words, error) {
 			if err != nil {
 				return bad("%v", err)
 			}
-			names, h.own = append(names, name), append(h.own, p)
-			if _, err := grammar.NewTerms(nil, names); err != nil {
+			if err := terms.AddPath(name); err != nil {
 				return bad("%v: choose another name", err)
 			}
+			h.own = append(h.own, p)
 			at[name] = n
 		case "sound":
 			word, how, ok := strings.Cut(rest, "=")
@@ -107,10 +105,7 @@ func ReadWords(file string, r io.Reader) (*Words, error) {
 	if err := sc.Err(); err != nil {
 		return nil, lineFault(file, n+1, "%v", err)
 	}
-	var err error
-	if h.terms, err = grammar.NewTerms(synonyms, names); err != nil {
-		return nil, fmt.Errorf("practice file %s: %w", file, err)
-	}
+	h.terms = terms
 	for _, w := range h.terms.Words() {
 		h.line[w] = at[w]
 	}
