@@ -349,6 +349,45 @@ func TestLostChangesAreFound(t *testing.T) {
 	}
 }
 
+// A check beside a service that writes finds nothing where nothing is.
+func TestVerifyWhileWriting(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "data")
+	aPractice(t, dir)
+	s := openT(t, dir)
+	stop, done := make(chan struct{}), make(chan error)
+	go func() {
+		for i := 0; ; i++ {
+			select {
+			case <-stop:
+				done <- nil
+				return
+			default:
+			}
+			p, err := s.AddPatient(ctx, Patient{Name: fmt.Sprint("Patient ", i)})
+			if err == nil {
+				_, err = s.NewExam(ctx, Exam{Patient: p.ID})
+			}
+			if err == nil && i%3 == 0 {
+				err = s.SetSettings(ctx, "", map[string]string{"practice": fmt.Sprint("Quill Dental ", i)})
+			}
+			if err != nil {
+				done <- err
+				return
+			}
+		}
+	}()
+	for range 25 {
+		if err := verifyDir(dir); err != nil {
+			t.Error(err)
+			break
+		}
+	}
+	close(stop)
+	if err := <-done; err != nil {
+		t.Error(err)
+	}
+}
+
 // What was found and looked into can be accepted: the journal then vouches for what is there, and says that it was accepted.
 func TestAccept(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "data")

@@ -229,7 +229,13 @@ func (v *verification) records(ctx context.Context) error {
 	if err := v.s.r.QueryRowContext(ctx, "SELECT count(*) FROM patients").Scan(&v.Patients); err != nil {
 		return err
 	}
-	return v.s.keys.rowsDiffer(ctx, v.s.r, func(table, key, how string, _ []byte) error {
+	// Journal and records of one moment: the service may be writing.
+	t, err := v.s.r.BeginTx(ctx, nil)
+	if err != nil {
+		return err
+	}
+	defer t.Rollback()
+	return v.s.keys.rowsDiffer(ctx, t, func(table, key, how string, _ []byte) error {
 		v.Problems = append(v.Problems, &ForgeryError{table, key, how})
 		return nil
 	})
