@@ -14,6 +14,7 @@ import (
 
 	"leadsman/chart"
 	"leadsman/diagnosis"
+	"leadsman/report/tidy"
 )
 
 func table(t *testing.T, name string) (rows [][]string, column map[string]int) {
@@ -53,45 +54,37 @@ func number(t *testing.T, s string) float64 {
 	return f
 }
 
-// survey reads the people of the site file as charts: the margin is attachment loss less depth,
-// teeth without any reading are missing.
+// survey takes the people of the site file up as any foreign table is taken up: by a mapping, in which the margin follows from attachment
+// loss and depth and teeth without any reading are missing. Nothing of it is rejected.
 func survey(t *testing.T) (ids []string, mouths map[string]*chart.Chart) {
-	rows, col := table(t, "data/gaad-sites.csv.gz")
+	t.Helper()
+	mf, err := os.Open("data/gaad-map.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer mf.Close()
+	m, err := tidy.ReadMap(mf)
+	if err != nil {
+		t.Fatal(err)
+	}
+	f, err := os.Open("data/gaad-sites.csv.gz")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	z, err := gzip.NewReader(f)
+	if err != nil {
+		t.Fatal(err)
+	}
+	got, err := tidy.Read(z, nil, m)
+	if err != nil || len(got.Rejected) > 0 || got.Rows != 24360 {
+		t.Fatalf("%d rows, rejected %v, %v", got.Rows, got.Rejected, err)
+	}
 	mouths = map[string]*chart.Chart{}
-	for _, r := range rows {
-		id := r[col["id"]]
-		c := mouths[id]
-		if c == nil {
-			c = &chart.Chart{ID: id, Numbering: chart.Universal}
-			for _, tooth := range chart.AllTeeth() {
-				c.Tooth(tooth).Presence = chart.Missing
-			}
-			mouths[id] = c
-			ids = append(ids, id)
-		}
-		if r[col["PPD"]] == "" {
-			continue
-		}
-		tooth, err := chart.ParseTooth(r[col["tooth"]], chart.Universal)
-		if err != nil {
-			t.Fatal(err)
-		}
-		aspect, err := chart.ParseAspect(r[col["side"]])
-		if err != nil {
-			t.Fatal(err)
-		}
-		where := chart.Mid
-		switch r[col["surface"]] {
-		case "MESIAL":
-			where = chart.Mesial
-		case "DISTAL":
-			where = chart.Distal
-		}
-		depth, loss := number(t, r[col["PPD"]]), number(t, r[col["CAL"]])
-		rec := c.Tooth(tooth)
-		rec.Presence = chart.Present
-		s := &rec.Sites[chart.SiteAt(aspect, where)]
-		s.Depth, s.Recession = chart.Half(int(2*depth)), chart.Half(int(2*(loss-depth)))
+	for _, r := range got.Records {
+		r.Chart.Numbering = chart.Universal
+		mouths[r.Exam.ID] = r.Chart
+		ids = append(ids, r.Exam.ID)
 	}
 	return ids, mouths
 }
