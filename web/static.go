@@ -72,6 +72,14 @@ func (s *static) shell(w http.ResponseWriter, _ *http.Request) {
 	_, _ = w.Write(s.page)
 }
 
+// nowhere is that page under an address that has no screen: its script says so.
+func (s *static) nowhere(w http.ResponseWriter, _ *http.Request) {
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.Header().Set("Cache-Control", "no-cache")
+	w.WriteHeader(http.StatusNotFound)
+	_, _ = w.Write(s.page)
+}
+
 func (s *static) icon(w http.ResponseWriter, _ *http.Request) {
 	w.Header().Set("Content-Type", "image/svg+xml")
 	_, _ = w.Write(s.files["icon.svg"])

@@ -52,6 +52,8 @@ type Options struct {
 	// Invent fills an empty practice with invented patients and exams to look around in; nil where
 	// that is not offered.
 	Invent func(context.Context) error
+	// Demo is a spoken exam, a WAV file, that a page plays to show how an exam is called; nil: none is offered.
+	Demo []byte
 	// Trial begins an exam that is kept nowhere, to try a microphone in; nil: there is no recognizer.
 	Trial func(context.Context) (*exam.Exam, error)
 	// Version is shown in Settings.
@@ -102,7 +104,7 @@ func New(o Options) http.Handler {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /static/{hash}/{file...}", s.static.serve)
 	mux.HandleFunc("GET /icon.svg", s.static.icon)
-	for _, p := range []string{"/{$}", "/exams/{id}/{screen}", "/patients/{id}", "/settings", "/practise"} {
+	for _, p := range []string{"/{$}", "/exams/{id}/{screen}", "/patients/{id}", "/settings", "/practise", "/due", "/card"} {
 		mux.HandleFunc("GET "+p, s.static.shell)
 	}
 	api := func(pattern string, h func(*http.Request) (any, error)) {
@@ -119,6 +121,7 @@ func New(o Options) http.Handler {
 	api("GET /api/patients", s.patients)
 	api("POST /api/patients", s.addPatient)
 	api("POST /api/invented", s.invent)
+	mux.HandleFunc("GET /api/demo.wav", s.demo)
 	api("GET /api/patients/{id}", s.patient)
 	api("PUT /api/patients/{id}", s.changePatient)
 	api("POST /api/exams", s.begin)
@@ -156,6 +159,8 @@ func New(o Options) http.Handler {
 	mux.HandleFunc("/api/", func(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, &inputError{http.StatusNotFound, "no_such_address", "there is nothing at this address: docs/api.md lists what there is"})
 	})
+	// Every other address has a page too, that says so and leads back.
+	mux.HandleFunc("GET /{elsewhere...}", s.static.nowhere)
 	foreign := http.NewCrossOriginProtection()
 	foreign.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, &inputError{http.StatusForbidden, "origin", "this came from a page of another service: refused"})
@@ -248,7 +253,7 @@ func (s *server) about(*http.Request) (any, error) {
 		paths = append(paths, path{Name: p.Name, Title: p.Title})
 	}
 	paths = append(paths, path{chart.PocketPath, fmt.Sprintf("only pockets: sites of %d mm and more at the earlier exam", chart.PocketFrom), true})
-	return map[string]any{"version": s.Version, "build": s.static.hash, "paths": paths, "invent": s.Invent != nil, "voice": s.Say != nil, "languages": s.Languages}, nil
+	return map[string]any{"version": s.Version, "build": s.static.hash, "paths": paths, "invent": s.Invent != nil, "demo": s.Demo != nil && s.Trial != nil, "voice": s.Say != nil, "languages": s.Languages}, nil
 }
 
 func (s *server) view(r *http.Request) (any, error) {
@@ -278,6 +283,15 @@ func (s *server) invent(r *http.Request) (any, error) {
 		return nil, err
 	}
 	return s.patients(r)
+}
+
+// demo is the recording of an exam being called.
+func (s *server) demo(w http.ResponseWriter, r *http.Request) {
+	if s.Demo == nil {
+		s.fail(w, r, &inputError{http.StatusNotFound, "no_such_address", "no recording is offered here"})
+		return
+	}
+	sendWAV(w, r, s.Demo)
 }
 
 func (s *server) words(r *http.Request) (any, error) {

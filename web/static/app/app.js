@@ -14,12 +14,17 @@ import "../desk/handout.js";
 import "../desk/patients.js";
 import "../desk/settings.js";
 import "../practise/practise.js";
+import "../desk/card.js";
+import "../desk/print.js";
 
 const SCREENS = [
   { pattern: /^\/$/, tag: "ls-patients", title: "Patients" },
   { pattern: /^\/patients\/([^/]+)$/, tag: "ls-patient", title: "Patient" },
   { pattern: /^\/practise$/, tag: "ls-practise", title: "Practise" },
   { pattern: /^\/settings$/, tag: "ls-settings", title: "Settings" },
+  { pattern: /^\/due$/, tag: "ls-due", title: "Due" },
+  { pattern: /^\/card$/, tag: "ls-card", title: "Call card" },
+  { pattern: /^\/exams\/([^/]+)\/print$/, tag: "ls-print", title: "Chart", exam: true },
   { pattern: /^\/exams\/([^/]+)\/live$/, tag: "ls-live", title: "Live", exam: true },
   { pattern: /^\/exams\/([^/]+)\/review$/, tag: "ls-review", title: "Review", exam: true },
   { pattern: /^\/exams\/([^/]+)\/close$/, tag: "ls-close", title: "Close the exam", exam: true },
@@ -28,6 +33,15 @@ const SCREENS = [
   { pattern: /^\/exams\/([^/]+)\/plan$/, tag: "ls-plan", title: "Plan", exam: true },
   { pattern: /^\/exams\/([^/]+)\/handout$/, tag: "ls-handout", title: "Home care", exam: true },
 ];
+
+const NOWHERE = { pattern: /^/, tag: "ls-nowhere", title: "No such page" };
+
+class Nowhere extends HTMLElement {
+  connectedCallback() {
+    put(this, h("div", { class: "desk" }, h("h1", {}, "There is no page at this address"), h("p", {}, "It may have been written wrongly, or belong to another version of the program."), h("p", {}, h("a", { class: "button main", href: "/" }, "To the patients"))));
+  }
+}
+customElements.define("ls-nowhere", Nowhere);
 
 const LISTENING = "ls.listening"; // in sessionStorage: the exam that this page's microphone heard for when the page went away
 
@@ -101,7 +115,7 @@ class App extends HTMLElement {
 
   async show(moved = false) {
     const turn = ++this.#route;
-    const screen = SCREENS.find((s) => s.pattern.test(location.pathname)) || SCREENS[0];
+    const screen = SCREENS.find((s) => s.pattern.test(location.pathname)) || NOWHERE;
     const id = decodeURIComponent(location.pathname.match(screen.pattern)?.[1] || "");
     try {
       this.about ??= await get("/api/about");
@@ -193,7 +207,7 @@ class App extends HTMLElement {
     if (!screen) return;
     const link = (path, text) =>
       h("a", { href: path, "aria-current": location.pathname === path ? "page" : null }, text);
-    const nav = [link("/", "Patients")];
+    const nav = [link("/", "Patients"), link("/due", "Due")];
     const facts = [];
     if (this.session) {
       const base = `/exams/${encodeURIComponent(this.session.exam)}`;

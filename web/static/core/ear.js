@@ -95,7 +95,13 @@ export class Ear extends EventTarget {
     return "";
   }
 
-  async start(takeover = false) {
+  /** play has a recording sound here and heard for the exam, then switches off. */
+  async play(sound) {
+    this.mic.addEventListener("played", () => this.off(), { once: true });
+    await this.start(false, sound);
+  }
+
+  async start(takeover = false, sound = null) {
     this.answers.wake();
     if (this.uplink && !takeover) return;
     this.uplink?.close();
@@ -109,7 +115,7 @@ export class Ear extends EventTarget {
       if (["taken", "no-engine", "gone", "refused"].includes(this.uplink?.state)) this.mic.stop();
       this.#tell();
     });
-    if (await this.mic.start(prefs().device)) this.uplink.open(takeover);
+    if (await (sound ? this.mic.play(sound) : this.mic.start(prefs().device))) this.uplink.open(takeover);
     else this.uplink = null;
     this.#tell();
   }

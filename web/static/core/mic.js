@@ -47,6 +47,33 @@ export class Microphone extends EventTarget {
     this.dispatchEvent(new Event("state"));
   }
 
+  /** play sounds a recording, a file's bytes, through the loudspeaker and has it heard as if it came from a microphone; it ends
+   *  with the event "played". */
+  async play(sound) {
+    this.#wanted = false;
+    this.#shut();
+    try {
+      const ctx = new AudioContext();
+      const said = await ctx.decodeAudioData(sound);
+      // A pause behind the last word, so that it is heard out.
+      const buffer = ctx.createBuffer(1, said.length + 3 * said.sampleRate, said.sampleRate);
+      buffer.copyToChannel(said.getChannelData(0), 0);
+      const source = ctx.createBufferSource();
+      source.buffer = buffer;
+      source.onended = () => this.dispatchEvent(new Event("played"));
+      await this.#connect(ctx, source);
+      source.connect(ctx.destination);
+      source.start();
+      this.on = true;
+      this.#tell("");
+      return true;
+    } catch (err) {
+      this.#shut();
+      this.#tell(remedy(err));
+      return false;
+    }
+  }
+
   async start(device = "") {
     this.#device = device;
     this.#wanted = true;
@@ -91,10 +118,10 @@ export class Microphone extends EventTarget {
     this.#tell("");
   }
 
-  async #connect(ctx) {
+  async #connect(ctx, played) {
     try {
       await ctx.audioWorklet.addModule(new URL("./worklet.js", import.meta.url));
-      const source = ctx.createMediaStreamSource(this.#stream);
+      const source = played || ctx.createMediaStreamSource(this.#stream);
       const node = new AudioWorkletNode(ctx, "ls-ear", { numberOfInputs: 1, numberOfOutputs: 0, channelCount: 1, channelCountMode: "explicit" });
       node.port.onmessage = (e) => this.#frame(e.data);
       source.connect(node);

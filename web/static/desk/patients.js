@@ -43,7 +43,7 @@ class Patients extends HTMLElement {
     put(this, h("div", { class: "desk" },
       h("div", { class: "title row" }, h("h1", { class: "grow" }, this.app.settings.practice || "Patients")),
       h("div", { class: "row end" }, h("div", { class: "field grow" }, h("label", { for: "search" }, "Find a patient"), this.search)),
-      this.none, h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": "Patients" }, this.table),
+      this.none, (this.first = h("section", { class: "first", "aria-label": "To begin with" })), h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": "Patients" }, this.table),
       h("ls-due"),
       h("details", { class: "add" }, h("summary", {}, "Add a patient"), patientForm({}, (p) => this.app.go(`/patients/${encodeURIComponent(p.id)}`), (p) => post("/api/patients", p))),
       h("p", { class: "small soft foot" }, "Leadsman supports the decisions of licensed clinicians; it does not diagnose by itself. Local rules and the clinician's judgement go first.")));
@@ -59,28 +59,58 @@ class Patients extends HTMLElement {
       const ps = await get("/api/patients?search=" + encodeURIComponent(search));
       if (search !== this.search.value.trim()) return;
       this.table.hidden = !ps.length;
-      put(this.none, ps.length ? "" : search ? "Nobody is found under that." : "Nobody is in the list yet. Add the first patient below.");
-      if (!ps.length && !search) await this.#offerInvented();
+      put(this.none, ps.length || !search ? "" : "Nobody is found under that.");
+      put(this.first);
+      if (!ps.length && !search) await this.#firstMinute();
       put(this.list, ps.map((p) => h("tr", {}, h("th", { scope: "row" }, h("a", { href: `/patients/${encodeURIComponent(p.id)}` }, p.name)), h("td", {}, p.born || ""), h("td", {}, p.number || ""), h("td", {}, p.last_exam ? day(p.last_exam) : "none"))));
     } catch (e) {
       put(this.none, e.message);
     }
   }
-  // An empty practice can be filled with invented patients, to look around in.
-  async #offerInvented() {
-    if (!(await get("/api/about")).invent) return;
-    const button = h("button", { onclick: async () => {
-      button.disabled = true;
+  // The first minute: what can be done while there is nothing.
+  async #firstMinute() {
+    const about = await get("/api/about");
+    const fault = h("p", { class: "fault", role: "alert" });
+    const card = (title, text, act) => h("li", {}, h("button", { class: "card", onclick: async (e) => {
+      e.currentTarget.disabled = true;
       try {
-        await post("/api/invented", {});
-        this.app.settings = await get("/api/settings");
-        this.app.go("/");
-      } catch (e) {
-        put(this.none, e.message);
+        await act();
+      } catch (err) {
+        put(fault, err.message);
       }
-    } }, "Fill with an invented practice");
-    this.none.append(" ", button);
+      e.target.disabled = false;
+    } }, h("b", {}, title), h("span", {}, text)));
+    const fill = async () => {
+      await post("/api/invented", {});
+      this.app.settings = await get("/api/settings");
+    };
+    put(this.first, h("h2", {}, "Nobody is in the list yet. Begin here:"), h("ol", { class: "begin" },
+      about.invent && about.demo ? card("Watch and hear an exam", "A recorded voice calls depths for an invented patient: you hear it, and see it written. Half a minute; invented patients are added.", async () => {
+        await fill();
+        await watch(this.app);
+      }) : null,
+      card("Add the first patient", "A name is enough. Then begin the exam and call, or type.", () => {
+        const add = this.querySelector("details.add");
+        add.open = true;
+        add.querySelector("input").focus();
+      }),
+      card("Try the microphone", "Say a call and see what is heard; nothing is kept.", () => this.app.go("/settings")),
+      about.invent ? card("Fill with an invented practice", "Patients with exams, findings and plans to look around in.", async () => {
+        await fill();
+        this.app.go("/");
+      }) : null), fault);
   }
+}
+
+/** watch begins an exam of an invented patient without one and has the recorded voice call it. */
+export async function watch(app) {
+  const all = await get("/api/patients?search=");
+  const p = all.find((x) => !x.last_exam) || all[0];
+  const v = await post("/api/exams", { patient: p.id, earlier: "", numbering: "universal", path: "arch", id: newID() });
+  const sound = await (await fetch("/api/demo.wav")).arrayBuffer();
+  history.pushState(null, "", `/exams/${encodeURIComponent(v.id)}/live`);
+  await app.show(true);
+  await app.ear.play(sound);
 }
 
 class PatientPage extends HTMLElement {
