@@ -15,6 +15,7 @@ type Patient struct {
 	Born   string `json:"born,omitempty"`   // YYYY-MM-DD, or less of it; "" unknown
 	Number string `json:"number,omitempty"` // the practice's own file number
 	Note   string `json:"note,omitempty"`
+	Phone  string `json:"phone,omitempty"`
 	// Version counts the record's changes. A change names the version it was made from; if that is not the
 	// newest any more it fails with ErrConflict.
 	Version int64     `json:"version"`
@@ -38,7 +39,7 @@ func (p *Patient) Check() error {
 	for _, f := range []struct {
 		field, value string
 		max          int
-	}{{"name", p.Name, 200}, {"number", p.Number, 100}, {"note", p.Note, 100_000}} {
+	}{{"name", p.Name, 200}, {"number", p.Number, 100}, {"note", p.Note, 100_000}, {"phone", p.Phone, 100}} {
 		if len(f.value) > f.max {
 			return fmt.Errorf("%s: %d bytes, at most %d are kept: %w", f.field, len(f.value), f.max, ErrInvalid)
 		}
@@ -55,6 +56,7 @@ type Due struct {
 	Patient string `json:"patient"`
 	Name    string `json:"name"`
 	Number  string `json:"number,omitempty"`
+	Phone   string `json:"phone,omitempty"`
 	Exam    string `json:"exam"`             // the newest exam
 	Began   int64  `json:"began"`            // of it, Unix milliseconds
 	What    string `json:"what,omitempty"`   // re-evaluation or recall

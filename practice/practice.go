@@ -244,7 +244,7 @@ func (p *Practice) Due(ctx context.Context) ([]Due, error) {
 		if !seen {
 			continue
 		}
-		d := Due{Patient: sp.ID, Name: sp.Name, Number: sp.Number, Exam: x.Exam, Began: x.Began}
+		d := Due{Patient: sp.ID, Name: sp.Name, Number: sp.Number, Phone: sp.Phone, Exam: x.Exam, Began: x.Began}
 		c := decided[d.Exam]
 		for _, on := range []struct{ what, day string }{{"re-evaluation", c.Reevaluation}, {"recall", c.Recall}} {
 			if on.day != "" {

@@ -61,10 +61,11 @@ type identity struct {
 	Born   string `json:"born"`
 	Number string `json:"number"`
 	Note   string `json:"note"`
+	Phone  string `json:"phone,omitempty"`
 }
 
 func (k *keyring) sealPatient(p Patient) []byte {
-	b, _ := json.Marshal(identity{p.Name, p.Born, p.Number, p.Note}) // strings always can
+	b, _ := json.Marshal(identity{p.Name, p.Born, p.Number, p.Note, p.Phone}) // strings always can
 	return k.seal(patientPlace(p.ID), b)
 }
 
@@ -78,7 +79,7 @@ func (k *keyring) openPatient(p *Patient, sealed []byte) error {
 		return fmt.Errorf("the record of patient %s: %w", p.ID, &Error{Op: "read it", Err: fmt.Errorf("its bytes are not those that were written: %w", ErrDamaged),
 			Hint: "the exams are not touched by this; write name and number anew, or look them up in a backup"})
 	}
-	p.Name, p.Born, p.Number, p.Note = i.Name, i.Born, i.Number, i.Note
+	p.Name, p.Born, p.Number, p.Note, p.Phone = i.Name, i.Born, i.Number, i.Note, i.Phone
 	return nil
 }
 

@@ -8,10 +8,12 @@ import (
 	"fmt"
 	"net/http"
 	"slices"
+	"strings"
 	"time"
 
 	"leadsman/chart"
 	"leadsman/diagnosis"
+	"leadsman/exam"
 	"leadsman/practice"
 )
 
@@ -300,8 +302,34 @@ func (s *server) plan(r *http.Request) (any, error) {
 
 func (s *server) due(r *http.Request) (any, error) {
 	ds, err := s.Practice.Due(r.Context())
-	return append([]practice.Due{}, ds...), err
+	if err != nil {
+		return nil, err
+	}
+	type due struct {
+		practice.Due
+		Contacted *exam.Remark `json:"contacted,omitempty"` // that the patient was asked to come: the last remark of the exam that begins so
+	}
+	out := []due{}
+	for _, d := range ds {
+		o := due{Due: d}
+		if d.Day != "" {
+			st, err := s.Practice.State(r.Context(), d.Exam)
+			if err != nil {
+				return nil, err
+			}
+			for _, rm := range st.Remarks {
+				if strings.HasPrefix(rm.Text, contacted+" "+d.What) && rm.Time >= d.Decided {
+					o.Contacted = &exam.Remark{Call: rm.Call, Text: rm.Text, Time: rm.Time, Who: rm.Who}
+				}
+			}
+		}
+		out = append(out, o)
+	}
+	return out, nil
 }
+
+// contacted begins the remark that says that a patient was asked to come.
+const contacted = "Contacted about the"
 
 // calendar answers with days as an iCalendar file: those of one exam, or of everybody.
 func (s *server) calendar(w http.ResponseWriter, r *http.Request) {

@@ -160,7 +160,7 @@ func New(o Options) http.Handler {
 		s.fail(w, r, &inputError{http.StatusNotFound, "no_such_address", "there is nothing at this address: docs/api.md lists what there is"})
 	})
 	// Every other address has a page too, that says so and leads back.
-	mux.HandleFunc("GET /{elsewhere...}", s.static.nowhere)
+	mux.HandleFunc("/", s.static.nowhere)
 	foreign := http.NewCrossOriginProtection()
 	foreign.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, &inputError{http.StatusForbidden, "origin", "this came from a page of another service: refused"})
@@ -253,7 +253,7 @@ func (s *server) about(*http.Request) (any, error) {
 		paths = append(paths, path{Name: p.Name, Title: p.Title})
 	}
 	paths = append(paths, path{chart.PocketPath, fmt.Sprintf("only pockets: sites of %d mm and more at the earlier exam", chart.PocketFrom), true})
-	return map[string]any{"version": s.Version, "build": s.static.hash, "paths": paths, "invent": s.Invent != nil, "demo": s.Demo != nil && s.Trial != nil, "voice": s.Say != nil, "languages": s.Languages}, nil
+	return map[string]any{"version": s.Version, "build": s.static.hash, "paths": paths, "invent": s.Invent != nil, "demo": s.Demo != nil && s.Trial != nil, "export": s.Export != nil, "voice": s.Say != nil, "languages": s.Languages}, nil
 }
 
 func (s *server) view(r *http.Request) (any, error) {
@@ -477,7 +477,7 @@ func (s *server) savePatient(r *http.Request, id string) (any, error) {
 	}
 	p.ID = id
 	p.Name = strings.TrimSpace(p.Name)
-	if err := errors.Join(need("name", p.Name, 200), born(p.Born), limit("number", p.Number, 80), limit("note", p.Note, 2000)); err != nil {
+	if err := errors.Join(need("name", p.Name, 200), born(p.Born), limit("number", p.Number, 80), limit("note", p.Note, 2000), limit("phone", p.Phone, 80)); err != nil {
 		return nil, err
 	}
 	return s.Practice.SavePatient(r.Context(), p)
@@ -490,6 +490,9 @@ func born(v string) error {
 	}
 	for _, layout := range []string{"2006-01-02", "2006-01", "2006"} {
 		if t, err := time.Parse(layout, v); err == nil && t.Year() > 1880 {
+			if t.After(time.Now()) {
+				return &inputError{http.StatusUnprocessableEntity, "date", "date of birth " + strconv.Quote(v) + " lies in the future"}
+			}
 			return nil
 		}
 	}

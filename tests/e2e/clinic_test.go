@@ -18,7 +18,8 @@ import (
 // unfold opens a section of the plan.
 func (p *page) unfold(name string) {
 	p.t.Helper()
-	p.click(fmt.Sprintf("[data-fold=%s]:not([open]) > summary", name))
+	p.until(name+" is there", fmt.Sprintf("document.querySelector('[data-fold=%s]')", name))
+	eval[bool](p, fmt.Sprintf("(() => { const d = document.querySelector('[data-fold=%s]'); if (!d.open) d.querySelector('summary').click(); return true; })()", name))
 	p.until(name+" is open", fmt.Sprintf("document.querySelector('[data-fold=%s]').open", name))
 }
 
@@ -63,8 +64,15 @@ func TestClinic(t *testing.T) {
 		}
 	}
 	p.clickText("Fill with an invented practice")
-	p.until("the due list names who is overdue", `document.querySelector("ls-due tr.over")?.innerText.includes("Oskar Fenn") && document.querySelector("ls-due h2").innerText.includes("1 overdue")`)
+	p.until("the patients are listed, with what is next", `[...document.querySelectorAll("ls-patients tr")].some((r) => r.innerText.includes("Oskar Fenn") && r.innerText.includes("overdue by"))`)
+	p.clickText("Due")
+	p.until("the due list names who is overdue", `document.querySelector("ls-due tr.over")?.innerText.includes("Oskar Fenn") && document.querySelector("ls-due h1").innerText.includes("1 overdue")`)
 	scanned("due")
+	p.click("ls-due tr.over button")
+	p.until("that he was contacted is kept, with the day", `document.querySelector("ls-due tr.over td:last-child").innerText.includes("20")`)
+	p.click("#open")
+	p.until("and he is not among those who were not contacted", `!document.querySelector("ls-due").innerText.includes("Oskar Fenn")`)
+	p.clickText("Patients")
 	p.clickText("Harriet Sallow")
 	p.until("her exams are shown", `document.querySelectorAll("ls-patient tbody tr").length === 2`)
 	p.clickText("Over time")
@@ -155,6 +163,9 @@ func TestClinic(t *testing.T) {
 		t.Fatal(err)
 	}
 	p.goTo(base + "/")
+	p.clickText("Due")
+	p.until("the list is there", `document.querySelector("ls-due #span")`)
+	eval[bool](p, `(() => { const s = document.querySelector("ls-due #span"); s.value = "all"; s.dispatchEvent(new Event("change")); return true; })()`)
 	p.until("she is on the due list now", `document.querySelector("ls-due")?.textContent.includes("Harriet Sallow") && [...document.querySelectorAll("ls-due tr")].some((r) => r.textContent.includes("Harriet Sallow") && r.textContent.includes("every 4 months") && r.textContent.includes("Ada Quill"))`)
 }
 

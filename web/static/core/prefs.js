@@ -12,6 +12,7 @@ const FALLBACK = {
   volume: 0.5,
   then: true, // the earlier readings stand beside the new ones during a re-evaluation
   layout: "near", // of Live: near the keyboard, or far for who stands at the chair
+  paper: "", // a4 or letter, "" by the language of the browser
   look: "sheet", // the lower half of Live: sheet, map or calls
 };
 

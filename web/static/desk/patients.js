@@ -2,7 +2,6 @@
 import { h, put } from "../core/dom.js";
 import { get, post, putTo, newID } from "../core/server.js";
 import { day } from "../core/view.js";
-import "./due.js";
 import "../profile/profile.js";
 import { statement, numbers, figures } from "./summary.js";
 import { planDate, isoDay } from "../core/dates.js";
@@ -17,10 +16,21 @@ function patientForm(p, done, submit) {
     return h("div", { class: attrs.area ? "field wide" : "field" }, h("label", { for: id }, label), f[name], attrs.hint ? h("span", { class: "small" }, attrs.hint) : null);
   };
   const fault = h("p", { class: "fault", role: "alert" });
+  let twice = ""; // the name that was warned of
   return h("form", { class: "patientform", onsubmit: async (e) => {
     e.preventDefault();
     try {
-      done(await submit({ name: f.name.value, born: f.born.value.trim(), number: f.number.value.trim(), note: f.note.value, version: p.version || 0 }));
+      // The same person twice is seldom meant.
+      const name = f.name.value.trim();
+      if (!p.id && twice !== name) {
+        const same = (await get("/api/patients?search=" + encodeURIComponent(name))).filter((x) => x.name.toLowerCase() === name.toLowerCase());
+        if (same.length) {
+          twice = name;
+          put(fault, `${same.length === 1 ? "A patient is" : `${same.length} patients are`} already called so: `, same.map((x, i) => [i ? ", " : "", h("a", { href: `/patients/${encodeURIComponent(x.id)}` }, [x.name, x.born, x.number].filter(Boolean).join(", "))]), ". Add another one with the same button.");
+          return;
+        }
+      }
+      done(await submit({ name: f.name.value, born: f.born.value.trim(), number: f.number.value.trim(), phone: f.phone.value.trim(), note: f.note.value, version: p.version || 0 }));
     } catch (err) {
       put(fault, err.message);
     }
@@ -29,6 +39,7 @@ function patientForm(p, done, submit) {
       field("name", "Name", { required: true, maxlength: "200", autocomplete: "off" }),
       field("born", "Born", { maxlength: "10", hint: "1971-03-28, or only the year", size: "12", autocomplete: "off" }),
       field("number", "File number", { maxlength: "80", autocomplete: "off" }),
+      field("phone", "Phone", { maxlength: "80", type: "tel", autocomplete: "off" }),
       field("note", "Note", { area: true })),
     fault, h("p", {}, h("button", { class: "main" }, p.id ? "Save" : "Add patient")));
 }
@@ -39,15 +50,20 @@ class Patients extends HTMLElement {
     this.search = h("input", { type: "search", id: "search", placeholder: "Name or file number", oninput: () => this.#later() });
     this.list = h("tbody");
     this.none = h("p", { class: "soft", role: "status" });
-    this.table = h("table", { class: "list" }, h("thead", {}, h("tr", {}, ["Name", "Born", "File number", "Last exam"].map((t) => h("th", { scope: "col" }, t)))), this.list);
+    this.table = h("table", { class: "list" }, h("thead", {}, h("tr", {}, ["Name", "Age", "File number", "Last exam", "Status"].map((t) => h("th", { scope: "col" }, t)))), this.list);
     put(this, h("div", { class: "desk" },
       h("div", { class: "title row" }, h("h1", { class: "grow" }, this.app.settings.practice || "Patients")),
       h("div", { class: "row end" }, h("div", { class: "field grow" }, h("label", { for: "search" }, "Find a patient"), this.search)),
       this.none, (this.first = h("section", { class: "first", "aria-label": "To begin with" })), h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": "Patients" }, this.table),
-      h("ls-due"),
       h("details", { class: "add" }, h("summary", {}, "Add a patient"), patientForm({}, (p) => this.app.go(`/patients/${encodeURIComponent(p.id)}`), (p) => post("/api/patients", p))),
       h("p", { class: "small soft foot" }, "Leadsman supports the decisions of licensed clinicians; it does not diagnose by itself. Local rules and the clinician's judgement go first.")));
     this.#load();
+  }
+  /** #status is what is next for a patient. */
+  #status(p) {
+    const d = (this.due || []).filter((x) => x.patient === p.id && x.day).sort((a, b) => (a.day < b.day ? -1 : 1))[0];
+    if (d) return h("span", { class: d.day < isoDay(Date.now()) ? "late" : null }, `${d.what} ${stateOf(d.day, isoDay(Date.now()))}`);
+    return p.last_exam ? "nothing decided" : "no exam yet";
   }
   #later() {
     clearTimeout(this.timer);
@@ -56,13 +72,14 @@ class Patients extends HTMLElement {
   async #load() {
     const search = this.search.value.trim();
     try {
-      const ps = await get("/api/patients?search=" + encodeURIComponent(search));
+      const [ps, due] = await Promise.all([get("/api/patients?search=" + encodeURIComponent(search)), get("/api/due")]);
+      this.due = due;
       if (search !== this.search.value.trim()) return;
       this.table.hidden = !ps.length;
       put(this.none, ps.length || !search ? "" : "Nobody is found under that.");
       put(this.first);
       if (!ps.length && !search) await this.#firstMinute();
-      put(this.list, ps.map((p) => h("tr", {}, h("th", { scope: "row" }, h("a", { href: `/patients/${encodeURIComponent(p.id)}` }, p.name)), h("td", {}, p.born || ""), h("td", {}, p.number || ""), h("td", {}, p.last_exam ? day(p.last_exam) : "none"))));
+      put(this.list, ps.map((p) => h("tr", {}, h("th", { scope: "row" }, h("a", { href: `/patients/${encodeURIComponent(p.id)}` }, p.name)), h("td", {}, ageAt(p.born, Date.now()) ?? (p.born ? `born ${p.born}` : "")), h("td", {}, p.number || ""), h("td", {}, p.last_exam ? day(p.last_exam) : "none"), h("td", {}, this.#status(p)))));
     } catch (e) {
       put(this.none, e.message);
     }
@@ -151,7 +168,13 @@ class PatientPage extends HTMLElement {
     const path = h("select", { id: "newpath" }, this.app.about.paths.filter((x) => done || !x.again).map((x) => h("option", { value: x.name }, x.title)));
     path.value = this.app.settings.path;
     const fault = h("p", { class: "fault", role: "alert" });
+    let warned = false;
     const begin = async (earlier) => {
+      if (open && !warned) {
+        warned = true;
+        put(fault, `The exam of ${day(open.began)} is still open. Go on with it, or begin another one with the same button.`);
+        return;
+      }
       try {
         const v = await post("/api/exams", { patient: p.id, earlier, numbering: numbering.value, path: path.value, id });
         this.app.go(`/exams/${encodeURIComponent(v.id)}/live`);

@@ -213,8 +213,8 @@ class Plan extends HTMLElement {
 
   /** #fold is a section that shows in one line how it stands, and opens to be read and decided. */
   #fold(name, title, state, ...inside) {
-    return h("details", { class: "fold", data: { fold: name }, open: this.#unfolded.has(name), ontoggle: (e) => this.#unfolded[e.target.open ? "add" : "delete"](name) },
-      h("summary", { data: { focus: `${name}-fold` } }, h("h2", {}, title), h("span", { class: "soft" }, state)), h("section", {}, inside));
+    return h("details", { class: "fold", data: { fold: name }, open: this.#unfolded.has(name) },
+      h("summary", { data: { focus: `${name}-fold` }, onclick: (e) => this.#unfolded[e.currentTarget.parentElement.open ? "delete" : "add"](name) }, h("h2", {}, title), h("span", { class: "soft" }, state)), h("section", {}, inside));
   }
 
   #take(label, taken, onclick) {

@@ -136,7 +136,7 @@ class Live extends HTMLElement {
     put(this,
       h("h1", { class: "unseen" }, "Live chart"),
       h("section", { class: "station", "aria-label": "Where the exam stands" },
-        h("div", { class: "hearing" }, this.state, this.meter, this.stateMore, h("div", { class: "row" }, this.micButton, this.standButton, this.voice)),
+        h("div", { class: "hearing" }, this.state, this.meter, this.stateMore, h("div", { class: "row" }, this.micButton, this.standButton, this.voice, h("a", { class: "small", href: "/settings" }, "Try it"))),
         h("div", { class: "here" }, this.place, this.then),
         h("div", { class: "facts" },
           h("div", {}, this.progress, this.progressBar), h("div", {}, this.elapsed, this.doubts)),

@@ -1,0 +1,63 @@
+package e2e
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/chromedp"
+)
+
+// The first minute, in the built program with its recognizer: an empty start says what to do, and one click has a recorded voice
+// call an exam that sounds in the browser, is heard, and fills the chart.
+func TestFirstMinute(t *testing.T) {
+	base := runProgram(t)
+	p := open(t, startBrowser(t), base+"/")
+	p.until("four things to begin with", `document.querySelectorAll("ls-patients .begin button").length === 4`)
+	shot(t, p, "first")
+	scan(t, p, "empty start")
+	p.clickText("Add the first patient")
+	p.until("the form is open and has the focus", `document.querySelector("details.add").open && document.activeElement.id === "p-name"`)
+	began := time.Now()
+	p.clickText("Watch and hear an exam")
+	p.until("it is listened to", `document.querySelector("header .listening").dataset.state === "listening"`)
+	// What the recording says: cmd/leadsman/demo.wav, "three two four, bleeding, four three five, correction four three six, ...".
+	p.within(60*time.Second, "the last place is written", `(() => { const t = `+session+`?.view?.teeth; return t && ["DB", "B", "MB"].map((s) => t["17"].sites[s]?.depth).join() === "3,2,4" && t["17"].sites.MB.bleeding && ["DB", "B", "MB"].map((s) => t["16"].sites[s]?.depth).join() === "4,3,6" && ["DB", "B", "MB"].map((s) => t["13"].sites[s]?.depth).join() === "2,1,2"; })()`)
+	t.Logf("%.0f s from the click to the last value", time.Since(began).Seconds())
+	p.within(30*time.Second, "then the microphone is off again", `document.querySelector("header .listening").dataset.state === "off"`)
+	shot(t, p, "first-heard")
+}
+
+// The printed chart says whose it is, when and by whom, and fits one page of either paper.
+func TestPrintedChart(t *testing.T) {
+	w := newWorld(t, nil)
+	w.begin("x1", "fdi", someCalls[1:12]...)
+	p := open(t, startBrowser(t), w.url+"/exams/x1/print")
+	p.until("it is drawn", `document.querySelectorAll("ls-print .profile").length === 4 && document.querySelector("ls-print td[data-d]")`)
+	text := eval[string](p, `document.querySelector("ls-print .sheet").textContent`)
+	for _, want := range []string{"Fathom Lane Dental (invented)", "Harriet Sallow", "not signed", "FDI 11–48", "Legend", "Signature", "does not diagnose by itself", "not known at every site"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("the chart lacks %q", want)
+		}
+	}
+	if _, err := chromedp.Call(p.ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: "print"}); err != nil {
+		t.Fatal(err)
+	}
+	// Paper less its margins of 11 mm, at 96 dots an inch: A4 is 210 by 297 mm (ISO 216), Letter 8.5 by 11 inches (ANSI Y14.1).
+	for _, paper := range []struct {
+		name          string
+		width, height int64
+	}{{"a4", 710, 1039}, {"letter", 733, 973}} {
+		if err := chromedp.Do(p.ctx, chromedp.EmulateViewport(paper.width, paper.height)); err != nil {
+			t.Fatal(err)
+		}
+		if over := eval[int](p, `document.documentElement.scrollWidth - innerWidth`); over > 0 {
+			t.Errorf("%s: %d px too wide", paper.name, over)
+		}
+		if high := eval[int](p, `Math.ceil(document.querySelector("ls-print .sheet").getBoundingClientRect().height)`); int64(high) > paper.height {
+			t.Errorf("%s: %d px high, the page has %d", paper.name, high, paper.height)
+		}
+		shot(t, p, "print-"+paper.name)
+	}
+}
