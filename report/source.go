@@ -51,7 +51,7 @@ func (s records) Patient(ctx context.Context, id string) (Person, error) {
 	return personOf(&p), err
 }
 
-// Records folds each exam once: the one before is at hand as the evidence of progression.
+// Records gives the exams that cannot be read first, as errors; the others follow whoever goes on. It folds each exam once: the one before is at hand as the evidence of progression.
 func (s records) Records(ctx context.Context, patient string) iter.Seq2[*Record, error] {
 	return func(yield func(*Record, error) bool) {
 		p, err := s.store.Patient(ctx, patient)
@@ -73,8 +73,10 @@ func (s records) Records(ctx context.Context, patient string) iter.Seq2[*Record,
 		for i := range xs {
 			r, err := s.fold(ctx, &p, &xs[i], &head)
 			if err != nil {
-				yield(nil, err)
-				return
+				if !yield(nil, err) {
+					return
+				}
+				continue
 			}
 			rs = append(rs, r)
 		}

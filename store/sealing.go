@@ -8,7 +8,6 @@ import (
 	"errors"
 	"fmt"
 	"strconv"
-	"time"
 
 	"github.com/mattn/go-sqlite3"
 )
@@ -114,15 +113,4 @@ func (s *Store) sealingFunctions(ctx context.Context) error {
 		}
 		return nil
 	})
-}
-
-// Pseudonym is a patient's name for teaching, and by how much dates are moved back there: both made of the key and the id, so that they
-// are the same each time and lead nowhere without the key.
-func (s *Store) Pseudonym(patient string) (name string, back time.Duration) {
-	b := mac(s.keys.rows, []byte("pseudonym"), []byte(patient))
-	letters := make([]byte, 6)
-	for i := range letters {
-		letters[i] = idLetters[int(b[i])%len(idLetters)]
-	}
-	return "case-" + string(letters), time.Duration(1+(int(b[6])<<8|int(b[7]))%364) * 24 * time.Hour
 }

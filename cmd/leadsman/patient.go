@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"log/slog"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -13,8 +12,8 @@ import (
 	"time"
 
 	"leadsman/practice"
+	"leadsman/report"
 	"leadsman/store"
-	"leadsman/web"
 )
 
 // runPatient exports and erases what is kept of one patient. The service must be stopped, so that the journal can say who did it; while
@@ -22,7 +21,6 @@ import (
 func runPatient(args []string, stdout, stderr io.Writer) int {
 	fs := flags("patient", stderr)
 	f := addDataFlags(fs, defaultData())
-	teaching := fs.Bool("teaching", false, "export: charts and findings alone, under a pseudonym")
 	reason := fs.String("reason", "", "erase: why, without the name; stays in the journal")
 	despite := fs.Bool("despite-retention", false, "erase: although the record is still to be kept")
 	copies := fs.Bool("copies", false, "erase: remove the copies of former times beside the store too")
@@ -43,7 +41,7 @@ func runPatient(args []string, stdout, stderr io.Writer) int {
 	case does("list", 1), does("list", 2):
 		err = listPatients(ctx, st, strings.Join(rest[1:], ""), stdout)
 	case does("export", 3):
-		err = exportPatient(ctx, st, rest[1], rest[2], *teaching, stdout)
+		err = exportPatient(ctx, st, rest[1], rest[2], stdout)
 	case does("erase", 2):
 		var got practice.Erased
 		if got, err = practice.EraseRecords(ctx, st, rest[1], practice.Erase{Reason: *reason, Despite: *despite, Copies: *copies}, time.Now()); err == nil {
@@ -82,27 +80,20 @@ func listPatients(ctx context.Context, st *store.Store, search string, stdout io
 	return errors.Join(err, st.Note(ctx, "patient.list", "", search))
 }
 
-func exportPatient(ctx context.Context, st *store.Store, id, path string, teaching bool, stdout io.Writer) error {
+func exportPatient(ctx context.Context, st *store.Store, id, path string, stdout io.Writer) error {
 	if _, err := os.Lstat(path); err == nil {
 		return fmt.Errorf("%s: %w: choose another name", path, store.ErrExists)
 	}
-	p := practice.New(practice.Config{Records: st, Now: time.Now, Log: slog.New(slog.DiscardHandler)})
-	defer p.Close()
-	d := &web.Dossier{Practice: p, Clips: p.Clips, Journal: st.Journal, Pseudonym: st.Pseudonym}
 	tmp, err := os.CreateTemp(filepath.Dir(path), ".leadsman-export-*")
 	if err != nil {
 		return err
 	}
 	defer os.Remove(tmp.Name())
-	write, what := d.Write, "all"
-	if teaching {
-		write, what = d.Teaching, "for teaching"
-	}
-	err = write(ctx, tmp, id)
+	err = report.Dossier(ctx, tmp, st, version(), id)
 	if err = errors.Join(err, tmp.Sync(), tmp.Close()); err != nil {
 		return err
 	}
-	if err := st.Note(ctx, "patient.exported", id, what); err != nil {
+	if err := st.Note(ctx, "patient.exported", id, "all"); err != nil {
 		return err
 	}
 	if err := os.Rename(tmp.Name(), path); err != nil {
