@@ -246,7 +246,19 @@ func (s *server) course(r *http.Request) (any, error) {
 	if err != nil {
 		return nil, err
 	}
-	return map[string]any{"patient": p, "exams": out, "history": diagnosis.HistoryOf(exams, diagnosis.Options{Error: own}), "cautions": diagnosis.Cautions()}, nil
+	var days []practice.Decided
+	var visited []time.Time
+	for _, rec := range recs {
+		visited = append(visited, rec.Day())
+		if d, ok := rec.state.Plan(); ok {
+			for _, on := range []string{d.Reevaluation, d.Recall} {
+				if on != "" {
+					days = append(days, practice.Decided{Exam: rec.Day(), Day: dayOf(on)})
+				}
+			}
+		}
+	}
+	return map[string]any{"patient": p, "exams": out, "attendance": practice.AttendanceOf(days, visited, time.Now()), "history": diagnosis.HistoryOf(exams, diagnosis.Options{Error: own}), "cautions": diagnosis.Cautions()}, nil
 }
 
 // plan gives what the rules propose after an exam, and beside it what the clinician decided.

@@ -86,6 +86,12 @@ type Practice interface {
 	Due(ctx context.Context) ([]practice.Due, error)
 	// Doubles are the practice's double examinations, unless nothing changed since mark was given.
 	Doubles(ctx context.Context, mark string) (ds []practice.Double, now string, err error)
+	// Feed reports whether the calendar can be read at a secret address; OpenFeed makes a new one and gives its secret, WithdrawFeed
+	// ends it, FeedAt fails with practice.ErrNotFound for any other secret.
+	Feed(ctx context.Context) (open bool, err error)
+	OpenFeed(ctx context.Context) (secret string, err error)
+	WithdrawFeed(ctx context.Context) error
+	FeedAt(ctx context.Context, secret string) error
 	Settings(ctx context.Context) (practice.Settings, error)
 	SaveSettings(ctx context.Context, s practice.Settings) (practice.Settings, error)
 }

@@ -34,6 +34,7 @@ type form struct {
 type printing struct {
 	paper    paper.Size
 	messages *paper.Messages // of what patients read
+	what     string          // visit that a letter is about
 }
 
 // printed reads how it is to be printed: what is asked for, else what the practice's settings say.
@@ -77,6 +78,12 @@ func forms() []form {
 		{"fhir", "fhir.json", "application/fhir+json", func(w io.Writer, r *report.Record, _ printing) error { return fhir.Bundle(w, r) }},
 		{"pdf", "report.pdf", "application/pdf", func(w io.Writer, r *report.Record, p printing) error { return paper.Clinical(w, r, p.paper) }},
 		{"handout", "handout.pdf", "application/pdf", func(w io.Writer, r *report.Record, p printing) error { return paper.Handout(w, r, p.messages, p.paper) }},
+		{"letter", "letter.pdf", "application/pdf", func(w io.Writer, r *report.Record, p printing) error {
+			return asInput(paper.Invite(w, r, p.messages, p.what, p.paper))
+		}},
+		{"message", "message.txt", "text/plain; charset=utf-8", func(w io.Writer, r *report.Record, p printing) error {
+			return asInput(paper.Message(w, r, p.messages, p.what))
+		}},
 	}
 }
 
@@ -112,6 +119,7 @@ func runExport(args []string, _ io.Reader, stdout, stderr io.Writer) int {
 	fs.StringVar(&e.to, "to", "", "for many exams: up to this day")
 	fs.StringVar(&e.sheet, "paper", "", "for pdf and handout: a4 or letter (default: what the practice's settings say)")
 	fs.StringVar(&e.language, "language", "", "for handout: en, es, de, fr, pt, or one that the practice added (default likewise)")
+	what := fs.String("what", "", "for letter and message: recall or re-evaluation (default: the one that was decided)")
 	rest, status, done := parse(fs, args)
 	if done {
 		return status
@@ -149,6 +157,7 @@ func runExport(args []string, _ io.Reader, stdout, stderr io.Writer) int {
 	if e.printing, err = printed(ctx, st, e.data.data, e.sheet, e.language); err != nil {
 		return fail(stderr, exitInput, "export: %v", err)
 	}
+	e.printing.what = *what
 	if !many {
 		err = exportOne(ctx, source, rest[0], &e, veil, stdout)
 	} else {
@@ -162,6 +171,14 @@ func runExport(args []string, _ io.Reader, stdout, stderr io.Writer) int {
 		return fail(stderr, storeStatus(err), "export: %v", err)
 	}
 	return exitOK
+}
+
+// asInput says that what was asked for is at fault.
+func asInput(err error) error {
+	if err != nil {
+		return &inputFault{err.Error()}
+	}
+	return nil
 }
 
 // inputFault is an error that the command line is to blame for.

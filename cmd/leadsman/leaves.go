@@ -36,13 +36,14 @@ func (l *leaves) export(ctx context.Context, exam string, q url.Values) (web.Fil
 	if err != nil {
 		return web.File{}, refusal(err)
 	}
+	p.what = q.Get("what")
 	r, err := l.source.Record(ctx, exam)
 	if err != nil {
 		return web.File{}, err
 	}
 	var b bytes.Buffer
 	if err := f.write(&b, r, p); err != nil {
-		return web.File{}, err
+		return web.File{}, refusal(err)
 	}
 	return web.File{Name: r.Exam.ID + "." + f.file, Media: f.media, Body: b.Bytes()}, nil
 }

@@ -199,3 +199,29 @@ func BenchmarkClinical(b *testing.B) {
 		}
 	}
 }
+
+// A letter is about a day that was decided, in the patient's language; without one there is none.
+func TestInvitation(t *testing.T) {
+	r := mouths(t)["full"]
+	for _, tag := range tongues {
+		m, err := Load("", tag)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for what, day := range map[string]string{"": "2027", "recall": "2027", "re-evaluation": "2026"} {
+			subject, text, err := Invitation(r, m, what)
+			if err != nil || subject == "" || !strings.Contains(text, "Harriet Sallow") || !strings.Contains(text, day) || !strings.Contains(text, "555 0134") || strings.Contains(text, "{") {
+				t.Errorf("%s %q: %v %s", tag, what, err, text)
+			}
+		}
+		var b bytes.Buffer
+		if err := Invite(&b, r, m, "recall", Letter); err != nil || b.Len() < 5000 {
+			t.Errorf("%s: %d bytes, %v", tag, b.Len(), err)
+		}
+	}
+	m, _ := Load("", "en")
+	r.Plan = nil
+	if _, _, err := Invitation(r, m, "recall"); err == nil || !strings.Contains(err.Error(), "decide it under Plan") {
+		t.Error(err)
+	}
+}

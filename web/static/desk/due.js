@@ -87,7 +87,7 @@ class Due extends HTMLElement {
       h("td", {}, planDate(d.day) || h("a", { href: `/exams/${encodeURIComponent(d.exam)}/plan` }, "decide")),
       h("td", {}, d.what ? `${d.what}${d.what === "recall" && d.months ? `, every ${d.months} months` : ""}` : `exam of ${day(d.began)}`, d.who ? h("span", { class: "soft" }, ` by ${d.who}`) : null),
       h("td", {}, stateOf(d.day, today)),
-      h("td", {}, d.contacted ? `${day(d.contacted.time)}${d.contacted.who ? `, ${d.contacted.who}` : ""}` : d.day ? tell : "–"));
+      h("td", {}, d.day ? h("a", { href: `/api/exams/${encodeURIComponent(d.exam)}/export?as=letter&what=${d.what}`, download: "" }, "Letter") : null, " ", d.contacted ? `${day(d.contacted.time)}${d.contacted.who ? `, ${d.contacted.who}` : ""}` : d.day ? tell : "–"));
   }
 }
 

@@ -140,6 +140,7 @@ class PatientPage extends HTMLElement {
     try {
       const id = encodeURIComponent(this.recordID);
       const [p, course, due] = await Promise.all([get(`/api/patients/${id}`), get(`/api/patients/${id}/course`), get("/api/due")]);
+      this.attendance = course.attendance;
       this.#draw(p, course.exams, due.filter((d) => d.patient === p.id && d.day));
     } catch (e) {
       put(this, h("div", { class: "desk" }, h("div", { class: "note", role: "alert" }, e.message)));
@@ -155,6 +156,7 @@ class PatientPage extends HTMLElement {
     return h("section", { class: "answer", "aria-label": "Last exam" },
       h("p", { class: "statement" }, statement(find), last.findings.some((f) => f.provisional) ? h("span", { class: "mark" }, "provisional") : null),
       figures([...numbers(find), ["Due", due.length ? planDate(due[0].day) : "–", due.length ? `${due[0].what}, ${stateOf(due[0].day, today)}` : "nothing is decided"]]),
+      this.attendance?.compliance ? h("p", { class: "soft" }, `Visits that were decided: ${this.attendance.kept} kept, ${this.attendance.late} late, ${this.attendance.missed} missed.`) : null,
       h("p", {}, `${last.kind === "exam" ? "Exam" : "Re-evaluation"} of ${day(last.began)}, ${visit?.signed_by ? `signed by ${visit.signed_by}` : "not signed"}. `, h("a", { href: `/exams/${encodeURIComponent(last.id)}/findings` }, "Findings"), " ", h("a", { href: `/exams/${encodeURIComponent(last.id)}/time` }, "Over time")));
   }
 

@@ -1,6 +1,6 @@
 // Settings: what the practice decides (kept by the service) and what this screen does (kept here).
 import { h, put, attr } from "../core/dom.js";
-import { get, putTo } from "../core/server.js";
+import { ask, get, post, putTo } from "../core/server.js";
 import { prefs, setPrefs } from "../core/prefs.js";
 import { Microphone, devices, advice } from "../core/mic.js";
 import { Ring } from "../core/ring.js";
@@ -21,6 +21,22 @@ class Settings extends HTMLElement {
   app = null;
   #mic = null;
   #uplink = null;
+
+  /** The calendar of who is due, at a secret address for calendar programs. */
+  #feed() {
+    const told = h("p", { role: "status" });
+    const change = (how, say) => async () => {
+      try {
+        put(told, say(await how()));
+      } catch (e) {
+        put(told, e.message);
+      }
+    };
+    return h("section", {}, h("h2", {}, "Calendar feed"),
+      h("p", { class: "small soft" }, "A calendar program can follow who is due at a secret address. Whoever knows it reads names and days: give it to nobody else, and withdraw it when it is no longer needed. A new address ends the one before."),
+      h("p", { class: "row" }, h("button", { id: "feed", onclick: change(() => post("/api/feed", {}), (f) => ["The address, shown this once: ", h("code", {}, f.address)]) }, "Make an address"),
+        h("button", { onclick: change(() => ask("DELETE", "/api/feed"), () => "Withdrawn: no address works.") }, "Withdraw")), told);
+  }
 
   connectedCallback() {
     const s = this.app.settings;
@@ -66,6 +82,7 @@ class Settings extends HTMLElement {
           h("label", { class: "check", for: "sounds" }, sounds, "Keep the sound of calls after an exam is signed (off: it is deleted then; spoken remarks stay)"),
           (this.use = h("p", { class: "small soft" })),
           h("p", { class: "row" }, h("button", { class: "main" }, "Save"), told))),
+      this.#feed(),
       h("section", {}, h("h2", {}, "This screen"),
         h("div", { class: "fields" },
           field("who", "Who sits here", who, "stands beside what is typed here"),
