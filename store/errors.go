@@ -78,12 +78,7 @@ func corrupt(exam string, seq uint64, format string, a ...any) *CorruptError {
 }
 
 // fail wraps an error of the database with what was done and, for faults of file and disk, a hint.
-func (s *Store) fail(op string, err error) error {
-	if err == nil {
-		return nil
-	}
-	return wrap(op, s.path, err)
-}
+func (s *Store) fail(op string, err error) error { return wrap(op, s.path, err) }
 
 func wrap(op, path string, err error) error {
 	if err == nil {
