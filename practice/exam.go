@@ -39,6 +39,7 @@ type Visit struct {
 	Patient     string          `json:"patient"`
 	PatientName string          `json:"patient_name"`
 	Kind        string          `json:"kind"`              // KindExam or KindReevaluation
+	Title       string          `json:"title,omitempty"`   // such as that it was saved from a damaged one
 	Earlier     string          `json:"earlier,omitempty"` // the exam that a re-evaluation follows
 	Began       int64           `json:"began"`             // Unix milliseconds
 	Numbering   chart.Numbering `json:"numbering"`

@@ -129,7 +129,7 @@ func (p *Practice) SavePatient(ctx context.Context, pt Patient) (kept Patient, e
 }
 
 func (p *Practice) visit(ctx context.Context, x Exam) (Visit, error) {
-	v := Visit{ID: x.ID, Patient: x.Patient, Kind: x.Kind, Earlier: x.Earlier, Began: x.Created.UnixMilli(), SignedBy: x.SignedBy}
+	v := Visit{ID: x.ID, Patient: x.Patient, Kind: x.Kind, Earlier: x.Earlier, Began: x.Created.UnixMilli(), SignedBy: x.SignedBy, Title: x.Title}
 	pt, err := p.records.Patient(ctx, x.Patient)
 	if err != nil {
 		return v, err

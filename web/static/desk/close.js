@@ -80,7 +80,7 @@ class Close extends HTMLElement {
     const open = uncalled(view).filter((x) => !unlooked(view, x.name));
     const probed = view.sites - V.unprobed(view).length;
     const signed = !!view.signed_by;
-    put(this.lead, `${this.app.visit.patient_name}, ${this.app.visit.kind} of ${V.day(this.app.visit.began)}: ${probed} of ${view.sites} sites probed`);
+    put(this.lead, `${this.app.visit.patient_name}, ${this.app.visit.kind} of ${V.day(this.app.visit.began)}: ${probed} of ${view.sites} sites probed${this.app.visit.title ? `; ${this.app.visit.title}` : ""}`);
     const state = {
       complete: [view.complete || signed, "Exam complete", view.complete || signed ? "said" : "not said yet"],
       sites: [!left.length, "Sites not probed", [left.length ? `${left.length} open` : "", out ? `${out} left out with a reason` : "", !left.length && !out ? "none" : ""].filter(Boolean).join(", ")],
