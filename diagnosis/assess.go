@@ -11,6 +11,7 @@ import (
 // Assess applies every rule to a chart. The order of findings is fixed.
 func Assess(c *chart.Chart, o Options) Findings {
 	m := newMouth(c, &o)
+	defer m.release()
 	out := Findings{ID: c.ID, Numbering: m.n, Exam: c.Exam, Cautions: Cautions()}
 	if text, ask := GateCaution(m.p); ask && m.p.MedicalHistoryChecked != nil {
 		out.Cautions = append(out.Cautions, text)

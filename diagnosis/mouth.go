@@ -3,6 +3,7 @@ package diagnosis
 import (
 	"math"
 	"slices"
+	"sync"
 
 	"leadsman/chart"
 )
@@ -97,7 +98,7 @@ func newMouth(c *chart.Chart, o *Options) *mouth {
 	if m.n == "" {
 		m.n = chart.FDI
 	}
-	m.teeth = make([]tooth, 0, len(permanent))
+	m.teeth = *rows.Get().(*[]tooth)
 	for _, t := range permanent {
 		m.add(t)
 	}
@@ -107,6 +108,7 @@ func newMouth(c *chart.Chart, o *Options) *mouth {
 		}
 	}
 	// Pointers only now that the slice grows no more.
+	m.classed, m.scored = make([]*tooth, 0, len(m.teeth)), make([]*tooth, 0, len(m.teeth))
 	for i := range m.teeth {
 		th := &m.teeth[i]
 		if th.classed {
@@ -378,26 +380,31 @@ func (m *mouth) at(t chart.Tooth, s chart.Site) string { return t.Label(m.n) + "
 
 // collect gives the evidence of all sites of teeth for which test holds, in a slice of its size.
 func collect(teeth []*tooth, test func(*tooth, *site, chart.Site) bool, evidence func(*tooth, chart.Site) Evidence) []Evidence {
-	n := 0
+	scratch := scratches.Get().(*[]Evidence)
+	defer scratches.Put(scratch)
+	found := (*scratch)[:0]
 	for _, th := range teeth {
 		for s := range th.sites {
 			if test(th, &th.sites[s], chart.Site(s)) {
-				n++
+				found = append(found, evidence(th, chart.Site(s)))
 			}
 		}
 	}
-	if n == 0 {
-		return nil
-	}
-	out := make([]Evidence, 0, n)
-	for _, th := range teeth {
-		for s := range th.sites {
-			if test(th, &th.sites[s], chart.Site(s)) {
-				out = append(out, evidence(th, chart.Site(s)))
-			}
-		}
-	}
-	return out
+	*scratch = found
+	return slices.Clone(found[:len(found):len(found)])
+}
+
+// scratches and rows save most of what the rules would allocate for each chart.
+var (
+	scratches = sync.Pool{New: func() any { e := make([]Evidence, 0, wholeMouthSites); return &e }}
+	rows      = sync.Pool{New: func() any { t := make([]tooth, 0, len(permanent)+len(primary)); return &t }}
+)
+
+// release gives back what newMouth took; nothing of the mouth may be used after it.
+func (m *mouth) release() {
+	clear(m.teeth)
+	m.teeth = m.teeth[:0]
+	rows.Put(&m.teeth)
 }
 
 // openSites lists sites of teeth for which test holds.

@@ -3,6 +3,7 @@ package diagnosis
 import (
 	"fmt"
 	"math"
+	"strconv"
 	"strings"
 
 	"leadsman/chart"
@@ -159,6 +160,8 @@ func (m *mouth) sumSurfaces(pesaCode, pisaCode, method string, teeth int, of fun
 	n, bled := 0, 0
 	pesa.Because, pisa.Because = make([]Evidence, 0, teeth), make([]Evidence, 0, teeth)
 	var outside, negative, eight []string
+	digits := make([]byte, 0, 16*teeth) // all numbers as one text
+	ends, bledEnds := make([][2]int, 0, teeth), make([][2]int, 0, teeth)
 	for _, th := range m.scored {
 		if !m.hasSurface(th) {
 			continue
@@ -182,14 +185,25 @@ func (m *mouth) sumSurfaces(pesaCode, pisaCode, method string, teeth int, of fun
 		if th.t.ThirdMolar() {
 			eight = append(eight, m.label(th.t))
 		}
-		e := input(pesaCode, decimal(math.Round(s.pesa*100)/100))
+		from := len(digits)
+		digits = strconv.AppendFloat(digits, math.Round(s.pesa*100)/100, 'f', -1, 64)
+		e := input(pesaCode, "")
 		e.Tooth = th.t
-		pesa.Because = append(pesa.Because, e)
+		pesa.Because, ends = append(pesa.Because, e), append(ends, [2]int{from, len(digits)})
 		if s.bled && s.pisa > 0 {
-			e := input(pisaCode, decimal(math.Round(s.pisa*100)/100))
+			from = len(digits)
+			digits = strconv.AppendFloat(digits, math.Round(s.pisa*100)/100, 'f', -1, 64)
+			e := input(pisaCode, "")
 			e.Tooth = th.t
-			pisa.Because = append(pisa.Because, e)
+			pisa.Because, bledEnds = append(pisa.Because, e), append(bledEnds, [2]int{from, len(digits)})
 		}
+	}
+	text := string(digits)
+	for i, at := range ends {
+		pesa.Because[i].Value = text[at[0]:at[1]]
+	}
+	for i, at := range bledEnds {
+		pisa.Because[i].Value = text[at[0]:at[1]]
 	}
 	var notes []string
 	add := func(teeth []string, text string) {
