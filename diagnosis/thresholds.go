@@ -141,6 +141,20 @@ const (
 	furcationVerticalC = 7
 )
 
+// Prognosis of teeth. McGuire and Nunn 1996 and Miller et al. 2014, from memory; from which depth on a tooth is listed is an
+// engineering choice.
+const (
+	prognosisDepth    = 5    // mm
+	prognosisBoneFair = 25.0 // percent of support lost and more
+	prognosisBonePoor = 50.0 // and more; over it questionable
+	prognosisMobility = 2
+	millerAge         = 40 // years, over
+	millerDepth1      = 5  // mm and more: one point
+	millerDepth2      = 8
+	millerDepth3      = 10 // over
+	millerSmoking     = 4  // points
+)
+
 // Gingival bleeding index: blood within so many seconds. Ainamo and Bay 1975, seen, secondary.
 const gingivalBleedingSeconds = 10
 

@@ -273,16 +273,17 @@ func (s *server) plan(r *http.Request) (any, error) {
 		return nil, err
 	}
 	var out struct {
-		Visit     practice.Visit         `json:"visit"`
-		Phases    []diagnosis.Phase      `json:"phases"`
-		Recall    diagnosis.Recall       `json:"recall"`
-		RecallDay string                 `json:"recall_day,omitempty"` // the exam's day and the proposed months
-		HomeCare  diagnosis.HomeCarePlan `json:"home_care"`
-		Decisions []chart.Decision       `json:"decisions"`         // oldest first; the last is in force
-		Earlier   *chart.Decision        `json:"earlier,omitempty"` // in force at the exam before
-		Patient   chart.Patient          `json:"patient"`           // what was asked
-		Findings  []diagnosis.Finding    `json:"findings"`          // the headlines that the plan rests on
-		Cautions  []string               `json:"cautions"`
+		Visit     practice.Visit             `json:"visit"`
+		Phases    []diagnosis.Phase          `json:"phases"`
+		Recall    diagnosis.Recall           `json:"recall"`
+		RecallDay string                     `json:"recall_day,omitempty"` // the exam's day and the proposed months
+		HomeCare  diagnosis.HomeCarePlan     `json:"home_care"`
+		Prognoses []diagnosis.ToothPrognosis `json:"prognoses"`         // what published systems look at, by tooth; the word is the clinician's
+		Decisions []chart.Decision           `json:"decisions"`         // oldest first; the last is in force
+		Earlier   *chart.Decision            `json:"earlier,omitempty"` // in force at the exam before
+		Patient   chart.Patient              `json:"patient"`           // what was asked
+		Findings  []diagnosis.Finding        `json:"findings"`          // the headlines that the plan rests on
+		Cautions  []string                   `json:"cautions"`
 	}
 	out.Visit, out.Cautions, out.Patient = rec.Visit, f.Cautions, rec.state.Chart.Patient
 	out.Decisions = append([]chart.Decision{}, rec.state.Plans...)
@@ -304,6 +305,7 @@ func (s *server) plan(r *http.Request) (any, error) {
 		out.RecallDay = diagnosis.AddMonths(o.Visit, out.Recall.Months).Format(time.DateOnly)
 	}
 	out.HomeCare = diagnosis.HomeCare(c, care)
+	out.Prognoses = diagnosis.Prognoses(c, diagnosis.Options{})
 	for _, code := range []string{"periodontitis.case", "periodontitis.stage", "periodontitis.extent", "periodontitis.grade", "gingiva.status", "endpoint.reached", "risk.progression"} {
 		if x, ok := f.Get(code); ok {
 			out.Findings = append(out.Findings, x)
