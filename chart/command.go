@@ -11,22 +11,23 @@ import (
 type Verb string
 
 const (
-	VerbSoundings  Verb = "soundings"  // Numbers: the next soundings along the path
-	VerbAll        Verb = "all"        // Numbers[0] at every site of the current aspect
-	VerbSite       Verb = "site"       // Where, Numbers: named sites of the aspect worked on
-	VerbFlag       Verb = "flag"       // Flag, Value, and Where or Whole; neither: the last sounding
-	VerbMargin     Verb = "margin"     // Numbers (recession, negative when coronal), Where if named
-	VerbMobility   Verb = "mobility"   // Grade
-	VerbFurcation  Verb = "furcation"  // Grade, Entrance if named
-	VerbGo         Verb = "go"         // Tooth and, if HasAspect, Aspect
-	VerbAspect     Verb = "aspect"     // Aspect of the current tooth
-	VerbPresence   Verb = "presence"   // Presence of Teeth, or of the current tooth
-	VerbNext       Verb = "next"       // to the next place
-	VerbBack       Verb = "back"       // to the place before
-	VerbSkip       Verb = "skip"       // leave one site unrecorded
-	VerbCorrection Verb = "correction" // Numbers replace the last readings
-	VerbDisregard  Verb = "disregard"  // take back the last call
-	VerbSayAgain   Verb = "say again"  // read back; Whole: the whole tooth and the place
+	VerbSoundings  Verb = "soundings"   // Numbers: the next soundings along the path
+	VerbAll        Verb = "all"         // Numbers[0] at every site of the current aspect
+	VerbSite       Verb = "site"        // Where, Numbers: named sites of the aspect worked on
+	VerbFlag       Verb = "flag"        // Flag, Value, and Where or Whole; neither: the last sounding
+	VerbMargin     Verb = "margin"      // Numbers (recession, negative when coronal), Where if named
+	VerbMobility   Verb = "mobility"    // Grade
+	VerbFurcation  Verb = "furcation"   // Grade, Entrance if named, Number: mm from its roof down if said
+	VerbKeratin    Verb = "keratinized" // Number: width of the keratinized gingiva, mm
+	VerbGo         Verb = "go"          // Tooth and, if HasAspect, Aspect
+	VerbAspect     Verb = "aspect"      // Aspect of the current tooth
+	VerbPresence   Verb = "presence"    // Presence of Teeth, or of the current tooth
+	VerbNext       Verb = "next"        // to the next place
+	VerbBack       Verb = "back"        // to the place before
+	VerbSkip       Verb = "skip"        // leave one site unrecorded
+	VerbCorrection Verb = "correction"  // Numbers replace the last readings
+	VerbDisregard  Verb = "disregard"   // take back the last call
+	VerbSayAgain   Verb = "say again"   // read back; Whole: the whole tooth and the place
 	VerbStandBy    Verb = "stand by"
 	VerbGoAhead    Verb = "go ahead"
 	VerbAffirm     Verb = "affirm"
@@ -408,6 +409,8 @@ func (b *builder) act(a Act) {
 		}
 	case VerbFurcation:
 		b.furcation(a)
+	case VerbKeratin:
+		b.length(st.Focus.Tooth, Act{Field: FieldKeratin, Number: a.Number}, MaxDepth)
 	case VerbGo:
 		p := Place{a.Tooth, st.Place.Aspect}
 		if a.HasAspect {
@@ -747,6 +750,9 @@ func (b *builder) furcation(a Act) {
 		b.err = &RangeError{At: b.label(t) + " furcation", Got: float64(a.Grade), Max: MaxFurcation}
 	default:
 		b.tooth(t, FurcationField(want), a.Grade)
+		if a.Number != nil {
+			b.length(t, Act{Field: VerticalField(want), Number: a.Number}, MaxDepth)
+		}
 	}
 }
 

@@ -287,7 +287,7 @@ func (e *Exam) enter(ctx context.Context, v hear.Verdict, m chart.Meta, atMS int
 // accepts reports whether a call says that the place may stay as it is.
 func accepts(c chart.Command) bool {
 	switch c.Verb() {
-	case chart.VerbSkip, chart.VerbFlag, chart.VerbMobility, chart.VerbFurcation:
+	case chart.VerbSkip, chart.VerbFlag, chart.VerbMobility, chart.VerbFurcation, chart.VerbKeratin:
 		return !slices.ContainsFunc(c.Acts, func(a chart.Act) bool { return a.Verb == chart.VerbSoundings || a.Verb == chart.VerbDisregard })
 	}
 	return false

@@ -328,8 +328,14 @@ func build(sh shape) *nfa {
 	entrance := words(e("buccal", chart.EntranceBuccal), e("facial", chart.EntranceBuccal), e("lingual", chart.EntranceLingual),
 		e("palatal", chart.EntranceLingual), e("mesial", chart.EntranceMesial), e("distal", chart.EntranceDistal))
 	furcation := seq(w("furcation", token{tFurcation, 0}), ends(Prefix, priorPrefix))(g, acts)
-	seq(class, digit(), ends(Open, 0), to(afterRest), entrance, ends(Complete, 0), to(afterRest))(g, furcation)
-	seq(entrance, ends(Prefix, priorPrefix), class, digit(), ends(Complete, 0), to(afterRest))(g, furcation)
+	// How far it reaches down is said behind it: "furcation two buccal vertical five".
+	vertical := func(s int) {
+		seq(w("vertical", token{tVertical, 0}), ends(Prefix, priorPrefix), number(priorZero), ends(Complete, 0), to(afterRest))(g, s)
+	}
+	vertical(seq(class, digit(), ends(Open, 0), to(afterRest), entrance, ends(Open, 0), to(afterRest))(g, furcation))
+	vertical(seq(entrance, ends(Prefix, priorPrefix), class, digit(), ends(Open, 0), to(afterRest))(g, furcation))
+	// The width of the keratinized gingiva: "keratinized two".
+	seq(w("keratinized", token{tKeratin, 0}), ends(Prefix, priorPrefix), number(priorZero), ends(Complete, 0), to(afterRest))(g, acts)
 	// Named sites: "mesial four", "mesial distal five", "mesial mid distal three two four".
 	one := seq(mark(token{tSite, 0}), where(), ends(Prefix, priorPrefix))(g, sites)
 	seq(number(priorZero), ends(Complete, 0), to(afterRest))(g, one)

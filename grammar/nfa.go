@@ -37,6 +37,8 @@ const (
 	tMargin           // n: 1 recession, -1 overgrowth
 	tMobility
 	tFurcation
+	tKeratin
+	tVertical // the number that follows is the depth of the furcation
 	tEntrance // n: chart.Entrance
 	tTooth    // n: number as said in the exam's numbering
 	tDigit    // n: first digit of a tooth said digit by digit

@@ -275,7 +275,7 @@ func interpret(num chart.Numbering, paths []string, toks []token) (chart.Command
 		}
 		return false
 	}
-	sign, minus := 1, false
+	sign, minus, down := 1, false, false
 	tooth := func(t chart.Tooth) {
 		if verbIs(chart.VerbPresence) {
 			c.Acts[open].Teeth = append(c.Acts[open].Teeth, t)
@@ -291,6 +291,11 @@ func interpret(num chart.Numbering, paths []string, toks []token) (chart.Command
 				said, minus = -said, false
 			}
 			v := said * sign
+			if down || verbIs(chart.VerbKeratin) {
+				v := chart.Millimetres(t.n)
+				c.Acts[open].Number, down = &v, false
+				break
+			}
 			if verbIs(chart.VerbMobility, chart.VerbFurcation) {
 				c.Acts[open].Grade = t.n
 				break
@@ -333,6 +338,10 @@ func interpret(num chart.Numbering, paths []string, toks []token) (chart.Command
 			push(chart.Act{Verb: chart.VerbMobility})
 		case tFurcation:
 			push(chart.Act{Verb: chart.VerbFurcation})
+		case tKeratin:
+			push(chart.Act{Verb: chart.VerbKeratin})
+		case tVertical:
+			down = true
 		case tEntrance:
 			e := chart.Entrance(t.n)
 			c.Acts[open].Entrance = &e

@@ -26,6 +26,11 @@ func brief(c chart.Command) string {
 			if a.Entrance != nil {
 				b = append(b, a.Entrance.String())
 			}
+			if a.Number != nil {
+				b = append(b, "vertical", a.Number.String())
+			}
+		case chart.VerbKeratin:
+			b = append(b, a.Number.String())
 		case chart.VerbGo:
 			b = append(b, a.Tooth.String())
 			if a.HasAspect {
