@@ -62,8 +62,7 @@ func Assess(c *chart.Chart, o Options) Findings {
 // notClassified says why no case, stage and gingival status is given: children and mixed dentition.
 // An adult with a retained primary tooth is judged by the permanent ones.
 func (m *mouth) notClassified() string {
-	child := m.p.Age != nil && *m.p.Age < childAge
-	switch {
+	switch child := m.child(); {
 	case child && m.primary:
 		return "Mixed dentition of a child"
 	case child:
@@ -72,6 +71,21 @@ func (m *mouth) notClassified() string {
 		return "Primary teeth, and no age"
 	}
 	return ""
+}
+
+// child reports whether the patient is known to be under 18.
+func (m *mouth) child() bool { return m.p.Age != nil && *m.p.Age < childAge }
+
+// early lists the first molars and incisors of permanent teeth with interdental loss of attachment: in a young person a sign of
+// early onset, which is asked and never decided here.
+func (m *mouth) early() []*tooth {
+	var out []*tooth
+	for _, th := range m.classed {
+		if p := th.t.Position(); (p == 6 || p <= 2) && int(th.worst) >= stageLossII {
+			out = append(out, th)
+		}
+	}
+	return out
 }
 
 // withheld are the findings that say so.
@@ -86,6 +100,14 @@ func (m *mouth) withheld(why string) []Finding {
 			f.Missing = []Missing{{Input: "age", Question: "How old is the patient? Adults are judged by their permanent teeth."}}
 		} else {
 			f.Because = []Evidence{input("age", fmt.Sprint(*m.p.Age))}
+		}
+		if early := m.early(); len(early) > 0 && w.rule == "CASE" && m.child() {
+			ask := Missing{Input: "factors.molar_incisor", Question: "Attachment loss at first molars or incisors of a young person: is this the molar and incisor pattern of an early onset? Take radiographs, and refer where you do not treat it yourself."}
+			for _, th := range early {
+				f.Because = append(f.Because, th.siteEvidence(th.worstSite))
+				ask.Teeth = append(ask.Teeth, th.t)
+			}
+			f.Missing = append(f.Missing, ask)
 		}
 		out = append(out, f)
 	}

@@ -534,6 +534,51 @@ func TestPhasesByStand(t *testing.T) {
 	}
 }
 
+// Who is under 18, has no teeth, or implants only gets advice that fits. Common practice, no source.
+func TestAdviceThatFits(t *testing.T) {
+	ids := func(c *chart.Chart) string {
+		var out []string
+		for _, a := range HomeCare(c, HomeCareOptions{}).Items {
+			out = append(out, a.ID)
+		}
+		return strings.Join(out, " ")
+	}
+	phases := func(c *chart.Chart) string {
+		f := Assess(c, Options{})
+		var out []string
+		for _, p := range Phases(c, &f, PlanOptions{}) {
+			out = append(out, fmt.Sprint(p.ID, len(p.Items)))
+		}
+		return strings.Join(out, " ")
+	}
+	empty := healthy()
+	for _, tooth := range permanent {
+		*empty.Tooth(tooth) = chart.ToothRecord{Presence: chart.Missing}
+	}
+	empty.Patient.MedicalHistoryChecked = ptr(true)
+	if a, b := ids(empty), phases(empty); a != "no_teeth denture return" || b != "no-teeth1" {
+		t.Errorf("no teeth: %s; %s", a, b)
+	}
+	empty.Tooth(36).Presence = chart.Implant
+	if a := ids(empty); a != "denture implant irrigator brush_time paste replace return" {
+		t.Errorf("implants only: %s", a)
+	}
+	for age, want := range map[int]string{17: "child_brush brush_time paste replace return; child2", 18: "brush_bass idb brush_time paste replace return; step12 supportive1"} {
+		c := healthy()
+		for _, tooth := range []chart.Tooth{16, 26, 11} {
+			put(c, tooth, chart.MB, 4, 4)
+		}
+		c.Patient.Age, c.Patient.MedicalHistoryChecked = ptr(age), ptr(true)
+		if got := ids(c) + "; " + phases(c); got != want {
+			t.Errorf("%d years: %s, want %s", age, got, want)
+		}
+		f, _ := ptr(Assess(c, Options{})).Get("periodontitis.case")
+		if asks(f, "factors.molar_incisor") != (age < 18) {
+			t.Errorf("%d years: %+v", age, f.Missing)
+		}
+	}
+}
+
 // Both sides of each limit: Tarnow and Fletcher 1984, J Periodontol 55:283-284 (from memory).
 func TestVerticalSubclass(t *testing.T) {
 	for half, want := range map[int]string{0: "A", 6: "A", 7: "A", 8: "B", 12: "B", 13: "B", 14: "C", 30: "C"} {

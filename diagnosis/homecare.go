@@ -120,7 +120,25 @@ func HomeCare(c *chart.Chart, o HomeCareOptions) HomeCarePlan {
 	}
 	muchPlaque := answered > 0 && 100*plaqueSites >= carePlaquePercent*answered
 	const poweredSource = "Yaacob et al. 2014, doi:10.1002/14651858.CD002281.pub3"
+	child, teeth, implanted := m.child(), 0, 0
+	for i := range m.teeth {
+		switch m.teeth[i].stand {
+		case natural:
+			teeth++
+		case implant:
+			implanted++
+		}
+	}
 	switch {
+	case teeth == 0:
+		if implanted == 0 {
+			add(Advice{ID: "no_teeth", Group: "technique", Text: "Clean gums, palate and tongue every day with a soft brush or a damp cloth.", Why: "You have no teeth of your own.", Source: srcCommon})
+		}
+		add(Advice{ID: "denture", Group: "technique", Text: "If you wear a denture: take it out to clean it after meals with a soft brush and soap or denture cleaner, not toothpaste, over a basin with water. Leave it out at night unless you were told otherwise.",
+			Why: "Plaque on a denture inflames the gum under it.", Source: srcCommon})
+	case child:
+		add(Advice{ID: "child_brush", Group: "technique", Text: "Brush all teeth twice a day with a soft brush and a fluoride toothpaste of the strength for this age. A parent brushes or checks until the child does it well alone.",
+			Why: "Young people need help to reach every place.", Source: srcCommon})
 	case yes(p.PoweredBrush):
 		add(Advice{ID: "powered", Group: "technique", Text: "Guide your powered brush slowly from tooth to tooth, half on the gum line. Let it do the work; do not press.",
 			Why: "You use or would like a powered brush.", Source: poweredSource})
@@ -155,7 +173,9 @@ func HomeCare(c *chart.Chart, o HomeCareOptions) HomeCarePlan {
 		add(Advice{ID: "recession", Group: "technique", Text: "Brush with a softer brush and less pressure where the gum has drawn back; do not scrub.",
 			Why: "The gum has drawn back by 2 mm or more.", Sites: recession, Source: srcCommon})
 	}
-	m.interdental(&plan, add)
+	if !child {
+		m.interdental(&plan, add) // with gaps and brushes of grown-ups
+	}
 
 	// Furcations and implants are reached from beside and below.
 	var furcated, implants []chart.Tooth
@@ -210,12 +230,24 @@ func HomeCare(c *chart.Chart, o HomeCareOptions) HomeCarePlan {
 	plan.prioritize()
 
 	// What everybody hears stands beside the five.
+	if teeth+implanted == 0 {
+		add(Advice{ID: "return", Group: "always", Text: "Come once a year to have the mouth looked at, and earlier for a sore place that does not heal within two weeks.", Why: "Always.", Source: srcCommon})
+		return plan.done(p)
+	}
 	add(Advice{ID: "brush_time", Group: "always", Text: "Brush twice a day, about two minutes, with gentle pressure.", Why: "Always.", Source: srcCommon})
 	add(Advice{ID: "paste", Group: "always", Text: "Use a toothpaste with fluoride.", Why: "Always.", Source: srcCommon})
 	add(Advice{ID: "replace", Group: "always", Text: fmt.Sprintf("Take a new brush about every %d months, earlier when the bristles spread.", careBrushMonths), Why: "Always.", Source: srcCommon})
 	add(Advice{ID: "return", Group: "always", Text: "Call earlier for bleeding, pus, a loose tooth or swelling.", Why: "Always.", Source: srcCommon})
 
+	return plan.done(p)
+}
+
+// done adds the cautions.
+func (plan HomeCarePlan) done(p *chart.Patient) HomeCarePlan {
 	plan.Cautions = append(plan.Cautions, "Advice chosen by rule from the chart; your clinician edits it and answers for it.")
+	if p.Age != nil && *p.Age < childAge {
+		plan.Cautions = append(plan.Cautions, "Under 18: the plan is talked over with the parents; advice for grown-ups is left out.")
+	}
 	if yes(p.SpecialCare) {
 		plan.Cautions = append(plan.Cautions, "Bleeding disorder, recent surgery or immunosuppression: the clinician edits this plan before it is handed out.")
 	}

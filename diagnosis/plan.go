@@ -126,6 +126,24 @@ func Phases(c *chart.Chart, f *Findings, o PlanOptions) []Phase {
 		}
 	}
 
+	if m.child() {
+		young := Phase{ID: "child", Title: "Under 18"}
+		item(&young, true, PhaseItem{Text: "No stage and no phases for grown-ups are proposed. Home care with the parents; look at growth, tooth change and braces first.", Source: srcCommon})
+		var early []chart.Tooth
+		for _, th := range m.early() {
+			early = append(early, th.t)
+		}
+		item(&young, len(early) > 0, PhaseItem{Text: "Attachment loss at first molars or incisors: an early onset has to be excluded. Radiographs, medical history, family; refer early.", Teeth: early, Why: []string{"periodontitis.case"}, Source: srcCommon})
+		add(young)
+		return out
+	}
+	if len(m.scored) == 0 && len(implants) == 0 {
+		none := Phase{ID: "no-teeth", Title: "No teeth"}
+		item(&none, true, PhaseItem{Text: "Nothing periodontal is to be done. Look at the mucosa, the fit of dentures and their cleaning; once a year is common practice.", Source: srcCommon})
+		add(none)
+		return out
+	}
+
 	one := Phase{ID: "step1", Title: "Step 1: behaviour, risk factors, supragingival care"}
 	plaque := at(func(v *site) bool { return v.flags[chart.Plaque] == chart.Yes })
 	calculus := at(func(v *site) bool { return v.flags[chart.Calculus] == chart.Yes })

@@ -44,6 +44,17 @@ func (m *mouth) recessionsOf() []Finding {
 				f.Notes = []string{"One millimetre is within measurement error: if the interdental CEJ can be neither seen nor felt it is RT1."}
 			}
 		}
+		// What the classification of recessions records beside the type: Cortellini and Bissada 2018, doi:10.1002/JPER.16-0671 (from memory).
+		if k := th.rec.Keratin; k.Known() {
+			e := input("keratinized_width", k.String())
+			e.Tooth = th.t
+			f.Because = append(f.Because, e)
+		}
+		if g := th.asked.Phenotype; g != "" {
+			e := input("gingival_phenotype", g)
+			e.Tooth = th.t
+			f.Because = append(f.Because, e)
+		}
 		f.Provisional = f.Value.String() == "indeterminate"
 		out = append(out, f)
 	}
