@@ -16,7 +16,7 @@ func TestPrognoses(t *testing.T) {
 		age, cigarettes            int
 		mcguire, miller            string
 	}{
-		{-1, 2, 0, 0, 40, 0, "none", ""}, // nothing speaks against it
+		{-1, 4, 0, 0, 40, 0, "none", ""}, // nothing speaks against it
 		{24.9, 2, 0, 0, 40, 0, "good", "0 points"},
 		{25, 2, 0, 0, 41, 0, "fair", "1 point"},
 		{49.9, 4, 0, 0, 40, 0, "fair", "0 points"},

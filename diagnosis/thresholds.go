@@ -195,22 +195,23 @@ const (
 // Errors of measurement and progression. Engineering choices but for what is named; docs/measurement-error.md shows by simulation
 // what follows from them.
 const (
-	errorModerate    = 4    // mm: from here on a site is moderately deep; the classes are Machtei's (1993), their limits ours
-	errorDeep        = 7    // mm: and from here on deep
-	errorPrior       = 300  // pairs of readings that the published spread counts as
-	errorBleeding    = 0.5  // agreement on bleeding beyond chance
-	errorPersists    = 0.3  // of the sites that seem to have changed by chance, the share that seems so again: the earlier reading was wrong
-	chanceAlpha      = 0.01 // mouths without change in which a number counts as beyond chance
-	chanceSign       = 0.2  // the most that chance may explain of more sites losing than gaining
-	shiftedMouth     = 0.3  // share of sites that read 1 mm deeper from which on the whole mouth is said to
-	chanceNormal     = 2.58 // the same for a number that may go either way, as a quantile of the normal distribution
-	normal95         = 1.96 // of 95 percent intervals
-	progressionYears = 0.5  // between exams, at least, for a rate
-	hbA1cSlack       = 0.3  // percent by which the two units of HbA1c may differ
-	historyBand      = 0.05 // of second readings that lie outside of the band around a site's line
-	examShift        = 0.16 // mm by which one exam as a whole reads deeper than another (constant-force probe, standard error between examiners for the mean of a quadrant, PubMed 14974813, abstract)
-	ageSlack         = 2.1  // years by which ages at two exams may differ from the time between them
-	wholeMouthSites  = 168  // of 28 teeth
+	errorModerate     = 4    // mm: from here on a site is moderately deep; the classes are Machtei's (1993), their limits ours
+	errorDeep         = 7    // mm: and from here on deep
+	errorPrior        = 300  // pairs of readings that the published spread counts as
+	errorBleeding     = 0.5  // agreement on bleeding beyond chance
+	errorPersists     = 0.3  // of the sites that seem to have changed by chance, the share that seems so again: the earlier reading was wrong
+	chanceAlpha       = 0.01 // mouths without change in which a number counts as beyond chance
+	chanceSign        = 0.2  // the most that chance may explain of more sites losing than gaining
+	shiftedMouth      = 0.3  // share of sites that read 1 mm deeper from which on the whole mouth is said to
+	chanceNormal      = 2.58 // the same for a number that may go either way, as a quantile of the normal distribution
+	normal95          = 1.96 // of 95 percent intervals
+	progressionYears  = 0.5  // between exams, at least, for a rate
+	hbA1cSlack        = 0.3  // percent by which the two units of HbA1c may differ
+	jackknifePatients = 3    // patients from which on agreement has an interval
+	historyBand       = 0.05 // of second readings that lie outside of the band around a site's line
+	examShift         = 0.16 // mm by which one exam as a whole reads deeper than another (constant-force probe, standard error between examiners for the mean of a quadrant, PubMed 14974813, abstract)
+	ageSlack          = 2.1  // years by which ages at two exams may differ from the time between them
+	wholeMouthSites   = 168  // of 28 teeth
 )
 
 // Re-evaluation: 4 to 8 weeks. Common practice, no source.

@@ -15,7 +15,7 @@ import (
 	"leadsman/diagnosis"
 )
 
-const findingsUse = "leadsman findings FILE.json|- [--json] [--explain] [--unlisted-missing] [--earlier FILE [--years N] [--compare | --agree] [--other-examiner] [--therapy-between] [--double FIRST,SECOND]]"
+const findingsUse = "leadsman findings FILE.json|- [--json] [--explain] [--unlisted-missing] [--earlier FILE [--years N] [--compare | --agree | --calibrate] [--other-examiner] [--therapy-between] [--double FIRST,SECOND]]"
 
 // runFindings reads charts, one object or one a line, and writes their findings in order. It holds
 // one chart at a time, two with --earlier. Exit status: 0 done, 1 the input is at fault, 2 the tool is.
@@ -29,6 +29,7 @@ func runFindings(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 	years := flags.Float64("years", 0, "years between the two exams; needed where the charts do not say when they were made")
 	compare := flags.Bool("compare", false, "instead of findings, what changed since --earlier, site by site")
 	agree := flags.Bool("agree", false, "instead of findings, how far --earlier and FILE agree, as two readings of one state")
+	calibrate := flags.Bool("calibrate", false, "instead of findings, how far the examiners of FILE (exam.examiner) agree with --earlier, the reference, over all its patients (id)")
 	other := flags.Bool("other-examiner", false, "another examiner or probe than at --earlier, so a change needs 3 mm; known without it where the charts name them")
 	therapy := flags.Bool("therapy-between", false, "active therapy lies between the two exams: their difference is no rate of progression")
 	double := flags.String("double", "", "FIRST,SECOND: files of mouths examined twice without a change between, from which the practice's own error of measurement is taken")
@@ -60,16 +61,16 @@ func runFindings(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 		return fault(1, errors.New("--json and --explain exclude each other"))
 	}
 	switch {
-	case *compare && *agree:
-		return fault(1, errors.New("--compare and --agree exclude each other"))
-	case *earlier == "" && (*compare || *agree || *years != 0 || *other || *therapy || *double != ""):
-		return fault(1, errors.New("--years, --compare, --agree, --other-examiner, --therapy-between and --double need --earlier FILE, the exams before"))
-	case *agree && (*other || *therapy || *double != ""):
-		return fault(1, errors.New("--other-examiner, --therapy-between and --double do not go with --agree, which takes the two as readings of one state"))
+	case *compare && *agree, *calibrate && (*compare || *agree):
+		return fault(1, errors.New("--compare, --agree and --calibrate exclude each other"))
+	case *earlier == "" && (*compare || *agree || *calibrate || *years != 0 || *other || *therapy || *double != ""):
+		return fault(1, errors.New("--years, --compare, --agree, --calibrate, --other-examiner, --therapy-between and --double need --earlier FILE, the exams before"))
+	case (*agree || *calibrate) && (*other || *therapy || *double != ""):
+		return fault(1, errors.New("--other-examiner, --therapy-between and --double do not go with --agree or --calibrate, which take the two as readings of one state"))
 	case *years < 0 || *years > 100:
 		return fault(1, errors.New("--years: more than 0 and at most 100 lie between two exams"))
-	case *explain && (*compare || *agree):
-		return fault(1, errors.New("--explain is for findings, not for --compare or --agree"))
+	case *explain && (*compare || *agree || *calibrate):
+		return fault(1, errors.New("--explain is for findings, not for --compare, --agree or --calibrate"))
 	}
 	var before *chart.Reader
 	if *earlier != "" {
@@ -113,6 +114,7 @@ func runFindings(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 	defer debug.SetGCPercent(debug.SetGCPercent(500))
 	charts := chart.NewReader(in)
 	var line []byte
+	var sessions []diagnosis.Session
 	for n := 0; ; n++ {
 		c, err := charts.Next()
 		if err != nil {
@@ -126,6 +128,17 @@ func runFindings(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 					return end(fmt.Errorf("%s: there are more charts in it than the %d of %s: each belongs to one there, in the same order", *earlier, n, name))
 				}
 			}
+			if *calibrate {
+				r := diagnosis.Calibrate(sessions, diagnosis.Options{UnlistedMissing: *unlisted})
+				if *asJSON {
+					err = json.NewEncoder(out).Encode(r)
+				} else {
+					_, err = out.WriteString(r.Text())
+				}
+				if err != nil && err != io.EOF {
+					return fault(2, fmt.Errorf("write the calibration: %w", err))
+				}
+			}
 			return end(nil)
 		}
 		o := diagnosis.Options{UnlistedMissing: *unlisted, Doubts: diagnosis.DoubtsOfFile(c.Exam.Doubts)}
@@ -136,6 +149,14 @@ func runFindings(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 			}
 			if err != nil {
 				return end(fmt.Errorf("%s: %w", *earlier, err))
+			}
+			if *calibrate {
+				patient := c.ID
+				if patient == "" {
+					patient = fmt.Sprint("mouth ", n+1)
+				}
+				sessions = append(sessions, diagnosis.Session{Patient: patient, Reference: was, Trainee: c, Examiner: c.Exam.Examiner})
+				continue
 			}
 			e, err := diagnosis.EarlierOf(was, c)
 			switch {

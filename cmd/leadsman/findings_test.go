@@ -233,6 +233,43 @@ func TestFindingsOfDatedCharts(t *testing.T) {
 	}
 }
 
+// Examiners against a reference: one page over all charts, by the names and patients in the files.
+func TestFindingsCalibrate(t *testing.T) {
+	dir := t.TempDir()
+	file := func(name, examiner string, deeper int) string {
+		var b strings.Builder
+		for p := range 3 {
+			fmt.Fprintf(&b, `{"schema":"leadsman.chart/1","id":"p%d","exam":{"examiner":%q},"teeth":{"16":{"sites":{"MB":{"depth":%d},"B":{"depth":2},"DB":{"depth":3}}},"26":{"sites":{"MB":{"depth":%d},"B":{"depth":2}}}}}`+"\n", p, examiner, 4+deeper, 3+p)
+		}
+		path := filepath.Join(dir, name)
+		if err := os.WriteFile(path, []byte(b.String()), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		return path
+	}
+	reference, trainee := file("reference", "Ada", 0), file("trainee", "Ben", 2)
+	status, out, stderr := findings("", trainee, "--earlier", reference, "--calibrate")
+	for _, want := range []string{"Ben: 3 patients, 15 sites", "depths within 1 mm, percent              80.0 (80.0 to 80.0)", "reads deeper than the reference by, mm   0.40", "Decision support"} {
+		if status != 0 || !strings.Contains(out, want) {
+			t.Errorf("%d %s: no %q in\n%s", status, stderr, want, out)
+		}
+	}
+	var c struct {
+		Examiners []struct {
+			Examiner string
+			Sites    int
+		}
+	}
+	if status, out, stderr := findings("", trainee, "--earlier", reference, "--calibrate", "--json"); status != 0 || json.Unmarshal([]byte(out), &c) != nil || len(c.Examiners) != 1 || c.Examiners[0].Sites != 15 {
+		t.Errorf("%d %s %s", status, out, stderr)
+	}
+	for _, args := range [][]string{{trainee, "--calibrate"}, {trainee, "--earlier", reference, "--calibrate", "--agree"}, {trainee, "--earlier", reference, "--calibrate", "--explain"}} {
+		if status, _, _ := findings("", args...); status != 1 {
+			t.Errorf("%v: status %d", args, status)
+		}
+	}
+}
+
 // Two files that do not belong together, and flags that do not.
 func TestFindingsEarlierFaults(t *testing.T) {
 	before, after := pairs(t)
