@@ -200,3 +200,40 @@ func TestEarlierOf(t *testing.T) {
 		}
 	}
 }
+
+// The error model of a practice: pairs are counted by depth class (up to 3, 4 to 6, 7 mm and more), kind of tooth and aspect, and the
+// published spread weighs as much as 300 pairs, first for the whole practice and then for each class. By hand from that.
+func TestOwnErrorModel(t *testing.T) {
+	mouth := func(depth, second int) DoubleExam {
+		a, b := &chart.Chart{}, &chart.Chart{}
+		for _, tooth := range []chart.Tooth{11, 12, 13, 14, 15, 21, 22, 23, 24, 25} {
+			for _, s := range []chart.Site{chart.DB, chart.B, chart.MB} {
+				a.Site(chart.SiteRef{Tooth: tooth, Site: s}).Depth, b.Site(chart.SiteRef{Tooth: tooth, Site: s}).Depth = chart.Millimetres(depth), chart.Millimetres(second)
+			}
+		}
+		return DoubleExam{First: a, Second: b}
+	}
+	for _, c := range []struct{ depth, same, other int }{{3, 2, 4}, {4, 6, 3}, {6, 4, 7}, {7, 8, 6}} {
+		m := ErrorOf([]DoubleExam{mouth(c.depth, c.depth+2)})
+		// 30 pairs that differ by 2 mm: in their class twice weighed, elsewhere once.
+		pooled := (300*0.0194 + 30) / 330
+		own := (300*pooled + 30) / 330
+		elsewhere := 300 * pooled / 300
+		at := func(depth int) float64 { return m.at(11, chart.MB, chart.Millimetres(depth), false)[2] }
+		if math.Abs(at(c.depth)-own) > 1e-9 || math.Abs(at(c.same)-own) > 1e-9 || math.Abs(at(c.other)-elsewhere) > 1e-9 {
+			t.Errorf("%d mm: %.5f, beside it at %d mm %.5f (want %.5f), at %d mm %.5f (want %.5f)", c.depth, at(c.depth), c.same, at(c.same), own, c.other, at(c.other), elsewhere)
+		}
+		if got := m.at(16, chart.MB, chart.Millimetres(c.depth), false)[2]; math.Abs(got-elsewhere) > 1e-9 {
+			t.Errorf("molars have a class of their own: %.5f", got)
+		}
+		if got := m.at(11, chart.ML, chart.Millimetres(c.depth), false)[2]; math.Abs(got-elsewhere) > 1e-9 {
+			t.Errorf("so has the other aspect: %.5f", got)
+		}
+		if got := m.at(11, chart.MB, chart.Millimetres(c.depth), true)[2]; got != 0.19 {
+			t.Errorf("pairs of one examiner say nothing of two: %.5f", got)
+		}
+		if m.OwnSites != 30 || !strings.Contains(m.Source, "1 mouth, 30 sites") {
+			t.Error(m.Source)
+		}
+	}
+}
