@@ -5,6 +5,7 @@ import (
 	"cmp"
 	"context"
 	"crypto/rand"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -78,6 +79,9 @@ func forms() []form {
 		{"fhir", "fhir.json", "application/fhir+json", func(w io.Writer, r *report.Record, _ printing) error { return fhir.Bundle(w, r) }},
 		{"pdf", "report.pdf", "application/pdf", func(w io.Writer, r *report.Record, p printing) error { return paper.Clinical(w, r, p.paper) }},
 		{"handout", "handout.pdf", "application/pdf", func(w io.Writer, r *report.Record, p printing) error { return paper.Handout(w, r, p.messages, p.paper) }},
+		{"page", "page.json", "application/json", func(w io.Writer, r *report.Record, p printing) error {
+			return json.NewEncoder(w).Encode(paper.NewPage(r, p.messages).Sheet())
+		}},
 		{"letter", "letter.pdf", "application/pdf", func(w io.Writer, r *report.Record, p printing) error {
 			return asInput(paper.Invite(w, r, p.messages, p.what, p.paper))
 		}},

@@ -245,11 +245,7 @@ func Handout(w io.Writer, r *report.Record, m *Messages, size Size) error {
 	}
 	d.font("B", 22)
 	d.MultiCell(0, 10, m.say("title"), "", "L", false)
-	line := m.say("for", "name", r.Patient.Name, "date", m.day(r.Exam.Began))
-	if p.decided {
-		line += " " + m.say("checked", "who", r.Plan.Who, "date", m.day(time.UnixMilli(r.Plan.Time)))
-	}
-	d.say("", 12, line)
+	d.say("", 12, p.heading())
 	if !p.decided {
 		d.say("B", 12, m.say("draft"))
 	}
@@ -278,26 +274,14 @@ func Handout(w io.Writer, r *report.Record, m *Messages, size Size) error {
 		d.say("", 11, m.say("mouth.note"))
 		p.mouth(d)
 	}
-	if len(p.numbers) > 0 {
-		section("section.numbers")
-		for _, s := range p.numbers {
-			d.say("", text, s)
-		}
-	}
-	if p.paste != "" {
-		section("section.start")
-		d.say("", text, m.say("start.bleeding"))
-		section("section.paste")
-		d.say("", text, p.paste)
-	}
-	section("section.call")
-	for i, s := range p.signs {
-		d.say(map[bool]string{true: "B"}[i > 0], text, s)
-	}
-	if len(p.next) > 0 {
-		section("section.next")
-		for _, s := range p.next {
-			d.say("", text, s)
+	for _, one := range p.parts() {
+		section(one.key)
+		for i, s := range one.lines {
+			style := ""
+			if one.key == "section.call" && i > 0 {
+				style = "B" // the numbers to call
+			}
+			d.say(style, text, s)
 		}
 	}
 	d.Ln(3)
@@ -507,4 +491,77 @@ func drawBehind(d *doc, x, y float64) {
 	for i := range 6 {
 		d.Line(x+5.2+float64(i)*0.7, y+6, x+8.5+float64(i)*0.5, y+14)
 	}
+}
+
+// Sheet is the page as a screen shows it.
+type Sheet struct {
+	Language string    `json:"language"`
+	Title    string    `json:"title"`
+	Practice string    `json:"practice"`
+	For      string    `json:"for"`
+	Draft    string    `json:"draft,omitempty"` // said until the clinician decided
+	Sections []Section `json:"sections"`
+	Foot     string    `json:"foot"`
+	Grade    string    `json:"grade"`
+}
+
+// Section is a part of a Sheet.
+type Section struct {
+	Title string     `json:"title"`
+	Lines []SaidLine `json:"lines"`
+}
+
+// SaidLine is a line of a Section, with the places that it is about.
+type SaidLine struct {
+	Text  string   `json:"text"`
+	Where []string `json:"where"`
+}
+
+// Sheet gives the same page, as it is printed, for a screen.
+func (p *Page) Sheet() Sheet {
+	grade, measure := Grade(p.m.Tag, p.Text())
+	s := Sheet{Language: p.m.Tag, Title: p.m.say("title"), Practice: p.r.Practice, For: p.heading(), Foot: p.m.say("foot"), Grade: p.m.say("grade", "grade", fmt.Sprint(grade), "measure", measure)}
+	if !p.decided {
+		s.Draft = p.m.say("draft")
+	}
+	do := Section{Title: p.m.say("section.do")}
+	for _, one := range p.steps {
+		do.Lines = append(do.Lines, SaidLine{one.text, append([]string{}, one.where...)})
+	}
+	for _, text := range p.always {
+		do.Lines = append(do.Lines, SaidLine{text, []string{}})
+	}
+	s.Sections = append(s.Sections, do)
+	for _, part := range p.parts() {
+		sec := Section{Title: p.m.say(part.key)}
+		for _, text := range part.lines {
+			sec.Lines = append(sec.Lines, SaidLine{text, []string{}})
+		}
+		s.Sections = append(s.Sections, sec)
+	}
+	return s
+}
+
+// heading says for whom the page is, and who checked it.
+func (p *Page) heading() string {
+	line := p.m.say("for", "name", p.r.Patient.Name, "date", p.m.day(p.r.Exam.Began))
+	if p.decided {
+		line += " " + p.m.say("checked", "who", p.r.Plan.Who, "date", p.m.day(time.UnixMilli(p.r.Plan.Time)))
+	}
+	return line
+}
+
+type part struct {
+	key   string
+	lines []string
+}
+
+// parts are the sections behind what to do, those that have anything to say.
+func (p *Page) parts() []part {
+	all := []part{{"section.numbers", p.numbers}}
+	if p.paste != "" {
+		all = append(all, part{"section.start", []string{p.m.say("start.bleeding")}}, part{"section.paste", []string{p.paste}})
+	}
+	all = append(all, part{"section.call", p.signs}, part{"section.next", p.next})
+	return slices.DeleteFunc(all, func(one part) bool { return len(one.lines) == 0 })
 }
