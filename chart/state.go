@@ -35,7 +35,8 @@ type CallInfo struct {
 	Did        Verb    `json:"did"`
 	Refused    string  `json:"refused,omitempty"`
 	Undone     bool    `json:"undone,omitempty"`
-	Effects    bool    `json:"effects,omitempty"` // something that can be taken back
+	Effects    bool    `json:"effects,omitempty"`    // something that can be taken back
+	ClockBack  bool    `json:"clock_back,omitempty"` // it came after the call before, but the clock says otherwise: it was set back
 }
 
 // Remark is free speech or text kept beside a place.
@@ -179,7 +180,7 @@ func (s *State) fold(e *Event) {
 			s.ids[e.ID] = true
 		}
 		s.Calls = append(s.Calls, CallInfo{Seq: e.Seq, Time: e.Time, Source: e.Source, Person: e.Person, Who: e.Who, Words: e.Words,
-			Confidence: e.Confidence, Did: e.Did, Refused: e.Refused, Undone: s.undone[e.Call]})
+			Confidence: e.Confidence, Did: e.Did, Refused: e.Refused, Undone: s.undone[e.Call], ClockBack: len(s.Calls) > 0 && e.Time < s.Calls[len(s.Calls)-1].Time})
 	case KindSet:
 		s.amended(e)
 		ref := e.At()

@@ -43,11 +43,15 @@ func stored(t *testing.T) (st *store.Store, patient string) {
 	return st, sp.ID
 }
 
+func clinician(name string) practice.Person {
+	return practice.Person{Name: name, Roles: []practice.Role{practice.Clinician}}
+}
+
 // begun is an exam that has begun, with its microphone.
 func begun(t *testing.T, p *practice.Practice, patient, voice string) (id string, e *exam.Exam, m *exam.Mic) {
 	t.Helper()
 	ctx := context.Background()
-	v, err := p.Begin(ctx, practice.NewVisit{Patient: patient, Numbering: chart.FDI, Path: "arch"})
+	v, err := p.Begin(ctx, practice.NewVisit{Patient: patient, Numbering: chart.FDI, Path: "arch"}, exam.Caller{Person: "ada", Who: "Ada Quill"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -287,8 +291,10 @@ func TestClipsThatWaitAreBounded(t *testing.T) {
 // Spoken calls carry the name of the examiner whose voice was chosen, in the store and on the pages.
 func TestSpokenCallsHaveAnAuthor(t *testing.T) {
 	ctx := context.Background()
-	p, patient := opened(t, scripted.Utterance{StartMS: 300, EndMS: 900, Text: "three two four"}, scripted.Utterance{StartMS: 2000, EndMS: 3000, Text: "remark cold air"})
-	ada, err := p.Voices.SaveExaminer(ctx, practice.Examiner{Name: "Ada Quill"})
+	st, patient := stored(t)
+	p := practice.New(practice.Config{Records: st, Engine: scripted.New(scripted.Utterance{StartMS: 300, EndMS: 900, Text: "three two four"}, scripted.Utterance{StartMS: 2000, EndMS: 3000, Text: "remark cold air"}), Now: time.Now, Log: slog.New(slog.DiscardHandler)})
+	t.Cleanup(p.Close)
+	ada, err := st.PutPerson(ctx, clinician("Ada Quill"))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -28,7 +28,7 @@ func (p *Practice) Doubles(ctx context.Context, mark string) (ds []Double, now s
 	var b strings.Builder
 	for i := len(all) - 1; i >= 0; i-- { // oldest first
 		x := all[i]
-		if x.SignedBy == "" {
+		if x.SignedBy == "" || x.Void {
 			continue
 		}
 		k := key{x.Patient, x.Created.Format(time.DateOnly)}

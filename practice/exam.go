@@ -1,6 +1,7 @@
 package practice
 
 import (
+	"cmp"
 	"time"
 
 	"leadsman/chart"
@@ -21,10 +22,13 @@ type Exam struct {
 	Examiner string
 	Title    string
 	Created  time.Time
+	Order    int64  // exams that were begun later have a higher one, whatever the clock said
 	Events   uint64 // length of the log
 	Head     string // hash of its last event, hex
 	SignedBy string
 	Signed   time.Time
+	Void     bool // it counts no more
+	Waits    bool // for a co-signature
 }
 
 // LastExam is the newest exam of a patient.
@@ -47,6 +51,15 @@ type Visit struct {
 	Recorded    int             `json:"recorded"` // sites with a depth
 	Sites       int             `json:"sites"`    // sites of its path whose teeth are there
 	SignedBy    string          `json:"signed_by,omitempty"`
+	Waits       bool            `json:"waits,omitempty"`      // for a co-signature
+	Void        bool            `json:"void,omitempty"`       // counts no more
+	Order       int64           `json:"-"`                    // as for Exam
+	ClockBack   bool            `json:"clock_back,omitempty"` // an exam begun before it says that it is later: the clock was set back
+}
+
+// After reports whether an exam was begun after another.
+func (v *Visit) After(o *Visit) bool {
+	return cmp.Or(cmp.Compare(v.Order, o.Order), cmp.Compare(v.Began, o.Began)) > 0
 }
 
 // Day is when the exam was made, as a date.

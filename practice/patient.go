@@ -23,13 +23,15 @@ type Patient struct {
 	Changed time.Time `json:"-"`
 	// LastExam is when the newest exam began, Unix milliseconds; 0 for none. Filled in by Practice.
 	LastExam int64 `json:"last_exam,omitempty"`
+	// Merged is the patient that this one turned out to be, under whom all is kept; "": none.
+	Merged string `json:"merged,omitempty"`
 }
 
-// Check trims the name and says which field cannot be kept (ErrInvalid).
+// Check tidies the name and says which field cannot be kept (ErrInvalid).
 func (p *Patient) Check() error {
-	p.Name = strings.TrimSpace(p.Name)
-	if p.Name == "" {
-		return fmt.Errorf("name: must not be empty: %w", ErrInvalid)
+	var err error
+	if p.Name, err = cleanName(p.Name, 200); err != nil {
+		return err
 	}
 	// Of a birth, the year alone or year and month will do.
 	layout := time.DateOnly[:min(len(p.Born), len(time.DateOnly))]
@@ -39,7 +41,7 @@ func (p *Patient) Check() error {
 	for _, f := range []struct {
 		field, value string
 		max          int
-	}{{"name", p.Name, 200}, {"number", p.Number, 100}, {"note", p.Note, 100_000}, {"phone", p.Phone, 100}} {
+	}{{"number", p.Number, 100}, {"note", p.Note, 100_000}, {"phone", p.Phone, 100}} {
 		if len(f.value) > f.max {
 			return fmt.Errorf("%s: %d bytes, at most %d are kept: %w", f.field, len(f.value), f.max, ErrInvalid)
 		}

@@ -27,6 +27,7 @@ type Config struct {
 type Practice struct {
 	Clips  *Clips
 	Voices *Voices
+	People *People
 
 	records Records
 	engine  speech.Engine
@@ -38,7 +39,6 @@ type Practice struct {
 	running map[string]*running
 	trials  map[*exam.Exam]bool // kept nowhere; the engine must outlive them
 	folds   folds
-	looks   looks
 	wg      sync.WaitGroup
 	quit    chan struct{}
 }
@@ -54,7 +54,7 @@ func New(c Config) *Practice {
 // assemble is a practice in which nothing works by itself yet.
 func assemble(c Config) *Practice {
 	return &Practice{records: c.Records, engine: c.Engine, words: c.Words, now: c.Now, log: c.Log, running: map[string]*running{}, trials: map[*exam.Exam]bool{},
-		Clips: newClips(c.Records, c.Now, c.Log), Voices: newVoices(c.Records, c.Engine, c.Now, c.Log), quit: make(chan struct{})}
+		Clips: newClips(c.Records, c.Now, c.Log), Voices: newVoices(c.Records, c.Engine, c.Now, c.Log), People: newPeople(c.Records, c.Now, c.Log), quit: make(chan struct{})}
 }
 
 // Close ends the running exams; their logs are safe already.
@@ -90,6 +90,18 @@ func (p *Practice) began(ctx context.Context, x Exam) int64 {
 		break
 	}
 	return x.Created.UnixMilli()
+}
+
+// SavePerson adds (ID "") or changes somebody who works here. The voice profile of one who leaves is erased: nobody needs it.
+func (p *Practice) SavePerson(ctx context.Context, x Person) (Person, error) {
+	x, err := p.People.Save(ctx, x)
+	if err == nil && x.Retired {
+		err = p.Voices.EraseVoice(ctx, x.ID)
+	}
+	if err != nil {
+		return x, err
+	}
+	return p.Voices.info(ctx, x)
 }
 
 // Patients finds those whose name or number contains search, all for ""; sorted by name.
@@ -129,7 +141,12 @@ func (p *Practice) SavePatient(ctx context.Context, pt Patient) (kept Patient, e
 }
 
 func (p *Practice) visit(ctx context.Context, x Exam) (Visit, error) {
-	v := Visit{ID: x.ID, Patient: x.Patient, Kind: x.Kind, Earlier: x.Earlier, Began: x.Created.UnixMilli(), SignedBy: x.SignedBy, Title: x.Title}
+	v := Visit{ID: x.ID, Patient: x.Patient, Kind: x.Kind, Earlier: x.Earlier, Began: x.Created.UnixMilli(), SignedBy: x.SignedBy, Title: x.Title, Waits: x.Waits, Void: x.Void, Order: x.Order}
+	if _, ok, err := p.earlier(ctx, x); err != nil {
+		return v, err
+	} else if !ok {
+		v.Earlier = ""
+	}
 	pt, err := p.records.Patient(ctx, x.Patient)
 	if err != nil {
 		return v, err
@@ -153,7 +170,7 @@ func (p *Practice) visit(ctx context.Context, x Exam) (Visit, error) {
 	return v, nil
 }
 
-// Visits lists a patient's exams, newest first.
+// Visits lists a patient's exams, the one begun last first.
 func (p *Practice) Visits(ctx context.Context, patient string) ([]Visit, error) {
 	xs, err := p.records.Exams(ctx, patient)
 	if err != nil {
@@ -168,8 +185,21 @@ func (p *Practice) Visits(ctx context.Context, patient string) ([]Visit, error) 
 		}
 		out = append(out, v)
 	}
-	slices.SortStableFunc(out, func(a, b Visit) int { return cmp.Compare(b.Began, a.Began) })
+	latest := int64(0)
+	for i := len(out) - 1; i >= 0; i-- {
+		out[i].ClockBack = out[i].Began < latest
+		latest = max(latest, out[i].Began)
+	}
 	return out, nil
+}
+
+// earlier is the exam that another one re-evaluates; ok is false if there is none, or none that counts of the same patient any more.
+func (p *Practice) earlier(ctx context.Context, x Exam) (e Exam, ok bool, err error) {
+	if x.Earlier == "" {
+		return e, false, nil
+	}
+	e, err = p.records.Exam(ctx, x.Earlier)
+	return e, err == nil && !e.Void && e.Patient == x.Patient, err
 }
 
 func (p *Practice) Visit(ctx context.Context, id string) (Visit, error) {
@@ -181,7 +211,7 @@ func (p *Practice) Visit(ctx context.Context, id string) (Visit, error) {
 }
 
 // Begin starts an exam. A re-evaluation takes over which teeth are there from the exam before.
-func (p *Practice) Begin(ctx context.Context, n NewVisit) (Visit, error) {
+func (p *Practice) Begin(ctx context.Context, n NewVisit, by exam.Caller) (Visit, error) {
 	if n.ID != "" {
 		if v, err := p.Visit(ctx, n.ID); err == nil && v.Numbering != "" {
 			return v, nil // asked twice
@@ -211,14 +241,21 @@ func (p *Practice) Begin(ctx context.Context, n NewVisit) (Visit, error) {
 	if err != nil {
 		return Visit{}, err
 	}
+	if _, err := p.living(ctx, n.Patient); err != nil {
+		return Visit{}, err
+	}
 	x, err := p.records.Exam(ctx, n.ID)
 	if n.ID == "" || errors.Is(err, ErrNotFound) {
-		x, err = p.records.NewExam(ctx, Exam{ID: n.ID, Patient: n.Patient, Kind: kind, Earlier: n.Earlier})
+		x, err = p.records.NewExam(ctx, Exam{ID: n.ID, Patient: n.Patient, Kind: kind, Earlier: n.Earlier, Examiner: by.Who})
 	}
 	if err != nil {
 		return Visit{}, err
 	}
-	if err := exam.Start(ctx, p.records.Log(x.ID), num, path, nil, present, p.now().UnixMilli(), ""); err != nil {
+	evs, err := chart.Start(num, path, nil, present, chart.Meta{Time: p.millis(), Person: by.Person, Who: by.Who, Patient: n.Patient})
+	if err == nil {
+		err = p.records.Log(x.ID).Append(ctx, evs...)
+	}
+	if err != nil {
 		return Visit{}, err
 	}
 	return p.visit(ctx, x)

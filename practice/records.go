@@ -18,19 +18,31 @@ type Records interface {
 	AddPatient(ctx context.Context, p Patient) (Patient, error)
 	// UpdatePatient fails with ErrConflict if p.Version is not that of the record.
 	UpdatePatient(ctx context.Context, p Patient) (Patient, error)
+	// MergePatient notes that a patient is another one, whole.
+	MergePatient(ctx context.Context, patient, whole, reason, who string) error
 
-	// Exams lists the exams of a patient, or of all for "", the newest first.
+	// Exams lists the exams of a patient, or of all for "", the one begun last first.
 	Exams(ctx context.Context, patient string) ([]Exam, error)
 	Exam(ctx context.Context, id string) (Exam, error)
 	NewExam(ctx context.Context, x Exam) (Exam, error)
-	// LastExams gives the newest exam of each patient, Decisions the plan in force of each exam that has one.
+	// LastExams gives the exam of each patient that was begun last and counts, Decisions the plan in force of each exam that has one.
 	LastExams(ctx context.Context) (map[string]LastExam, error)
 	Decisions(ctx context.Context) (map[string]chart.Decision, error)
 	// Log is the log of an exam. Whether there is such an exam shows when the log is used.
 	Log(exam string) Log
 
-	Examiners(ctx context.Context) ([]Examiner, error)
-	PutExaminer(ctx context.Context, e Examiner) (Examiner, error)
+	People(ctx context.Context) ([]Person, error)
+	// PutPerson adds a person (ID "") or changes name, roles and whether it left.
+	PutPerson(ctx context.Context, p Person) (Person, error)
+	Account(ctx context.Context, person string) (Account, error)
+	SetPassword(ctx context.Context, person, kept string) error
+	// SetCode fails with ErrTaken if it is somebody else's; PersonWithCode finds whose it is.
+	SetCode(ctx context.Context, person, code string) error
+	PersonWithCode(ctx context.Context, code string) (person string, err error)
+	Sessions(ctx context.Context) ([]Session, error)
+	PutSession(ctx context.Context, s Session) error
+	EndSession(ctx context.Context, token []byte) error
+
 	Voice(ctx context.Context, examiner string) (Voice, error)
 	PutVoice(ctx context.Context, v Voice) (Voice, error)
 	// EraseVoice leaves nothing of a voice profile, and of what was changed before, on the disk.

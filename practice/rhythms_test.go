@@ -43,7 +43,7 @@ func TestRhythmIsKept(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	ann, err := p.Voices.SaveExaminer(ctx, practice.Examiner{Name: "Ann Tidewell"})
+	ann, err := st.PutPerson(ctx, clinician("Ann Tidewell"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -97,7 +97,7 @@ func TestRhythmIsKept(t *testing.T) {
 	}
 
 	// Neither is that of somebody who has left.
-	if _, err := p.Voices.SaveExaminer(ctx, practice.Examiner{ID: ann.ID, Name: ann.Name, Retired: true}); err != nil {
+	if _, err := p.SavePerson(ctx, practice.Person{ID: ann.ID, Name: ann.Name, Roles: ann.Roles, Retired: true}); err != nil {
 		t.Fatal(err)
 	}
 	_, m, _ = begin(ann.ID)

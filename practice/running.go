@@ -39,8 +39,10 @@ func (p *Practice) Open(ctx context.Context, id string) (*exam.Exam, error) {
 		KeepClip:   func(call uint64, pcm []int16) { p.Clips.add(clip{id, call, pcm}) },
 		Signed:     func() { p.Clips.signed(id) },
 		Recognizer: p.recognizer, Examiner: p.Voices.caller, Rhythm: p.Voices.rhythm, KeepRhythm: p.Voices.keepRhythm}
-	if x.Earlier != "" {
-		st, err := p.State(ctx, x.Earlier)
+	if before, ok, err := p.earlier(ctx, x); err != nil {
+		return nil, fmt.Errorf("earlier exam: %w", err)
+	} else if ok {
+		st, err := p.fold(ctx, before)
 		if err != nil {
 			return nil, fmt.Errorf("earlier exam: %w", err)
 		}
@@ -62,6 +64,7 @@ func (p *Practice) keepResting() {
 		select {
 		case <-every.C:
 			p.rest()
+			p.People.sweep(context.Background())
 		case <-p.quit:
 			return
 		}

@@ -83,7 +83,7 @@ func TestCourseReadsEachLogOnce(t *testing.T) {
 	defer p.Close()
 	const exams = 24
 	for i := range exams {
-		v, err := p.Begin(t.Context(), practice.NewVisit{Patient: patient, Numbering: chart.FDI, Path: "arch"})
+		v, err := p.Begin(t.Context(), practice.NewVisit{Patient: patient, Numbering: chart.FDI, Path: "arch"}, exam.Caller{Person: "ada", Who: "Ada Quill"})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -95,7 +95,7 @@ func TestCourseReadsEachLogOnce(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	srv := httptest.NewServer(web.New(web.Options{Exams: web.Opener(p.Open), Practice: p}))
+	srv := httptest.NewServer(web.New(web.Options{Exams: web.Opener(p.Open), Practice: p, People: p.People}))
 	defer srv.Close()
 	c.reads = 0
 	for range 2 {

@@ -28,7 +28,7 @@ type lesson struct {
 
 // lessons are what an examiner repaired by voice in exams, whose sound is kept and which his profile has not learned from; newest first.
 func (v *Voices) lessons(ctx context.Context, examiner string) ([]lesson, error) {
-	es, err := v.records.Examiners(ctx)
+	es, err := v.records.People(ctx)
 	if err != nil {
 		return nil, err
 	}

@@ -29,7 +29,7 @@ func TestTeach(t *testing.T) {
 	v := p.Voices
 	person := func(name string) string {
 		t.Helper()
-		e, err := v.SaveExaminer(ctx, practice.Examiner{Name: name})
+		e, err := st.PutPerson(ctx, clinician(name))
 		if err != nil {
 			t.Fatal(err)
 		}

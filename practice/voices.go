@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
 	"sync"
 	"time"
 
@@ -14,15 +15,6 @@ import (
 	"leadsman/speech"
 	"leadsman/voice"
 )
-
-// Examiner is somebody who makes exams.
-type Examiner struct {
-	ID      string `json:"id"` // made when empty
-	Name    string `json:"name"`
-	Retired bool   `json:"retired"` // no longer offered for new exams
-	// Voice is the examiner's voice profile; nil: none. Filled in by Voices.
-	Voice *VoiceInfo `json:"voice,omitempty"`
-}
 
 // VoiceInfo says what is known of a voice profile.
 type VoiceInfo struct {
@@ -132,11 +124,11 @@ func (v *Voices) caller(examiner string) exam.Caller {
 		}
 		return exam.Caller{}
 	}
-	return exam.Caller{Person: e.ID, Who: e.Name}
+	return e.Caller()
 }
 
 // info fills in what is known of an examiner's voice.
-func (v *Voices) info(ctx context.Context, e Examiner) (Examiner, error) {
+func (v *Voices) info(ctx context.Context, e Person) (Person, error) {
 	kept, err := v.records.Voice(ctx, e.ID)
 	if errors.Is(err, ErrNotFound) {
 		return e, nil
@@ -167,8 +159,10 @@ func (v *Voices) fits(profile []byte) error {
 	return rec.Close()
 }
 
-func (v *Voices) Examiners(ctx context.Context) ([]Examiner, error) {
-	es, err := v.records.Examiners(ctx)
+// Examiners lists the people who examine, and who did.
+func (v *Voices) Examiners(ctx context.Context) ([]Person, error) {
+	es, err := v.records.People(ctx)
+	es = slices.DeleteFunc(es, func(e Person) bool { return !e.Is(Clinician, Student, Supervisor) })
 	if err != nil {
 		return nil, err
 	}
@@ -180,37 +174,17 @@ func (v *Voices) Examiners(ctx context.Context) ([]Examiner, error) {
 	return es, nil
 }
 
-// SaveExaminer adds (ID "") or changes an examiner. The voice profile of one who retires is erased.
-func (v *Voices) SaveExaminer(ctx context.Context, e Examiner) (Examiner, error) {
-	if e.ID != "" {
-		if _, err := v.examiner(ctx, e.ID); err != nil {
-			return e, err
-		}
-	}
-	if e.ID != "" && e.Retired {
-		// Nobody needs the voice of somebody who has left.
-		if err := v.EraseVoice(ctx, e.ID); err != nil {
-			return e, err
-		}
-	}
-	kept, err := v.records.PutExaminer(ctx, Examiner{ID: e.ID, Name: e.Name, Retired: e.Retired})
+func (v *Voices) examiner(ctx context.Context, id string) (Person, error) {
+	es, err := v.records.People(ctx)
 	if err != nil {
-		return e, err
-	}
-	return v.info(ctx, kept)
-}
-
-func (v *Voices) examiner(ctx context.Context, id string) (Examiner, error) {
-	es, err := v.records.Examiners(ctx)
-	if err != nil {
-		return Examiner{}, err
+		return Person{}, err
 	}
 	for _, e := range es {
 		if e.ID == id {
 			return e, nil
 		}
 	}
-	return Examiner{}, ErrNotFound
+	return Person{}, ErrNotFound
 }
 
 // Voice is the profile as a file.

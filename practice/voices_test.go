@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"log/slog"
 	"strings"
 	"testing"
 	"time"
@@ -60,14 +61,12 @@ func TestVoices(t *testing.T) {
 	}
 	defer st.Close()
 	l := &learner{Engine: scripted.New(scripted.Utterance{StartMS: 300, EndMS: 900, Text: "three two four"}), version: "v1"}
-	v := practice.NewVoices(st, l, time.Now)
-	defer v.Close()
-	ann, err := v.SaveExaminer(ctx, practice.Examiner{Name: "Ann Tidewell"})
+	p := practice.New(practice.Config{Records: st, Engine: l, Now: time.Now, Log: slog.New(slog.DiscardHandler)})
+	defer p.Close()
+	v := p.Voices
+	ann, err := st.PutPerson(ctx, clinician("Ann Tidewell"))
 	if err != nil {
 		t.Fatal(err)
-	}
-	if _, err := v.SaveExaminer(ctx, practice.Examiner{ID: "nobody", Name: "x"}); !errors.Is(err, practice.ErrNotFound) {
-		t.Errorf("an examiner that is not there: %v", err)
 	}
 	if _, err := v.Practise(ctx, "nobody", voice.Drill); !errors.Is(err, practice.ErrNotFound) {
 		t.Errorf("a session for nobody: %v", err)
@@ -156,7 +155,7 @@ func TestVoices(t *testing.T) {
 	if err := v.SaveVoice(ctx, ann.ID, file); err != nil {
 		t.Fatal(err)
 	}
-	if gone, err := v.SaveExaminer(ctx, practice.Examiner{ID: ann.ID, Name: ann.Name, Retired: true}); err != nil || gone.Voice != nil {
+	if gone, err := p.SavePerson(ctx, practice.Person{ID: ann.ID, Name: ann.Name, Roles: ann.Roles, Retired: true}); err != nil || gone.Voice != nil {
 		t.Errorf("retired: %+v, %v", gone, err)
 	}
 
@@ -182,7 +181,7 @@ func TestForgottenSessions(t *testing.T) {
 	defer v.Close()
 	var ids []string
 	for _, name := range []string{"Ann", "Ben"} {
-		e, err := v.SaveExaminer(ctx, practice.Examiner{Name: name})
+		e, err := st.PutPerson(ctx, clinician(name))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -197,7 +196,7 @@ func TestForgottenSessions(t *testing.T) {
 		t.Error(err)
 	}
 	now = now.Add(practice.ForgottenAfter/2 + time.Second)
-	e, err := v.SaveExaminer(ctx, practice.Examiner{Name: "Cy"})
+	e, err := st.PutPerson(ctx, clinician("Cy"))
 	if err != nil {
 		t.Fatal(err)
 	}

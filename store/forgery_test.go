@@ -52,7 +52,7 @@ func aPractice(t testing.TB, dir string) {
 				chart.Event{Seq: n + 2, Call: n + 1, Kind: chart.KindSign, Who: "Ada Quill", Time: 1772442000000}))
 		}
 	}
-	ada, err := s.PutExaminer(ctx, Examiner{Name: "Ada Quill"})
+	ada, err := s.PutPerson(ctx, Person{Roles: practice.Roles(), Name: "Ada Quill"})
 	must(err)
 	_, err = s.PutVoice(ctx, Voice{Examiner: ada.ID, Engine: "e", Report: "{}", Profile: bytes.Repeat([]byte("voice "), 900)})
 	must(err)

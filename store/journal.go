@@ -32,6 +32,10 @@ var kept = []struct {
 	{"settings", []string{"scope", "key"}},
 	{"clips", []string{"exam", "call"}},
 	{"voices", []string{"examiner"}},
+	{"accounts", []string{"person"}},
+	{"passkeys", []string{"id"}},
+	{"standing", []string{"exam"}},
+	{"merged", []string{"patient"}},
 }
 
 func keyColumns(table string) []string {
@@ -60,7 +64,7 @@ type tx struct {
 // record journals what became of a row: that of e.Table whose key has these values. It is called after
 // the change, in its transaction. Where the row is gone the entry says so.
 func (t *tx) record(ctx context.Context, e Entry, key ...any) error {
-	t.patients = t.patients || e.Table == "patients"
+	t.patients = t.patients || e.Table == "patients" || e.Table == "merged"
 	cols := keyColumns(e.Table)
 	q := "SELECT * FROM " + e.Table + " WHERE " + strings.Join(cols, " = ? AND ") + " = ?"
 	rows, err := t.QueryContext(ctx, q, key...)

@@ -102,16 +102,24 @@ func (l *Log) AppendHeard(ctx context.Context, h chart.Heard, evs ...chart.Event
 		}
 		defer ins.Close()
 		wasSigned := signed.Valid
+		var amends uint64 // the call that amends
+		stands := false
 		for i, e := range evs {
 			if e.Seq != last+1 {
 				return fmt.Errorf("event %d after event %d: %w", e.Seq, last, ErrOutOfOrder)
 			}
-			if signed.Valid && !e.Kind.AfterSigning() {
+			if signed.Valid && !e.Kind.AfterSigning() && !(e.Kind.ByAmendment() && e.Call == amends) {
 				return ErrSigned
 			}
-			if e.Kind == chart.KindSign {
+			switch e.Kind {
+			case chart.KindSign:
 				signed, signedBy = sql.NullInt64{Int64: e.Time, Valid: true}, e.Who
+			case chart.KindAmend:
+				amends = e.Call
+			case chart.KindOwner:
+				patient = e.Patient
 			}
+			stands = stands || e.Waits || e.Kind == chart.KindVoid || e.Kind == chart.KindCosign
 			head, last = link(head, bodies[i]), e.Seq
 			if _, err := ins.ExecContext(ctx, l.exam, e.Seq, e.Call, e.Time, string(e.Source), string(e.Kind), l.s.keys.sealEvent(l.exam, e.Seq, bodies[i])); err != nil {
 				return err
@@ -122,16 +130,43 @@ func (l *Log) AppendHeard(ctx context.Context, h chart.Heard, evs ...chart.Event
 			what = "exam.signed"
 			_, err = tx.ExecContext(ctx, "UPDATE exams SET events=?, head=?, signed=?, signed_by=? WHERE id=?", last, head, signed, signedBy, l.exam)
 		} else {
-			_, err = tx.ExecContext(ctx, "UPDATE exams SET events=?, head=? WHERE id=?", last, head, l.exam)
+			_, err = tx.ExecContext(ctx, "UPDATE exams SET events=?, head=?, patient=? WHERE id=?", last, head, patient, l.exam)
 		}
 		if err == nil {
-			err = tx.record(ctx, Entry{What: what, Table: "exams", Patient: patient}, l.exam)
+			err = tx.record(ctx, Entry{What: what, Table: "exams", Patient: patient, Who: evs[0].Person}, l.exam)
+		}
+		if err == nil && stands {
+			err = l.stand(ctx, tx, patient, evs)
 		}
 		if err != nil || h.Stream == "" {
 			return err
 		}
 		return l.heard(ctx, tx, h)
 	})
+}
+
+// stand keeps what events say of the exam as a whole.
+func (l *Log) stand(ctx context.Context, tx *tx, patient string, evs []chart.Event) error {
+	var void, waits bool
+	err := tx.QueryRowContext(ctx, "SELECT void, waits FROM standing WHERE exam = ?", l.exam).Scan(&void, &waits)
+	if err != nil && !errors.Is(err, sql.ErrNoRows) {
+		return err
+	}
+	for _, e := range evs {
+		switch {
+		case e.Kind == chart.KindVoid:
+			void = *e.Value == 1
+		case e.Kind == chart.KindCosign:
+			waits = false
+		case e.Waits:
+			waits = true
+		}
+	}
+	if _, err = tx.ExecContext(ctx, `INSERT INTO standing (exam, void, waits) VALUES (?,?,?)
+		ON CONFLICT (exam) DO UPDATE SET void = excluded.void, waits = excluded.waits`, l.exam, void, waits); err != nil {
+		return err
+	}
+	return tx.record(ctx, Entry{What: "exam.stands", Table: "standing", Patient: patient, Who: evs[0].Person}, l.exam)
 }
 
 // heard writes a position.

@@ -22,16 +22,20 @@ type (
 	Patient  = practice.Patient
 	Exam     = practice.Exam
 	LastExam = practice.LastExam
-	Examiner = practice.Examiner
+	Person   = practice.Person
 	Voice    = practice.Voice
 )
 
-const patientCols = "id, sealed, version, created, changed"
+const (
+	patientCols = "id, sealed, version, created, changed"
+	// mergedCol follows them where patients are read.
+	mergedCol = ", COALESCE((SELECT whole FROM merged WHERE patient = patients.id), '')"
+)
 
 func (s *Store) scanPatient(scan func(...any) error) (p Patient, err error) {
 	var created, changed int64
 	var sealed []byte
-	if err = scan(&p.ID, &sealed, &p.Version, &created, &changed); err != nil {
+	if err = scan(&p.ID, &sealed, &p.Version, &created, &changed, &p.Merged); err != nil {
 		return p, err
 	}
 	p.Created, p.Changed = fromMillis(created), fromMillis(changed)
@@ -74,7 +78,7 @@ func taken(what string, err error) error {
 
 // Patient returns one patient, or ErrNotFound.
 func (s *Store) Patient(ctx context.Context, id string) (Patient, error) {
-	p, err := s.scanPatient(s.r.QueryRowContext(ctx, "SELECT "+patientCols+" FROM patients WHERE id = ?", id).Scan)
+	p, err := s.scanPatient(s.r.QueryRowContext(ctx, "SELECT "+patientCols+mergedCol+" FROM patients WHERE id = ?", id).Scan)
 	if errors.Is(err, sql.ErrNoRows) {
 		return p, fmt.Errorf("patient %q: %w", id, ErrNotFound)
 	}
@@ -82,13 +86,13 @@ func (s *Store) Patient(ctx context.Context, id string) (Patient, error) {
 }
 
 // Patients lists the patients whose name, number and date of birth contain every word of search, in
-// any order and whatever the case; an empty search lists all. Sorted by name.
+// any order and whatever the case; an empty search lists all but those merged into others. Sorted by name.
 func (s *Store) Patients(ctx context.Context, search string) ([]Patient, error) {
 	all, err := s.allPatients(ctx)
 	words := strings.Fields(strings.ToLower(search))
 	var out []Patient
 	for _, p := range all {
-		if !slices.ContainsFunc(words, func(w string) bool { return !strings.Contains(p.key, w) }) {
+		if p.Merged == "" && !slices.ContainsFunc(words, func(w string) bool { return !strings.Contains(p.key, w) }) {
 			out = append(out, p.Patient)
 		}
 	}
@@ -131,7 +135,7 @@ func (s *Store) allPatients(ctx context.Context) ([]opened, error) {
 			p.Name, p.Note, err = "(damaged record) "+p.ID, err.Error(), nil
 		}
 		return opened{p, p.SearchKey()}, err
-	}, "SELECT "+patientCols+" FROM patients")
+	}, "SELECT "+patientCols+mergedCol+" FROM patients")
 	slices.SortFunc(all, func(a, b opened) int {
 		return cmp.Or(cmp.Compare(strings.ToLower(a.Name), strings.ToLower(b.Name)), cmp.Compare(a.ID, b.ID))
 	})
@@ -193,14 +197,18 @@ func (s *Store) UpdatePatient(ctx context.Context, p Patient) (Patient, error) {
 	return cur, err
 }
 
-const examCols = "id, patient, kind, earlier, examiner, title, created, events, head, signed, signed_by"
+const (
+	examCols = "id, patient, kind, earlier, examiner, title, created, events, head, signed, signed_by"
+	// standingCols follow them where exams are read.
+	standingCols = ", COALESCE((SELECT void FROM standing WHERE exam = exams.id), 0), COALESCE((SELECT waits FROM standing WHERE exam = exams.id), 0), exams.rowid"
+)
 
 func (s *Store) scanExam(scan func(...any) error) (x Exam, err error) {
 	var created int64
 	var earlier sql.NullString
 	var signed sql.NullInt64
 	var head []byte
-	err = scan(&x.ID, &x.Patient, &x.Kind, &earlier, &x.Examiner, &x.Title, &created, &x.Events, &head, &signed, &x.SignedBy)
+	err = scan(&x.ID, &x.Patient, &x.Kind, &earlier, &x.Examiner, &x.Title, &created, &x.Events, &head, &signed, &x.SignedBy, &x.Void, &x.Waits, &x.Order)
 	x.Created, x.Earlier, x.Head = fromMillis(created), earlier.String, s.keys.openHead(x.ID, head)
 	if signed.Valid {
 		x.Signed = fromMillis(signed.Int64)
@@ -208,18 +216,20 @@ func (s *Store) scanExam(scan func(...any) error) (x Exam, err error) {
 	return x, err
 }
 
-// LastExams gives the newest exam of each patient. An exam begins with the first event of its log, or
+// LastExams gives the newest exam of each patient that counts. An exam begins with the first event of its log, or
 // with its record if the log is empty.
 func (s *Store) LastExams(ctx context.Context) (map[string]LastExam, error) {
 	type row struct {
 		patient string
 		LastExam
 	}
-	// Beside MAX, SQLite takes the other columns from the row that has it.
+	// Beside MAX, SQLite takes the other columns from the row that has it. Rows are numbered as they come: the clock may have been set back.
 	rows, err := list(ctx, s, "list last exams", func(scan func(...any) error) (r row, err error) {
-		err = scan(&r.patient, &r.Exam, &r.Began)
+		var row int64
+		err = scan(&r.patient, &r.Exam, &r.Began, &row)
 		return
-	}, `SELECT x.patient, x.id, MAX(COALESCE(e.time, x.created)) FROM exams x LEFT JOIN events e ON e.exam = x.id AND e.seq = 1 GROUP BY x.patient`)
+	}, `SELECT x.patient, x.id, COALESCE(e.time, x.created), MAX(x.rowid) FROM exams x LEFT JOIN events e ON e.exam = x.id AND e.seq = 1
+		WHERE x.id NOT IN (SELECT exam FROM standing WHERE void = 1) GROUP BY x.patient`)
 	out := make(map[string]LastExam, len(rows))
 	for _, r := range rows {
 		out[r.patient] = r.LastExam
@@ -280,17 +290,17 @@ func (s *Store) NewExam(ctx context.Context, x Exam) (Exam, error) {
 
 // Exam returns one exam, or ErrNotFound.
 func (s *Store) Exam(ctx context.Context, id string) (Exam, error) {
-	x, err := s.scanExam(s.r.QueryRowContext(ctx, "SELECT "+examCols+" FROM exams WHERE id = ?", id).Scan)
+	x, err := s.scanExam(s.r.QueryRowContext(ctx, "SELECT "+examCols+standingCols+" FROM exams WHERE id = ?", id).Scan)
 	if errors.Is(err, sql.ErrNoRows) {
 		return x, fmt.Errorf("exam %q: %w", id, ErrNotFound)
 	}
 	return x, s.fail("read exam", err)
 }
 
-// Exams lists the exams of a patient, or of all for "", the newest first.
+// Exams lists the exams of a patient, or of all for "", the one begun last first.
 func (s *Store) Exams(ctx context.Context, patient string) ([]Exam, error) {
 	return list(ctx, s, "list exams", s.scanExam,
-		"SELECT "+examCols+" FROM exams WHERE ?1 = '' OR patient = ?1 ORDER BY created DESC, rowid DESC", patient)
+		"SELECT "+examCols+standingCols+" FROM exams WHERE ?1 = '' OR patient = ?1 ORDER BY rowid DESC", patient)
 }
 
 // Decisions gives the plan in force of every exam that has one, by exam. It reads the plans alone; the
@@ -328,34 +338,6 @@ func (s *Store) Decisions(ctx context.Context) (map[string]chart.Decision, error
 		}
 	}
 	return out, nil
-}
-
-// PutExaminer adds an examiner or replaces the one with the same ID.
-func (s *Store) PutExaminer(ctx context.Context, e Examiner) (Examiner, error) {
-	id, err := newID(e.ID)
-	e.ID, e.Name = id, strings.TrimSpace(e.Name)
-	if err == nil && e.Name == "" {
-		err = fmt.Errorf("name: must not be empty: %w", ErrInvalid)
-	}
-	if err != nil {
-		return Examiner{}, fmt.Errorf("store examiner: %w", err)
-	}
-	return e, s.write(ctx, "store examiner", func(tx *tx) error {
-		_, err := tx.ExecContext(ctx, `INSERT INTO examiners (id, name, retired) VALUES (?,?,?)
-			ON CONFLICT (id) DO UPDATE SET name = excluded.name, retired = excluded.retired`, e.ID, e.Name, e.Retired)
-		if err != nil {
-			return err
-		}
-		return tx.record(ctx, Entry{What: "examiner.changed", Table: "examiners"}, e.ID)
-	})
-}
-
-// Examiners lists all examiners by name.
-func (s *Store) Examiners(ctx context.Context) ([]Examiner, error) {
-	return list(ctx, s, "list examiners", func(scan func(...any) error) (e Examiner, err error) {
-		err = scan(&e.ID, &e.Name, &e.Retired)
-		return
-	}, "SELECT id, name, retired FROM examiners ORDER BY name COLLATE NOCASE, id")
 }
 
 // Settings returns the settings of a scope: "" for the practice, or the ID of an examiner.

@@ -176,6 +176,52 @@ UPDATE clips SET wav = seal('clips/' || exam || '/' || call, wav);
 UPDATE voices SET profile = seal('voices/' || examiner, profile);
 ALTER TABLE sound ADD COLUMN mac BLOB NOT NULL DEFAULT x'';
 UPDATE sound SET mac = sound_mac(exam, stream, samples);
+`, `
+-- Who works here: accounts of the people in examiners. Without a row somebody is a clinician, as all were before.
+CREATE TABLE accounts (
+	person   TEXT PRIMARY KEY REFERENCES examiners,
+	roles    TEXT NOT NULL,            -- separated by spaces
+	password TEXT NOT NULL,            -- argon2id as a PHC string; empty: none
+	code     BLOB UNIQUE               -- keyed hash of the short code; NULL: none
+) STRICT;
+CREATE TABLE passkeys (
+	id         TEXT PRIMARY KEY,       -- base64url of the credential's id
+	person     TEXT NOT NULL REFERENCES examiners,
+	credential BLOB NOT NULL           -- JSON
+) STRICT;
+CREATE TABLE sessions (
+	token  BLOB PRIMARY KEY,           -- SHA-256 of what the browser has
+	person TEXT NOT NULL REFERENCES examiners,
+	sure   INTEGER NOT NULL CHECK (sure IN (0, 1)),
+	began  INTEGER NOT NULL,
+	used   INTEGER NOT NULL
+) STRICT, WITHOUT ROWID;
+
+-- What the log of an exam says of it as a whole, for lists.
+CREATE TABLE standing (
+	exam  TEXT PRIMARY KEY REFERENCES exams,
+	void  INTEGER NOT NULL CHECK (void IN (0, 1)),  -- it counts no more
+	waits INTEGER NOT NULL CHECK (waits IN (0, 1))  -- for a co-signature
+) STRICT;
+-- Patients who turned out to be one.
+CREATE TABLE merged (
+	patient TEXT PRIMARY KEY REFERENCES patients,
+	whole   TEXT NOT NULL REFERENCES patients CHECK (whole <> patient), -- under whom all is kept
+	who     TEXT NOT NULL,
+	time    INTEGER NOT NULL           -- the journal has the reason
+) STRICT;
+
+DROP TRIGGER events_after_sign;
+CREATE TRIGGER events_after_sign BEFORE INSERT ON events
+WHEN NEW.kind NOT IN ('call', 'remark', 'plan', 'cosign', 'amend', 'void', 'owner') AND (SELECT signed FROM exams WHERE id = NEW.exam) IS NOT NULL
+	AND NOT (NEW.kind IN ('set', 'tooth', 'patient', 'settle') AND EXISTS (SELECT 1 FROM events WHERE exam = NEW.exam AND call = NEW.call AND kind = 'amend'))
+BEGIN SELECT RAISE(ABORT, 'the exam is signed'); END;
+DROP TRIGGER exams_keep_origin;
+CREATE TRIGGER exams_keep_origin BEFORE UPDATE OF id, kind, earlier, created ON exams
+BEGIN SELECT RAISE(ABORT, 'the origin of an exam is never changed'); END;
+CREATE TRIGGER exams_move_by_event BEFORE UPDATE OF patient ON exams
+WHEN NEW.patient <> OLD.patient AND NOT EXISTS (SELECT 1 FROM events WHERE exam = OLD.id AND seq = NEW.events AND kind = 'owner')
+BEGIN SELECT RAISE(ABORT, 'an exam moves by an event'); END;
 `}
 
 // withJournal is the first version that has a journal.

@@ -9,6 +9,8 @@ import (
 	"path/filepath"
 	"testing"
 	"time"
+
+	"leadsman/practice"
 )
 
 // A voice profile is kept with its examiner, replaced by the next one, and gone from the disk when it is erased.
@@ -20,7 +22,7 @@ func TestVoices(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer s.Close()
-	ann, err := s.PutExaminer(ctx, Examiner{Name: "Ann Tidewell"})
+	ann, err := s.PutPerson(ctx, Person{Name: "Ann Tidewell", Roles: practice.Roles()})
 	if err != nil {
 		t.Fatal(err)
 	}

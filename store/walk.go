@@ -13,7 +13,7 @@ const page = 200
 func (s *Store) EachPatient(ctx context.Context, after string) iter.Seq2[Patient, error] {
 	return func(yield func(Patient, error) bool) {
 		for {
-			ps, err := list(ctx, s, "walk patients", s.scanPatient, "SELECT "+patientCols+" FROM patients WHERE id > ? ORDER BY id LIMIT ?", after, page)
+			ps, err := list(ctx, s, "walk patients", s.scanPatient, "SELECT "+patientCols+mergedCol+" FROM patients WHERE id > ? ORDER BY id LIMIT ?", after, page)
 			if err != nil {
 				yield(Patient{}, err)
 				return

@@ -52,6 +52,8 @@ func (s *server) changes(w http.ResponseWriter, r *http.Request) {
 		select {
 		case <-r.Context().Done():
 			return
+		case <-seatOf(r).Ended:
+			return
 		case <-beat.C:
 			if !send("event: beat\ndata: {}\n\n") {
 				return

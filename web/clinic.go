@@ -2,7 +2,6 @@ package web
 
 import (
 	"bytes"
-	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -58,7 +57,7 @@ func before(v *practice.Visit, all []practice.Visit) (id string, ok bool) {
 		return v.Earlier, true
 	}
 	for _, x := range all {
-		if x.ID != v.ID && x.Began < v.Began && x.Recorded > 0 {
+		if x.ID != v.ID && v.After(&x) && x.Recorded > 0 && !x.Void {
 			return x.ID, true
 		}
 	}
@@ -91,7 +90,7 @@ func (s *server) assessed(ctx context.Context, r *record, all []practice.Visit) 
 // between is an exam as the one before another, with what lies between the two.
 func between(a, b *record) *diagnosis.Earlier {
 	x, y := a.state.Chart.Patient.Probe, b.state.Chart.Patient.Probe
-	e := &diagnosis.Earlier{Chart: &a.state.Chart, Years: diagnosis.YearsOf(time.Duration(b.Began-a.Began) * time.Millisecond),
+	e := &diagnosis.Earlier{Chart: &a.state.Chart, Years: diagnosis.YearsOf(time.Duration(max(0, b.Began-a.Began)) * time.Millisecond),
 		OtherExaminer: otherHand(a.Visit, b.Visit) || x != "" && y != "" && x != y}
 	if done := therapyDone(a, b); !done.IsZero() {
 		e.Therapy = diagnosis.TherapyBetween(done, a.Day(), b.Day())
@@ -151,7 +150,7 @@ func (s *server) compare(r *http.Request) (any, error) {
 	if a.ID == b.ID || a.Patient != b.Patient {
 		return nil, errPair
 	}
-	if a.Began > b.Began {
+	if a.After(&b.Visit) {
 		a, b = b, a
 	}
 	switch r.URL.Query().Get("other") {
@@ -212,7 +211,7 @@ func (s *server) course(r *http.Request) (any, error) {
 	out := []point{}
 	var recs []*record
 	for _, v := range visits {
-		if v.Recorded == 0 {
+		if v.Recorded == 0 || v.Void {
 			continue
 		}
 		rec, err := s.record(ctx, v.ID)
@@ -233,8 +232,8 @@ func (s *server) course(r *http.Request) (any, error) {
 		out = append(out, pt)
 		recs = append(recs, &rec)
 	}
-	slices.SortStableFunc(out, func(a, b point) int { return cmp.Compare(a.Began, b.Began) })
-	slices.SortStableFunc(recs, func(a, b *record) int { return cmp.Compare(a.Began, b.Began) })
+	slices.Reverse(out)
+	slices.Reverse(recs)
 	exams := make([]diagnosis.Dated, len(recs))
 	for i, rec := range recs {
 		exams[i] = diagnosis.Dated{Chart: &rec.state.Chart, Day: rec.Day(), Examiner: rec.SignedBy}

@@ -175,7 +175,7 @@ func TestPlanAndDecision(t *testing.T) {
 	}
 	do("1", `{"recall_months":6}`, "")
 	p := plan()
-	if len(p.Decisions) != 1 || p.Decisions[0].Who != "Ann" || p.Decisions[0].RecallMonths != 6 {
+	if len(p.Decisions) != 1 || p.Decisions[0].Who != "Ada Quill" || p.Decisions[0].RecallMonths != 6 {
 		t.Fatalf("decided: %+v", p)
 	}
 	if a := do("2", `{"recall_months":3}`, ""); !strings.Contains(a, "changed at another screen") {

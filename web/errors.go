@@ -33,10 +33,24 @@ func status(err error) (int, fault) {
 		in      *inputError
 		refusal *chart.Refusal
 		limits  *chart.RangeError
+		denied  *practice.ForbiddenError
+		locked  *practice.LockedError
 	)
 	switch {
 	case errors.As(err, &in):
 		return in.status, fault{in.code, in.text}
+	case errors.As(err, &denied):
+		return http.StatusForbidden, fault{"forbidden", denied.Error()}
+	case errors.As(err, &locked):
+		return http.StatusTooManyRequests, fault{"locked", locked.Error()}
+	case errors.Is(err, practice.ErrSignIn):
+		return http.StatusUnauthorized, fault{"sign_in", practice.ErrSignIn.Error()}
+	case errors.Is(err, practice.ErrWrong):
+		return http.StatusUnauthorized, fault{"wrong", practice.ErrWrong.Error()}
+	case errors.Is(err, practice.ErrProve):
+		return http.StatusForbidden, fault{"prove", practice.ErrProve.Error()}
+	case errors.Is(err, practice.ErrTaken):
+		return http.StatusConflict, fault{"taken", err.Error()}
 	case errors.As(err, &refusal):
 		return http.StatusConflict, fault{"refused", refusal.Text}
 	case errors.As(err, &limits):

@@ -13,6 +13,10 @@ type File struct {
 
 // export answers with an exam in the form that ?as= names.
 func (s *server) export(w http.ResponseWriter, r *http.Request) {
+	if s.Export == nil {
+		s.fail(w, r, errNothingHere)
+		return
+	}
 	f, err := s.Export(r.Context(), r.PathValue("id"), r.URL.Query())
 	if err != nil {
 		s.fail(w, r, err)
@@ -29,4 +33,13 @@ func send(w http.ResponseWriter, f File) {
 	h.Set("Content-Length", strconv.Itoa(len(f.Body)))
 	h.Set("Cache-Control", "no-store")
 	_, _ = w.Write(f.Body) // nobody left to be told if the connection broke
+}
+
+// fhir hands a request to the interface for other systems.
+func (s *server) fhir(w http.ResponseWriter, r *http.Request) {
+	if s.FHIR == nil {
+		s.fail(w, r, errNothingHere)
+		return
+	}
+	s.FHIR.ServeHTTP(w, r)
 }

@@ -78,7 +78,7 @@ type Practice interface {
 	// Visits lists a patient's exams, newest first.
 	Visits(ctx context.Context, patient string) ([]practice.Visit, error)
 	Visit(ctx context.Context, id string) (practice.Visit, error)
-	Begin(ctx context.Context, v practice.NewVisit) (practice.Visit, error)
+	Begin(ctx context.Context, v practice.NewVisit, by exam.Caller) (practice.Visit, error)
 	// State is the fold of an exam's log as it stands. It must not be changed.
 	State(ctx context.Context, exam string) (*chart.State, error)
 	// Due lists when patients who had an exam are to come again, the earliest first and those for
@@ -92,6 +92,32 @@ type Practice interface {
 	OpenFeed(ctx context.Context) (secret string, err error)
 	WithdrawFeed(ctx context.Context) error
 	FeedAt(ctx context.Context, secret string) error
+	// Waiting lists exams that wait for a co-signature.
+	Waiting(ctx context.Context) ([]practice.Visit, error)
+	// MoveExam gives an exam to another patient, MergePatients all exams of one.
+	MoveExam(ctx context.Context, exam, to, reason string, by exam.Caller, call string) error
+	MergePatients(ctx context.Context, from, into, reason string, by exam.Caller) error
+	// SavePerson adds (ID "") or changes somebody who works here.
+	SavePerson(ctx context.Context, p practice.Person) (practice.Person, error)
 	Settings(ctx context.Context) (practice.Settings, error)
 	SaveSettings(ctx context.Context, s practice.Settings) (practice.Settings, error)
+}
+
+// People keeps accounts and who has signed in where.
+type People interface {
+	// Seat is who sits at the screen that has a token ("" none); here: on the machine of the service.
+	Seat(ctx context.Context, token string, here bool) (*practice.Seat, error)
+	// These seat another person and give the token of the screen from then on.
+	Choose(ctx context.Context, s *practice.Seat, person string) (token string, err error)
+	SignIn(ctx context.Context, s *practice.Seat, name, password, from string) (token string, err error)
+	Switch(ctx context.Context, s *practice.Seat, code string) (token string, err error)
+	Prove(ctx context.Context, s *practice.Seat, password string) (token string, err error)
+	SignOut(ctx context.Context, s *practice.Seat)
+	// Is checks that a password is that of who sits there.
+	Is(ctx context.Context, s *practice.Seat, password string) error
+	// Listens says that a microphone is on at the screen.
+	Listens(s *practice.Seat)
+	All(ctx context.Context) ([]practice.Person, error)
+	SetPassword(ctx context.Context, s *practice.Seat, person, password string) error
+	SetCode(ctx context.Context, person, code string) error
 }

@@ -65,7 +65,11 @@ func (s *server) sound(w http.ResponseWriter, r *http.Request) {
 			if e, err = s.running(r); err != nil {
 				return nil, err
 			}
-			return e.OpenMic(owner, q.Get("voice"), q.Get("takeover") == "1")
+			voice, err := speaker(r)
+			if err != nil {
+				return nil, err
+			}
+			return e.OpenMic(owner, voice, q.Get("takeover") == "1")
 		},
 		goesOn: func() bool {
 			_, err := e.View(r.Context())
@@ -103,6 +107,16 @@ func (s *server) stream(w http.ResponseWriter, r *http.Request, of hearing) {
 		return // answered by the upgrader
 	}
 	defer c.Close()
+	seat, over := seatOf(r), make(chan struct{})
+	defer close(over)
+	go func() { // where another person sits down, or nobody is signed in any more, nothing is heard as from who sat there
+		select {
+		case <-seat.Ended:
+			c.Close()
+		case <-over:
+		}
+	}()
+	used := time.Now()
 	if err := spoken(r.URL.Query()); err != nil {
 		s.hangUp(c, r, err)
 		return
@@ -140,6 +154,10 @@ func (s *server) stream(w http.ResponseWriter, r *http.Request, of hearing) {
 		if err != nil {
 			ended = of.ofPage && websocket.IsCloseError(err, websocket.CloseNormalClosure, websocket.CloseGoingAway)
 			return // broken, closed, or a frame over the limit, which the library answers by code 1009
+		}
+		if time.Since(used) > time.Minute {
+			used = time.Now()
+			s.People.Listens(seat)
 		}
 		if kind == websocket.TextMessage {
 			var in fromPage
@@ -296,7 +314,7 @@ func (s *server) hangUp(c *websocket.Conn, r *http.Request, err error) {
 		code = closeTaken
 	case errors.Is(err, exam.ErrNoEngine):
 		code = closeNoEngine
-	case errors.Is(err, practice.ErrNotFound), errors.Is(err, exam.ErrClosed):
+	case errors.As(err, new(*practice.ForbiddenError)), errors.Is(err, practice.ErrNotFound), errors.Is(err, exam.ErrClosed):
 		code = closeGone
 	}
 	if http == 500 && r.Context().Err() == nil {

@@ -51,7 +51,7 @@ type trying struct {
 
 func startTrying(t *testing.T, patience time.Duration) *trying {
 	tr := &trying{engine: &counted{Engine: scripted.New(scripted.Utterance{StartMS: 100, EndMS: 400, Text: "three two four"})}, exams: make(chan *exam.Exam, 99)}
-	srv := httptest.NewServer(web.New(web.Options{Patience: patience, Trial: func(ctx context.Context) (*exam.Exam, error) {
+	srv := httptest.NewServer(web.New(web.Options{People: solo{}, Patience: patience, Trial: func(ctx context.Context) (*exam.Exam, error) {
 		log := &exam.Memory{}
 		if err := exam.Start(ctx, log, chart.FDI, "", nil, nil, 1, ""); err != nil {
 			return nil, err

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"net/http"
-	"strings"
 
 	"leadsman/practice"
 	"leadsman/voice"
@@ -14,9 +13,7 @@ import (
 
 // Voices keeps examiners and their voice profiles, and has them practise. A voice profile is personal data.
 type Voices interface {
-	Examiners(ctx context.Context) ([]practice.Examiner, error)
-	// SaveExaminer adds (ID "") or changes an examiner. The voice profile of one who retires is erased.
-	SaveExaminer(ctx context.Context, e practice.Examiner) (practice.Examiner, error)
+	Examiners(ctx context.Context) ([]practice.Person, error)
 	// Voice is the profile as a file; SaveVoice keeps such a file, if it is one for the model in use; EraseVoice wipes it.
 	Voice(ctx context.Context, examiner string) ([]byte, error)
 	SaveVoice(ctx context.Context, examiner string, profile []byte) error
@@ -34,76 +31,27 @@ const maxVoice = 1 << 20
 
 var errNoVoices = &inputError{http.StatusNotFound, "no_such_address", "no examiners are kept here"}
 
-// voiceRoutes adds the addresses of examiners, voice profiles and practising.
-func (s *server) voiceRoutes(mux *http.ServeMux, api func(string, func(*http.Request) (any, error))) {
-	with := func(pattern string, h func(*http.Request, Voices) (any, error)) {
-		api(pattern, func(r *http.Request) (any, error) {
+// voiceCalls are the addresses of voice profiles and practising. What concerns a voice is for whose voice it is, and for who manages people.
+func (s *server) voiceCalls() []call {
+	with := func(h func(*http.Request, Voices) (any, error)) func(*http.Request) (any, error) {
+		return func(r *http.Request) (any, error) {
 			if s.Voices == nil {
 				return nil, errNoVoices
 			}
 			return h(r, s.Voices)
+		}
+	}
+	own := func(h func(*http.Request, Voices) (any, error)) func(*http.Request) (any, error) {
+		return with(func(r *http.Request, v Voices) (any, error) {
+			if err := ofOwn(r, practice.Practise); err != nil {
+				return nil, err
+			}
+			return h(r, v)
 		})
 	}
-	with("GET /api/examiners", func(r *http.Request, v Voices) (any, error) {
-		es, err := v.Examiners(r.Context())
-		return append([]practice.Examiner{}, es...), err
-	})
-	save := func(r *http.Request, v Voices) (any, error) {
-		var in struct {
-			Name    string `json:"name"`
-			Retired bool   `json:"retired"`
-		}
-		if err := read(r, &in); err != nil {
-			return nil, err
-		}
-		in.Name = strings.TrimSpace(in.Name)
-		if err := need("name", in.Name, maxWho); err != nil {
-			return nil, err
-		}
-		return v.SaveExaminer(r.Context(), practice.Examiner{ID: r.PathValue("id"), Name: in.Name, Retired: in.Retired})
-	}
-	with("POST /api/examiners", save)
-	with("PUT /api/examiners/{id}", save)
-	with("PUT /api/examiners/{id}/voice", func(r *http.Request, v Voices) (any, error) {
-		profile, err := io.ReadAll(http.MaxBytesReader(nil, r.Body, maxVoice))
-		var big *http.MaxBytesError
-		if errors.As(err, &big) {
-			return nil, &inputError{http.StatusRequestEntityTooLarge, "too_long", fmt.Sprintf("this is no voice profile: it is longer than %d bytes", maxVoice)}
-		}
-		if err != nil {
-			return nil, &inputError{http.StatusBadRequest, "interrupted", "the file did not arrive whole: send it again"}
-		}
-		return struct{}{}, v.SaveVoice(r.Context(), r.PathValue("id"), profile)
-	})
-	with("DELETE /api/examiners/{id}/voice", func(r *http.Request, v Voices) (any, error) {
-		ctx, done := working(r)
-		defer done()
-		return struct{}{}, v.EraseVoice(ctx, r.PathValue("id"))
-	})
-	mux.HandleFunc("GET /api/examiners/{id}/voice", s.exportVoice)
-	with("GET /api/examiners/{id}/takes", func(r *http.Request, v Voices) (any, error) {
-		n, err := v.Lessons(r.Context(), r.PathValue("id"))
-		return map[string]int{"takes": n}, err
-	})
-	with("POST /api/examiners/{id}/practise", func(r *http.Request, v Voices) (any, error) {
-		var in struct {
-			Kind voice.Kind `json:"kind"`
-		}
-		if err := read(r, &in); err != nil {
-			return nil, err
-		}
-		if in.Kind != voice.Enrol && in.Kind != voice.Drill && in.Kind != voice.Teach {
-			return nil, &inputError{http.StatusUnprocessableEntity, "kind", fmt.Sprintf("kind is %s, %s or %s", voice.Enrol, voice.Drill, voice.Teach)}
-		}
-		p, err := v.Practise(r.Context(), r.PathValue("id"), in.Kind)
-		if err != nil {
-			return nil, err
-		}
-		return p.View(), nil
-	})
-	session := func(pattern string, h func(*http.Request, *voice.Session) error) {
-		with(pattern, func(r *http.Request, v Voices) (any, error) {
-			p, err := v.Session(r.PathValue("id"))
+	session := func(h func(*http.Request, *voice.Session) error) func(*http.Request) (any, error) {
+		return with(func(r *http.Request, v Voices) (any, error) {
+			p, err := s.practising(r, v)
 			if err == nil {
 				err = h(r, p)
 			}
@@ -113,21 +61,81 @@ func (s *server) voiceRoutes(mux *http.ServeMux, api func(string, func(*http.Req
 			return p.View(), nil
 		})
 	}
-	session("GET /api/practise/{id}", func(*http.Request, *voice.Session) error { return nil })
-	session("POST /api/practise/{id}/skip", func(_ *http.Request, p *voice.Session) error { return p.Skip() })
-	session("POST /api/practise/{id}/learn", func(_ *http.Request, p *voice.Session) error { return p.Learn() })
-	with("DELETE /api/practise/{id}", func(r *http.Request, v Voices) (any, error) {
-		v.EndSession(r.PathValue("id"))
-		return struct{}{}, nil
-	})
-	mux.HandleFunc("GET /api/practise/{id}/sound", s.practiseSound)
+	return []call{
+		{"GET /api/examiners", practice.Read, with(func(r *http.Request, v Voices) (any, error) {
+			es, err := v.Examiners(r.Context())
+			return append([]practice.Person{}, es...), err
+		}), nil},
+		{"GET /api/examiners/{id}/voice", practice.Practise, nil, s.exportVoice},
+		{"PUT /api/examiners/{id}/voice", practice.Practise, own(saveVoice), nil},
+		{"DELETE /api/examiners/{id}/voice", practice.Read, own(func(r *http.Request, v Voices) (any, error) {
+			ctx, done := working(r)
+			defer done()
+			return struct{}{}, v.EraseVoice(ctx, r.PathValue("id"))
+		}), nil},
+		{"GET /api/examiners/{id}/takes", practice.Practise, own(func(r *http.Request, v Voices) (any, error) {
+			n, err := v.Lessons(r.Context(), r.PathValue("id"))
+			return map[string]int{"takes": n}, err
+		}), nil},
+		{"POST /api/examiners/{id}/practise", practice.Practise, own(func(r *http.Request, v Voices) (any, error) {
+			var in struct {
+				Kind voice.Kind `json:"kind"`
+			}
+			if err := read(r, &in); err != nil {
+				return nil, err
+			}
+			if in.Kind != voice.Enrol && in.Kind != voice.Drill && in.Kind != voice.Teach {
+				return nil, &inputError{http.StatusUnprocessableEntity, "kind", fmt.Sprintf("kind is %s, %s or %s", voice.Enrol, voice.Drill, voice.Teach)}
+			}
+			p, err := v.Practise(r.Context(), r.PathValue("id"), in.Kind)
+			if err != nil {
+				return nil, err
+			}
+			return p.View(), nil
+		}), nil},
+		{"GET /api/practise/{id}", practice.Practise, session(func(*http.Request, *voice.Session) error { return nil }), nil},
+		{"POST /api/practise/{id}/skip", practice.Practise, session(func(_ *http.Request, p *voice.Session) error { return p.Skip() }), nil},
+		{"POST /api/practise/{id}/learn", practice.Practise, session(func(_ *http.Request, p *voice.Session) error { return p.Learn() }), nil},
+		{"DELETE /api/practise/{id}", practice.Practise, with(func(r *http.Request, v Voices) (any, error) {
+			if _, err := s.practising(r, v); err != nil && !errors.Is(err, practice.ErrNotFound) {
+				return nil, err
+			}
+			v.EndSession(r.PathValue("id"))
+			return struct{}{}, nil
+		}), nil},
+		{"GET /api/practise/{id}/sound", practice.Practise, nil, s.practiseSound},
+	}
+}
+
+// practising finds a session of who asks.
+func (s *server) practising(r *http.Request, v Voices) (*voice.Session, error) {
+	p, err := v.Session(r.PathValue("id"))
+	if err != nil {
+		return nil, err
+	}
+	return p, ofSelf(r, p.View().Examiner, practice.Practise)
+}
+
+// saveVoice keeps a profile that comes as a file.
+func saveVoice(r *http.Request, v Voices) (any, error) {
+	profile, err := io.ReadAll(http.MaxBytesReader(nil, r.Body, maxVoice))
+	var big *http.MaxBytesError
+	if errors.As(err, &big) {
+		return nil, &inputError{http.StatusRequestEntityTooLarge, "too_long", fmt.Sprintf("this is no voice profile: it is longer than %d bytes", maxVoice)}
+	}
+	if err != nil {
+		return nil, &inputError{http.StatusBadRequest, "interrupted", "the file did not arrive whole: send it again"}
+	}
+	return struct{}{}, v.SaveVoice(r.Context(), r.PathValue("id"), profile)
 }
 
 // exportVoice hands a voice profile out as a file.
 func (s *server) exportVoice(w http.ResponseWriter, r *http.Request) {
 	profile, err := []byte(nil), error(errNoVoices)
 	if s.Voices != nil {
-		profile, err = s.Voices.Voice(r.Context(), r.PathValue("id"))
+		if err = ofOwn(r, practice.Practise); err == nil {
+			profile, err = s.Voices.Voice(r.Context(), r.PathValue("id"))
+		}
 	}
 	if err != nil {
 		s.fail(w, r, err)
@@ -148,7 +156,7 @@ func (s *server) practiseSound(w http.ResponseWriter, r *http.Request) {
 		open: func(owner string) (Mic, error) {
 			err := error(errNoVoices)
 			if s.Voices != nil {
-				p, err = s.Voices.Session(r.PathValue("id"))
+				p, err = s.practising(r, s.Voices)
 			}
 			if err == nil {
 				err = p.Open(owner)

@@ -23,18 +23,13 @@ import (
 // voices is one examiner, e1, and one session, s1.
 type voices struct {
 	web.Voices
-	saved   []practice.Examiner
 	profile []byte
 	session *voice.Session
 	ended   []string
 	asked   []voice.Kind
 }
 
-func (v *voices) Examiners(context.Context) ([]practice.Examiner, error) { return nil, nil }
-func (v *voices) SaveExaminer(_ context.Context, e practice.Examiner) (practice.Examiner, error) {
-	v.saved = append(v.saved, e)
-	return e, nil
-}
+func (v *voices) Examiners(context.Context) ([]practice.Person, error) { return nil, nil }
 func (v *voices) Voice(_ context.Context, id string) ([]byte, error) {
 	if id != "e1" || v.profile == nil {
 		return nil, practice.ErrNotFound
@@ -88,7 +83,7 @@ func TestVoices(t *testing.T) {
 	defer p.Close()
 	v := &voices{session: p}
 	s := start(t)
-	s.Config.Handler = web.New(web.Options{Exams: s.practice, Practice: s.practice, Voices: v})
+	s.Config.Handler = web.New(web.Options{Exams: s.practice, Practice: s.practice, People: solo{}, Voices: v})
 	ask := func(method, path, kind, body string) (int, string) {
 		t.Helper()
 		r, err := http.NewRequest(method, s.URL+path, strings.NewReader(body))
@@ -116,11 +111,6 @@ func TestVoices(t *testing.T) {
 		has                      string
 	}{
 		{"GET", "/api/examiners", "", "", 200, "[]"},
-		{"POST", "/api/examiners", js, `{"name":" Ann Tidewell "}`, 200, `"name":"Ann Tidewell"`},
-		{"POST", "/api/examiners", js, `{"name":"  "}`, 422, "name is missing"},
-		{"POST", "/api/examiners", js, `{"name":"` + strings.Repeat("x", 200) + `"}`, 422, "longer"},
-		{"PUT", "/api/examiners/e1", js, `{"name":"Ann","retired":true}`, 200, `"retired":true`},
-		{"PUT", "/api/examiners/e1", js, `{"nam":"Ann"}`, 400, "nam"},
 		{"GET", "/api/examiners/e1/voice", "", "", 404, "not_found"},
 		{"PUT", "/api/examiners/e1/voice", "", "nonsense", 409, "no voice profile, or it is damaged"},
 		{"PUT", "/api/examiners/e1/voice", "", strings.Repeat("x", 2<<20), 413, "longer than"},
@@ -145,9 +135,6 @@ func TestVoices(t *testing.T) {
 	}
 	if !slices.Equal(v.asked, []voice.Kind{voice.Teach, voice.Enrol}) {
 		t.Errorf("begun %v", v.asked)
-	}
-	if len(v.saved) != 2 || v.saved[1].ID != "e1" || !v.saved[1].Retired {
-		t.Errorf("saved %+v", v.saved)
 	}
 
 	// Sound: the page is told the session where it has changed.
@@ -192,12 +179,12 @@ func TestVoices(t *testing.T) {
 	}
 
 	// Without examiners, and without a recognizer that learns.
-	s.Config.Handler = web.New(web.Options{Exams: s.practice, Practice: s.practice})
+	s.Config.Handler = web.New(web.Options{Exams: s.practice, Practice: s.practice, People: solo{}})
 	if status, _ := ask("GET", "/api/examiners", "", ""); status != 404 {
 		t.Errorf("no examiners: %d", status)
 	}
 	for err, want := range map[error]int{practice.ErrNoAdapter: 503, exam.ErrNoEngine: 503, voice.ErrDone: 409} {
-		s.Config.Handler = web.New(web.Options{Exams: s.practice, Practice: s.practice, Voices: failing{err: err}})
+		s.Config.Handler = web.New(web.Options{Exams: s.practice, Practice: s.practice, People: solo{}, Voices: failing{err: err}})
 		if status, body := ask("POST", "/api/examiners/e1/practise", js, `{"kind":"drill"}`); status != want || !strings.Contains(body, err.Error()) {
 			t.Errorf("%v: %d %s", err, status, body)
 		}

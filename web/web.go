@@ -29,6 +29,7 @@ import (
 type Options struct {
 	Exams    Exams
 	Practice Practice
+	People   People
 	Clips    Clips  // nil: no sound is kept
 	Voices   Voices // nil: no examiners, no voice profiles
 	// Say speaks a text for browsers that have no voice: a WAV file, slowly where that is asked for.
@@ -74,6 +75,8 @@ const (
 	maxSay   = 600
 )
 
+var errNothingHere = &inputError{http.StatusNotFound, "no_such_address", "there is nothing at this address: docs/api.md lists what there is"}
+
 type server struct {
 	Options
 	log    *slog.Logger
@@ -104,64 +107,14 @@ func New(o Options) http.Handler {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /static/{hash}/{file...}", s.static.serve)
 	mux.HandleFunc("GET /icon.svg", s.static.icon)
-	for _, p := range []string{"/{$}", "/exams/{id}/{screen}", "/patients/{id}", "/settings", "/practise", "/due", "/card"} {
+	for _, p := range []string{"/{$}", "/exams/{id}/{screen}", "/patients/{id}", "/settings", "/practise", "/due", "/card", "/people"} {
 		mux.HandleFunc("GET "+p, s.static.shell)
 	}
-	api := func(pattern string, h func(*http.Request) (any, error)) {
-		mux.HandleFunc(pattern, func(w http.ResponseWriter, r *http.Request) {
-			v, err := h(r)
-			if err != nil {
-				s.fail(w, r, err)
-				return
-			}
-			reply(w, http.StatusOK, v)
-		})
+	for _, c := range s.calls() {
+		mux.HandleFunc(c.pattern, s.serve(c))
 	}
-	api("GET /api/about", s.about)
-	api("GET /api/patients", s.patients)
-	api("POST /api/patients", s.addPatient)
-	api("POST /api/invented", s.invent)
-	mux.HandleFunc("GET /api/demo.wav", s.demo)
-	api("GET /api/patients/{id}", s.patient)
-	api("PUT /api/patients/{id}", s.changePatient)
-	api("POST /api/exams", s.begin)
-	api("GET /api/exams/{id}", s.view)
-	api("GET /api/exams/{id}/visit", s.visit)
-	api("POST /api/exams/{id}/words", s.words)
-	api("POST /api/exams/{id}/do", s.do)
-	api("GET /api/exams/{id}/findings", s.findings)
-	api("GET /api/exams/{id}/compare", s.compare)
-	api("GET /api/exams/{id}/profile", s.profile)
-	api("GET /api/exams/{id}/earlier", s.earlier)
-	api("GET /api/exams/{id}/plan", s.plan)
-	api("GET /api/exams/{id}/inputs", s.inputs)
-	api("GET /api/patients/{id}/course", s.course)
-	api("GET /api/due", s.due)
-	api("GET /api/exams/{id}/history", s.history)
-	api("GET /api/exams/{id}/clips", s.clips)
-	mux.HandleFunc("GET /api/exams/{id}/clips/{call}", s.clip)
-	api("GET /api/clips", s.clipUse)
-	mux.HandleFunc("GET /api/say", s.aloud)
-	api("GET /api/settings", s.settings)
-	api("PUT /api/settings", s.changeSettings)
-	mux.HandleFunc("GET /api/due.ics", s.calendar)
-	mux.HandleFunc("GET /api/exams/{id}/due.ics", s.calendar)
-	api("GET /api/feed", s.feed)
-	api("POST /api/feed", s.openFeed)
-	api("DELETE /api/feed", s.withdrawFeed)
-	mux.HandleFunc("GET /api/feed/{secret}", s.feedAt)
-	mux.HandleFunc("GET /api/exams/{id}/changes", s.changes)
-	mux.HandleFunc("GET /api/exams/{id}/sound", s.sound)
-	mux.HandleFunc("GET /api/trial/sound", s.trialSound)
-	if s.Export != nil {
-		mux.HandleFunc("GET /api/exams/{id}/export", s.export)
-	}
-	if s.FHIR != nil {
-		mux.Handle("/fhir/", s.FHIR)
-	}
-	s.voiceRoutes(mux, api)
 	mux.HandleFunc("/api/", func(w http.ResponseWriter, r *http.Request) {
-		s.fail(w, r, &inputError{http.StatusNotFound, "no_such_address", "there is nothing at this address: docs/api.md lists what there is"})
+		s.fail(w, r, errNothingHere)
 	})
 	// Every other address has a page too, that says so and leads back.
 	mux.HandleFunc("/", s.static.nowhere)
@@ -170,6 +123,94 @@ func New(o Options) http.Handler {
 		s.fail(w, r, &inputError{http.StatusForbidden, "origin", "this came from a page of another service: refused"})
 	}))
 	return s.guard(foreign.Handler(mux))
+}
+
+// call is an address of the API. Who asks needs the right; "" is for everybody, also before signing in.
+type call struct {
+	pattern string
+	right   practice.Right
+	get     func(*http.Request) (any, error) // answers with JSON
+	raw     http.HandlerFunc                 // in the place of get
+}
+
+// calls is the table of all addresses and of the right that each takes.
+func (s *server) calls() []call {
+	const everybody = practice.Right("")
+	return append([]call{
+		{"GET /api/about", everybody, s.about, nil},
+		{"GET /api/session", everybody, s.session, nil},
+		{"POST /api/session", everybody, nil, s.signIn},
+		{"POST /api/session/prove", everybody, nil, s.prove},
+		{"DELETE /api/session", everybody, nil, s.signOut},
+		{"GET /api/people", practice.ManagePeople, s.people, nil},
+		{"POST /api/people", practice.ManagePeople, s.savePerson, nil},
+		{"PUT /api/people/{id}", practice.ManagePeople, s.savePerson, nil},
+		{"PUT /api/people/{id}/password", everybody, nil, s.setPassword}, // one's own, or by who manages people
+		{"PUT /api/people/{id}/code", everybody, s.setCode, nil},         // likewise
+
+		{"GET /api/patients", practice.Read, s.patients, nil},
+		{"POST /api/patients", practice.Patients, s.addPatient, nil},
+		{"POST /api/invented", practice.ManagePeople, s.invent, nil},
+		{"GET /api/demo.wav", everybody, nil, s.demo},
+		{"GET /api/patients/{id}", practice.Read, s.patient, nil},
+		{"PUT /api/patients/{id}", practice.Patients, s.changePatient, nil},
+		{"POST /api/patients/{id}/merge", practice.Correct, s.merge, nil},
+		{"GET /api/patients/{id}/course", practice.Read, s.course, nil},
+		{"POST /api/exams", practice.Examine, s.begin, nil},
+		{"GET /api/waiting", practice.Read, s.waiting, nil},
+		{"GET /api/exams/{id}", practice.Read, s.view, nil},
+		{"GET /api/exams/{id}/visit", practice.Read, s.visit, nil},
+		{"POST /api/exams/{id}/words", practice.Examine, s.words, nil},
+		{"POST /api/exams/{id}/do", practice.Read, s.do, nil}, // and what its command takes: see rightOf
+		{"POST /api/exams/{id}/move", practice.Correct, s.move, nil},
+		{"GET /api/exams/{id}/findings", practice.Read, s.findings, nil},
+		{"GET /api/exams/{id}/compare", practice.Read, s.compare, nil},
+		{"GET /api/exams/{id}/profile", practice.Read, s.profile, nil},
+		{"GET /api/exams/{id}/earlier", practice.Read, s.earlier, nil},
+		{"GET /api/exams/{id}/plan", practice.Read, s.plan, nil},
+		{"GET /api/exams/{id}/inputs", practice.Read, s.inputs, nil},
+		{"GET /api/due", practice.Read, s.due, nil},
+		{"GET /api/exams/{id}/history", practice.Read, s.history, nil},
+		{"GET /api/exams/{id}/clips", practice.Read, s.clips, nil},
+		{"GET /api/exams/{id}/clips/{call}", practice.Read, nil, s.clip},
+		{"GET /api/clips", practice.Read, s.clipUse, nil},
+		{"GET /api/say", practice.Read, nil, s.aloud},
+		{"GET /api/settings", practice.Read, s.settings, nil},
+		{"PUT /api/settings", practice.ChangeSettings, s.changeSettings, nil},
+		{"GET /api/due.ics", practice.Export, nil, s.calendar},
+		{"GET /api/exams/{id}/due.ics", practice.Export, nil, s.calendar},
+		{"GET /api/feed", practice.ChangeSettings, s.feed, nil},
+		{"POST /api/feed", practice.ChangeSettings, s.openFeed, nil},
+		{"DELETE /api/feed", practice.ChangeSettings, s.withdrawFeed, nil},
+		{"GET /api/feed/{secret}", everybody, nil, s.feedAt}, // the secret is the right
+		{"GET /api/exams/{id}/changes", practice.Read, nil, s.changes},
+		{"GET /api/exams/{id}/sound", practice.Examine, nil, s.sound},
+		{"GET /api/trial/sound", practice.Examine, nil, s.trialSound},
+		{"GET /api/exams/{id}/export", practice.Export, nil, s.export},
+		{"/fhir/", practice.Export, nil, s.fhir},
+	}, s.voiceCalls()...)
+}
+
+// serve lets in who may.
+func (s *server) serve(c call) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		r, seat, err := s.seated(r)
+		if err == nil && c.right != "" {
+			err = seat.May(c.right)
+		}
+		var v any
+		if err == nil && c.get != nil {
+			v, err = c.get(r)
+		}
+		switch {
+		case err != nil:
+			s.fail(w, r, err)
+		case c.raw != nil:
+			c.raw(w, r)
+		default:
+			reply(w, http.StatusOK, v)
+		}
+	}
 }
 
 // guard refuses requests under foreign names and sets the headers that keep pages to themselves.
@@ -301,13 +342,13 @@ func (s *server) demo(w http.ResponseWriter, r *http.Request) {
 func (s *server) words(r *http.Request) (any, error) {
 	var in struct {
 		Text string `json:"text"`
-		Who  string `json:"who"`
 		ID   string `json:"id"`
+		Who  any    `json:"who"` // pages of earlier versions said who they are: it is whoever sits there
 	}
 	if err := read(r, &in); err != nil {
 		return nil, err
 	}
-	if err := errors.Join(need("text", in.Text, maxWords), limit("who", in.Who, maxWho), need("id", in.ID, maxID)); err != nil {
+	if err := errors.Join(need("text", in.Text, maxWords), need("id", in.ID, maxID)); err != nil {
 		return nil, err
 	}
 	e, err := s.running(r)
@@ -316,7 +357,7 @@ func (s *server) words(r *http.Request) (any, error) {
 	}
 	ctx, done := working(r)
 	defer done()
-	return answered(e.Words(ctx, in.Text, exam.Caller{Who: in.Who}, in.ID))
+	return answered(e.Words(ctx, in.Text, seatOf(r).Caller(), in.ID))
 }
 
 // answered tells a call that the exam understood as such, or did not, from one that failed: only
@@ -334,17 +375,23 @@ func answered(a exam.Answer, err error) (any, error) {
 func (s *server) do(r *http.Request) (any, error) {
 	var in struct {
 		Command chart.Command `json:"command"`
-		Who     string        `json:"who"`
 		ID      string        `json:"id"`
+		Who     any           `json:"who"` // as for words
 	}
 	if err := read(r, &in); err != nil {
 		return nil, err
 	}
-	if err := errors.Join(limit("who", in.Who, maxWho), need("id", in.ID, maxID)); err != nil {
+	if err := need("id", in.ID, maxID); err != nil {
 		return nil, err
 	}
 	if n := len(in.Command.Acts); n == 0 || n > 200 {
 		return nil, &inputError{http.StatusUnprocessableEntity, "missing", "a command has 1 to 200 acts"}
+	}
+	if slices.ContainsFunc(in.Command.Acts, func(a chart.Act) bool { return a.Verb == chart.VerbOwner }) {
+		return nil, &inputError{http.StatusUnprocessableEntity, "move", "an exam is moved by its own address, which looks for the patient: POST .../move"}
+	}
+	if err := seatOf(r).May(rightOf(in.Command)); err != nil {
+		return nil, err
 	}
 	e, err := s.running(r)
 	if err != nil {
@@ -352,7 +399,7 @@ func (s *server) do(r *http.Request) (any, error) {
 	}
 	ctx, done := working(r)
 	defer done()
-	return answered(e.Do(ctx, in.Command, exam.Caller{Who: in.Who}, in.ID))
+	return answered(e.Do(ctx, in.Command, seatOf(r).Caller(), in.ID))
 }
 
 // inputs are what was asked about the patient, as a VerbPatient takes them.
@@ -511,7 +558,7 @@ func (s *server) begin(r *http.Request) (any, error) {
 	if err := errors.Join(need("patient", v.Patient, maxID), need("id", v.ID, maxID), s.walk(v.Numbering, v.Path, true)); err != nil {
 		return nil, err
 	}
-	return s.Practice.Begin(r.Context(), v)
+	return s.Practice.Begin(r.Context(), v, seatOf(r).Caller())
 }
 
 // walk checks how an exam goes; again allows paths of re-evaluations.

@@ -57,7 +57,7 @@ func (p *fakePractice) SavePatient(_ context.Context, n practice.Patient) (pract
 	p.patient = n
 	return n, nil
 }
-func (p *fakePractice) Begin(_ context.Context, v practice.NewVisit) (practice.Visit, error) {
+func (p *fakePractice) Begin(_ context.Context, v practice.NewVisit, _ exam.Caller) (practice.Visit, error) {
 	p.saved = append(p.saved, v)
 	return practice.Visit{ID: v.ID}, nil
 }
@@ -162,7 +162,7 @@ func start(t *testing.T) *service {
 	}
 	h := &hearing{Exam: web.Running(e)}
 	p := &fakePractice{exam: h, patient: practice.Patient{ID: "p1", Version: 3}, log: log, visits: []practice.Visit{{ID: "x1", Patient: "p1", Kind: "exam", Began: 1}}}
-	srv := httptest.NewServer(web.New(web.Options{Exams: p, Practice: p, Hosts: []string{"chart.practice.example"},
+	srv := httptest.NewServer(web.New(web.Options{Exams: p, Practice: p, People: solo{}, Hosts: []string{"chart.practice.example"},
 		Calendar: func(w io.Writer, days []practice.Due) error { _, err := fmt.Fprint(w, days); return err }, Beat: 20 * time.Millisecond}))
 	t.Cleanup(func() { e.Close(); srv.CloseClientConnections(); srv.Close() })
 	return &service{srv, t, p, h}
@@ -213,7 +213,7 @@ func (oneClip) ClipUse(context.Context) (int64, int64, error) { return 20, 100, 
 
 func TestHistoryAndClips(t *testing.T) {
 	s := start(t)
-	s.Config.Handler = web.New(web.Options{Exams: s.practice, Practice: s.practice, Clips: oneClip{}})
+	s.Config.Handler = web.New(web.Options{Exams: s.practice, Practice: s.practice, People: solo{}, Clips: oneClip{}})
 	if status, body := s.ask("POST", "/api/exams/x1/words", `{"text":"5","who":"Ann","id":"a"}`); status != 200 {
 		t.Fatal(status, body)
 	}
@@ -222,7 +222,7 @@ func TestHistoryAndClips(t *testing.T) {
 	if err := json.Unmarshal([]byte(body), &h); err != nil || status != 200 || len(h) != 1 {
 		t.Fatal(status, body, err)
 	}
-	for k, want := range map[string]any{"site": "DB", "field": "depth", "value": "5", "was": "", "who": "Ann", "source": "keyboard", "words": "five"} {
+	for k, want := range map[string]any{"site": "DB", "field": "depth", "value": "5", "was": "", "who": "Ada Quill", "person": "ada", "source": "keyboard", "words": "five"} {
 		if h[0][k] != want {
 			t.Errorf("%s is %v, want %v", k, h[0][k], want)
 		}

@@ -129,6 +129,15 @@ func invent(ctx context.Context, s *store.Store, now time.Time) error {
 	if err := practice.Name(ctx, s, inventedPractice); err != nil {
 		return err
 	}
+	people := map[string]practice.Person{}
+	for _, who := range []practice.Person{{Name: "Ada Quill", Roles: []practice.Role{practice.Clinician, practice.Supervisor, practice.Administrator}},
+		{Name: "Ben Oakley", Roles: []practice.Role{practice.Clinician}}, {Name: "Cleo Marsh", Roles: []practice.Role{practice.Assistant}}, {Name: "Dan Fairway", Roles: []practice.Role{practice.Student}}} {
+		kept, err := s.PutPerson(ctx, who)
+		if err != nil {
+			return err
+		}
+		people[who.Name] = kept
+	}
 	rnd := rand.New(rand.NewPCG(1, 2)) // the same mouths every time
 	for _, ip := range inventedPatients() {
 		p, err := s.AddPatient(ctx, practice.Patient{Name: ip.name, Born: ip.born, Number: ip.number})
@@ -146,7 +155,8 @@ func invent(ctx context.Context, s *store.Store, now time.Time) error {
 				return err
 			}
 			day := now.AddDate(0, 0, -v.daysAgo).Add(time.Duration(i) * time.Hour)
-			if mouth, err = v.write(ctx, s.Log(x.ID), day, rnd, mouth); err != nil {
+			who := people[v.examiner]
+			if mouth, err = v.write(ctx, s.Log(x.ID), p.ID, who.Caller(), day, rnd, mouth); err != nil {
 				return fmt.Errorf("invented exam of %s: %w", ip.name, err)
 			}
 			earlier = x.ID
@@ -156,7 +166,7 @@ func invent(ctx context.Context, s *store.Store, now time.Time) error {
 }
 
 // write calls the whole mouth and gives its chart. before is the mouth of the exam before, if any.
-func (v *inventedVisit) write(ctx context.Context, log exam.Log, day time.Time, rnd *rand.Rand, before *chart.Chart) (*chart.Chart, error) {
+func (v *inventedVisit) write(ctx context.Context, log exam.Log, patient string, by exam.Caller, day time.Time, rnd *rand.Rand, before *chart.Chart) (*chart.Chart, error) {
 	at := day.UnixMilli()
 	present := map[chart.Tooth]chart.Presence{}
 	for _, t := range v.missing {
@@ -165,7 +175,7 @@ func (v *inventedVisit) write(ctx context.Context, log exam.Log, day time.Time, 
 	for _, t := range v.implants {
 		present[t] = chart.Implant
 	}
-	evs, err := chart.Start(chart.Universal, "", nil, present, chart.Meta{Time: at})
+	evs, err := chart.Start(chart.Universal, "", nil, present, chart.Meta{Time: at, Person: by.Person, Who: by.Who, Patient: patient})
 	if err != nil {
 		return nil, err
 	}
@@ -175,7 +185,7 @@ func (v *inventedVisit) write(ctx context.Context, log exam.Log, day time.Time, 
 	}
 	do := func(acts ...chart.Act) error {
 		at += 2500
-		es, err := st.Do(chart.Command{Acts: acts}, chart.Meta{Time: at, Source: chart.Keyboard, Who: v.examiner, Confidence: 1})
+		es, err := st.Do(chart.Command{Acts: acts}, chart.Meta{Time: at, Source: chart.Keyboard, Person: by.Person, Who: by.Who, Confidence: 1})
 		if err != nil {
 			return err
 		}
@@ -320,7 +330,11 @@ func playDemo(ctx context.Context, url string, p *practice.Practice, stdout, std
 	if err != nil || len(ps) == 0 {
 		return err // the practice was not the invented one
 	}
-	v, err := p.Begin(ctx, practice.NewVisit{Patient: ps[0].ID})
+	es, err := p.Voices.Examiners(ctx)
+	if err != nil || len(es) == 0 {
+		return err
+	}
+	v, err := p.Begin(ctx, practice.NewVisit{Patient: ps[0].ID}, es[0].Caller())
 	if err != nil {
 		return err
 	}
@@ -334,7 +348,7 @@ func playDemo(ctx context.Context, url string, p *practice.Practice, stdout, std
 		openBrowser(page)
 	}
 	p.Go(func() {
-		if err := speak(ctx, p, v.ID, pcm); err != nil {
+		if err := speak(ctx, p, v.ID, es[0].ID, pcm); err != nil {
 			fail(stderr, exitTool, "demo: %v", err)
 		}
 	})
@@ -342,12 +356,12 @@ func playDemo(ctx context.Context, url string, p *practice.Practice, stdout, std
 }
 
 // speak feeds sound into an exam as a microphone does, until it ends or ctx does.
-func speak(ctx context.Context, p *practice.Practice, id string, pcm []int16) error {
+func speak(ctx context.Context, p *practice.Practice, id, examiner string, pcm []int16) error {
 	ex, err := p.Open(ctx, id)
 	if err != nil {
 		return err
 	}
-	mic, err := ex.OpenMic("demo", false)
+	mic, err := ex.OpenMicFor("demo", examiner, false)
 	if err != nil {
 		return err
 	}

@@ -126,17 +126,17 @@ func keepFor(data *dataFlags, name, engine string, got speech.Enrolment) error {
 		return err
 	}
 	defer st.Close()
-	es, err := st.Examiners(ctx)
+	es, err := st.People(ctx)
 	if err != nil {
 		return err
 	}
-	i := slices.IndexFunc(es, func(e practice.Examiner) bool { return strings.EqualFold(e.Name, strings.TrimSpace(name)) })
-	e := practice.Examiner{Name: name}
+	i := slices.IndexFunc(es, func(e practice.Person) bool { return strings.EqualFold(e.Name, strings.TrimSpace(name)) })
+	e := practice.Person{Name: name, Roles: []practice.Role{practice.Clinician}}
 	if i >= 0 {
 		e = es[i]
 	}
 	e.Retired = false // who enrols is here
-	if e, err = st.PutExaminer(ctx, e); err != nil {
+	if e, err = st.PutPerson(ctx, e); err != nil {
 		return err
 	}
 	return practice.KeepVoice(st, e.ID, engine, got)

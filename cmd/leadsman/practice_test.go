@@ -6,7 +6,9 @@ import (
 	"io"
 	"log/slog"
 	"net/http"
+	"net/http/cookiejar"
 	"net/http/httptest"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -20,6 +22,30 @@ import (
 
 // A Wednesday in winter, so that dates are the same at every run.
 var inventedNow = time.Date(2026, 11, 25, 9, 0, 0, 0, time.Local)
+
+// seated is a browser at which somebody of an open practice sits.
+func seated(t *testing.T, p *practice.Practice, url, name string) *http.Client {
+	t.Helper()
+	all, err := p.People.All(t.Context())
+	i := slices.IndexFunc(all, func(x practice.Person) bool { return x.Name == name })
+	if err != nil || i < 0 {
+		t.Fatal(all, err)
+	}
+	jar, err := cookiejar.New(nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := &http.Client{Jar: jar}
+	res, err := c.Post(url+"/api/session", "application/json", strings.NewReader(`{"person":"`+all[i].ID+`"}`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	res.Body.Close()
+	if res.StatusCode != 200 {
+		t.Fatal(res.Status)
+	}
+	return c
+}
 
 // invented is the invented practice behind its pages.
 func invented(t *testing.T, own *practice.Words) (*practice.Practice, func(path string, into any) string) {
@@ -35,11 +61,12 @@ func invented(t *testing.T, own *practice.Words) (*practice.Practice, func(path 
 	}
 	p := practice.New(practice.Config{Records: st, Words: own, Now: func() time.Time { return inventedNow }, Log: slog.New(slog.DiscardHandler)})
 	t.Cleanup(p.Close)
-	srv := httptest.NewServer(web.New(web.Options{Exams: web.Opener(p.Open), Practice: p, Calendar: calendar}))
+	srv := httptest.NewServer(web.New(web.Options{Exams: web.Opener(p.Open), Practice: p, People: p.People, Calendar: calendar}))
 	t.Cleanup(srv.Close)
+	ada := seated(t, p, srv.URL, "Ada Quill")
 	return p, func(path string, into any) string {
 		t.Helper()
-		res, err := http.Get(srv.URL + path)
+		res, err := ada.Get(srv.URL + path)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -230,7 +257,7 @@ func TestDueFollowsDecisions(t *testing.T) {
 	if d, ok := st.Plan(); err != nil || !ok || len(st.Plans) != 2 || d.RecallMonths != 4 || !d.Added || d.Who != "Ada Quill" {
 		t.Errorf("%+v, %v", st.Plans, err)
 	}
-	if _, err := p.Begin(ctx, practice.NewVisit{Patient: pt.ID, Earlier: vs[0].ID, ID: "new"}); err != nil {
+	if _, err := p.Begin(ctx, practice.NewVisit{Patient: pt.ID, Earlier: vs[0].ID, ID: "new"}, exam.Caller{Person: "ada", Who: "Ada Quill"}); err != nil {
 		t.Fatal(err)
 	}
 	if got := strings.Join(days(), ", "); got != " " {
@@ -286,8 +313,9 @@ func TestBeginOnPaths(t *testing.T) {
 		t.Fatal(err)
 	}
 	p, _ := invented(t, own)
-	srv := httptest.NewServer(web.New(web.Options{Exams: web.Opener(p.Open), Practice: p, Paths: own.Paths()}))
+	srv := httptest.NewServer(web.New(web.Options{Exams: web.Opener(p.Open), Practice: p, People: p.People, Paths: own.Paths()}))
 	t.Cleanup(srv.Close)
+	ada := seated(t, p, srv.URL, "Ada Quill")
 	ask := func(method, path, body string, into any) int {
 		t.Helper()
 		r, err := http.NewRequest(method, srv.URL+path, strings.NewReader(body))
@@ -295,7 +323,7 @@ func TestBeginOnPaths(t *testing.T) {
 			t.Fatal(err)
 		}
 		r.Header.Set("Content-Type", "application/json")
-		res, err := srv.Client().Do(r)
+		res, err := ada.Do(r)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -308,7 +336,7 @@ func TestBeginOnPaths(t *testing.T) {
 	sallow, before := patientNamed(t, p, "Harriet Sallow")
 	_, others := patientNamed(t, p, "Jonas Merrow")
 	deep := before[1].ID // the exam before therapy
-	healthy, err := p.Begin(t.Context(), practice.NewVisit{Patient: sallow.ID, Numbering: chart.FDI, Path: "arch", ID: "healthy"})
+	healthy, err := p.Begin(t.Context(), practice.NewVisit{Patient: sallow.ID, Numbering: chart.FDI, Path: "arch", ID: "healthy"}, exam.Caller{Person: "ada", Who: "Ada Quill"})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -3,6 +3,7 @@ package e2e
 import (
 	"context"
 	"fmt"
+	"net/url"
 	"testing"
 
 	"github.com/chromedp/chromedp/kb"
@@ -14,10 +15,17 @@ import (
 func (w *world) live(b context.Context, who, base string) *page {
 	w.t.Helper()
 	p := open(w.t, b, base+"/settings")
-	eval[bool](p, fmt.Sprintf(`localStorage.setItem("ls.prefs", JSON.stringify({who: %q, answers: "silent"})), true`, who))
+	p.is(who)
+	eval[bool](p, `localStorage.setItem("ls.prefs", JSON.stringify({answers: "silent"})), true`)
 	p.goTo(base + "/exams/x1/live")
 	p.until("Live is connected", session+`?.online && document.querySelector("ls-sheet td[data-key]")`)
 	return p
+}
+
+// is says who sits at the page's screen, from the next request on: see solo.
+func (p *page) is(who string) {
+	p.t.Helper()
+	eval[bool](p, fmt.Sprintf(`(document.cookie = "leadsman=%s; path=/", true)`, url.QueryEscape(who)))
 }
 
 func text(p *page, css string) string {
@@ -127,7 +135,7 @@ func TestKeyboardEntry(t *testing.T) {
 	p.until("listening", session+`.view.listening === true`)
 
 	// Single keys can be switched off: then they work only in the table.
-	eval[bool](p, `localStorage.setItem("ls.prefs", JSON.stringify({who: "Ann", answers: "silent", keys: false})), true`)
+	eval[bool](p, `localStorage.setItem("ls.prefs", JSON.stringify({answers: "silent", keys: false})), true`)
 	p.goTo(w.url + "/exams/x1/live")
 	p.until("Live is connected", session+`?.online && document.querySelector("ls-sheet td[data-key]")`)
 	seq := eval[int](p, session+`.view.seq`)

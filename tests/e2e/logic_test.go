@@ -13,7 +13,7 @@ func TestPageLogic(t *testing.T) {
 	mux := http.NewServeMux()
 	mux.Handle("/js/", http.StripPrefix("/js/", http.FileServer(http.Dir("js"))))
 	w := newWorld(t, nil)
-	mux.Handle("/", web.New(web.Options{Exams: w, Practice: w}))
+	mux.Handle("/", web.New(web.Options{Exams: w, Practice: w, People: w.people}))
 	srv := httptest.NewServer(mux)
 	defer srv.Close()
 	p := open(t, startBrowser(t), srv.URL+"/")

@@ -29,19 +29,19 @@ type voices struct {
 	takes  []speech.Take // of exams
 
 	mu        sync.Mutex
-	examiners []practice.Examiner
+	examiners []practice.Person
 	profiles  map[string][]byte
 	session   *voice.Session
 	sessions  int
 }
 
-func (v *voices) Examiners(context.Context) ([]practice.Examiner, error) {
+func (v *voices) Examiners(context.Context) ([]practice.Person, error) {
 	v.mu.Lock()
 	defer v.mu.Unlock()
 	return slices.Clone(v.examiners), nil
 }
 
-func (v *voices) SaveExaminer(_ context.Context, e practice.Examiner) (practice.Examiner, error) {
+func (v *voices) SavePerson(e practice.Person) (practice.Person, error) {
 	v.mu.Lock()
 	defer v.mu.Unlock()
 	e.ID = fmt.Sprintf("e%d", len(v.examiners)+1)
@@ -149,7 +149,7 @@ func (a *adapter) NewRecognizerFor([]byte) (speech.Recognizer, error) { return a
 func practising(t *testing.T, v *voices) *world {
 	w := newWorld(t, nil)
 	v.profiles = map[string][]byte{}
-	w.srv.Config.Handler = web.New(web.Options{Exams: w, Practice: w, Voices: v, Version: "test"})
+	w.srv.Config.Handler = web.New(web.Options{Exams: w, Practice: w, People: w.people, Voices: v, Version: "test"})
 	t.Cleanup(func() { v.EndSession("") })
 	return w
 }
@@ -221,7 +221,7 @@ func TestTeachInBrowser(t *testing.T) {
 	takes := []speech.Take{{Words: strings.Fields("three two four")}, {Words: strings.Fields("correction three two four")}, {Words: strings.Fields("five three six")}}
 	v := &voices{engine: &adapter{Engine: says(), refuse: "five three six"}, takes: takes}
 	w := practising(t, v)
-	v.examiners = []practice.Examiner{{ID: "e1", Name: "Ann Tidewell"}, {ID: "e2", Name: "Ben Oakley"}}
+	v.examiners = []practice.Person{{ID: "e1", Name: "Ann Tidewell"}, {ID: "e2", Name: "Ben Oakley"}}
 	p := open(t, startBrowser(t), w.url+"/practise")
 	eval[bool](p, `localStorage.setItem("ls.prefs", JSON.stringify({examiner: "e1"})), true`)
 	p.goTo(w.url + "/practise")
@@ -244,7 +244,7 @@ func TestDrillInBrowser(t *testing.T) {
 	t.Parallel()
 	v := &voices{engine: &adapter{Engine: says("three two four", "five three three", "bleeding")}, lines: []string{"three two four", "five two three", "bleeding"}}
 	w := practising(t, v)
-	v.examiners = []practice.Examiner{{ID: "e1", Name: "Ben Marlow"}}
+	v.examiners = []practice.Person{{ID: "e1", Name: "Ben Marlow"}}
 	wav, _ := recording(t, "page-joe")
 	p := open(t, withMic(t, wav), w.url+"/practise")
 	p.until("the page is shown", `document.querySelector("#examiner option[value=e1]")`)
@@ -284,7 +284,7 @@ func TestEnrolWithTheModel(t *testing.T) {
 	}
 	v := &voices{engine: shipped.Engine(t), lines: lines}
 	w := practising(t, v)
-	v.examiners = []practice.Examiner{{ID: "e1", Name: "Joe Harrow"}}
+	v.examiners = []practice.Person{{ID: "e1", Name: "Joe Harrow"}}
 	p := open(t, withMic(t, wav), w.url+"/practise")
 	eval[bool](p, `localStorage.setItem("ls.prefs", JSON.stringify({examiner: "e1"})), true`)
 	p.goTo(w.url + "/practise")

@@ -37,9 +37,10 @@ func TestServiceEndsWhileCalling(t *testing.T) {
 	base := run()
 	wav, rec := recording(t, "fullmouth-joe")
 	p := open(t, withMic(t, wav), base+"/settings")
-	eval[bool](p, `localStorage.setItem("ls.prefs", JSON.stringify({who: "Ann", answers: "silent"})), true`)
+	eval[bool](p, `localStorage.setItem("ls.prefs", JSON.stringify({answers: "silent"})), true`)
 	eval[bool](p, `(async () => {
 		const post = async (url, body) => (await fetch(url, {method: "POST", headers: {"Content-Type": "application/json"}, body: JSON.stringify(body)})).json();
+		await post("/api/people", {name: "Ann", roles: ["clinician"]});
 		const patient = await post("/api/patients", {name: "Nell Ashby"});
 		return (await post("/api/exams", {patient: patient.id, id: "x1", numbering: "universal"})).id === "x1";
 	})()`)

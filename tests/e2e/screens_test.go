@@ -48,8 +48,8 @@ var shots = []struct {
 // AA rules it can check, nor of its best practices. LEADSMAN_SHOTS=DIR also writes pictures there.
 func TestScreens(t *testing.T) {
 	w := newWorld(t, nil)
-	w.voices.examiners = []practice.Examiner{{ID: "e1", Name: "Ada Quill"}}
-	w.voices.keep("e1", []byte("a profile"), speech.Enrolment{Takes: 42, Left: 1, Words: 118, WrongBefore: 9, WrongAfter: 3, Seconds: 2.4})
+	w.voices.examiners = []practice.Person{{ID: "ada", Name: "Ada Quill"}}
+	w.voices.keep("ada", []byte("a profile"), speech.Enrolment{Takes: 42, Left: 1, Words: 118, WrongBefore: 9, WrongAfter: 3, Seconds: 2.4})
 	w.begin("x1", chart.Universal, someCalls...)
 	b := startBrowser(t)
 	p := open(t, b, w.url+"/")
@@ -59,7 +59,7 @@ func TestScreens(t *testing.T) {
 				if look != "sheet" && s.name != "live" {
 					continue
 				}
-				eval[bool](p, fmt.Sprintf(`localStorage.setItem("ls.prefs", JSON.stringify({theme: %q, look: %q, layout: %[2]q, who: "Ada Quill", examiner: "e1"})), true`, theme, look))
+				eval[bool](p, fmt.Sprintf(`localStorage.setItem("ls.prefs", JSON.stringify({theme: %q, look: %q, layout: %[2]q})), true`, theme, look))
 				name := s.name
 				if look != "sheet" {
 					name += "-" + look

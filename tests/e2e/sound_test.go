@@ -156,7 +156,7 @@ func TestOwnVoice(t *testing.T) {
 	w.begin("x1", chart.FDI)
 	wav, _ := recording(t, "page-joe")
 	p := open(t, withMic(t, wav), w.url+"/settings")
-	eval[bool](p, `localStorage.setItem("ls.prefs", JSON.stringify({who: "Ann", answers: "numbers"})), true`)
+	eval[bool](p, `localStorage.setItem("ls.prefs", JSON.stringify({answers: "numbers"})), true`)
 	p.goTo(w.url + "/exams/x1/live")
 	p.until("Live is connected", session+`?.online`)
 	eval[bool](p, `(() => { speechSynthesis.getVoices = () => []; window.hushed = 0; `+session+`.addEventListener("partial", () => {

@@ -62,6 +62,13 @@ func differs(got, want teethOf) (faults []string, right, wrong int) {
 // begin adds a patient and begins an exam as a person would, up to the Live screen.
 func (p *page) begin(numbering string) {
 	p.t.Helper()
+	p.until("it is known who works here, or asked for", `document.querySelector("#firstname") || document.querySelector("button.seat")?.dataset.who`)
+	if eval[bool](p, `!!document.querySelector("#firstname")`) { // a new practice
+		p.click("#firstname")
+		p.keys("Ada Quill")
+		p.click(".first button.main")
+	}
+	p.sits("Ada Quill")
 	p.clickText("Add a patient")
 	p.click("#p-name")
 	p.keys("Harriet Sallow")

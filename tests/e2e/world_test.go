@@ -11,6 +11,7 @@ import (
 	"math"
 	"net"
 	"net/http/httptest"
+	"net/url"
 	"os"
 	"os/exec"
 	"slices"
@@ -34,6 +35,7 @@ import (
 
 // world is a service with an invented practice, kept in memory.
 type world struct {
+	web.Practice // what no test of the pages asks for
 	t        *testing.T
 	srv      *httptest.Server
 	url      string
@@ -48,6 +50,7 @@ type world struct {
 	spoken   []string                     // what the service was asked to say
 	now      atomic.Int64
 	voices   *voices
+	people   *solo
 	// What exams begun from now on know: the practice's own paths, its words, and the exam before.
 	own     []chart.Path
 	terms   *grammar.Terms
@@ -71,7 +74,7 @@ func (m *memory) AppendHeard(ctx context.Context, h exam.Heard, evs ...chart.Eve
 
 func newWorld(t *testing.T, engine speech.Engine, own ...chart.Path) *world {
 	t.Helper()
-	w := &world{t: t, engine: engine, own: own, exams: map[string]*exam.Exam{}, logs: map[string]*memory{}, voices: &voices{profiles: map[string][]byte{}}, visits: map[string]practice.Visit{}, sounds: map[string]map[uint64][]byte{},
+	w := &world{t: t, engine: engine, own: own, exams: map[string]*exam.Exam{}, logs: map[string]*memory{}, voices: &voices{profiles: map[string][]byte{}}, people: &solo{}, visits: map[string]practice.Visit{}, sounds: map[string]map[uint64][]byte{},
 		settings: practice.Settings{Practice: "Fathom Lane Dental (invented)", Numbering: chart.Universal, Path: "arch", SiteWords: "buccal-lingual"}}
 	w.now.Store(time.Now().UnixMilli())
 	w.patients = []practice.Patient{
@@ -82,7 +85,7 @@ func newWorld(t *testing.T, engine speech.Engine, own ...chart.Path) *world {
 	if os.Getenv("LEADSMAN_TEST_LOG") != "" {
 		log = slog.New(slog.NewTextHandler(os.Stderr, nil))
 	}
-	w.srv = httptest.NewServer(web.New(web.Options{Exams: w, Practice: w, Clips: w, Voices: w.voices, Trial: w.trial, Say: w.say, Paths: own, Log: log, Version: "test"}))
+	w.srv = httptest.NewServer(web.New(web.Options{Exams: w, Practice: w, People: w.people, Clips: w, Voices: w.voices, Trial: w.trial, Say: w.say, Paths: own, Log: log, Version: "test"}))
 	w.url = w.srv.URL
 	t.Cleanup(func() {
 		for _, e := range w.exams {
@@ -227,7 +230,7 @@ func (w *world) Visit(_ context.Context, id string) (practice.Visit, error) {
 	return v, nil
 }
 
-func (w *world) Begin(_ context.Context, v practice.NewVisit) (practice.Visit, error) {
+func (w *world) Begin(_ context.Context, v practice.NewVisit, _ exam.Caller) (practice.Visit, error) {
 	w.begin(v.ID, v.Numbering)
 	w.mu.Lock()
 	defer w.mu.Unlock()
@@ -243,6 +246,24 @@ func (w *world) trial(ctx context.Context) (*exam.Exam, error) {
 		return nil, err
 	}
 	return exam.Open(ctx, exam.Config{ID: "trial", Log: log, Engine: w.engine, Now: w.now.Load})
+}
+
+func (w *world) Waiting(context.Context) ([]practice.Visit, error) { return nil, nil }
+
+func (w *world) SavePerson(_ context.Context, p practice.Person) (practice.Person, error) {
+	return w.voices.SavePerson(p)
+}
+
+// solo is an open practice in which everybody has every role, and is who the cookie names: see live.
+type solo struct{ web.People }
+
+func (solo) Seat(_ context.Context, name string, _ bool) (*practice.Seat, error) {
+	name, err := url.QueryUnescape(cmp.Or(name, "Ada+Quill"))
+	return &practice.Seat{Person: practice.Person{ID: strings.ToLower(strings.Fields(name)[0]), Name: name, Roles: practice.Roles()}, Open: true, Sure: true}, err
+}
+func (solo) Listens(*practice.Seat) {}
+func (solo) All(context.Context) ([]practice.Person, error) {
+	return []practice.Person{{ID: "ada", Name: "Ada Quill", Roles: practice.Roles()}}, nil
 }
 
 func (w *world) Settings(context.Context) (practice.Settings, error) { return w.settings, nil }

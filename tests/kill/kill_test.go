@@ -456,6 +456,7 @@ func TestEveryCallCountsOnce(t *testing.T) {
 	var patient, visit struct {
 		ID string `json:"id"`
 	}
+	s.call(t, "POST", "api/people", map[string]any{"name": "Ada Quill", "roles": []string{"clinician"}}, &patient)
 	s.call(t, "POST", "api/patients", map[string]any{"name": "Nell Ashby"}, &patient)
 	ends := slices.Concat(slices.Repeat([]bool{false}, kills), slices.Repeat([]bool{true}, stops))
 	rnd.Shuffle(len(ends), func(i, j int) { ends[i], ends[j] = ends[j], ends[i] })
@@ -507,6 +508,7 @@ func TestEveryKindOfCallCountsOnce(t *testing.T) {
 	var patient, visit struct {
 		ID string `json:"id"`
 	}
+	s.call(t, "POST", "api/people", map[string]any{"name": "Ada Quill", "roles": []string{"clinician"}}, &patient)
 	s.call(t, "POST", "api/patients", map[string]any{"name": "Nell Ashby"}, &patient)
 	names := []string{"mouth-joe", "exam-joe"}
 	for _, name := range names {

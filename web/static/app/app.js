@@ -16,11 +16,16 @@ import "../desk/settings.js";
 import "../practise/practise.js";
 import "../desk/card.js";
 import "../desk/print.js";
+import { seat, onSeat, loadSeat } from "../people/seat.js";
+import "../people/box.js";
+import "../people/people.js";
+import "../people/standing.js";
 
 const SCREENS = [
   { pattern: /^\/$/, tag: "ls-patients", title: "Patients" },
   { pattern: /^\/patients\/([^/]+)$/, tag: "ls-patient", title: "Patient" },
   { pattern: /^\/practise$/, tag: "ls-practise", title: "Practise" },
+  { pattern: /^\/people$/, tag: "ls-people", title: "People" },
   { pattern: /^\/settings$/, tag: "ls-settings", title: "Settings" },
   { pattern: /^\/due$/, tag: "ls-due", title: "Due" },
   { pattern: /^\/card$/, tag: "ls-card", title: "Call card" },
@@ -60,6 +65,7 @@ class App extends HTMLElement {
   #route = 0;
   #away = false; // the page is going away: what ends now was not switched off by anybody
   #left = ""; // whose exam was left with the microphone on
+  #out = false; // nobody is signed in: no screen is shown
   #again = false; // the microphone was on before the page was loaded again
 
   connectedCallback() {
@@ -74,8 +80,9 @@ class App extends HTMLElement {
         h("a", { class: "brand", href: "/", "aria-label": "Leadsman: patients" }, h("img", { src: "/icon.svg", alt: "", width: "26", height: "26" }), h("span", {}, "Leadsman")),
         this.nav, this.facts,
         (this.ears = h("div", { class: "listening", role: "group", "aria-label": "Microphone" }, this.heard, this.onButton, this.offButton)),
-        this.theme)),
+        (this.seatBox = h("ls-seat")), this.theme)),
       (this.notice = h("section", { class: "notice", "aria-label": "Message" })),
+      (this.firstSlot = h("div")),
       (this.main = h("main", { id: "main", tabindex: "-1" })),
       (this.polite = h("div", { class: "unseen", "aria-live": "polite", role: "status" })),
     );
@@ -98,7 +105,31 @@ class App extends HTMLElement {
       this.#away = false;
       if (e.persisted && this.session) this.#wasOn();
     });
+    this.firstSlot.append(this.seatBox.first);
+    let sat = "";
+    onSeat(async ({ person }) => {
+      if ((person?.id || "") === sat) return;
+      const before = sat;
+      sat = person?.id || "";
+      if (before && this.ear?.on) { // the stream of another voice is another stream
+        this.ear.off();
+        if (person) await this.ear.start();
+      }
+      if (this.#out || before && !person) this.show(); // the screen itself asks the service who sits here before it is first shown
+      this.announce(person ? `${person.name} sits here.` : "Nobody sits here.");
+    });
     this.show();
+  }
+
+  /** proven does what may need somebody to sign in, or to prove to be who sits here; it is done again after that. */
+  async proven(f) {
+    for (;;) {
+      try {
+        return await f();
+      } catch (e) {
+        if (!(e instanceof Fault) || !["sign_in", "prove"].includes(e.code) || !(await this.seatBox.need(e.code))) throw e;
+      }
+    }
   }
 
   /** #wasOn finds out whether the microphone was on for this exam when the page went away. */
@@ -119,7 +150,17 @@ class App extends HTMLElement {
     const id = decodeURIComponent(location.pathname.match(screen.pattern)?.[1] || "");
     try {
       this.about ??= await get("/api/about");
+      if (!seat().person) await loadSeat();
+      if (!seat().person && !seat().open) {
+        this.#out = true;
+        this.#screen = null;
+        this.#closeExam();
+        put(this.main, h("div", { class: "desk" }, h("h1", {}, "Leadsman"), h("p", {}, h("button", { class: "main", onclick: () => this.seatBox.need("") }, "Sign in"))));
+        this.seatBox.need("");
+        return;
+      }
       this.settings ??= await get("/api/settings");
+      this.#out = false;
       if (screen.exam) await this.#openExam(id);
       else this.#closeExam();
     } catch (e) {
@@ -156,7 +197,7 @@ class App extends HTMLElement {
     const visit = await get(`/api/exams/${encodeURIComponent(id)}/visit`);
     const earlier = visit.earlier ? await get(`/api/exams/${encodeURIComponent(id)}/earlier`).catch(() => null) : null;
     const person = await get(`/api/patients/${encodeURIComponent(visit.patient)}`).catch(() => null); // what they add is left out if it cannot be read
-    const session = new Session(id, { who: () => prefs().who });
+    const session = new Session(id, { who: () => seat().person, need: (why) => this.seatBox.need(why) });
     await session.open();
     this.visit = visit;
     this.person = person;

@@ -4,7 +4,6 @@ const KEY = "ls.prefs";
 
 const FALLBACK = {
   theme: "", // "", light or dark
-  who: "", // who sits at this screen
   answers: "tone", // tone, numbers, doubts or silent
   keys: true, // single keys work anywhere on Live; false: only while the chart has the focus
   examiner: "", // whose voice the microphone of this browser hears, "" anybody's

@@ -16,7 +16,6 @@ export class Session extends EventTarget {
   settling = []; // entered, but the change that shows it has not arrived yet
   refused = []; // what could not be entered: {id, label, text, body}
   lastAnswer = null;
-  mine = new Set(); // calls that were typed at this page
   #base;
   #events = null;
   #closed = false;
@@ -29,13 +28,15 @@ export class Session extends EventTarget {
   #watch = 0;
   #store;
   #who;
+  #need;
 
-  /** exam is its id; who() names the person at this screen; store keeps unsent commands. */
-  constructor(exam, { who = () => "", store = localStorage } = {}) {
+  /** exam is its id; who() is the person at this screen, need(why) has one sign in or prove it; store keeps unsent commands. */
+  constructor(exam, { who = () => null, need = async () => false, store = localStorage } = {}) {
     super();
     this.exam = exam;
     this.#base = `/api/exams/${encodeURIComponent(exam)}`;
     this.#who = who;
+    this.#need = need;
     this.#store = store;
     const prefix = this.#prefix;
     for (let i = 0; i < store.length; i++) {
@@ -185,7 +186,7 @@ export class Session extends EventTarget {
 
   #queue(path, body, label) {
     const id = newID();
-    const item = { id, path, body: { ...body, who: this.#who(), id }, label, since: Date.now() };
+    const item = { id, path, body: { ...body, id }, person: this.#who()?.id, label, since: Date.now() };
     try {
       this.#store.setItem(this.#prefix + id, JSON.stringify(item));
     } catch {
@@ -211,6 +212,12 @@ export class Session extends EventTarget {
       while (this.waiting.length) {
         const item = this.waiting[0];
         let answer;
+        // What one person typed is not entered as another's.
+        if (item.person && this.#who() && this.#who().id !== item.person) {
+          this.#drop(item);
+          this.#refuse(item, "somebody else has sat down here since it was typed: type it again");
+          continue;
+        }
         try {
           answer = await ask("POST", `${this.#base}/${item.path}`, item.body);
         } catch (e) {
@@ -221,12 +228,16 @@ export class Session extends EventTarget {
             this.#retry = setTimeout(() => this.#send(), 1000);
             return;
           }
+          if (e.code === "sign_in" || e.code === "prove") {
+            item.stuck = true;
+            this.#tell("queue");
+            if (await this.#need(e.code)) continue;
+          }
           this.#drop(item);
           this.#refuse(item, e.message);
           continue;
         }
         this.#drop(item);
-        if (answer.call) this.mine.add(answer.call);
         if (answer.tone === "refused" || answer.tone === "misfit") this.#refuse(item, answer.text);
         else if (answer.call > this.view.seq) this.settling.push({ ...item, call: answer.call });
         this.#tell("queue");

@@ -9,7 +9,7 @@ export function apply(view, c) {
   const next = { ...view, seq: c.seq };
   if (c.head) {
     // Absent optional parts of a head mean "none", so they must not survive from the former one.
-    for (const k of ["then", "question", "signed_by", "unprobed", "undo"]) delete next[k];
+    for (const k of ["then", "question", "signed_by", "unprobed", "undo", "void"]) delete next[k];
     Object.assign(next, c.head);
   }
   if (c.teeth) next.teeth = { ...view.teeth, ...c.teeth };
@@ -184,10 +184,15 @@ export function say(view, k, words, earlier) {
   if (s.recession != null) out.push(`recession ${s.recession}`);
   for (const [f] of FLAGS) if (s[f] != null) out.push(s[f] ? f : `no ${f}`);
   if (s.doubt) out.push(`doubtful: ${s.doubt}`);
+  if (s.amended) out.push(amendedText(s));
   const was = thenAt(earlier, view, k);
   if (was) out.push(`before ${was.depth}${was.change ? `, ${was.change} is more than error` : ""}`);
   return `${name}: ${out.join(", ")}`;
 }
+
+/** amendedText says what was signed where values were amended since. */
+export const amendedText = (s) =>
+  `amended, signed as ${Object.entries(s.amended).map(([f, was]) => `${fieldName(f)} ${was === "" ? "not recorded" : was}`).join(", ")}`;
 
 export const letters = (s) =>
   FLAGS.filter(([f]) => s[f])

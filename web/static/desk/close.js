@@ -2,7 +2,7 @@
 // not called, who signs. A figure is shown only when it is known of which sites it speaks.
 import { h, put, attr } from "../core/dom.js";
 import { get } from "../core/server.js";
-import { prefs, setPrefs } from "../core/prefs.js";
+import { seat, may, onSeat } from "../people/seat.js";
 import * as V from "../core/view.js";
 import * as C from "../core/commands.js";
 import { Clips } from "../core/clips.js";
@@ -51,8 +51,9 @@ class Close extends HTMLElement {
     });
     put(this, h("div", { class: "desk close" },
       h("div", { class: "title" }, h("h1", {}, "Close the exam"), (this.lead = h("p", { class: "soft" }))),
-      h("ol", { class: "steps" }, this.steps.map((s) => s.el)), this.profile, this.editor));
+      h("ol", { class: "steps" }, this.steps.map((s) => s.el)), (this.standing = Object.assign(h("ls-standing"), { app: this.app })), this.profile, this.editor));
     for (const n of ["view", "queue", "answered"]) session.addEventListener(n, () => this.#draw(), { signal: this.#end.signal });
+    onSeat(() => this.#draw(), this.#end.signal);
     this.clips.load().then(() => this.#draw(), () => {}); // without sound the list has no buttons for it
     session.settled(() => this.#answers(), this.#end.signal);
     this.#answers();
@@ -99,7 +100,7 @@ class Close extends HTMLElement {
       attr(s.head, "aria-expanded", String(shown));
       s.body.hidden = !shown;
     }
-    const sign = JSON.stringify([view.teeth, view.doubts, view.remarks, view.complete, view.signed_by, this.session.refused.length, this.session.waiting.length, [...this.clips.calls]]);
+    const sign = JSON.stringify([view.teeth, view.doubts, view.remarks, view.complete, view.signed_by, view.waits, seat().person, seat().rights, this.session.refused.length, this.session.waiting.length, [...this.clips.calls]]);
     if (sign !== this.drawn) {
       // Somebody may be typing in a step that stays as it is.
       this.drawn = sign;
@@ -113,7 +114,7 @@ class Close extends HTMLElement {
       body("sites", JSON.stringify([left, out, signed]), this.#sites(view, left, out, signed));
       body("doubts", JSON.stringify([view.doubts, signed, [...this.clips.calls]]), view.doubts.length ? doubtTable(this, view.doubts, signed) : h("p", { class: "soft" }, "No value is in doubt."));
       body("called", JSON.stringify([uncalled(view), view.remarks, signed]), this.#called(view, signed));
-      body("sign", JSON.stringify([view.signed_by, left.length, view.doubts.length, open.length]), this.#sign(view, left, open));
+      body("sign", JSON.stringify([view.signed_by, view.waits, left.length, view.doubts.length, open.length, seat().person, seat().rights]), this.#sign(view, left, open));
       body("print", "once", h("p", { class: "row" }, h("a", { class: "button main", href: this.#base("print") }, "Print the chart"), h("a", { class: "button", href: this.#base("findings") }, "Findings"), h("a", { class: "button", href: this.#base("plan") }, "Plan")));
     }
     this.profile.show(view);
@@ -178,20 +179,18 @@ class Close extends HTMLElement {
   }
 
   #sign(view, left, open) {
-    if (view.signed_by) return h("p", {}, `Signed by ${view.signed_by}. Values stay as they are; remarks and the plan can still be added.`);
-    const name = h("input", { id: "signer", required: true, maxlength: "120", value: prefs().who, autocomplete: "name" });
+    if (view.signed_by) return h("p", {}, `Signed by ${view.signed_by}${view.waits ? "; it waits for a supervisor" : ""}. Remarks and the plan can be added; a value is changed by an amendment.`);
     const sure = h("input", { type: "checkbox", id: "sure", required: true });
     const rest = [left.length ? `${left.length} sites have no depth` : "", view.doubts.length ? `${view.doubts.length} doubts are open` : "", open.length ? `${open.map((x) => x.name.toLowerCase()).join(", ")}: unknown where not called` : ""].filter(Boolean);
-    return [h("p", { class: "soft" }, "After signing, values cannot be changed any more.", rest.length ? h("b", {}, ` ${rest.join("; ")}: the findings will say so.`) : ""),
+    return [h("p", { class: "soft" }, "After signing, a value is changed by an amendment alone, which gives its reason.", rest.length ? h("b", {}, ` ${rest.join("; ")}: the findings will say so.`) : ""),
       h("form", { class: "row end", onsubmit: (e) => {
         e.preventDefault();
-        setPrefs({ who: name.value.trim() });
         this.#open = null;
         this.session.act(C.plain("sign"), "sign");
       } },
-        h("div", { class: "field" }, h("label", { for: "signer" }, "Examiner"), name),
+        h("p", { class: "signer" }, "You sign as ", h("b", {}, seat().person?.name || "nobody"), seat().person?.roles.includes("student") ? ", a student: it waits for a supervisor" : ""),
         h("label", { class: "check", for: "sure" }, sure, "I have seen what is open, and answer for this chart."),
-        h("button", { class: "main" }, "Sign"))];
+        h("button", { class: "main", disabled: !may("sign") }, "Sign"))];
   }
 }
 

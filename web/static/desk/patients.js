@@ -2,6 +2,7 @@
 import { h, put } from "../core/dom.js";
 import { get, post, putTo, newID } from "../core/server.js";
 import { day } from "../core/view.js";
+import { may, loadSeat, choose } from "../people/seat.js";
 import "../profile/profile.js";
 import { statement, numbers, figures } from "./summary.js";
 import { planDate, isoDay } from "../core/dates.js";
@@ -55,9 +56,16 @@ class Patients extends HTMLElement {
       h("div", { class: "title row" }, h("h1", { class: "grow" }, this.app.settings.practice || "Patients")),
       h("div", { class: "row end" }, h("div", { class: "field grow" }, h("label", { for: "search" }, "Find a patient"), this.search)),
       this.none, (this.first = h("section", { class: "first", "aria-label": "To begin with" })), h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": "Patients" }, this.table),
+      (this.waits = h("section", { "aria-label": "Waits for a co-signature" })),
       h("details", { class: "add" }, h("summary", {}, "Add a patient"), patientForm({}, (p) => this.app.go(`/patients/${encodeURIComponent(p.id)}`), (p) => post("/api/patients", p))),
       h("p", { class: "small soft foot" }, "Leadsman supports the decisions of licensed clinicians; it does not diagnose by itself. Local rules and the clinician's judgement go first.")));
     this.#load();
+    if (may("co-sign")) this.#waiting();
+  }
+  /** #waiting lists what students signed and nobody has co-signed. */
+  async #waiting() {
+    const vs = await get("/api/waiting").catch(() => []);
+    put(this.waits, vs.length ? [h("h2", {}, "Waits for a co-signature"), h("ul", { class: "dots" }, vs.map((v) => h("li", {}, h("a", { href: `/exams/${encodeURIComponent(v.id)}/review` }, `${v.patient_name}, ${day(v.began)}`), `, signed by ${v.signed_by}`)))] : null);
   }
   /** #status is what is next for a patient. */
   #status(p) {
@@ -100,6 +108,8 @@ class Patients extends HTMLElement {
     const fill = async () => {
       await post("/api/invented", {});
       this.app.settings = await get("/api/settings");
+      const { person, people } = await loadSeat();
+      if (!person && people.length) await choose(people[0].id);
     };
     put(this.first, h("h2", {}, "Nobody is in the list yet. Begin here:"), h("ol", { class: "begin" },
       about.invent && about.demo ? card("Watch and hear an exam", "A recorded voice calls depths for an invented patient: you hear it, and see it written. Half a minute; invented patients are added.", async () => {
@@ -163,7 +173,7 @@ class PatientPage extends HTMLElement {
   #draw(p, course, due) {
     document.title = `${p.name} – Leadsman`;
     const last = p.visits[0];
-    const done = p.visits.find((v) => v.recorded > 0);
+    const done = p.visits.find((v) => v.recorded > 0 && !v.void);
     const id = newID();
     const numbering = h("select", { id: "numbering" }, [["universal", "Universal 1–32"], ["fdi", "FDI 11–48 (ISO 3950)"]].map(([v, t]) => h("option", { value: v }, t)));
     numbering.value = last?.numbering || this.app.settings.numbering;
@@ -184,12 +194,13 @@ class PatientPage extends HTMLElement {
         put(fault, e.message);
       }
     };
-    const open = p.visits.find((v) => !v.signed_by);
+    const open = p.visits.find((v) => !v.signed_by && !v.void);
     const picture = h("ls-profile");
     picture.words = this.app.settings.site_words;
     picture.exam = done?.id;
     put(this, h("div", { class: "desk" },
       h("div", { class: "title" }, h("h1", {}, p.name), h("p", { class: "soft" }, [p.born && `born ${born(p.born)}`, ageAt(p.born, Date.now()) != null && `${ageAt(p.born, Date.now())} years`, p.number && `file ${p.number}`].filter(Boolean).join(", "))),
+      p.merged ? h("p", { class: "note" }, "This record was merged with another one of the same person: ", h("a", { href: `/patients/${encodeURIComponent(p.merged)}` }, "open that one")) : null,
       this.#summary(p, course, due),
       p.note ? h("p", { class: "note calm" }, p.note) : null,
       h("section", {}, h("h2", {}, "Begin"),
@@ -204,12 +215,34 @@ class PatientPage extends HTMLElement {
         ? h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": "Exams" }, h("table", { class: "list" }, h("thead", {}, h("tr", {}, ["Date", "Kind", "Sites", "Signed by", "Open"].map((t) => h("th", { scope: "col" }, t)))),
           h("tbody", {}, p.visits.map((v) => {
             const base = `/exams/${encodeURIComponent(v.id)}`;
-            return h("tr", {}, h("th", { scope: "row" }, day(v.began)), h("td", {}, v.kind, v.title ? h("p", { class: "small" }, v.title) : null), h("td", {}, `${v.recorded} of ${v.sites}`), h("td", {}, v.signed_by || "not signed"),
+            return h("tr", {}, h("th", { scope: "row" }, day(v.began), v.clock_back ? h("span", { class: "soft" }, " (the clock was set back: begun after the one below)") : null), h("td", {}, v.kind, v.title ? h("p", { class: "small" }, v.title) : null), h("td", {}, `${v.recorded} of ${v.sites}`), h("td", {}, v.void ? "void" : v.signed_by ? (v.waits ? `${v.signed_by}, waits for a supervisor` : v.signed_by) : "not signed"),
               h("td", {}, h("span", { class: "row links" }, h("a", { href: base + "/live" }, "Live"), h("a", { href: base + "/review" }, "Review"), h("a", { href: base + "/findings" }, "Findings"), h("a", { href: base + "/time" }, "Over time"), h("a", { href: base + "/plan" }, "Plan"))));
           }))))
         : h("p", { class: "soft" }, "None yet.")),
-      h("details", {}, h("summary", {}, "Change what is known of this patient"), patientForm(p, () => this.#load(), (x) => putTo(`/api/patients/${encodeURIComponent(p.id)}`, x)))));
+      h("details", {}, h("summary", {}, "Change what is known of this patient"), patientForm(p, () => this.#load(), (x) => putTo(`/api/patients/${encodeURIComponent(p.id)}`, x))),
+      may("correct") && !p.merged ? this.#merge(p) : null));
     if (done) picture.show(null);
+  }
+
+  /** #merge keeps all of this record under another one of the same person. */
+  #merge(p) {
+    const into = h("select", { id: "mergeinto", required: true }, h("option", { value: "" }, "choose"));
+    const reason = h("input", { id: "mergereason", required: true, maxlength: "500", autocomplete: "off" });
+    const fault = h("p", { class: "fault", role: "alert" });
+    return h("details", { ontoggle: async (e) => {
+      if (!e.target.open || into.options.length > 1) return;
+      const ps = await get("/api/patients?search=").catch(() => []);
+      into.append(...ps.filter((o) => o.id !== p.id).map((o) => h("option", { value: o.id }, [o.name, o.born, o.number].filter(Boolean).join(", "))));
+    } }, h("summary", {}, "Another record is of the same person"),
+      h("form", { class: "row end", onsubmit: async (e) => {
+        e.preventDefault();
+        try {
+          const kept = await this.app.proven(() => post(`/api/patients/${encodeURIComponent(p.id)}/merge`, { into: into.value, reason: reason.value }));
+          this.app.go(`/patients/${encodeURIComponent(kept.id)}`);
+        } catch (err) {
+          put(fault, err.message);
+        }
+      } }, h("div", { class: "field" }, h("label", { for: "mergeinto" }, "All is kept from here on under"), into), h("div", { class: "field grow" }, h("label", { for: "mergereason" }, "Reason"), reason), h("button", {}, "Merge")), fault);
   }
 }
 

@@ -2,7 +2,7 @@
 // decision is stored, with who and when; until it is saved it is kept in this browser as a draft.
 import { h, put } from "../core/dom.js";
 import { get } from "../core/server.js";
-import { prefs, setPrefs } from "../core/prefs.js";
+import { seat } from "../people/seat.js";
 import { day } from "../core/view.js";
 import { planDate, addMonths, isoDay } from "../core/dates.js";
 import * as C from "../core/commands.js";
@@ -148,7 +148,6 @@ class Plan extends HTMLElement {
     const { all, draft } = this;
     const { view } = this.session;
     const reeval = all.phases.find((p) => p.from);
-    const name = h("input", { id: "planner", required: true, maxlength: "120", value: this.planner ?? prefs().who, autocomplete: "name", oninput: (e) => (this.planner = e.target.value) });
     this.status = h("p", { role: "status" });
     const base = `/exams/${encodeURIComponent(this.session.exam)}`;
     put(this, h("div", { class: "desk plan" },
@@ -162,7 +161,6 @@ class Plan extends HTMLElement {
       h("form", { class: "decide", onsubmit: (e) => {
         e.preventDefault();
         if (this.#sent) return; // on its way
-        setPrefs({ who: name.value.trim() });
         this.#told = "Saving …";
         this.#state();
         this.#draftSent = JSON.stringify(this.draft);
@@ -178,7 +176,7 @@ class Plan extends HTMLElement {
         this.#care(),
         this.#fold("note", "Note", draft.note.trim() ? draft.note.trim().slice(0, 60) : "none", h("div", { class: "field wide" }, h("label", { for: "plannote" }, "For the practice, not for the patient's page"), h("textarea", { id: "plannote", maxlength: "2000", value: draft.note, oninput: (e) => this.#edit((d) => (d.note = e.target.value)) }))),
         h("section", { class: "save" }, h("div", { class: "row end" },
-          h("div", { class: "field" }, h("label", { for: "planner" }, "Clinician who decides"), name),
+          h("p", { class: "planner" }, "You decide as ", h("b", {}, seat().person?.name || "nobody")),
           h("button", { class: "main" }, view.signed_by ? "Add this decision" : "Save this decision"),
           h("a", { class: "button", href: base + "/handout" }, "Home-care page"),
           this.last?.recall || this.last?.reevaluation ? h("a", { class: "button", href: `/api/exams/${encodeURIComponent(this.session.exam)}/due.ics`, download: "" }, "Days as calendar file") : null, this.status),

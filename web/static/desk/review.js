@@ -7,6 +7,7 @@ import { doubtTable } from "./doubts.js";
 import "../sheet/sheet.js";
 import "../profile/profile.js";
 import "../live/editor.js";
+import "../people/standing.js";
 
 class Review extends HTMLElement {
   app = null;
@@ -32,7 +33,7 @@ class Review extends HTMLElement {
     this.calls = h("tbody");
     put(this, h("div", { class: "desk review" },
       h("div", { class: "title row" }, h("div", { class: "grow" }, h("h1", {}, "Review"), (this.lead = h("p", { class: "soft" }))), (this.toClose = h("a", { class: "button main", href: `/exams/${encodeURIComponent(session.exam)}/close` }, "Close the exam"))),
-      this.refused, this.sound, this.doubts, this.remarks,
+      this.refused, Object.assign(h("ls-standing"), { app: this.app }), this.sound, this.doubts, this.remarks,
       h("section", {}, h("h2", {}, "The chart"), h("p", { class: "soft" }, "Choose a value to change it or to see its history; the arrows move, Enter opens."), this.sheet, this.profile),
       h("section", {}, h("h2", {}, "Calls, newest first"), h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": "Calls" },
         h("table", { class: "list" }, h("thead", {}, h("tr", {}, ["Time", "Who", "Said or typed", "Sound", "What it did"].map((t) => h("th", { scope: "col" }, t)))), this.calls))),
@@ -72,7 +73,7 @@ class Review extends HTMLElement {
   #draw() {
     const { view } = this.session;
     const locked = !!view.signed_by;
-    put(this.lead, locked ? `Signed by ${view.signed_by}. Only remarks and the plan can be added.` : `${view.sites - V.unprobed(view).length} of ${view.sites} sites recorded, ${view.doubts.length} in doubt.`);
+    put(this.lead, locked ? `Signed by ${view.signed_by}. Remarks and the plan can be added; a value is changed by an amendment.` : `${view.sites - V.unprobed(view).length} of ${view.sites} sites recorded, ${view.doubts.length} in doubt.`);
     this.toClose.hidden = locked;
     this.refused.hidden = !this.session.refused.length;
     put(this.refused, this.session.refused.map((r) => h("div", { class: "note row", role: "alert" }, h("p", { class: "grow" }, h("b", {}, `Not entered: ${r.label}. `), r.text), h("button", { onclick: () => this.session.dismiss(r.id) }, "Drop"))));

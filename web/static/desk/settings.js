@@ -51,7 +51,6 @@ class Settings extends HTMLElement {
     const paper = select("paper", [["a4", "A4"], ["letter", "Letter"]], s.paper);
     const sounds = h("input", { type: "checkbox", id: "sounds", checked: s.keep_clips });
     const told = h("p", { role: "status" });
-    const who = h("input", { id: "who", maxlength: "120", value: p.who, autocomplete: "name", onchange: (e) => setPrefs({ who: e.target.value.trim() }) });
     this.answers = new Answers();
     const volume = h("input", { id: "volume", type: "range", min: "0", max: "1", step: "0.1", value: p.volume, onchange: (e) => setPrefs({ volume: Number(e.target.value) }) });
     this.device = select("device", [["", "the browser's default"]], "", (e) => {
@@ -83,9 +82,9 @@ class Settings extends HTMLElement {
           (this.use = h("p", { class: "small soft" })),
           h("p", { class: "row" }, h("button", { class: "main" }, "Save"), told))),
       this.#feed(),
+      h("p", {}, h("a", { class: "button", href: "/people" }, "People, passwords and codes")),
       h("section", {}, h("h2", {}, "This screen"),
         h("div", { class: "fields" },
-          field("who", "Who sits here", who, "stands beside what is typed here"),
           field("theme", "Colours", select("theme", [["", "as the system"], ["light", "light"], ["dark", "dark"]], p.theme, (e) => setPrefs({ theme: e.target.value }))),
           field("answers", "Calls are answered by", select("answers", MODES, p.answers, (e) => setPrefs({ answers: e.target.value })), "at the screen whose microphone is on"),
           field("volume", "Loudness", volume)),

@@ -4,6 +4,7 @@ import * as V from "../core/view.js";
 import * as C from "../core/commands.js";
 import { get } from "../core/server.js";
 import { Clips } from "../core/clips.js";
+import { may } from "../people/seat.js";
 
 let count = 0;
 
@@ -29,7 +30,10 @@ class Editor extends HTMLElement {
     const t = view.teeth[tooth];
     const s = V.siteAt(view, k);
     const words = app.settings.site_words;
-    const locked = !!view.signed_by;
+    // What was signed is changed by an amendment, with its reason.
+    const amends = !!view.signed_by && !view.void && may("amend");
+    const locked = !!view.void || !!view.signed_by && !amends;
+    this.reason = amends ? h("input", { id: "edreason", maxlength: "500", autocomplete: "off", oninput: (e) => e.target.setCustomValidity("") }) : null;
     this.#fields = [];
     const id = () => `ed${++count}`;
     // Every field remembers what it showed when the dialog opened: that is what the person saw.
@@ -71,10 +75,11 @@ class Editor extends HTMLElement {
         session.act(C.settle(k), `${t.label} ${site}: settled`);
         this.dialog.close();
       } }, "It is right")) : null;
-    const form = h("form", { method: "dialog", onsubmit: () => this.#save() },
+    const form = h("form", { method: "dialog", onsubmit: (e) => this.#save(e) },
       h("div", { class: "row" }, h("h2", { class: "grow", id: "edtitle" }, `Tooth ${t.label} ${V.siteName(site, tooth, words)}`)),
-      doubt, locked ? h("p", { class: "note" }, "The exam is signed: values stay as they are.") : null, parts, (this.history = h("section", { "aria-label": "History" })),
-      h("div", { class: "row" }, h("button", { class: "main", disabled: locked }, "Save"), h("button", { type: "button", onclick: () => this.dialog.close() }, "Cancel")));
+      doubt, locked ? h("p", { class: "note" }, view.void ? "The exam is void: values stay as they are." : "The exam is signed: values stay as they are.") : null,
+      amends ? h("div", { class: "field note" }, h("label", { for: "edreason" }, "The exam is signed: give the reason for an amendment. The value that was signed stays beside it."), this.reason) : null, parts, (this.history = h("section", { "aria-label": "History" })),
+      h("div", { class: "row" }, h("button", { class: "main", disabled: locked }, amends ? "Amend" : "Save"), h("button", { type: "button", onclick: () => this.dialog.close() }, "Cancel")));
     this.dialog = h("dialog", { class: "editor", "aria-labelledby": "edtitle" }, form);
     put(this, this.dialog);
     const back = document.activeElement;
@@ -107,11 +112,12 @@ class Editor extends HTMLElement {
       h("time", {}, clockTime(e.time)), h("span", { class: "by" }, by),
       h("span", { class: "what" }, h("b", {}, `${V.fieldName(e.field)} ${told(e.field, e.value)}`), ` before: ${told(e.field, e.was)}`),
       h("span", { class: "more" }, heard, e.reason ? h("span", { class: "doubt" }, e.reason) : null, e.rival ? h("span", {}, "perhaps ", h("q", {}, e.rival)) : null,
+        e.amends ? h("span", {}, h("b", {}, "amended: "), e.amends) : null, e.clock_back ? h("span", {}, "the clock was set back before this; the order is that of the log") : null,
         e.taken_back ? h("span", {}, `taken back at ${clockTime(e.taken_back.time)} by ${[e.taken_back.source, e.taken_back.who].filter(Boolean).join(", ")}`) : null,
         clips.button(e.seq, `${V.fieldName(e.field)} ${told(e.field, e.value)}`)));
   }
 
-  #save() {
+  #save(e) {
     const acts = [];
     const said = [];
     for (const f of this.#fields) {
@@ -121,6 +127,15 @@ class Editor extends HTMLElement {
       said.push(`${V.fieldName(f.field)} ${v ?? "cleared"}`);
     }
     if (!acts.length) return;
+    if (this.reason) {
+      const reason = this.reason.value.trim();
+      this.reason.setCustomValidity(reason ? "" : "Say why the value is changed.");
+      if (!this.reason.reportValidity()) {
+        e.preventDefault();
+        return;
+      }
+      acts.unshift({ verb: "amend", text: reason });
+    }
     const { tooth, site } = V.parts(this.k);
     this.app.session.act(acts, `${this.app.session.view.teeth[tooth].label} ${site}: ${said.join(", ")}`);
   }

@@ -13,6 +13,7 @@ import "../sheet/sheet.js";
 import "../map/map.js";
 import { rowOf } from "../profile/profile.js";
 import "./editor.js";
+import { seat } from "../people/seat.js";
 import "../practise/examiner.js";
 
 const NOTE_MS = 6000; // a refused key stays in sight that long
@@ -300,10 +301,9 @@ class Live extends HTMLElement {
       c.undone ? h("span", { class: "soft" }, "taken back") : null);
   }
 
-  /** #own says whether a call is this person's to take back: typed here, or under the same name, or spoken into this page's
-   *  microphone. */
+  /** #own says whether a call is this person's to take back: made by who sits here, or spoken into this page's microphone. */
   #own(c) {
-    return this.session.mine.has(c.seq) || (c.source === "voice" ? this.ear.on : c.source === "keyboard" && !!c.who && c.who === prefs().who);
+    return !!c.person && c.person === seat().person?.id || c.source === "voice" && this.ear.on;
   }
   #ownLast() {
     return (this.session.view.calls || []).findLast((c) => c.effects && !c.undone && c.did !== "disregard" && this.#own(c)) || null;

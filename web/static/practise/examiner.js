@@ -2,6 +2,7 @@
 import { h, put } from "../core/dom.js";
 import { get } from "../core/server.js";
 import { prefs, setPrefs } from "../core/prefs.js";
+import { seat, choose } from "../people/seat.js";
 
 /** ls-examiner is a choice of examiners. It tells "pick" when another one is chosen; hidden while there are none, and short, unless always is set. */
 class ExaminerBox extends HTMLElement {
@@ -15,18 +16,20 @@ class ExaminerBox extends HTMLElement {
     this.load().catch(() => {}); // without an answer everybody's voice is heard alike, as without examiners
   }
 
-  pick(id) {
+  async pick(id) {
     setPrefs({ examiner: id });
+    // Where everybody may say who he is, whose voice it is sits here; else the voice is that of who signed in.
+    if (seat().open && id !== seat().person?.id && seat().people.some((p) => p.id === id)) await choose(id).catch(() => {});
     this.dispatchEvent(new Event("pick"));
   }
 
   /** load asks who there is. */
   async load() {
-    this.list = (await get("/api/examiners")).filter((e) => !e.retired);
+    this.list = (await get("/api/examiners")).filter((e) => !e.retired && (seat().open || e.id === seat().person?.id));
     put(this.box, h("option", { value: "" }, "anybody"), this.list.map((e) => h("option", { value: e.id }, e.voice && this.always ? `${e.name} (voice profile)` : e.name)));
     if (!this.list.some((e) => e.id === prefs().examiner)) setPrefs({ examiner: "" });
     this.box.value = prefs().examiner;
-    this.hidden = !this.always && !this.list.length;
+    this.hidden = !this.always && (!this.list.length || !seat().open);
     return this.list;
   }
 

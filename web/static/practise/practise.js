@@ -61,7 +61,7 @@ class Practise extends HTMLElement {
   #add(e) {
     e.preventDefault();
     this.#try(async () => {
-      const x = await post("/api/examiners", { name: this.name.value.trim() });
+      const x = await post("/api/people", { name: this.name.value.trim(), roles: ["clinician"] });
       this.name.value = "";
       await this.who.load();
       this.who.pick(x.id);
@@ -99,7 +99,7 @@ class Practise extends HTMLElement {
       h("div", { class: "row" },
         v ? h("a", { class: "button", href: base, download: `${x.name}.voice` }, "Export") : null, importing, file,
         v ? h("button", { onclick: (e) => this.#sure(e.target, "Erase for good", () => ask("DELETE", base)) }, "Erase") : null,
-        h("button", { onclick: (e) => this.#sure(e.target, v ? "Take off the list and erase the profile" : "Take off the list", () => putTo(base.replace(/\/voice$/, ""), { name: x.name, retired: true })) }, "No longer here")),
+        h("button", { onclick: (e) => this.#sure(e.target, v ? "Take off the list and erase the profile" : "Take off the list", () => putTo(`/api/people/${encodeURIComponent(x.id)}`, { name: x.name, roles: x.roles, retired: true })) }, "No longer here")),
       h("p", { class: "small soft" }, "A voice profile is personal data about the examiner's voice. It holds no recording: what is read is forgotten as soon as the profile is worked out. Exported files, and backups of the store made before, keep it until they are deleted too."));
     put(this.choice, h("h2", {}, "What to do"),
       h("div", { class: "row" },

@@ -2,7 +2,7 @@
 // that can be reached by arrows.
 import { h, put, attr } from "../core/dom.js";
 import { tentative as notYet } from "../core/commands.js";
-import { QUADRANTS, across, key, parts, probed, siteAt, thenAt, depthLevel, letters, nextKey, say, aspectName, marginText } from "../core/view.js";
+import { amendedText, QUADRANTS, across, key, parts, probed, siteAt, thenAt, depthLevel, letters, nextKey, say, aspectName, marginText } from "../core/view.js";
 
 class Sheet extends HTMLElement {
   words = "buccal-lingual";
@@ -44,6 +44,8 @@ class Sheet extends HTMLElement {
       put(c.then, was ? `${was.depth}${was.change ? (was.worse ? "▾" : "▴") : ""}` : "");
       attr(c.then, "data-change", was?.change ? (was.worse ? "worse" : "better") : null);
       c.num.classList.toggle("doubt", !!s.doubt);
+      c.num.classList.toggle("amended", !!s.amended);
+      attr(c.el, "title", s.amended ? amendedText(s) : null);
       attr(c.el, "data-d", tentative == null ? depthLevel(s.depth) : null);
       attr(c.el, "data-tentative", tentative == null ? null : coming.why.get(`${k} depth`));
       attr(c.el, "data-tentative-margin", margin == null ? null : coming.why.get(`${k} recession`));

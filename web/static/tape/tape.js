@@ -1,6 +1,6 @@
 // The line view: the path as a marked line that runs past a fixed station. Readable from two metres.
 import { h, put, attr } from "../core/dom.js";
-import { key, parts, probed, siteAt, thenAt, depthLevel, letters, nextKey, aspectName, marginText } from "../core/view.js";
+import { amendedText, key, parts, probed, siteAt, thenAt, depthLevel, letters, nextKey, aspectName, marginText } from "../core/view.js";
 
 class Tape extends HTMLElement {
   words = "buccal-lingual";
@@ -42,6 +42,8 @@ class Tape extends HTMLElement {
       attr(c.el, "data-tentative-margin", margin == null ? null : coming.why.get(`${k} recession`));
       attr(c.el, "data-doubt", !!s.doubt);
       c.num.classList.toggle("doubt", !!s.doubt && tentative == null);
+      c.num.classList.toggle("amended", !!s.amended);
+      attr(c.el, "title", s.amended ? amendedText(s) : null);
       put(c.flags, letters(s));
       const was = thenAt(earlier, view, k);
       put(c.then, was ? `was ${was.depth}${was.change ? ` ${was.change}` : ""}` : "");

@@ -1,0 +1,83 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"fmt"
+	"io"
+	"log/slog"
+	"slices"
+	"strings"
+	"time"
+
+	"leadsman/practice"
+)
+
+// runAccount lists who works here, and gives somebody a new password: for a practice whose administrator has forgotten the own one.
+// Whoever may read the data folder and its key may do so; the journal keeps that it was done.
+func runAccount(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
+	fs := flags("account", stderr)
+	f := addDataFlags(fs, defaultData())
+	set := fs.Bool("password", false, "give NAME the password that stands in one line on the standard input; an empty line takes the password away")
+	rest, status, done := parse(fs, args)
+	if done {
+		return status
+	}
+	if len(rest) > 1 || *set && len(rest) == 0 {
+		return fail(stderr, exitInput, "account takes one NAME with --password, or none to list who there is")
+	}
+	ctx, stop := untilInterrupted()
+	defer stop()
+	st, err := f.change(ctx)
+	if err != nil {
+		return fail(stderr, storeStatus(err), "account: %v", err)
+	}
+	defer st.Close()
+	p := practice.New(practice.Config{Records: st, Now: time.Now, Log: slog.New(slog.DiscardHandler)})
+	defer p.Close()
+	people, err := p.People.All(ctx)
+	if err != nil {
+		return fail(stderr, storeStatus(err), "account: %v", err)
+	}
+	if len(rest) == 0 {
+		for _, x := range people {
+			fmt.Fprintf(stdout, "%s\t%s\t%s\n", x.Name, strings.Join(roleNames(x.Roles), ", "), accountState(x))
+		}
+		return exitOK
+	}
+	i := slices.IndexFunc(people, func(x practice.Person) bool { return strings.EqualFold(x.Name, strings.TrimSpace(rest[0])) })
+	if i < 0 {
+		return fail(stderr, exitInput, "account: nobody is called %q; leadsman account lists who there is", rest[0])
+	}
+	if !*set {
+		fmt.Fprintf(stdout, "%s\t%s\t%s\n", people[i].Name, strings.Join(roleNames(people[i].Roles), ", "), accountState(people[i]))
+		return exitOK
+	}
+	line, err := bufio.NewReader(io.LimitReader(stdin, 4096)).ReadString('\n')
+	if err != nil && err != io.EOF {
+		return fail(stderr, exitInput, "account: read the password: %v", err)
+	}
+	if err := p.People.SetPassword(context.WithoutCancel(ctx), &practice.Seat{}, people[i].ID, strings.TrimRight(line, "\r\n")); err != nil {
+		return fail(stderr, storeStatus(err), "account: %v", err)
+	}
+	fmt.Fprintf(stdout, "the password of %s is changed; sessions of before have ended\n", people[i].Name)
+	return exitOK
+}
+
+func roleNames(roles []practice.Role) []string {
+	out := make([]string, len(roles))
+	for i, r := range roles {
+		out[i] = string(r)
+	}
+	return out
+}
+
+func accountState(p practice.Person) string {
+	switch {
+	case p.Retired:
+		return "no longer here"
+	case p.Password:
+		return "password"
+	}
+	return "no password"
+}

@@ -1,0 +1,568 @@
+package practice
+
+import (
+	"context"
+	"crypto/rand"
+	"crypto/sha256"
+	"encoding/base64"
+	"errors"
+	"fmt"
+	"log/slog"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+	"unicode"
+
+	"leadsman/exam"
+)
+
+// Bounds of sessions and of trying: OWASP ASVS 5.0, 7.3 asks for both ends of a session, 6.3 for an end of trying. The figures are
+// engine's choices: a working day; a long exam with the microphone on counts as use.
+const (
+	longestSession = 12 * time.Hour
+	idleSession    = time.Hour
+	mostWrong      = 5                // wrong passwords or codes in a row
+	lockedFor      = time.Minute      // after them; doubled by each further one
+	longestLock    = 15 * time.Minute // and no longer
+	minCode        = 4
+	maxCode        = 64
+)
+
+var (
+	// ErrSignIn means that nobody has signed in, or not any more.
+	ErrSignIn = errors.New("sign in first: nobody is signed in here, or the session has ended")
+	// ErrWrong means that name and password, or a code, fit nobody. Which of them is wrong is not told.
+	ErrWrong = errors.New("that fits nobody here: look at the name and type it again")
+	// ErrProve means that the person came by a short code, which is not enough for what is asked.
+	ErrProve = errors.New("this is done in your name: type your password once more")
+	// ErrTaken means that a name or code belongs to somebody already.
+	ErrTaken = errors.New("somebody else has that already: choose another")
+)
+
+// LockedError says that too much was tried.
+type LockedError struct{ For time.Duration }
+
+func (e *LockedError) Error() string {
+	return fmt.Sprintf("too many wrong tries: wait %s, then try again", e.For.Round(time.Second))
+}
+
+// Session is a screen at which somebody has signed in.
+type Session struct {
+	Token  []byte // SHA-256 of what the browser has
+	Person string
+	Sure   bool // by password or passkey, not by a short code
+	Began  time.Time
+	Used   time.Time
+}
+
+// Account is what a person signs in with.
+type Account struct {
+	Password string // as hashPassword makes it; "" none
+	Code     bool
+	Passkeys [][]byte // credentials, JSON
+}
+
+// Seat is who sits at a screen, and what may be done there.
+type Seat struct {
+	Person Person // without ID: nobody
+	Open   bool   // nobody here has a password: who is at this machine says who it is
+	Sure   bool   // the person proved to be it
+	// Ended is closed when the session ends; nil where there is none to end.
+	Ended <-chan struct{}
+	token string
+}
+
+// May says why the person may not do something: *ForbiddenError or ErrProve.
+func (s *Seat) May(right Right) error {
+	if s.Person.ID == "" {
+		if !s.Open {
+			return ErrSignIn
+		}
+		if !slices.Contains(nameless, right) {
+			return &ForbiddenError{Right: right}
+		}
+		return nil
+	}
+	roles := s.Person.Roles
+	if s.Open { // who could be anybody is not kept from the settings
+		roles = append(slices.Clone(roles), Administrator)
+	}
+	if !slices.ContainsFunc(roles, func(r Role) bool { return r.May(right) }) {
+		return &ForbiddenError{right, s.Person.Name, s.Person.Roles}
+	}
+	if !s.Sure && slices.Contains(proven, right) {
+		return ErrProve
+	}
+	return nil
+}
+
+// Rights lists what the person may do, proven or not.
+func (s *Seat) Rights() []Right {
+	out := []Right{}
+	for _, r := range []Right{Read, Patients, Examine, Decide, Sign, Cosign, Amend, Correct, Export, Practise, ChangeSettings, ManagePeople, Audit, EraseData} {
+		if err := s.May(r); err == nil || errors.Is(err, ErrProve) {
+			out = append(out, r)
+		}
+	}
+	return out
+}
+
+// People keeps accounts and who has signed in where.
+type People struct {
+	records Records
+	now     func() time.Time
+	log     *slog.Logger
+
+	mu       sync.Mutex
+	sessions map[string]*session // by Token
+	wrong    map[string]*wrong   // by name, address and screen
+	closed   bool                // somebody has a password
+	loaded   bool
+}
+
+type session struct {
+	Session
+	noted time.Time // when Used was kept last
+	ended chan struct{}
+}
+
+type wrong struct {
+	times int
+	until time.Time
+	last  time.Time
+}
+
+func newPeople(r Records, now func() time.Time, log *slog.Logger) *People {
+	return &People{records: r, now: now, log: log, sessions: map[string]*session{}, wrong: map[string]*wrong{}}
+}
+
+// load reads what was kept, once. The caller holds mu.
+func (p *People) load(ctx context.Context) error {
+	if p.loaded {
+		return nil
+	}
+	kept, err := p.records.Sessions(ctx)
+	if err != nil {
+		return err
+	}
+	for _, s := range kept {
+		p.sessions[string(s.Token)] = &session{Session: s, noted: s.Used, ended: make(chan struct{})}
+	}
+	if err := p.count(ctx); err != nil {
+		return err
+	}
+	p.loaded = true
+	return nil
+}
+
+// count finds out whether anybody has a password. The caller holds mu.
+func (p *People) count(ctx context.Context) error {
+	all, err := p.records.People(ctx)
+	if err == nil {
+		p.closed = slices.ContainsFunc(all, func(x Person) bool { return x.Password && !x.Retired })
+	}
+	return err
+}
+
+func hashed(token string) string {
+	h := sha256.Sum256([]byte(token))
+	return string(h[:])
+}
+
+// Seat is who sits at the screen that has a token, "" for none. here says that the screen is on the machine of the service: at another
+// one nobody is let in as long as nobody has a password.
+func (p *People) Seat(ctx context.Context, token string, here bool) (*Seat, error) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if err := p.load(ctx); err != nil {
+		return nil, err
+	}
+	s := &Seat{Open: !p.closed && here, token: token}
+	x := p.sessions[hashed(token)]
+	now := p.now()
+	if x != nil && p.over(x, now) {
+		p.end(ctx, x)
+		x = nil
+	}
+	if x == nil {
+		if !s.Open {
+			return s, nil
+		}
+		return s, p.only(ctx, s)
+	}
+	person, err := p.person(ctx, x.Person)
+	if err != nil || person.Retired || !s.Open && !p.closed {
+		p.end(ctx, x)
+		if errors.Is(err, ErrNotFound) || err == nil {
+			return &Seat{Open: s.Open}, nil
+		}
+		return nil, err
+	}
+	x.Used = now
+	if now.Sub(x.noted) > time.Minute {
+		if err := p.records.PutSession(ctx, x.Session); err != nil {
+			return nil, err
+		}
+		x.noted = now
+	}
+	s.Person, s.Sure, s.Ended = person, x.Sure || s.Open, x.ended
+	return s, nil
+}
+
+func (p *People) over(x *session, now time.Time) bool {
+	return now.Sub(x.Began) > longestSession || now.Sub(x.Used) > idleSession
+}
+
+// only seats the only person of an open practice.
+func (p *People) only(ctx context.Context, s *Seat) error {
+	all, err := p.records.People(ctx)
+	all = slices.DeleteFunc(all, func(x Person) bool { return x.Retired })
+	if len(all) == 1 {
+		s.Person, s.Sure = all[0], true
+	}
+	return err
+}
+
+func (p *People) person(ctx context.Context, id string) (Person, error) {
+	all, err := p.records.People(ctx)
+	if err != nil {
+		return Person{}, err
+	}
+	for _, x := range all {
+		if x.ID == id {
+			return x, nil
+		}
+	}
+	return Person{}, fmt.Errorf("person %q: %w", id, ErrNotFound)
+}
+
+// end forgets a session. The caller holds mu.
+func (p *People) end(ctx context.Context, x *session) {
+	delete(p.sessions, string(x.Token))
+	close(x.ended)
+	if err := p.records.EndSession(ctx, x.Token); err != nil {
+		p.log.Error("a session is not forgotten", "err", err)
+	}
+}
+
+// begin seats a person with a new token; the former session of the screen ends. The caller holds mu.
+func (p *People) begin(ctx context.Context, former *Seat, person Person, sure bool) (string, error) {
+	b := make([]byte, 32)
+	rand.Read(b) // never fails
+	token := base64.RawURLEncoding.EncodeToString(b)
+	now := p.now()
+	x := &session{Session: Session{Token: []byte(hashed(token)), Person: person.ID, Sure: sure, Began: now, Used: now}, noted: now, ended: make(chan struct{})}
+	if old := p.sessions[hashed(former.token)]; old != nil {
+		if !sure { // a switch of the person does not lengthen the session of the screen
+			x.Began = old.Began
+		}
+		p.end(ctx, old)
+	}
+	if err := p.records.PutSession(ctx, x.Session); err != nil {
+		return "", err
+	}
+	p.sessions[string(x.Token)] = x
+	return token, p.records.Note(By(ctx, person.ID), "session.began", "", map[bool]string{true: "", false: "by a short code"}[sure])
+}
+
+// Choose seats somebody by name alone, which an open practice allows.
+func (p *People) Choose(ctx context.Context, s *Seat, person string) (string, error) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if !s.Open || p.closed {
+		return "", ErrSignIn
+	}
+	x, err := p.person(ctx, person)
+	if err != nil {
+		return "", err
+	}
+	if x.Retired {
+		return "", ErrWrong
+	}
+	return p.begin(ctx, s, x, true)
+}
+
+// SignIn seats who has a name and a password. from is the address of the screen.
+func (p *People) SignIn(ctx context.Context, s *Seat, name, password, from string) (string, error) {
+	keys := []string{"name " + strings.ToLower(strings.TrimSpace(name)), "from " + from}
+	if err := p.tried(keys...); err != nil {
+		return "", err
+	}
+	all, err := p.records.People(ctx)
+	if err != nil {
+		return "", err
+	}
+	var found []Person
+	asked := false
+	for _, x := range all {
+		if x.Retired || !x.Password || !strings.EqualFold(x.Name, strings.TrimSpace(name)) {
+			continue
+		}
+		a, err := p.records.Account(ctx, x.ID)
+		if err != nil {
+			return "", err
+		}
+		asked = true
+		if checkPassword(a.Password, password) {
+			found = append(found, x)
+		}
+	}
+	if !asked {
+		checkPassword("", password)
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if len(found) != 1 {
+		p.fail(keys...)
+		return "", errors.Join(ErrWrong, p.records.Note(ctx, "session.refused", "", "name and password"))
+	}
+	p.pass(keys...)
+	return p.begin(ctx, s, found[0], true)
+}
+
+// Switch seats who has a short code, at a screen where somebody sits already.
+func (p *People) Switch(ctx context.Context, s *Seat, code string) (string, error) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if s.Person.ID == "" && !s.Open {
+		return "", ErrSignIn
+	}
+	key := "screen " + hashed(s.token)
+	if err := p.triedNow(key); err != nil {
+		return "", err
+	}
+	id, err := p.records.PersonWithCode(ctx, strings.TrimSpace(code))
+	var x Person
+	if err == nil {
+		x, err = p.person(ctx, id)
+	}
+	if errors.Is(err, ErrNotFound) || err == nil && x.Retired {
+		p.fail(key)
+		if w := p.wrong[key]; !s.Open && w.times >= mostWrong {
+			if old := p.sessions[hashed(s.token)]; old != nil {
+				p.end(ctx, old) // somebody tries codes: the screen is closed
+			}
+		}
+		return "", errors.Join(ErrWrong, p.records.Note(By(ctx, s.Person.ID), "session.refused", "", "short code"))
+	}
+	if err != nil {
+		return "", err
+	}
+	p.pass(key)
+	return p.begin(ctx, s, x, s.Open)
+}
+
+// Prove has the person at a screen type the own password, so that what needs proof may be done there.
+func (p *People) Prove(ctx context.Context, s *Seat, password string) (string, error) {
+	if err := p.Is(ctx, s, password); err != nil {
+		return "", err
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.begin(ctx, s, s.Person, true)
+}
+
+// Is checks that a password is that of the person at a screen.
+func (p *People) Is(ctx context.Context, s *Seat, password string) error {
+	if s.Person.ID == "" {
+		return ErrSignIn
+	}
+	key := "name " + strings.ToLower(s.Person.Name)
+	if err := p.tried(key); err != nil {
+		return err
+	}
+	a, err := p.records.Account(ctx, s.Person.ID)
+	if err != nil {
+		return err
+	}
+	ok := checkPassword(a.Password, password)
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if !ok {
+		p.fail(key)
+		return ErrWrong
+	}
+	p.pass(key)
+	return nil
+}
+
+// SignOut ends the session of a screen.
+func (p *People) SignOut(ctx context.Context, s *Seat) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if x := p.sessions[hashed(s.token)]; x != nil {
+		p.end(ctx, x)
+	}
+}
+
+func (p *People) tried(keys ...string) error {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.triedNow(keys...)
+}
+
+func (p *People) triedNow(keys ...string) error {
+	now := p.now()
+	for _, k := range keys {
+		if w := p.wrong[k]; w != nil && now.Before(w.until) {
+			return &LockedError{w.until.Sub(now)}
+		}
+	}
+	return nil
+}
+
+func (p *People) fail(keys ...string) {
+	now := p.now()
+	for _, k := range keys {
+		w := p.wrong[k]
+		if w == nil {
+			w = &wrong{}
+			p.wrong[k] = w
+		}
+		w.times++
+		w.last = now
+		if over := w.times - mostWrong; over >= 0 {
+			w.until = now.Add(min(lockedFor<<min(over, 10), longestLock))
+		}
+	}
+}
+
+func (p *People) pass(keys ...string) {
+	for _, k := range keys {
+		delete(p.wrong, k)
+	}
+}
+
+// sweep ends what is over.
+func (p *People) sweep(ctx context.Context) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	now := p.now()
+	for _, x := range p.sessions {
+		if p.over(x, now) {
+			p.end(ctx, x)
+		}
+	}
+	for k, w := range p.wrong {
+		if now.Sub(w.last) > longestLock {
+			delete(p.wrong, k)
+		}
+	}
+}
+
+// Listens keeps the session of a screen from ending while it is in use by other ways than requests: a microphone that is on.
+func (p *People) Listens(s *Seat) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if x := p.sessions[hashed(s.token)]; x != nil {
+		x.Used = p.now()
+	}
+}
+
+// All lists everybody, those who left too.
+func (p *People) All(ctx context.Context) ([]Person, error) { return p.records.People(ctx) }
+
+// Save adds (ID "") or changes a person; what the account has is left as it is.
+func (p *People) Save(ctx context.Context, x Person) (Person, error) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if err := p.load(ctx); err != nil {
+		return x, err
+	}
+	if err := x.Check(); err != nil {
+		return x, err
+	}
+	all, err := p.records.People(ctx)
+	if err != nil {
+		return x, err
+	}
+	var was Person
+	for _, o := range all {
+		if o.ID == x.ID {
+			was = o
+		} else if !o.Retired && !x.Retired && strings.EqualFold(o.Name, x.Name) {
+			return x, fmt.Errorf("name %q: %w", x.Name, ErrTaken)
+		}
+	}
+	if x.ID != "" && was.ID == "" {
+		return x, fmt.Errorf("person %q: %w", x.ID, ErrNotFound)
+	}
+	if was.Password && was.Is(Administrator) && !was.Retired && (x.Retired || !x.Is(Administrator)) && p.last(all, was.ID) {
+		return x, fmt.Errorf("%s is the last administrator with a password: make somebody else one first: %w", was.Name, ErrInvalid)
+	}
+	if x, err = p.records.PutPerson(ctx, x); err != nil {
+		return x, err
+	}
+	for _, o := range p.sessions {
+		if x.Retired && o.Person == x.ID {
+			p.end(ctx, o)
+		}
+	}
+	return x, p.count(ctx)
+}
+
+// last reports whether nobody but one person is an administrator with a password.
+func (p *People) last(all []Person, id string) bool {
+	return !slices.ContainsFunc(all, func(o Person) bool { return o.ID != id && !o.Retired && o.Password && o.Is(Administrator) })
+}
+
+// SetPassword gives a person a password, or takes it away (""). The person's other sessions end. The first password is an
+// administrator's: from it on everybody signs in.
+func (p *People) SetPassword(ctx context.Context, s *Seat, id, password string) error {
+	var kept string
+	var err error
+	if password != "" {
+		if kept, err = hashPassword(password); err != nil {
+			return err
+		}
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if err := p.load(ctx); err != nil {
+		return err
+	}
+	all, err := p.records.People(ctx)
+	if err != nil {
+		return err
+	}
+	x, err := p.person(ctx, id)
+	if err != nil {
+		return err
+	}
+	others := slices.ContainsFunc(all, func(o Person) bool { return o.ID != id && o.Password && !o.Retired })
+	switch {
+	case password != "" && !p.closed && !x.Is(Administrator):
+		return fmt.Errorf("password: the first one is an administrator's, so that somebody can always get in: %w", ErrInvalid)
+	case password == "" && others && x.Is(Administrator) && p.last(all, id):
+		return fmt.Errorf("%s is the last administrator with a password: make somebody else one first: %w", x.Name, ErrInvalid)
+	}
+	if err := p.records.SetPassword(ctx, id, kept); err != nil {
+		return err
+	}
+	open := !p.closed
+	if err := p.count(ctx); err != nil {
+		return err
+	}
+	for _, x := range p.sessions {
+		if x.Person == id && string(x.Token) != hashed(s.token) || open && p.closed { // from here on everybody signs in
+			p.end(ctx, x)
+		}
+	}
+	return nil
+}
+
+// SetCode gives a person a short code, which is typed or comes from a card, or takes it away ("").
+func (p *People) SetCode(ctx context.Context, id, code string) error {
+	code = strings.TrimSpace(code)
+	if n := len(code); code != "" && (n < minCode || n > maxCode || strings.ContainsFunc(code, func(r rune) bool { return !unicode.IsGraphic(r) })) {
+		return fmt.Errorf("code: %d to %d letters or digits: %w", minCode, maxCode, ErrInvalid)
+	}
+	if _, err := p.person(ctx, id); err != nil {
+		return err
+	}
+	return p.records.SetCode(ctx, id, code)
+}
+
+// Caller is who makes a call at a screen.
+func (s *Seat) Caller() exam.Caller { return s.Person.Caller() }

@@ -1,0 +1,144 @@
+package e2e
+
+import (
+	"fmt"
+	"io"
+	"log/slog"
+	"net/http/httptest"
+	"strings"
+	"testing"
+	"time"
+
+	"leadsman/chart"
+	"leadsman/practice"
+	"leadsman/store"
+	"leadsman/web"
+)
+
+// Three people at two screens: a student's exam of 168 sites is signed, co-signed by a supervisor, and amended by a clinician who sat
+// down at the supervisor's screen with a short code.
+func TestSignCosignAmend(t *testing.T) {
+	ctx := t.Context()
+	st, err := store.Open(ctx, t.TempDir()+"/data", time.Now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := practice.New(practice.Config{Records: st, Now: time.Now, Log: slog.New(slog.NewTextHandler(io.Discard, nil))})
+	srv := httptest.NewServer(web.New(web.Options{Exams: web.Opener(p.Open), Practice: p, People: p.People, Clips: p.Clips, Voices: p.Voices, Version: "test"}))
+	t.Cleanup(func() { srv.CloseClientConnections(); srv.Close(); p.Close(); st.Close() })
+	const password = "seven fathoms deep"
+	person := func(name string, roles ...practice.Role) practice.Person {
+		t.Helper()
+		x, err := p.SavePerson(ctx, practice.Person{Name: name, Roles: roles})
+		if err == nil {
+			err = p.People.SetPassword(ctx, &practice.Seat{}, x.ID, password)
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		return x
+	}
+	person("Max Ledger", practice.Administrator)
+	dan, tess, ada := person("Dan Fairway", practice.Student), person("Tess Holm", practice.Supervisor), person("Ada Quill", practice.Clinician)
+	if err := p.People.SetCode(ctx, ada.ID, "card-4711"); err != nil {
+		t.Fatal(err)
+	}
+	pt, err := p.SavePatient(ctx, practice.Patient{Name: "Harriet Sallow"})
+	if err != nil {
+		t.Fatal(err)
+	}
+
+	b := startBrowser(t)
+	signIn := func(s *page, name string) {
+		t.Helper()
+		s.until("somebody is asked for", `document.querySelector("dialog.seat[open] #seatname")`)
+		eval[bool](s, fmt.Sprintf(`(document.querySelector("#seatname").value = %q, document.querySelector("#seatpassword").value = %q, true)`, name, password))
+		s.click("dialog.seat button.main")
+		s.sits(name)
+	}
+	one := open(t, b, srv.URL+"/patients/"+pt.ID)
+	signIn(one, "Dan Fairway")
+	one.clickText("New exam")
+	one.until("the exam is begun", `location.pathname.endsWith("/live") && `+session)
+	id := eval[string](one, session+".exam")
+	// Every place is called; by keyboard, as words come in from a microphone.
+	e, err := p.Open(ctx, id)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i := range 56 {
+		if _, err := e.Words(ctx, "three two three", dan.Caller(), fmt.Sprint(i)); err != nil {
+			t.Fatal(i, err)
+		}
+	}
+	one.until("all is recorded", session+`.view.recorded === 168`)
+	one.goTo(srv.URL + "/exams/" + id + "/close")
+	one.until("the step can be opened", `document.querySelector('[data-step="sign"] button.head')`)
+	eval[bool](one, `(document.querySelector('[data-step="sign"] .body').hidden && document.querySelector('[data-step="sign"] button.head').click(), true)`)
+	one.until("the student is told", `/You sign as Dan Fairway, a student/.test(document.querySelector('[data-step="sign"]').innerText)`)
+	one.click("#sure")
+	one.click(`[data-step="sign"] .body button.main`)
+	one.until("it waits", session+`.view.waits && /Waits for a supervisor/.test(document.querySelector("ls-standing").innerText)`)
+	if eval[bool](one, `[...document.querySelectorAll("ls-standing button")].some((b) => b.textContent === "Co-sign")`) {
+		t.Error("the student is offered to co-sign")
+	}
+
+	two := open(t, b, srv.URL+"/")
+	signIn(two, "Tess Holm")
+	two.clickText("Harriet Sallow, ")
+	two.until("the exam is shown", `document.querySelector("ls-standing")`)
+	two.clickText("Co-sign")
+	for _, s := range []*page{one, two} {
+		s.until("both screens show it", `!`+session+`.view.waits && /Co-signed by Tess Holm/.test(document.querySelector("ls-standing").innerText)`)
+	}
+
+	// The clinician sits down with a card, and changes what was signed: that takes the password.
+	two.click("button.seat")
+	two.click("#seatcode")
+	two.keys("card-4711\r")
+	two.sits("Ada Quill")
+	two.click(`ls-sheet td[data-key="36.B"]`)
+	two.until("the reason is asked for", `document.querySelector("dialog.editor #edreason")`)
+	eval[bool](two, `(() => { const d = [...document.querySelectorAll("dialog.editor input[type=number]")][0]; d.value = "6"; return true; })()`)
+	two.click("dialog.editor button.main")
+	two.until("no reason, no amendment", `document.querySelector("dialog.editor[open]")`)
+	two.click("#edreason")
+	two.keys("probed again at the end of the visit\r")
+	two.until("it takes the password", `/type your password once more/.test(document.querySelector("dialog.seat[open]")?.innerText)`)
+	eval[bool](two, fmt.Sprintf(`(document.querySelector("#seatpassword").value = %q, true)`, password))
+	two.click("dialog.seat button.main")
+	for _, s := range []*page{one, two} {
+		s.depth("36.B", "6")
+		s.until("the original is shown", `/36 B depth: 2 → 6; probed again at the end of the visit \(Ada Quill/.test(document.querySelector("ls-standing").innerText.replace(/19 B/, "36 B"))`)
+	}
+	two.until("the cell says it", `(() => { const c = document.querySelector('ls-sheet td[data-key="36.B"]'); return c.title.includes("signed as depth 2") && c.querySelector(".num.amended"); })()`)
+	shot(t, two, "amended")
+
+	s, err := p.State(ctx, id)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if g := s.Signatures; len(g) != 2 || g[0].Person != dan.ID || !g[0].Waits || g[1].Person != tess.ID || !g[1].Co {
+		t.Errorf("%+v", g)
+	}
+	if a := s.Amendments; len(a) != 1 || a[0].Person != ada.ID || a[0].Was != "2" || a[0].Value != "6" || a[0].Field != chart.FieldDepth {
+		t.Errorf("%+v", a)
+	}
+	for _, e := range s.Log() {
+		if e.Person == "" {
+			t.Errorf("event %d, %s, is nobody's", e.Seq, e.Kind)
+		}
+	}
+	// A stranger gets nothing of it.
+	three := open(t, b, srv.URL+"/exams/"+id+"/review")
+	three.until("somebody is asked for", `document.querySelector("dialog.seat[open]")`)
+	if text := eval[string](three, `document.body.innerText`); strings.Contains(text, "Sallow") {
+		t.Error("the patient's name is shown to nobody in particular")
+	}
+}
+
+// sits waits until the header says who sits at the screen.
+func (p *page) sits(name string) {
+	p.t.Helper()
+	p.until(name+" sits here", fmt.Sprintf(`document.querySelector("button.seat").textContent === %q && !document.querySelector("dialog.seat[open]")`, name))
+}

@@ -1,0 +1,105 @@
+// People: who works here, as what, and with which password and code.
+import { h, put } from "../core/dom.js";
+import { get, post, putTo } from "../core/server.js";
+import { seat, may, onSeat, loadSeat, setPassword } from "./seat.js";
+
+const ROLES = {
+  clinician: "examines, decides, signs",
+  student: "examines; a signature waits for a supervisor",
+  supervisor: "as a clinician, and co-signs",
+  assistant: "types and corrects beside the chair",
+  viewer: "looks",
+  administrator: "people, settings, the journal",
+};
+
+class People extends HTMLElement {
+  app = null;
+  #end = new AbortController();
+
+  connectedCallback() {
+    onSeat(() => this.#load(), this.#end.signal);
+    this.#load();
+  }
+  disconnectedCallback() {
+    this.#end.abort();
+  }
+
+  async #load() {
+    const { person, open } = seat();
+    let all = [];
+    try {
+      if (may("people")) all = await this.app.proven(() => get("/api/people"));
+    } catch (e) {
+      put(this, h("div", { class: "desk" }, h("div", { class: "note", role: "alert" }, e.message)));
+      return;
+    }
+    const me = all.find((p) => p.id === person?.id) || person;
+    put(this, h("div", { class: "desk people" },
+      h("div", { class: "title" }, h("h1", {}, "People"), h("p", { class: "soft" }, open
+        ? "Nobody has a password: whoever is at this machine chooses who he is, and no other machine is let in. The first password is an administrator's; from it on everybody signs in."
+        : "Everybody signs in with a password. At a screen in use a short code or a card changes the person; signing takes the password.")),
+      me ? h("section", {}, h("h2", {}, `You: ${me.name}`), this.#secrets(me, true)) : null,
+      may("people") ? [
+        h("section", {}, h("h2", {}, "Who works here"), h("ul", { class: "plain" }, all.map((p) => h("li", { data: { person: p.id } }, this.#entry(p))))),
+        h("section", {}, h("h2", {}, "Add somebody"), this.#form({ name: "", roles: ["clinician"], retired: false }, "Add", (x) => post("/api/people", x))),
+      ] : null));
+  }
+
+  #entry(p) {
+    return h("details", {}, h("summary", {}, h("b", {}, p.name), ` ${p.roles.join(", ")}`, h("span", { class: "soft" }, [p.retired ? ", no longer here" : "", p.password ? ", password" : ", no password", p.code ? ", short code" : ""].join(""))),
+      this.#form(p, "Save", (x) => putTo(`/api/people/${encodeURIComponent(p.id)}`, x)),
+      p.id === seat().person?.id ? null : this.#secrets(p, false));
+  }
+
+  #form(p, button, save) {
+    const id = p.id || "new";
+    const name = h("input", { id: `name-${id}`, required: true, maxlength: "120", value: p.name, autocomplete: "off" });
+    const roles = Object.entries(ROLES).map(([r, does]) => {
+      const box = h("input", { type: "checkbox", id: `${r}-${id}`, name: r, checked: p.roles.includes(r) });
+      return [box, h("label", { class: "check", for: `${r}-${id}` }, box, h("span", {}, h("b", {}, r), h("span", { class: "soft" }, `, ${does}`)))];
+    });
+    const gone = h("input", { type: "checkbox", id: `gone-${id}`, checked: p.retired });
+    const fault = h("p", { class: "fault", role: "alert" });
+    return h("form", { class: "person", onsubmit: (e) => {
+      e.preventDefault();
+      this.#try(fault, () => save({ name: name.value, roles: roles.filter(([b]) => b.checked).map(([b]) => b.name), retired: gone.checked }));
+    } }, h("div", { class: "field" }, h("label", { for: `name-${id}` }, "Name"), name), h("fieldset", {}, h("legend", {}, "Is here as"), roles.map(([, l]) => l)),
+      p.id ? h("label", { class: "check", for: `gone-${id}` }, gone, "No longer here; a voice profile is erased") : null, fault, h("p", {}, h("button", { class: "main" }, button)));
+  }
+
+  /** #secrets are the forms for password and short code. */
+  #secrets(p, own) {
+    const field = (key, label, attrs) => {
+      const el = h("input", { id: `${key}-${p.id}`, type: "password", maxlength: "1000", ...attrs });
+      return [el, h("div", { class: "field" }, h("label", { for: `${key}-${p.id}` }, label), el)];
+    };
+    const [former, formerField] = field("former", "Password so far", { autocomplete: "current-password", required: true });
+    const [next, nextField] = field("password", p.password || own && seat().proof ? "New password" : "Password", { autocomplete: "new-password", minlength: "8", required: true });
+    const [code, codeField] = field("code", "Short code, or read a card", { autocomplete: "off", minlength: "4", maxlength: "64", required: true });
+    const has = p.password ?? seat().proof;
+    const fault = h("p", { class: "fault", role: "alert" });
+    const set = (f) => (e) => {
+      e.preventDefault();
+      this.#try(fault, f);
+    };
+    const codeAt = `/api/people/${encodeURIComponent(p.id)}/code`;
+    return h("div", { class: "secrets" },
+      h("form", { class: "row end", onsubmit: set(() => setPassword(p.id, next.value, former.value)) }, own && has ? formerField : null, nextField, h("button", {}, "Set password"),
+        has ? h("button", { type: "button", onclick: set(() => setPassword(p.id, "", former.value)) }, "No password") : null),
+      h("form", { class: "row end", onsubmit: set(() => putTo(codeAt, { code: code.value })) }, codeField, h("button", {}, "Set code"),
+        p.code ? h("button", { type: "button", onclick: set(() => putTo(codeAt, { code: "" })) }, "No code") : null),
+      fault);
+  }
+
+  async #try(fault, f) {
+    put(fault, "");
+    try {
+      await this.app.proven(f);
+      await loadSeat();
+    } catch (e) {
+      put(fault, e.message);
+    }
+  }
+}
+
+customElements.define("ls-people", People);
