@@ -5,6 +5,7 @@ package e2e
 import (
 	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"log/slog"
@@ -213,6 +214,11 @@ func (w *world) State(_ context.Context, id string) (*chart.State, error) {
 	defer log.mu.Unlock()
 	return chart.Fold(log.Events)
 }
+
+func (w *world) Feed(context.Context) (bool, error)       { return false, nil }
+func (w *world) OpenFeed(context.Context) (string, error) { return "", errors.ErrUnsupported }
+func (w *world) WithdrawFeed(context.Context) error       { return nil }
+func (w *world) FeedAt(context.Context, string) error     { return practice.ErrNotFound }
 
 func (w *world) Doubles(context.Context, string) ([]practice.Double, string, error) {
 	return nil, "", nil

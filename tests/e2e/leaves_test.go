@@ -1,0 +1,46 @@
+package e2e
+
+import (
+	"net/http"
+	"strings"
+	"testing"
+)
+
+// The practice chooses the language of its patients and its numbers to call; the page for the patient is shown in it, the PDF follows the
+// choice on the page, and a calendar address is made and withdrawn.
+func TestPageInItsLanguage(t *testing.T) {
+	base := runProgram(t, "--engine", "none")
+	p := open(t, startBrowser(t), base+"/")
+	p.clickText("Fill with an invented practice")
+	p.until("the patients are listed", `[...document.querySelectorAll("ls-patients tr")].some((r) => r.innerText.includes("Harriet Sallow"))`)
+	exam := eval[string](p, `(async () => { const ps = await (await fetch("/api/patients?search=Sallow")).json(); return (await (await fetch("/api/patients/" + ps[0].id)).json()).visits[0].id; })()`)
+	p.goTo(base + "/settings")
+	p.until("the settings", `document.querySelector("#language option[value=de]")`)
+	p.choose("#language", "de")
+	eval[bool](p, `(document.querySelector("#phone").value = "555 0134", document.querySelector("#emergency").value = "112", true)`)
+	p.clickText("Save")
+	p.until("saved", `document.querySelector("ls-settings").innerText.includes("Saved.")`)
+	p.click("#feed")
+	p.until("an address, once", `document.querySelector("ls-settings code")?.innerText.includes("/api/feed/")`)
+	address := eval[string](p, `document.querySelector("ls-settings code").innerText`)
+	if r, err := http.Get(address); err != nil || r.StatusCode != http.StatusOK || !strings.HasPrefix(r.Header.Get("Content-Type"), "text/calendar") {
+		t.Errorf("the feed: %v %v", r, err)
+	}
+	p.clickText("Withdraw")
+	p.until("withdrawn", `document.querySelector("ls-settings").innerText.includes("no address works")`)
+	if r, err := http.Get(address); err != nil || r.StatusCode != http.StatusNotFound {
+		t.Errorf("the withdrawn feed: %v %v", r, err)
+	}
+	p.goTo(base + "/exams/" + exam + "/handout")
+	p.until("the page in German, with the numbers to call", `document.querySelector('.sheet[lang="de"]')?.innerText.includes("Pflege für Zähne und Zahnfleisch") && document.querySelector(".sheet").innerText.includes("555 0134") && document.querySelector(".sheet").innerText.includes("112")`)
+	shot(t, p, "handout-de")
+	scan(t, p, "handout in German")
+	p.choose("#tongue", "en")
+	p.until("in English with reasons", `document.querySelector('.sheet[lang="en"]')?.innerText.includes("Why: ")`)
+	p.choose("#tongue", "fr")
+	p.until("in French, and the PDF with it", `document.querySelector('.sheet[lang="fr"]')?.innerText.includes("Prenez soin") && document.querySelector("ls-handout a[download]").href.includes("language=fr")`)
+	r, err := http.Get(base + strings.TrimPrefix(eval[string](p, `document.querySelector("ls-handout a[download]").href`), base))
+	if err != nil || r.StatusCode != http.StatusOK || r.Header.Get("Content-Type") != "application/pdf" {
+		t.Errorf("the PDF: %v %v", r, err)
+	}
+}
