@@ -464,6 +464,13 @@ func (s *State) OpenDoubts() []Doubt {
 	return out
 }
 
+// Asked reports whether the presence of a tooth was said, at this exam or at the one before.
+func (s *State) Asked(t Tooth) bool {
+	return slices.ContainsFunc(s.log, func(e Event) bool {
+		return e.Kind == KindTooth && e.Tooth == t && e.Field == FieldPresence && !s.undone[e.Call]
+	})
+}
+
 // LastCall is the last call that changed something and was not taken back; by restricts it to one
 // source unless it is "".
 func (s *State) LastCall(by Source) (CallInfo, bool) {

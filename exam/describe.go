@@ -159,6 +159,7 @@ func floatOf(m chart.MM) *float64 {
 func toothOf(s *chart.State, t chart.Tooth) ToothView {
 	rec := s.Chart.Tooth(t)
 	v := ToothView{Label: t.Label(s.Chart.Numbering), State: rec.Presence.String(), Sites: map[string]SiteView{}}
+	v.Assumed = t.ThirdMolar() && rec.Presence == chart.Missing && !s.Asked(t)
 	if rec.Mobility.Recorded() {
 		m := rec.Mobility.Value()
 		v.Mobility = &m

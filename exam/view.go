@@ -71,7 +71,8 @@ type LineStep struct {
 // ToothView is a tooth as shown.
 type ToothView struct {
 	Label     string              `json:"label"`
-	State     string              `json:"state"` // present, missing, implant, unerupted
+	State     string              `json:"state"`             // present, missing, implant, unerupted
+	Assumed   bool                `json:"assumed,omitempty"` // nobody said so: a wisdom tooth counts as missing until it is called
 	Mobility  *int                `json:"mobility,omitempty"`
 	Furcation map[string]int      `json:"furcation,omitempty"` // by entrance B L M D
 	Entrances []string            `json:"entrances,omitempty"` // which it can have

@@ -319,8 +319,8 @@ func (d *drawing) absent(c *chart.Chart, t chart.Tooth, rec *chart.ToothRecord, 
 	d.add(Shape{Kind: Box, Class: "gap", Points: []Point{{x, d.y(float64(d.span.Top))}, {x + 3*siteWidth, d.y(float64(d.span.Bottom))}}})
 	d.text("tooth gone", "", t.Label(c.Numbering), mid, labelY, 15, false, Middle)
 	why := rec.Presence.String()
-	if why == "" {
-		why = "not stated"
+	if t.ThirdMolar() && rec.Presence <= chart.Missing {
+		return // wisdom teeth count as missing until they are called: the word would say more than is known
 	}
 	d.text("gone", "", why, mid, d.y(0)+4, 12, false, Middle)
 }

@@ -104,7 +104,7 @@ func TestWhatIsMarked(t *testing.T) {
 	if s := one(t, Draw(mouth(), Row{false, chart.Buccal}, Options{}), "under", ""); s.Text != "implant" {
 		t.Errorf("the implant is marked %q", s.Text)
 	}
-	if g := p.of("gone", ""); len(g) != 6 { // 18, 14 and 28, each a number and a reason
+	if g := p.of("gone", ""); len(g) != 4 { // 18, 14 and 28; of wisdom teeth no reason is given
 		t.Errorf("%d words about teeth that are not there", len(g))
 	}
 	if w := p.of("water", ""); len(w) != 3 {

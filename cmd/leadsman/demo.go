@@ -84,30 +84,30 @@ func inventedPatients() []inventedPatient {
 			{daysAgo: 62, examiner: "Ada Quill", missing: []chart.Tooth{24, 46}, deep: merge(molars(6), map[chart.Tooth]int{11: 5, 12: 5, 31: 5, 41: 5, 14: 6, 15: 5}),
 				recession: map[chart.Tooth]int{16: 2, 26: 2, 31: 1, 41: 1, 36: 1}, mobility: map[chart.Tooth]int{31: 1, 41: 1},
 				furcation: map[chart.Tooth]map[chart.Entrance]int{16: {chart.EntranceBuccal: 1, chart.EntranceDistal: 2}, 36: {chart.EntranceBuccal: 1}},
-				bleeding:  30, plaque: 45, inputs: `{"medical_history_checked":true,"age":57,"cigarettes_per_day":12,"hba1c_percent":6.1,"teeth_lost_periodontitis":2,"bone_loss_percent":40}`, sign: true,
+				bleeding:  30, plaque: 45, inputs: `{"medical_history_checked":true,"cigarettes_per_day":12,"hba1c_percent":6.1,"teeth_lost_periodontitis":2,"bone_loss_percent":40}`, sign: true,
 				plan: &inventedPlan{doneAfter: 14, checkAfter: 56, phases: []chart.PlanPhase{
 					{ID: "step1", Title: "Step 1", Items: []string{"Show how to clean between the teeth; ask about smoking at every visit."}},
 					{ID: "step2", Title: "Step 2", Items: []string{"Subgingival instrumentation in two sessions, right side first."}}}}},
 			{daysAgo: 6, examiner: "Ada Quill", missing: []chart.Tooth{24, 46}, deep: merge(molars(4), map[chart.Tooth]int{16: 6, 14: 4, 36: 5}),
 				recession: map[chart.Tooth]int{16: 2, 26: 2, 31: 2, 41: 2, 36: 1}, mobility: map[chart.Tooth]int{31: 1},
 				furcation: map[chart.Tooth]map[chart.Entrance]int{16: {chart.EntranceDistal: 2}},
-				bleeding:  9, plaque: 18, inputs: `{"medical_history_checked":true,"age":57,"cigarettes_per_day":5,"hba1c_percent":6.1,"teeth_lost_periodontitis":2,"bone_loss_percent":40}`, sign: true},
+				bleeding:  9, plaque: 18, inputs: `{"medical_history_checked":true,"cigarettes_per_day":5,"hba1c_percent":6.1,"teeth_lost_periodontitis":2,"bone_loss_percent":40}`, sign: true},
 		}},
 		{"Jonas Merrow", "1991-11-02", "FL-0127", []inventedVisit{
-			{daysAgo: 20, examiner: "Ada Quill", bleeding: 14, plaque: 25, inputs: `{"medical_history_checked":true,"age":35,"cigarettes_per_day":0,"bone_loss_percent":0,"teeth_lost_periodontitis":0}`, sign: true,
+			{daysAgo: 20, examiner: "Ada Quill", bleeding: 14, plaque: 25, inputs: `{"medical_history_checked":true,"cigarettes_per_day":0,"bone_loss_percent":0,"teeth_lost_periodontitis":0}`, sign: true,
 				plan: &inventedPlan{months: 6}}}},
 		{"Ines Tidewell", "1998-06-25", "FL-0131", []inventedVisit{
-			{daysAgo: 12, examiner: "Ben Oakley", bleeding: 3, plaque: 9, inputs: `{"medical_history_checked":true,"age":28,"cigarettes_per_day":0,"bone_loss_percent":0,"teeth_lost_periodontitis":0}`, sign: true},
+			{daysAgo: 12, examiner: "Ben Oakley", bleeding: 3, plaque: 9, inputs: `{"medical_history_checked":true,"cigarettes_per_day":0,"bone_loss_percent":0,"teeth_lost_periodontitis":0}`, sign: true},
 			// The same mouth the same day by another examiner, for calibration.
-			{daysAgo: 12, examiner: "Ada Quill", repeats: true, bleeding: 4, plaque: 8, inputs: `{"medical_history_checked":true,"age":28,"cigarettes_per_day":0,"bone_loss_percent":0,"teeth_lost_periodontitis":0}`, sign: true,
+			{daysAgo: 12, examiner: "Ada Quill", repeats: true, bleeding: 4, plaque: 8, inputs: `{"medical_history_checked":true,"cigarettes_per_day":0,"bone_loss_percent":0,"teeth_lost_periodontitis":0}`, sign: true,
 				plan: &inventedPlan{months: 12}}}},
 		{"Walter Brack", "1956-01-30", "FL-0098", []inventedVisit{
 			{daysAgo: 3, examiner: "Ben Oakley", missing: []chart.Tooth{16, 27, 37, 47}, implants: []chart.Tooth{36}, deep: map[chart.Tooth]int{36: 6, 17: 4, 26: 4, 46: 4},
 				recession: map[chart.Tooth]int{13: 1, 23: 2, 33: 1}, bleeding: 11, plaque: 22,
-				inputs: `{"age":70,"cigarettes_per_day":0,"bone_loss_percent":15,"teeth_lost_periodontitis":0}`}}},
+				inputs: `{"cigarettes_per_day":0,"bone_loss_percent":15,"teeth_lost_periodontitis":0}`}}},
 		{"Oskar Fenn", "1974-08-19", "FL-0119", []inventedVisit{
 			{daysAgo: 205, examiner: "Ben Oakley", deep: map[chart.Tooth]int{16: 5, 26: 5, 37: 5, 47: 4}, recession: map[chart.Tooth]int{16: 1, 26: 1}, bleeding: 18, plaque: 30,
-				inputs: `{"medical_history_checked":true,"age":52,"cigarettes_per_day":0,"bone_loss_percent":20,"teeth_lost_periodontitis":0}`, sign: true, plan: &inventedPlan{months: 6}}}},
+				inputs: `{"medical_history_checked":true,"cigarettes_per_day":0,"bone_loss_percent":20,"teeth_lost_periodontitis":0}`, sign: true, plan: &inventedPlan{months: 6}}}},
 		{"Mara Lindqvist", "1983-09-09", "FL-0140", nil},
 	}
 }

@@ -258,7 +258,8 @@ class App extends HTMLElement {
         h("span", { class: "numbering", title: v.numbering === "fdi" ? "Teeth are numbered 11 to 48 (ISO 3950)" : "Teeth are numbered 1 to 32 (Universal)" },
           v.numbering === "fdi" ? "FDI 11–48" : "Universal 1–32"),
       );
-      const n = this.session.waiting.filter((w) => w.stuck).length;
+      // One waits for the service, and those typed after it wait for that one.
+      const n = this.session.waiting.some((w) => w.stuck) ? this.session.waiting.length : 0;
       if (n) facts.push(h("span", { class: "state bad" }, `${n} unsent`));
       else if (!this.session.online) facts.push(h("span", { class: "state bad" }, "Connecting …"));
       else if (this.session.build && this.session.build !== this.about.build)

@@ -18,6 +18,10 @@ export const TONES = {
   trouble: [[180, 180, 0, 40], [180, 180, 60, 40], [180, 180, 120, 60]],
 };
 
+/** TONE_NAMES say what each tone means. */
+export const TONE_NAMES = { accepted: "written", part: "a piece of a place", short: "the place stayed short", doubt: "in doubt", refused: "cannot be done", misfit: "not understood",
+  place: "the place changed", arch: "the end of a row", listening: "listening", standby: "standing by", trouble: "sound is in trouble" };
+
 export const MODES = [
   ["tone", "A tone for every call"],
   ["numbers", "The numbers are read back"],

@@ -34,6 +34,8 @@ export const parts = (k) => {
 };
 
 export const probed = (t) => t && (t.state === "present" || t.state === "implant");
+/** stateText is how a tooth that is not probed is written; a wisdom tooth of which nobody said anything is only taken as missing. */
+export const stateText = (t) => (t.assumed ? "not called" : t.state);
 export const aspectOf = (site) => (site.endsWith("L") ? "lingual" : "buccal");
 export const upper = (tooth) => tooth[0] === "1" || tooth[0] === "2" || tooth[0] === "5" || tooth[0] === "6";
 const rightSide = (tooth) => "1458".includes(tooth[0]);
@@ -178,7 +180,7 @@ export function say(view, k, words, earlier) {
   const { tooth, site } = parts(k);
   const t = view.teeth[tooth];
   const name = `Tooth ${t.label} ${siteName(site, tooth, words)}`;
-  if (!probed(t)) return `${name}: ${t.state}`;
+  if (!probed(t)) return `${name}: ${t.assumed ? "not called, taken as missing" : t.state}`;
   const s = siteAt(view, k);
   const out = [s.depth == null ? "not recorded" : `depth ${s.depth}`];
   if (s.recession != null) out.push(`recession ${s.recession}`);

@@ -5,7 +5,7 @@ import { prefs, setPrefs } from "../core/prefs.js";
 import { Microphone, devices, advice } from "../core/mic.js";
 import { Ring } from "../core/ring.js";
 import { Uplink } from "../core/uplink.js";
-import { Answers, MODES, TONES } from "../core/answers.js";
+import { Answers, MODES, TONES, TONE_NAMES } from "../core/answers.js";
 
 const select = (id, options, value, onchange) => {
   const el = h("select", { id, onchange }, options.map(([v, t]) => h("option", { value: v }, t)));
@@ -89,7 +89,7 @@ class Settings extends HTMLElement {
           field("answers", "Calls are answered by", select("answers", MODES, p.answers, (e) => setPrefs({ answers: e.target.value })), "at the screen whose microphone is on"),
           field("volume", "Loudness", volume)),
         h("label", { class: "check", for: "skeys" }, keys, "Single keys work everywhere on Live (off: only while the chart has the focus)"),
-        h("div", { class: "row tones" }, h("span", {}, "Hear the tones:"), Object.keys(TONES).map((t) => h("button", { onclick: () => this.answers.tone(t, prefs().volume) }, t)))),
+        h("div", { class: "row tones" }, h("span", {}, "Hear the tones:"), Object.keys(TONES).map((t) => h("button", { onclick: () => this.answers.tone(t, prefs().volume) }, TONE_NAMES[t] || t)))),
       h("section", {}, h("h2", {}, "Microphone"),
         h("p", { class: "soft" }, "A headset or lapel microphone works best. It is used only while it is switched on; the sound stays on the machine that runs Leadsman."),
         h("div", { class: "row end" }, field("device", "Microphone", this.device), this.testButton), this.meter, this.room, this.result, this.partial, this.heard)));

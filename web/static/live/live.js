@@ -335,8 +335,10 @@ class Live extends HTMLElement {
     if (r && r.item.path === "words" && r.id !== this.cameBack) {
       this.cameBack = r.id;
       if (!this.wordsBox.value) {
-        this.wordsBox.value = r.label;
-        if (document.activeElement === this.wordsBox) this.wordsBox.select();
+        // What is not finished is gone on with; what is wrong is written over.
+        const unfinished = r.text.includes("not finished");
+        this.wordsBox.value = unfinished ? r.label + " " : r.label;
+        if (document.activeElement === this.wordsBox && !unfinished) this.wordsBox.select();
       }
     }
     this.unsent.hidden = !stuck.length && !r;

@@ -2,7 +2,7 @@
 // that can be reached by arrows.
 import { h, put, attr } from "../core/dom.js";
 import { tentative as notYet } from "../core/commands.js";
-import { amendedText, QUADRANTS, across, key, parts, probed, siteAt, thenAt, depthLevel, letters, nextKey, say, aspectName, marginText } from "../core/view.js";
+import { FLAGS, QUADRANTS, across, amendedText, key, parts, probed, siteAt, stateText, thenAt, depthLevel, letters, nextKey, say, aspectName, marginText } from "../core/view.js";
 
 class Sheet extends HTMLElement {
   words = "buccal-lingual";
@@ -29,7 +29,7 @@ class Sheet extends HTMLElement {
   }
 
   show(view, { picked, coming, earlier } = {}) {
-    const shape = this.words + Object.values(view.teeth).map((t) => t.label + t.state).join();
+    const shape = this.words + Object.values(view.teeth).map((t) => t.label + t.state + !!t.assumed).join();
     if (shape !== this.#shape) this.#build(view, shape);
     const next = nextKey(view);
     const tab = picked || next || this.#cells.keys().next().value;
@@ -83,7 +83,8 @@ class Sheet extends HTMLElement {
     this.#shape = shape;
     this.#cells.clear();
     this.#heads.clear();
-    put(this, h("div", { class: "mouth" }, QUADRANTS.map((q) => this.#quadrant(view, q))));
+    put(this, h("div", { class: "mouth" }, QUADRANTS.map((q) => this.#quadrant(view, q))),
+      h("p", { class: "legend small soft" }, "Large: depth, mm. Small above: margin from the CEJ, minus above it (a healthy margin lies 1 to 3 mm above). ", FLAGS.map(([f, l], i) => [i ? ", " : "", h("b", {}, l), ` ${f}`]), ". m mobility, f furcation."));
     if (had) this.enter(had);
   }
 
@@ -98,7 +99,7 @@ class Sheet extends HTMLElement {
     const rows = (q.upper ? ["buccal", "lingual"] : ["lingual", "buccal"]).map((aspect, i) =>
       h("tr", {}, h("th", { scope: "row" }, h("span", {}, aspectName(aspect, teeth[0], this.words))), teeth.map((tooth) => {
         const t = view.teeth[tooth];
-        if (!probed(t)) return i === 0 ? h("td", { colspan: "3", rowspan: "2", class: "gone" }, h("span", {}, t.state)) : null;
+        if (!probed(t)) return i === 0 ? h("td", { colspan: "3", rowspan: "2", class: "gone" }, h("span", {}, stateText(t))) : null;
         return across(tooth, aspect).map((site, j) => {
           const k = key(tooth, site);
           // Eyes get numerals and letters, ears a sentence.

@@ -1,6 +1,6 @@
 // The line view: the path as a marked line that runs past a fixed station. Readable from two metres.
 import { h, put, attr } from "../core/dom.js";
-import { amendedText, key, parts, probed, siteAt, thenAt, depthLevel, letters, nextKey, aspectName, marginText } from "../core/view.js";
+import { amendedText, key, parts, probed, siteAt, stateText, thenAt, depthLevel, letters, nextKey, aspectName, marginText } from "../core/view.js";
 
 class Tape extends HTMLElement {
   words = "buccal-lingual";
@@ -26,7 +26,7 @@ class Tape extends HTMLElement {
 
   /** show draws the view; coming are values that are being heard or on their way; picked is a selected site. */
   show(view, { picked, coming, earlier } = {}) {
-    const shape = view.line.map((s) => s.tooth + s.sites.join("") + s.aspect[0] + (view.teeth[s.tooth]?.state || "")).join() + this.words;
+    const shape = view.line.map((s) => s.tooth + s.sites.join("") + s.aspect[0] + stateText(view.teeth[s.tooth] || { state: "" })).join() + this.words;
     if (shape !== this.#shape) this.#build(view, shape);
     const next = nextKey(view);
     for (const [k, c] of this.#cells) {
@@ -75,7 +75,7 @@ class Tape extends HTMLElement {
         items.push(h("div", { class: "rowmark" }, h("span", {}, name)));
       }
       if (!probed(t)) {
-        items.push(h("div", { class: "step gone" }, h("div", { class: "label" }, t.label), h("div", { class: "why" }, t.state)));
+        items.push(h("div", { class: "step gone" }, h("div", { class: "label" }, t.label), h("div", { class: "why" }, stateText(t))));
         continue;
       }
       const cells = step.sites.map((site) => {
