@@ -1,6 +1,7 @@
 package e2e
 
 import (
+	"encoding/json"
 	"net/http"
 	"strings"
 	"testing"
@@ -13,7 +14,18 @@ func TestPageInItsLanguage(t *testing.T) {
 	p := open(t, startBrowser(t), base+"/")
 	p.clickText("Fill with an invented practice")
 	p.until("the patients are listed", `[...document.querySelectorAll("ls-patients tr")].some((r) => r.innerText.includes("Harriet Sallow"))`)
-	exam := eval[string](p, `(async () => { const ps = await (await fetch("/api/patients?search=Sallow")).json(); return (await (await fetch("/api/patients/" + ps[0].id)).json()).visits[0].id; })()`)
+	var found struct {
+		Entry []struct{ Resource struct{ ID string } }
+	}
+	r, err := http.Get(base + "/fhir/Encounter?date=ge2000")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := json.NewDecoder(r.Body).Decode(&found); err != nil || len(found.Entry) == 0 {
+		t.Fatalf("no exams: %v", err)
+	}
+	r.Body.Close()
+	exam := found.Entry[0].Resource.ID
 	p.goTo(base + "/settings")
 	p.until("the settings", `document.querySelector("#language option[value=de]")`)
 	p.choose("#language", "de")
@@ -39,7 +51,7 @@ func TestPageInItsLanguage(t *testing.T) {
 	p.until("in English with reasons", `document.querySelector('.sheet[lang="en"]')?.innerText.includes("Why: ")`)
 	p.choose("#tongue", "fr")
 	p.until("in French, and the PDF with it", `document.querySelector('.sheet[lang="fr"]')?.innerText.includes("Prenez soin") && document.querySelector("ls-handout a[download]").href.includes("language=fr")`)
-	r, err := http.Get(base + strings.TrimPrefix(eval[string](p, `document.querySelector("ls-handout a[download]").href`), base))
+	r, err = http.Get(base + strings.TrimPrefix(eval[string](p, `document.querySelector("ls-handout a[download]").href`), base))
 	if err != nil || r.StatusCode != http.StatusOK || r.Header.Get("Content-Type") != "application/pdf" {
 		t.Errorf("the PDF: %v %v", r, err)
 	}

@@ -18,7 +18,7 @@ func TestFeedInReader(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		res, err := http.DefaultClient.Do(req)
+		res, err := client.Do(req)
 		if err != nil {
 			t.Fatal(err)
 		}

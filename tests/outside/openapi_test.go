@@ -141,7 +141,7 @@ func TestAnswersAsDescribed(t *testing.T) {
 		if err != nil {
 			t.Fatalf("%s %s: %v", method, path, err)
 		}
-		res, err := http.DefaultClient.Do(req)
+		res, err := client.Do(req)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -176,7 +176,7 @@ func TestAnswersAsDescribed(t *testing.T) {
 	ask("POST", "api/exams/described/words", `{"text":"three two four","id":"one"}`, 200)
 	ask("POST", "api/exams/described/do", `{"id":"two","command":{"acts":[{"verb":"next"}]}}`, 200)
 	// The stream of changes begins with hello.
-	res, err := http.Get(url + "api/exams/described/changes")
+	res, err := client.Get(url + "api/exams/described/changes")
 	if err != nil {
 		t.Fatal(err)
 	}

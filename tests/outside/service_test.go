@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"io"
 	"net/http"
+	"net/http/cookiejar"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -28,7 +29,13 @@ func needs(t *testing.T, programs ...string) {
 	}
 }
 
-// invented runs the service with the invented practice; it ends with the test.
+// client keeps the cookie of who sits at the screen.
+var client = func() *http.Client {
+	jar, _ := cookiejar.New(nil) // never fails without options
+	return &http.Client{Jar: jar}
+}()
+
+// invented runs the service with the invented practice, in which Ada Quill sits down; it ends with the test.
 func invented(t *testing.T) (url, data string, exams []string) {
 	t.Helper()
 	data = t.TempDir()
@@ -50,11 +57,24 @@ func invented(t *testing.T) (url, data string, exams []string) {
 		t.Fatal("the service did not say where it is")
 	}
 	go func() { _, _ = io.Copy(io.Discard, out) }()
-	r, err := http.Post(url+"api/invented", "application/json", nil)
+	r, err := client.Post(url+"api/invented", "application/json", nil)
 	if err != nil || r.StatusCode != http.StatusOK {
 		t.Fatalf("invented: %v %v", r, err)
 	}
 	r.Body.Close()
+	var open struct{ People []struct{ ID, Name string } }
+	if err := json.Unmarshal(fetch(t, url+"api/session"), &open); err != nil {
+		t.Fatal(err)
+	}
+	for _, p := range open.People {
+		if p.Name == "Ada Quill" { // clinician, supervisor and administrator
+			r, err := client.Post(url+"api/session", "application/json", strings.NewReader(`{"person":"`+p.ID+`"}`))
+			if err != nil || r.StatusCode != http.StatusOK {
+				t.Fatalf("sit down: %v %v", r, err)
+			}
+			r.Body.Close()
+		}
+	}
 	var b struct {
 		Entry []struct{ Resource struct{ ID string } }
 	}
@@ -69,7 +89,7 @@ func invented(t *testing.T) (url, data string, exams []string) {
 
 func fetch(t *testing.T, url string) []byte {
 	t.Helper()
-	r, err := http.Get(url)
+	r, err := client.Get(url)
 	if err != nil {
 		t.Fatal(err)
 	}
