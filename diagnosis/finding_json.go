@@ -45,6 +45,9 @@ func (f Finding) MarshalJSON() ([]byte, error) { return f.appendJSON(nil, chart.
 // MarshalJSON writes what is missing by itself, teeth by FDI number.
 func (m Missing) MarshalJSON() ([]byte, error) { return m.appendJSON(nil, chart.FDI), nil }
 
+// MarshalJSON writes one piece of evidence by itself, the tooth by FDI number.
+func (e Evidence) MarshalJSON() ([]byte, error) { return e.appendJSON(nil, chart.FDI), nil }
+
 func (f *Finding) appendJSON(b []byte, n chart.Numbering) []byte {
 	b = append(b, `{"code":"`...)
 	b = append(b, f.Code...)

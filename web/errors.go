@@ -92,9 +92,14 @@ func (s *server) fail(w http.ResponseWriter, r *http.Request, err error) {
 }
 
 func reply(w http.ResponseWriter, code int, v any) {
+	b, err := json.Marshal(v)
+	if err != nil { // half an answer would look like a whole one
+		code = http.StatusInternalServerError
+		b, _ = json.Marshal(map[string]fault{"error": {"tool", "the answer cannot be written: " + err.Error()}})
+	}
 	w.Header().Set("Content-Type", "application/json; charset=utf-8")
 	w.Header().Set("Cache-Control", "no-store")
 	w.WriteHeader(code)
 	// A connection that broke while the answer was written has nobody left to be told.
-	_ = json.NewEncoder(w).Encode(v)
+	_, _ = w.Write(append(b, '\n'))
 }
