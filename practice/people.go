@@ -51,16 +51,9 @@ func (e *LockedError) Error() string {
 type Session struct {
 	Token  []byte // SHA-256 of what the browser has
 	Person string
-	Sure   bool // by password or passkey, not by a short code
+	Sure   bool // by password, not by a short code
 	Began  time.Time
 	Used   time.Time
-}
-
-// Account is what a person signs in with.
-type Account struct {
-	Password string // as hashPassword makes it; "" none
-	Code     bool
-	Passkeys [][]byte // credentials, JSON
 }
 
 // Seat is who sits at a screen, and what may be done there.
@@ -299,12 +292,12 @@ func (p *People) SignIn(ctx context.Context, s *Seat, name, password, from strin
 		if x.Retired || !x.Password || !strings.EqualFold(x.Name, strings.TrimSpace(name)) {
 			continue
 		}
-		a, err := p.records.Account(ctx, x.ID)
+		kept, err := p.records.Password(ctx, x.ID)
 		if err != nil {
 			return "", err
 		}
 		asked = true
-		if checkPassword(a.Password, password) {
+		if checkPassword(kept, password) {
 			found = append(found, x)
 		}
 	}
@@ -372,11 +365,11 @@ func (p *People) Is(ctx context.Context, s *Seat, password string) error {
 	if err := p.tried(key); err != nil {
 		return err
 	}
-	a, err := p.records.Account(ctx, s.Person.ID)
+	kept, err := p.records.Password(ctx, s.Person.ID)
 	if err != nil {
 		return err
 	}
-	ok := checkPassword(a.Password, password)
+	ok := checkPassword(kept, password)
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	if !ok {

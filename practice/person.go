@@ -18,7 +18,6 @@ type Person struct {
 	// What the account has beside the name. Set by the calls that change them.
 	Password bool `json:"password"`
 	Code     bool `json:"code"`
-	Passkeys int  `json:"passkeys"`
 	// Voice is the person's voice profile; nil: none. Filled in by Voices.
 	Voice *VoiceInfo `json:"voice,omitempty"`
 }

@@ -34,7 +34,8 @@ type Records interface {
 	People(ctx context.Context) ([]Person, error)
 	// PutPerson adds a person (ID "") or changes name, roles and whether it left.
 	PutPerson(ctx context.Context, p Person) (Person, error)
-	Account(ctx context.Context, person string) (Account, error)
+	// Password is the hash of a person's password, "" without one; SetPassword keeps it.
+	Password(ctx context.Context, person string) (kept string, err error)
 	SetPassword(ctx context.Context, person, kept string) error
 	// SetCode fails with ErrTaken if it is somebody else's; PersonWithCode finds whose it is.
 	SetCode(ctx context.Context, person, code string) error

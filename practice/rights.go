@@ -52,7 +52,7 @@ var table = map[Role][]Right{
 	Administrator: {Read, Patients, Correct, Export, ChangeSettings, ManagePeople, Audit, EraseData},
 }
 
-// proven are the rights that are used only by who proved at this session to be the person, by password or passkey. A short code does not.
+// proven are the rights that are used only by who proved at this session to be the person, by password. A short code does not.
 var proven = []Right{Sign, Cosign, Amend, Correct, ChangeSettings, ManagePeople, Audit, EraseData}
 
 // nameless are the rights that somebody may use in a practice that has nobody yet; all others need a person who stands for it.

@@ -33,7 +33,6 @@ var kept = []struct {
 	{"clips", []string{"exam", "call"}},
 	{"voices", []string{"examiner"}},
 	{"accounts", []string{"person"}},
-	{"passkeys", []string{"id"}},
 	{"standing", []string{"exam"}},
 	{"merged", []string{"patient"}},
 }

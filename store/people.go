@@ -59,28 +59,22 @@ func (s *Store) PutPerson(ctx context.Context, p Person) (Person, error) {
 func (s *Store) People(ctx context.Context) ([]Person, error) {
 	return list(ctx, s, "list people", func(scan func(...any) error) (p Person, err error) {
 		var roles string
-		err = scan(&p.ID, &p.Name, &p.Retired, &roles, &p.Password, &p.Code, &p.Passkeys)
+		err = scan(&p.ID, &p.Name, &p.Retired, &roles, &p.Password, &p.Code)
 		for _, r := range strings.Fields(roles) {
 			p.Roles = append(p.Roles, practice.Role(r))
 		}
 		return
-	}, `SELECT id, name, retired, COALESCE(roles, 'clinician'), COALESCE(password, '') <> '', code IS NOT NULL,
-		(SELECT count(*) FROM passkeys k WHERE k.person = e.id)
+	}, `SELECT id, name, retired, COALESCE(roles, 'clinician'), COALESCE(password, '') <> '', code IS NOT NULL
 		FROM examiners e LEFT JOIN accounts ON person = e.id ORDER BY name COLLATE NOCASE, id`)
 }
 
-// Account is what a person signs in with.
-func (s *Store) Account(ctx context.Context, person string) (a practice.Account, err error) {
-	const op = "read account"
-	err = s.r.QueryRowContext(ctx, "SELECT password, code IS NOT NULL FROM accounts WHERE person = ?", person).Scan(&a.Password, &a.Code)
-	if err != nil && !errors.Is(err, sql.ErrNoRows) {
-		return a, s.fail(op, err)
+// Password is the hash of a person's password, "" without one.
+func (s *Store) Password(ctx context.Context, person string) (kept string, err error) {
+	err = s.r.QueryRowContext(ctx, "SELECT password FROM accounts WHERE person = ?", person).Scan(&kept)
+	if errors.Is(err, sql.ErrNoRows) {
+		return "", nil
 	}
-	a.Passkeys, err = list(ctx, s, op, func(scan func(...any) error) (b []byte, err error) {
-		err = scan(&b)
-		return
-	}, "SELECT credential FROM passkeys WHERE person = ? ORDER BY id", person)
-	return a, err
+	return kept, s.fail("read password", err)
 }
 
 // SetPassword keeps the hash of a password, "" for none.

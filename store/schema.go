@@ -184,11 +184,6 @@ CREATE TABLE accounts (
 	password TEXT NOT NULL,            -- argon2id as a PHC string; empty: none
 	code     BLOB UNIQUE               -- keyed hash of the short code; NULL: none
 ) STRICT;
-CREATE TABLE passkeys (
-	id         TEXT PRIMARY KEY,       -- base64url of the credential's id
-	person     TEXT NOT NULL REFERENCES examiners,
-	credential BLOB NOT NULL           -- JSON
-) STRICT;
 CREATE TABLE sessions (
 	token  BLOB PRIMARY KEY,           -- SHA-256 of what the browser has
 	person TEXT NOT NULL REFERENCES examiners,
