@@ -1,8 +1,12 @@
 package web
 
 import (
+	"bytes"
+	"compress/gzip"
 	"fmt"
+	"io"
 	"math"
+	"net/http/httptest"
 	"regexp"
 	"strconv"
 	"strings"
@@ -223,5 +227,36 @@ func PrintTokens(t *testing.T) func(name string, step int) string {
 			v = "#" + strings.Repeat(v[1:2], 2) + strings.Repeat(v[2:3], 2) + strings.Repeat(v[3:4], 2)
 		}
 		return v
+	}
+}
+
+// All files of the page, as a browser gets them, are smaller than 300 KB: the first view needs most of them.
+func TestFirstViewIsSmall(t *testing.T) {
+	s := newStatic()
+	total := len(s.page)
+	for name, b := range s.files {
+		if small := s.small[name]; small != nil {
+			b = small
+		}
+		if !strings.HasSuffix(name, ".txt") {
+			total += len(b)
+		}
+	}
+	t.Logf("%d bytes", total)
+	if total > 300_000 {
+		t.Errorf("%d bytes", total)
+	}
+	w := httptest.NewRecorder()
+	r := httptest.NewRequest("GET", "/", nil)
+	r.SetPathValue("file", "app/app.js")
+	r.SetPathValue("hash", s.hash)
+	r.Header.Set("Accept-Encoding", "gzip, br")
+	s.serve(w, r)
+	z, err := gzip.NewReader(w.Body)
+	if err != nil || w.Header().Get("Content-Encoding") != "gzip" {
+		t.Fatalf("%v, %v", err, w.Header())
+	}
+	if b, err := io.ReadAll(z); err != nil || !bytes.Equal(b, s.files["app/app.js"]) {
+		t.Errorf("the compressed file is another one: %v", err)
 	}
 }

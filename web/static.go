@@ -2,6 +2,7 @@ package web
 
 import (
 	"bytes"
+	"compress/gzip"
 	"crypto/sha256"
 	"embed"
 	"encoding/hex"
@@ -20,11 +21,12 @@ var staticFiles embed.FS
 type static struct {
 	hash  string
 	files map[string][]byte
+	small map[string][]byte // text files, compressed
 	page  []byte
 }
 
 func newStatic() *static {
-	s := &static{files: map[string][]byte{}}
+	s := &static{files: map[string][]byte{}, small: map[string][]byte{}}
 	sum := sha256.New()
 	// The tree is embedded: it is there and readable, in lexical order.
 	_ = fs.WalkDir(staticFiles, "static", func(p string, d fs.DirEntry, err error) error {
@@ -34,6 +36,9 @@ func newStatic() *static {
 		b, err := staticFiles.ReadFile(p)
 		name := strings.TrimPrefix(p, "static/")
 		s.files[name] = b
+		if path.Ext(name) != ".woff2" {
+			s.small[name] = squeezed(b)
+		}
 		sum.Write([]byte(name))
 		sum.Write(b)
 		return err
@@ -62,7 +67,21 @@ func (s *static) serve(w http.ResponseWriter, r *http.Request) {
 	}
 	w.Header().Set("Content-Type", t)
 	w.Header().Set("Cache-Control", "public, max-age=31536000, immutable")
+	w.Header().Set("Vary", "Accept-Encoding")
+	if small := s.small[name]; small != nil && strings.Contains(r.Header.Get("Accept-Encoding"), "gzip") {
+		w.Header().Set("Content-Encoding", "gzip")
+		b = small
+	}
 	_, _ = w.Write(b) // nobody left to be told if the connection broke
+}
+
+// squeezed compresses with gzip; a Buffer takes everything.
+func squeezed(b []byte) []byte {
+	var out bytes.Buffer
+	z, _ := gzip.NewWriterLevel(&out, gzip.BestCompression)
+	_, _ = z.Write(b)
+	_ = z.Close()
+	return out.Bytes()
 }
 
 // shell is the one page of all screens; the address says which of them its script shows.

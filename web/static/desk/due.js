@@ -1,7 +1,6 @@
 // Due: who is to come again, by the days that clinicians decided under Plan, with the phone and whether they were asked.
 import { h, put } from "../core/dom.js";
 import { get, post, newID } from "../core/server.js";
-import { prefs } from "../core/prefs.js";
 import { day } from "../core/view.js";
 import { planDate, isoDay, addMonths } from "../core/dates.js";
 
@@ -74,7 +73,7 @@ class Due extends HTMLElement {
     const tell = h("button", { onclick: async () => {
       tell.disabled = true;
       try {
-        await post(`/api/exams/${encodeURIComponent(d.exam)}/do`, { command: { acts: [{ verb: "remark", text: `Contacted about the ${d.what} of ${planDate(d.day)}.` }] }, who: prefs().who, id: newID() });
+        await post(`/api/exams/${encodeURIComponent(d.exam)}/do`, { command: { acts: [{ verb: "remark", text: `Contacted about the ${d.what} of ${planDate(d.day)}.` }] }, id: newID() });
         await this.#load();
       } catch (e) {
         put(this.fault, e.message);
