@@ -4,7 +4,7 @@ import { h, put } from "../core/dom.js";
 import { get } from "../core/server.js";
 import { day, unprobed } from "../core/view.js";
 import * as C from "../core/commands.js";
-import { inputsForm, toothForm, answersOf, decisions, carried, ageAt, FIELDS } from "./inputs.js";
+import { inputsForm, toothForm, answersOf, decisions, carried, FIELDS } from "./inputs.js";
 import { nameOf, shown, evidence, missing } from "./wording.js";
 import { statement, numbers, figures } from "./summary.js";
 import { uncalled, unlooked } from "./close.js";
@@ -139,10 +139,8 @@ class Findings extends HTMLElement {
 
   /** #known lists what may be taken over: [name, value, where it is from]. */
   #known() {
-    const { visit, earlier, person } = this.app;
-    const age = ageAt(person?.born, visit.began);
-    const from = earlier?.visit ? day(earlier.visit.began) : "";
-    return [age == null ? [] : [["age", age, "by the birth date"]], Object.entries(earlier?.patient || {}).filter(([n]) => n !== "age").map(([n, v]) => [n, v, from])].flat();
+    const { earlier } = this.app;
+    return Object.entries(earlier?.patient || {}).map(([n, v]) => [n, v, day(earlier.visit.began)]);
   }
 
   #answer(changed, tooth) {

@@ -154,10 +154,10 @@ export function ageAt(born, ms) {
   return years >= 0 && years <= 120 ? years : null;
 }
 
-/** carried offers what is known from elsewhere and not answered yet: the age by the birth date, and the answers of the exam
- *  before. from names where each comes from. Null if there is nothing. */
+/** carried offers the answers of the exam before that are not given yet: known lists [name, value, where it is from]. Null if there
+ *  is nothing. */
 export function carried(values, known, save, locked) {
-  const open = known.filter(([name, v]) => v != null && values[name] == null && !ANEW.has(name) || name === "age" && values.age == null && v != null);
+  const open = known.filter(([name, v]) => v != null && values[name] == null && !ANEW.has(name));
   if (!open.length || locked) return null;
   const shown = (name, v) => (name === "teeth" ? `answers about ${Object.keys(v).length === 1 ? "one tooth" : Object.keys(v).length + " teeth"}`
     : `${(FIELDS.find(([n]) => n === name) || CARE_FIELDS.find(([n]) => n === name))?.[1] || name.replace(/_/g, " ")}: ${plain(v)}`);
