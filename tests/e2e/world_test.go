@@ -37,21 +37,21 @@ import (
 // world is a service with an invented practice, kept in memory.
 type world struct {
 	web.Practice // what no test of the pages asks for
-	t        *testing.T
-	srv      *httptest.Server
-	url      string
-	engine   speech.Engine
-	mu       sync.Mutex
-	exams    map[string]*exam.Exam
-	logs     map[string]*memory
-	visits   map[string]practice.Visit
-	patients []practice.Patient
-	settings practice.Settings
-	sounds   map[string]map[uint64][]byte // clips by exam and call
-	spoken   []string                     // what the service was asked to say
-	now      atomic.Int64
-	voices   *voices
-	people   *solo
+	t            *testing.T
+	srv          *httptest.Server
+	url          string
+	engine       speech.Engine
+	mu           sync.Mutex
+	exams        map[string]*exam.Exam
+	logs         map[string]*memory
+	visits       map[string]practice.Visit
+	patients     []practice.Patient
+	settings     practice.Settings
+	sounds       map[string]map[uint64][]byte // clips by exam and call
+	spoken       []string                     // what the service was asked to say
+	now          atomic.Int64
+	voices       *voices
+	people       *solo
 	// What exams begun from now on know: the practice's own paths, its words, and the exam before.
 	own     []chart.Path
 	terms   *grammar.Terms
