@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"time"
 )
@@ -22,7 +23,35 @@ type Plan struct {
 	Recall       string      `json:"recall,omitempty"`         // day of the recall
 	HomeCare     []PlanCare  `json:"home_care,omitzero"`
 	Achieved     []string    `json:"achieved,omitempty"` // ids of home care that needs no more teaching
+	Done         []Treatment `json:"done,omitzero"`      // what was done since, oldest first
 	Note         string      `json:"note,omitempty"`
+}
+
+// Treatment is a short record of what was done: rules of re-evaluation, comparison and plan take it into account.
+type Treatment struct {
+	Day     string `json:"day"`               // YYYY-MM-DD
+	What    string `json:"what"`              // one of TreatmentKinds
+	Where   string `json:"where"`             // "" the whole mouth; quadrants, teeth and sites in words
+	By      string `json:"by,omitempty"`      // hand, ultrasonic, both
+	Adjunct string `json:"adjunct,omitempty"` // in the clinician's words
+	Who     string `json:"who,omitempty"`
+}
+
+// TreatmentKinds are the words for what was done.
+var TreatmentKinds = []string{"supragingival", "subgingival", "surgery", "implant", "extraction", "other"}
+
+// Active reports whether it is therapy after which attachment changes by healing.
+func (t *Treatment) Active() bool { return t.What == "subgingival" || t.What == "surgery" }
+
+// LastActive is the day of the last active treatment of a plan, "" if there is none.
+func (p *Plan) LastActive() string {
+	day := ""
+	for i := range p.Done {
+		if t := &p.Done[i]; t.Active() {
+			day = max(day, t.Day)
+		}
+	}
+	return day
 }
 
 // PlanPhase is a phase of therapy with what is to be done in it, in the clinician's words.
@@ -112,6 +141,21 @@ func (p *Plan) check() error {
 			err = errors.Join(err, text("a line of home care", s, maxPlanText))
 		}
 		err = errors.Join(err, text("the places of a line of home care", c.Where, LongestText))
+	}
+	for i := range p.Done {
+		t := &p.Done[i]
+		if day, e := time.Parse(time.DateOnly, t.Day); e != nil || day.Year() > maxPlanYear {
+			return fmt.Errorf("plan: treatment on %q: write a day as 2027-03-28", t.Day)
+		}
+		if !slices.Contains(TreatmentKinds, t.What) {
+			return fmt.Errorf("plan: treatment %q: use one of %s", t.What, strings.Join(TreatmentKinds, ", "))
+		}
+		if t.By != "" && !slices.Contains([]string{"hand", "ultrasonic", "both"}, t.By) {
+			return fmt.Errorf("plan: treatment by %q: use hand, ultrasonic or both", t.By)
+		}
+		for _, s := range []string{t.Where, t.Adjunct, t.Who} {
+			err = errors.Join(err, text("a line of therapy done", s, maxPlanText))
+		}
 	}
 	for _, id := range p.Achieved {
 		err = errors.Join(err, text("an id", id, maxPlanText))

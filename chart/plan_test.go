@@ -172,3 +172,22 @@ func jsonNumber(n uint64) string {
 	b, _ := json.Marshal(n)
 	return string(b)
 }
+
+// What was done is kept with the plan, and refused by name where it cannot be read; therapy after which attachment heals counts as
+// active.
+func TestTherapyDone(t *testing.T) {
+	p, err := DecodePlan(`{"done":[{"day":"2026-03-02","what":"subgingival","where":"upper right","by":"ultrasonic","who":"Ada Quill"},{"day":"2026-05-01","what":"supragingival","where":""},{"day":"2026-04-01","what":"surgery","where":"16"}]}`)
+	if err != nil || len(p.Done) != 3 || p.LastActive() != "2026-04-01" {
+		t.Errorf("%+v %v, last active %q", p, err, p.LastActive())
+	}
+	for bad, want := range map[string]string{
+		`{"done":[{"day":"","what":"surgery","where":""}]}`:                        "treatment on",
+		`{"done":[{"day":"2026-13-01","what":"surgery","where":""}]}`:              "treatment on",
+		`{"done":[{"day":"2026-03-02","what":"magic","where":""}]}`:                "use one of supragingival",
+		`{"done":[{"day":"2026-03-02","what":"surgery","where":"","by":"laser"}]}`: "use hand, ultrasonic or both",
+	} {
+		if _, err := DecodePlan(bad); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%s: %v", bad, err)
+		}
+	}
+}

@@ -183,8 +183,10 @@ func daysAfterTherapy(a, b *record) *int {
 
 // therapyDone is when active therapy between two exams ended; zero if it is not known.
 func therapyDone(a, b *record) time.Time {
-	if d, ok := a.state.Plan(); ok && d.PhaseOneDone != "" {
-		return dayOf(d.PhaseOneDone)
+	if d, ok := a.state.Plan(); ok {
+		if done := max(d.PhaseOneDone, d.LastActive()); done != "" {
+			return dayOf(done)
+		}
 	}
 	return dayOf(b.state.Chart.Patient.TherapyFinished)
 }
@@ -289,12 +291,12 @@ func (s *server) plan(r *http.Request) (any, error) {
 	o := diagnosis.PlanOptions{Reevaluation: rec.Kind == "re-evaluation", Visit: rec.Day()}
 	var care diagnosis.HomeCareOptions
 	if d, ok := rec.state.Plan(); ok {
-		o.PhaseOneDone, care.Achieved = dayOf(d.PhaseOneDone), d.Achieved
+		o.PhaseOneDone, care.Achieved, o.Treated = dayOf(d.PhaseOneDone), d.Achieved, d.LastActive() != ""
 	}
 	if earlier != nil {
 		if d, ok := earlier.state.Plan(); ok {
 			out.Earlier = &d
-			o.Treated = d.PhaseOneDone != ""
+			o.Treated = o.Treated || d.PhaseOneDone != "" || d.LastActive() != ""
 		}
 	}
 	c := &rec.state.Chart

@@ -20,6 +20,13 @@ const GROUPS = [
   ["The chart itself", () => true],
 ];
 
+/** known says how much of what a rule needs was recorded. */
+function known(f) {
+  if (!f.eligible) return "";
+  const of = /plaque_(four|six)/.test(f.code) ? "surfaces" : /(pesa|pisa)/.test(f.code) ? "teeth" : "sites";
+  return f.recorded < f.eligible ? ` ${f.recorded} of the ${f.eligible} ${of} that it looks at are known.` : ` All ${f.eligible} ${of} that it looks at are known.`;
+}
+
 class Findings extends HTMLElement {
   app = null;
   #end = new AbortController();
@@ -156,7 +163,7 @@ class Findings extends HTMLElement {
       because.length ? h("div", {}, h("h3", {}, because.length > 24 ? `Because, the first 24 of ${because.length}` : "Because"), h("ul", { class: "because" }, because.slice(0, 24).map((e) => h("li", {}, evidence(e))))) : null,
       f.missing?.length ? h("div", {}, h("h3", {}, "Missing to be sure"), h("ul", { class: "dots" }, f.missing.map((m) => h("li", {}, missing(m, f.value))))) : null,
       f.notes?.length ? h("ul", { class: "dots soft" }, f.notes.map((n) => h("li", {}, n))) : null,
-      h("p", { class: "source" }, h("b", {}, `Rule ${f.rule}. `), f.source.replace(/\.?$/, "."), f.eligible ? ` Rests on ${f.recorded} of ${f.eligible}.` : ""),
+      h("p", { class: "source" }, h("b", {}, `Rule ${f.rule}. `), f.source.replace(/\.?$/, "."), known(f)),
     ];
   }
 

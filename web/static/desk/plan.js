@@ -15,7 +15,7 @@ export const GROUPS = [["technique", "Brushing"], ["interdental", "Between the t
 /** draftOf is a decision as the page edits it: every part is there, empty where nothing was decided. */
 export function draftOf(d) {
   return { phases: structuredClone(d?.phases || []), phase_one_done: d?.phase_one_done || "", reevaluation: d?.reevaluation || "", recall_months: d?.recall_months || 0,
-    recall: d?.recall || "", home_care: structuredClone(d?.home_care || []), achieved: [...(d?.achieved || [])], note: d?.note || "" };
+    recall: d?.recall || "", home_care: structuredClone(d?.home_care || []), achieved: [...(d?.achieved || [])], done: structuredClone(d?.done || []), note: d?.note || "" };
 }
 
 /** planOf is what is stored of a draft: empty parts are left out, since they are not decided. A list
@@ -30,6 +30,8 @@ export function planOf(draft, before) {
   for (const k of ["phase_one_done", "reevaluation", "recall", "note"]) if (draft[k].trim()) out[k] = draft[k].trim();
   if (draft.recall_months) out.recall_months = draft.recall_months;
   if (draft.achieved.length) out.achieved = draft.achieved;
+  const done = (draft.done || []).filter((t) => t.day);
+  if (done.length || before?.done) out.done = done.toSorted((a, b) => a.day.localeCompare(b.day));
   return out;
 }
 
@@ -174,6 +176,7 @@ class Plan extends HTMLElement {
             this.#day("phase_one_done", "Phase one was finished on"), this.#day("reevaluation", "Re-evaluation on")))),
         this.#recall()),
         this.#care(),
+        this.#done(),
         this.#fold("note", "Note", draft.note.trim() ? draft.note.trim().slice(0, 60) : "none", h("div", { class: "field wide" }, h("label", { for: "plannote" }, "For the practice, not for the patient's page"), h("textarea", { id: "plannote", maxlength: "2000", value: draft.note, oninput: (e) => this.#edit((d) => (d.note = e.target.value)) }))),
         h("section", { class: "save" }, h("div", { class: "row end" },
           h("p", { class: "planner" }, "You decide as ", h("b", {}, seat().person?.name || "nobody")),
@@ -271,6 +274,18 @@ class Plan extends HTMLElement {
         recall.retreatment ? h("p", {}, h("b", {}, "Decide on re-treatment first.")) : null,
         h("ul", { class: "dots small soft" }, (recall.notes || []).map((n) => h("li", {}, n)))),
       h("div", { class: "decided row end" }, h("div", { class: "field" }, h("label", { for: "recall_months" }, "Every … months"), months), due)));
+  }
+
+  /** #done lists what was done, where and when: re-evaluation, comparison and plan take it into account. */
+  #done() {
+    const list = this.draft.done || [];
+    const box = (i, key, label, attrs) => h("div", { class: "field" }, h("label", { for: `${key}${i}` }, label), h("input", { id: `${key}${i}`, value: list[i][key] || "", maxlength: "300", ...attrs, onchange: (e) => this.#edit((d) => (d.done[i][key] = e.target.value)) }));
+    const pick = (i, key, label, words) => h("div", { class: "field" }, h("label", { for: `${key}${i}` }, label), h("select", { id: `${key}${i}`, onchange: (e) => this.#edit((d) => (d.done[i][key] = e.target.value)) }, words.map((w) => h("option", { value: w, selected: (list[i][key] || "") === w }, w || "not said"))));
+    return this.#fold("done", "Therapy done", list.length ? `${list.length} recorded, last on ${planDate(list.map((t) => t.day).toSorted().at(-1))}` : "nothing recorded",
+      list.map((t, i) => h("div", { class: "row end" }, box(i, "day", "On", { type: "date" }), pick(i, "what", "What", ["subgingival", "supragingival", "surgery", "implant", "extraction", "other"]),
+        box(i, "where", "Where (empty: whole mouth)", {}), pick(i, "by", "By", ["", "hand", "ultrasonic", "both"]), box(i, "adjunct", "Adjunct", {}), box(i, "who", "Who", {}),
+        h("button", { type: "button", "aria-label": `Remove treatment ${i + 1}`, onclick: () => this.#edit((d) => d.done.splice(i, 1), "done-add") }, "Remove"))),
+      h("button", { type: "button", class: "plain", data: { focus: "done-add" }, onclick: () => this.#edit((d) => (d.done = [...(d.done || []), { day: "", what: "subgingival", where: "" }]), "done-add") }, "+ a treatment"));
   }
 
   #care() {
