@@ -1,6 +1,7 @@
 package diagnosis
 
 import (
+	"encoding/json"
 	"fmt"
 	"strings"
 	"testing"
@@ -58,6 +59,12 @@ func TestPrognoses(t *testing.T) {
 		if smoking != (c.cigarettes > 0) || deep != (c.depth >= 6) {
 			t.Errorf("%+v: %v", c, all[0].Systems[1].Why)
 		}
+	}
+	// As pages get it.
+	loose := healthy()
+	loose.Tooth(36).Mobility = chart.GradeOf(1)
+	if b, err := json.Marshal(Prognoses(loose, Options{})); err != nil || !strings.Contains(string(b), `"because":[{"tooth":"36","mobility":1}]`) {
+		t.Errorf("%s %v", b, err)
 	}
 	// The clinician's own word stands beside, and is never filled in.
 	m := healthy()
