@@ -42,9 +42,6 @@ func (f *Findings) AppendJSON(b []byte) []byte {
 // MarshalJSON writes one finding by itself, teeth by FDI number.
 func (f Finding) MarshalJSON() ([]byte, error) { return f.appendJSON(nil, chart.FDI), nil }
 
-// MarshalJSON writes a reading by itself, teeth by FDI number.
-func (e Evidence) MarshalJSON() ([]byte, error) { return e.appendJSON(nil, chart.FDI), nil }
-
 // MarshalJSON writes what is missing by itself, teeth by FDI number.
 func (m Missing) MarshalJSON() ([]byte, error) { return m.appendJSON(nil, chart.FDI), nil }
 
