@@ -2,6 +2,11 @@ package practice
 
 import (
 	"context"
+	"encoding/csv"
+	"fmt"
+	"io"
+	"strconv"
+	"strings"
 	"time"
 )
 
@@ -41,4 +46,43 @@ type JournalQuery struct {
 	From, To time.Time // From inclusive, To exclusive
 	Before   int64     // entries with smaller numbers
 	Limit    int
+}
+
+// Days sets From and To by days such as 2026-03-28, the last one included; "" is any.
+func (q *JournalQuery) Days(from, to string) error {
+	for _, d := range []struct {
+		text string
+		to   *time.Time
+		add  int
+	}{{from, &q.From, 0}, {to, &q.To, 1}} {
+		if d.text == "" {
+			continue
+		}
+		t, err := time.ParseInLocation(time.DateOnly, d.text, time.Local)
+		if err != nil {
+			return fmt.Errorf("day %q: write it as 2026-03-28: %w", d.text, ErrInvalid)
+		}
+		*d.to = t.AddDate(0, 0, d.add)
+	}
+	return nil
+}
+
+// WriteJournal writes entries as a table with commas.
+func WriteJournal(w io.Writer, es []Entry) error {
+	out := csv.NewWriter(w)
+	out.Write([]string{"n", "time", "clock_back", "who", "what", "table", "key", "patient", "detail", "erased"})
+	for _, e := range es {
+		out.Write([]string{strconv.FormatInt(e.N, 10), e.Time.UTC().Format(time.RFC3339Nano), strconv.FormatBool(e.Back), cell(e.Who), cell(e.What), cell(e.Table),
+			cell(e.Key), cell(e.Patient), cell(e.Detail), strconv.FormatBool(e.Erased)})
+	}
+	out.Flush()
+	return out.Error()
+}
+
+// cell keeps spreadsheets from taking text for a formula (common practice, no source).
+func cell(s string) string {
+	if s != "" && strings.ContainsRune("=+-@\t\r", rune(s[0])) {
+		return "'" + s
+	}
+	return s
 }

@@ -39,6 +39,7 @@ type Practice struct {
 	running map[string]*running
 	trials  map[*exam.Exam]bool // kept nowhere; the engine must outlive them
 	folds   folds
+	looks   looks
 	wg      sync.WaitGroup
 	quit    chan struct{}
 }

@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"database/sql"
 	"errors"
 	"fmt"
 	"os"
@@ -22,7 +23,7 @@ func (s *Store) ErasePatient(ctx context.Context, id string, e practice.Erase) (
 	if there {
 		err = s.write(ctx, op, func(t *tx) error {
 			out = practice.Erased{}
-			return t.erase(ctx, id, e.Reason, &out)
+			return t.erasePerson(ctx, id, e.Reason, &out)
 		})
 	} else {
 		// Erased before, with a reader in the way.
@@ -51,11 +52,35 @@ func (s *Store) ErasePatient(ctx context.Context, id string, e practice.Erase) (
 
 const whatErased = "patient.erased"
 
+// erasePerson erases a patient and the records that were merged into it: they are of the same person.
+func (t *tx) erasePerson(ctx context.Context, id, reason string, out *practice.Erased) error {
+	var whole string
+	err := t.QueryRowContext(ctx, "SELECT whole FROM merged WHERE patient = ?", id).Scan(&whole)
+	if err == nil {
+		return fmt.Errorf("it was merged with patient %s: erase that one, this goes with it: %w", whole, ErrInvalid)
+	}
+	if !errors.Is(err, sql.ErrNoRows) {
+		return err
+	}
+	// Those merged last come first, so that nobody refers to who is gone.
+	ids, err := gather(ctx, t, text, `WITH RECURSIVE same (id, depth) AS (VALUES (?, 0) UNION SELECT merged.patient, depth + 1 FROM merged JOIN same ON merged.whole = same.id)
+		SELECT id FROM same ORDER BY depth DESC`, id)
+	if err != nil {
+		return err
+	}
+	for _, id := range ids {
+		if err := t.erase(ctx, id, reason, out); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 func (t *tx) erase(ctx context.Context, id, reason string, out *practice.Erased) error {
 	// The triggers that keep events from going are set aside within this transaction alone.
 	type trigger struct{ name, sql string }
 	triggers, err := gather(ctx, t, func(scan func(...any) error) (g trigger, err error) { err = scan(&g.name, &g.sql); return },
-		"SELECT name, sql FROM sqlite_schema WHERE type = 'trigger' AND tbl_name IN ('events', 'exams', 'sound')")
+		"SELECT name, sql FROM sqlite_schema WHERE type = 'trigger' AND tbl_name IN ('events', 'exams', 'sound', 'standing', 'merged')")
 	if err != nil {
 		return err
 	}
@@ -102,6 +127,9 @@ func (t *tx) erase(ctx context.Context, id, reason string, out *practice.Erased)
 		if err != nil {
 			return err
 		}
+		if err := t.remove(ctx, Entry{What: "exam.erased", Table: "standing", Patient: id}, x); err != nil {
+			return err
+		}
 		for _, q := range []string{"DELETE FROM sound WHERE exam = ?", "DELETE FROM exams WHERE id = ?"} {
 			if _, err := t.ExecContext(ctx, q, x); err != nil {
 				return err
@@ -111,6 +139,9 @@ func (t *tx) erase(ctx context.Context, id, reason string, out *practice.Erased)
 			return err
 		}
 		out.Exams, out.Events, out.Clips = out.Exams+1, out.Events+uint64(n), out.Clips+len(calls)
+	}
+	if err := t.remove(ctx, Entry{What: "patient.changed", Table: "merged", Patient: id}, id); err != nil {
+		return err
 	}
 	if _, err := t.ExecContext(ctx, "DELETE FROM patients WHERE id = ?", id); err != nil {
 		return err
@@ -124,4 +155,16 @@ func (t *tx) erase(ctx context.Context, id, reason string, out *practice.Erased)
 		}
 	}
 	return t.record(ctx, Entry{What: whatErased, Table: "patients", Patient: id, Detail: fmt.Sprintf("%s: %d exams, %d events, %d clips", reason, out.Exams, out.Events, out.Clips)}, id)
+}
+
+// remove deletes a row, if it is there, and journals it.
+func (t *tx) remove(ctx context.Context, e Entry, key string) error {
+	r, err := t.ExecContext(ctx, "DELETE FROM "+e.Table+" WHERE "+keyColumns(e.Table)[0]+" = ?", key)
+	if err != nil {
+		return err
+	}
+	if n, err := r.RowsAffected(); err != nil || n == 0 {
+		return err
+	}
+	return t.record(ctx, e, key)
 }

@@ -290,3 +290,34 @@ func TestEraseDamagedAndCompared(t *testing.T) {
 		t.Error(n, err)
 	}
 }
+
+// Two records of one person go together, and only by the one that they were merged into.
+func TestEraseMerged(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "data")
+	aPractice(t, dir)
+	s := openT(t, dir)
+	for _, p := range [][2]string{{"twin", "mira"}, {"twin2", "twin"}} {
+		if _, err := s.AddPatient(ctx, Patient{ID: p[0], Name: "Mirabel Holt"}); err != nil {
+			t.Fatal(err)
+		}
+		if err := s.MergePatient(ctx, p[0], p[1], "Mirabel Holt is Mira Holt", "ada"); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if _, err := s.ErasePatient(ctx, "twin", practice.Erase{Reason: "asked for"}); !errors.Is(err, ErrInvalid) || !strings.Contains(err.Error(), "merged with patient mira") {
+		t.Errorf("the one that was merged: %v", err)
+	}
+	if _, err := s.ErasePatient(ctx, "mira", practice.Erase{Reason: "asked for"}); err != nil {
+		t.Fatal(err)
+	}
+	if rep, err := s.Verify(ctx); err != nil || rep.Err() != nil || rep.Patients != 1 {
+		t.Errorf("%+v, %v", rep, err)
+	}
+	after := filepath.Join(t.TempDir(), "after")
+	if _, err := s.Backup(ctx, after); err != nil {
+		t.Fatal(err)
+	}
+	if strings.Contains(clear(t, after), "Mirabel") {
+		t.Error("the merged record is still there")
+	}
+}

@@ -75,6 +75,10 @@ func status(err error) (int, fault) {
 		return http.StatusNotFound, fault{"not_found", "there is no such record: it may have been opened from an old address"}
 	case errors.Is(err, practice.ErrConflict):
 		return http.StatusConflict, fault{"stale", "this record was changed at another screen meanwhile: look at the newer one and change it again"}
+	case errors.Is(err, practice.ErrKept):
+		return http.StatusConflict, fault{"kept", err.Error()}
+	case errors.Is(err, practice.ErrRunning):
+		return http.StatusConflict, fault{"running", err.Error()}
 	case errors.Is(err, practice.ErrInvalid):
 		return http.StatusConflict, fault{"refused", err.Error()}
 	case errors.Is(err, context.Canceled), errors.Is(err, context.DeadlineExceeded):

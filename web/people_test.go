@@ -1,6 +1,7 @@
 package web_test
 
 import (
+	"context"
 	"encoding/base64"
 	"encoding/json"
 	"fmt"
@@ -52,7 +53,11 @@ func newClinic(t *testing.T) *clinic {
 	}
 	c.store = st
 	c.p = practice.New(practice.Config{Records: st, Engine: scripted.New(), Now: now, Log: slog.New(slog.DiscardHandler)})
-	c.srv = httptest.NewServer(web.New(web.Options{Exams: web.Opener(c.p.Open), Practice: c.p, People: c.p.People, Clips: c.p.Clips, Voices: c.p.Voices, Trial: c.p.Trial,
+	c.srv = httptest.NewServer(web.New(web.Options{Exams: web.Opener(c.p.Open), Practice: c.p, People: c.p.People, Clips: c.p.Clips, Voices: c.p.Voices, Trial: c.p.Trial, Ledger: c.p,
+		Dossier: func(ctx context.Context, w io.Writer, id string) error {
+			_, err := io.WriteString(w, "all of "+id)
+			return err
+		},
 		Calendar: func(w io.Writer, _ []practice.Due) error { return nil }, Hosts: []string{"chart.practice.example"}, Beat: 20 * time.Millisecond}))
 	t.Cleanup(func() { c.srv.CloseClientConnections(); c.srv.Close(); c.p.Close(); st.Close() })
 	for i, r := range practice.Roles() {

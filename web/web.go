@@ -30,8 +30,11 @@ type Options struct {
 	Exams    Exams
 	Practice Practice
 	People   People
-	Clips    Clips  // nil: no sound is kept
-	Voices   Voices // nil: no examiners, no voice profiles
+	Ledger   Ledger // nil: the journal is not shown, nobody is erased
+	// Dossier writes all that is kept of a patient as a ZIP archive; nil where that is not offered.
+	Dossier func(ctx context.Context, w io.Writer, patient string) error
+	Clips   Clips  // nil: no sound is kept
+	Voices  Voices // nil: no examiners, no voice profiles
 	// Say speaks a text for browsers that have no voice: a WAV file, slowly where that is asked for.
 	// Nil: there is no voice.
 	Say func(ctx context.Context, text string, slow bool) ([]byte, error)
@@ -155,6 +158,10 @@ func (s *server) calls() []call {
 		{"GET /api/patients/{id}", practice.Read, s.patient, nil},
 		{"PUT /api/patients/{id}", practice.Patients, s.changePatient, nil},
 		{"POST /api/patients/{id}/merge", practice.Correct, s.merge, nil},
+		{"GET /api/patients/{id}/dossier.zip", practice.Export, nil, s.dossier},
+		{"POST /api/patients/{id}/erase", practice.EraseData, s.erase, nil},
+		{"GET /api/journal", practice.Audit, s.journal, nil},
+		{"GET /api/journal.csv", practice.Audit, nil, s.journalFile},
 		{"GET /api/patients/{id}/course", practice.Read, s.course, nil},
 		{"POST /api/exams", practice.Examine, s.begin, nil},
 		{"GET /api/waiting", practice.Read, s.waiting, nil},
@@ -206,8 +213,10 @@ func (s *server) serve(c call) http.HandlerFunc {
 		case err != nil:
 			s.fail(w, r, err)
 		case c.raw != nil:
+			s.looked(r, c)
 			c.raw(w, r)
 		default:
+			s.looked(r, c)
 			reply(w, http.StatusOK, v)
 		}
 	}

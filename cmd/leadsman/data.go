@@ -3,7 +3,6 @@ package main
 import (
 	"bufio"
 	"context"
-	"encoding/csv"
 	"encoding/json"
 	"errors"
 	"flag"
@@ -134,24 +133,6 @@ func anchors(arg string) (as []store.Anchor, err error) {
 	return as, lines.Err()
 }
 
-// day reads a day or a moment; the end of a day is that of its last second.
-func day(s string, end bool) (time.Time, error) {
-	if s == "" {
-		return time.Time{}, nil
-	}
-	if t, err := time.ParseInLocation(time.DateOnly, s, time.Local); err == nil {
-		if end {
-			t = t.AddDate(0, 0, 1)
-		}
-		return t, nil
-	}
-	t, err := time.Parse(time.RFC3339, s)
-	if err != nil {
-		return t, fmt.Errorf("%q: write a day such as 2026-03-28", s)
-	}
-	return t, nil
-}
-
 // runJournal searches the journal.
 func runJournal(args []string, stdout, stderr io.Writer) int {
 	fs := flags("journal", stderr)
@@ -170,10 +151,7 @@ func runJournal(args []string, stdout, stderr io.Writer) int {
 	if done {
 		return status
 	}
-	var err error
-	if q.From, err = day(*from, false); err == nil {
-		q.To, err = day(*to, true)
-	}
+	err := q.Days(*from, *to)
 	if len(rest) > 0 {
 		err = fmt.Errorf("no further arguments are taken, got %q", rest[0])
 	}
@@ -196,7 +174,7 @@ func runJournal(args []string, stdout, stderr io.Writer) int {
 				err = errors.Join(err, enc.Encode(e))
 			}
 		case *asCSV:
-			err = journalCSV(stdout, es)
+			err = practice.WriteJournal(stdout, es)
 		default:
 			for _, e := range es {
 				fmt.Fprintln(stdout, journalLine(e))
@@ -226,25 +204,6 @@ func journalLine(e practice.Entry) string {
 		parts = append(parts, "(detail erased)")
 	}
 	return strings.Join(parts, "  ")
-}
-
-func journalCSV(w io.Writer, es []practice.Entry) error {
-	out := csv.NewWriter(w)
-	out.Write([]string{"n", "time", "clock_back", "who", "what", "table", "key", "patient", "detail", "erased"})
-	for _, e := range es {
-		out.Write([]string{strconv.FormatInt(e.N, 10), e.Time.UTC().Format(time.RFC3339Nano), strconv.FormatBool(e.Back), cell(e.Who), cell(e.What), cell(e.Table),
-			cell(e.Key), cell(e.Patient), cell(e.Detail), strconv.FormatBool(e.Erased)})
-	}
-	out.Flush()
-	return out.Error()
-}
-
-// cell keeps spreadsheets from taking text for a formula (common practice, no source).
-func cell(s string) string {
-	if s != "" && strings.ContainsRune("=+-@\t\r", rune(s[0])) {
-		return "'" + s
-	}
-	return s
 }
 
 // runKey shows the key file, and protects it by a passphrase or lays it open.

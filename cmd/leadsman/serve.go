@@ -120,7 +120,9 @@ func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready
 	if err != nil {
 		return fail(stderr, exitInput, "serve: %v", err)
 	}
-	h := web.New(web.Options{Languages: languages, Export: out.export, FHIR: out.fhir(time.Now(), log), Exams: web.Opener(p.Open), Practice: p, People: p.People, Clips: p.Clips, Voices: p.Voices, Say: serviceVoice(), Trial: p.Trial, Calendar: calendar, Paths: f.engine.own.Paths(), Hosts: names, Version: version(), Log: log,
+	h := web.New(web.Options{Languages: languages, Export: out.export, FHIR: out.fhir(time.Now(), log), Exams: web.Opener(p.Open), Practice: p, People: p.People, Ledger: p, Dossier: func(ctx context.Context, w io.Writer, id string) error {
+		return report.Dossier(ctx, w, st, version(), id)
+	}, Clips: p.Clips, Voices: p.Voices, Say: serviceVoice(), Trial: p.Trial, Calendar: calendar, Paths: f.engine.own.Paths(), Hosts: names, Version: version(), Log: log,
 		Demo: demoSound, Invent: func(ctx context.Context) error { return invent(ctx, st, time.Now()) }})
 	ln, err := net.Listen("tcp", f.addr)
 	if err != nil {

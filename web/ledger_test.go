@@ -1,0 +1,107 @@
+package web_test
+
+import (
+	"encoding/json"
+	"strings"
+	"testing"
+	"time"
+
+	"leadsman/practice"
+)
+
+// Who looked is in the journal, which an administrator searches, exports and is seen searching; nobody else may.
+func TestJournalOfLooks(t *testing.T) {
+	c := newClinic(t)
+	x := c.begin(practice.Clinician)
+	c.close()
+	viewer, admin := c.screen().signIn(practice.Viewer), c.screen().signIn(practice.Administrator)
+	for _, path := range []string{"/api/patients", "/api/patients/" + c.other, "/api/exams/" + x, "/api/exams/" + x + "/findings", "/api/exams/none"} {
+		viewer.ask("GET", path, "")
+	}
+	journal := func(query string) (out struct {
+		Entries []practice.Entry
+		More    bool
+	}) {
+		t.Helper()
+		status, _, text := admin.ask("GET", "/api/journal?"+query, "")
+		if err := json.Unmarshal([]byte(text), &out); status != 200 || err != nil {
+			t.Fatal(status, text, err)
+		}
+		return out
+	}
+	looks := journal("what=patient.read&who=" + c.people[practice.Viewer].ID).Entries
+	if len(looks) != 2 || looks[0].Patient != c.patient || looks[1].Patient != c.other {
+		t.Errorf("looks: %+v", looks)
+	}
+	if es := journal("what=patients.listed").Entries; len(es) != 1 || es[0].Who != c.people[practice.Viewer].ID {
+		t.Errorf("lists: %+v", es)
+	}
+	if es := journal("patient=" + c.patient + "&what=exam&to=" + time.Now().Format(time.DateOnly)).Entries; len(es) < 2 || es[len(es)-1].Who != c.people[practice.Clinician].ID && es[len(es)-1].Who != "" {
+		t.Errorf("of the exam: %+v", es)
+	}
+	if es := journal("what=journal.read").Entries; len(es) < 3 || es[0].Who != c.people[practice.Administrator].ID {
+		t.Errorf("the search itself: %+v", es)
+	}
+	if es := journal("before=" + "3").Entries; len(es) != 2 || es[0].N != 2 {
+		t.Errorf("before: %+v", es)
+	}
+	if status, _, text := admin.ask("GET", "/api/journal.csv?what=patient.read", ""); status != 200 || strings.Count(text, "\n") != 3 || !strings.HasPrefix(text, "n,time,") {
+		t.Errorf("%d %q", status, text)
+	}
+	for _, bad := range []string{"before=x", "before=-1", "from=yesterday", "to=2026-13-01"} {
+		if status, code, _ := admin.ask("GET", "/api/journal?"+bad, ""); status != 409 || code != "refused" {
+			t.Errorf("%s: %d %s", bad, status, code)
+		}
+	}
+}
+
+// A patient's data are handed out and erased by who may, with the reason, and not while an exam goes on.
+func TestDossierAndErasure(t *testing.T) {
+	c := newClinic(t)
+	x := c.begin(practice.Clinician)
+	c.close()
+	admin, clinician := c.screen().signIn(practice.Administrator), c.screen().signIn(practice.Clinician)
+	path := "/api/patients/" + c.patient
+	if status, _, text := clinician.ask("GET", path+"/dossier.zip", ""); status != 200 || text != "all of "+c.patient {
+		t.Errorf("%d %q", status, text)
+	}
+	if status, code, _ := clinician.ask("GET", "/api/patients/nobody/dossier.zip", ""); status != 404 || code != "not_found" {
+		t.Errorf("%d %s", status, code)
+	}
+	if status, code, _ := clinician.ask("POST", path+"/erase", `{"reason":"asked for"}`); status != 403 || code != "forbidden" {
+		t.Errorf("a clinician erases: %d %s", status, code)
+	}
+	if status, code, text := admin.ask("POST", path+"/erase", `{"reason":" "}`); status != 409 || code != "refused" || !strings.Contains(text, "give the reason") {
+		t.Errorf("%d %s", status, text)
+	}
+	e, err := c.p.Open(t.Context(), x)
+	if err != nil {
+		t.Fatal(err)
+	}
+	sub := e.Subscribe(0)
+	if status, code, _ := admin.ask("POST", path+"/erase", `{"reason":"asked for"}`); status != 409 || code != "running" {
+		t.Errorf("while it is looked at: %d %s", status, code)
+	}
+	sub.Close()
+	if got := clinician.do(x, `{"verb":"sign"}`); got != "accepted" {
+		t.Fatal(got)
+	}
+	if status, code, text := admin.ask("POST", path+"/erase", `{"reason":"asked for"}`); status != 409 || code != "kept" {
+		t.Errorf("%d %s", status, text)
+	}
+	if status, _, text := admin.ask("POST", path+"/erase", `{"reason":"a court said so","despite_retention":true}`); status != 200 || !strings.Contains(text, `"exams":1`) {
+		t.Errorf("%d %s", status, text)
+	}
+	for _, gone := range []string{path, "/api/exams/" + x} {
+		if status, _, _ := admin.ask("GET", gone, ""); status != 404 {
+			t.Errorf("%s after erasing: %d", gone, status)
+		}
+	}
+	es, err := c.p.Journal(t.Context(), practice.JournalQuery{Patient: c.patient, What: "patient."})
+	if err != nil || es[0].What != "patient.erased" || es[0].Who != c.people[practice.Administrator].ID {
+		t.Errorf("%+v, %v", es, err)
+	}
+	if rep, err := c.store.Verify(t.Context()); err != nil || rep.Err() != nil {
+		t.Errorf("%+v, %v", rep, err)
+	}
+}
