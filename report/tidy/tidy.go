@@ -5,7 +5,6 @@ package tidy
 import (
 	"encoding/csv"
 	"encoding/json"
-	"fmt"
 	"io"
 	"reflect"
 	"strconv"
@@ -214,14 +213,18 @@ func cell(v reflect.Value) string {
 		}
 		v = v.Elem()
 	}
-	switch x := v.Interface().(type) {
-	case Day:
-		return x.String()
-	case float64:
-		return strconv.FormatFloat(x, 'f', -1, 64)
-	default:
-		return fmt.Sprint(x)
+	switch v.Kind() {
+	case reflect.String:
+		return v.String()
+	case reflect.Bool:
+		return strconv.FormatBool(v.Bool())
+	case reflect.Float64:
+		return strconv.FormatFloat(v.Float(), 'f', -1, 64)
 	}
+	if v.Type() == reflect.TypeFor[Day]() {
+		return Day(v.Int()).String()
+	}
+	return strconv.FormatInt(v.Int(), 10)
 }
 
 // Writer writes the two tables. It holds a few exams at a time, however many there are.
