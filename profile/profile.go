@@ -426,13 +426,13 @@ func (d *drawing) number(col column, top, bottom float64, step int, doubt bool) 
 		size, bold = 15, true
 	}
 	text := col.depth.String()
-	if len(text) > 2 { // 3.5, 10.5
-		size = 11
-	}
 	class := "number"
 	if doubt {
 		text += "?"
 		class += " doubt"
+	}
+	if len(text) > 2 { // 3.5, 10?
+		size = 11
 	}
 	y := bottom - 4
 	if bottom-top < size+4 {
