@@ -607,6 +607,9 @@ func (out *Comparison) afterwards(a, b *mouth, o *CompareOptions) {
 	if n := len(out.WorseSites) - len(out.Confirmed); n > 0 && !out.Chance.Worse.Beyond {
 		note("Measure the worse sites again at the same visit; a single site counts only when it is seen twice.")
 	}
+	if o.Therapy {
+		note("Active therapy lies between the two exams: what got better is healing, and no rate of progression follows from the difference.")
+	}
 	if o.Days != nil {
 		out.Window = ReevaluationWindow(*o.Days)
 		switch out.Window {

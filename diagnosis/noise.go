@@ -89,10 +89,7 @@ type ErrorModel struct {
 	bleeding float64
 }
 
-const (
-	sourcePublished = "published spread: two readings by one examiner within 1 mm in 97.4 percent and 3 mm or more apart in 0.7 percent (abstracts); by two within 2 mm in 95 percent (Best et al. 1990)"
-	sourceBleeding  = "agreement on bleeding beyond chance of 0.5, engineering choice"
-)
+const sourcePublished = "published spread: two readings by one examiner within 1 mm in 97.4 percent and 3 mm or more apart in 0.7 percent (abstracts); by two within 2 mm in 95 percent (Best et al. 1990)"
 
 // PublishedError is the model of a practice without figures of its own.
 func PublishedError() *ErrorModel {
