@@ -1070,7 +1070,11 @@ func (p *person) takeBack(i int) error {
 	if err := p.say(r, "takes "+p.name(i)+" back", "disregard"); err != nil {
 		return err
 	}
-	if _, err := p.await(r, 0); err != nil {
+	rep, err := p.await(r, 0)
+	if err != nil {
+		return err
+	}
+	if _, err := p.elsewhere(&rep, i, 1); err != nil { // the last call was an answer or a correction
 		return err
 	}
 	if p.Habit == OneByOne { // the last call was the last number
@@ -1080,7 +1084,7 @@ func (p *person) takeBack(i int) error {
 		_, err := p.await(r, 1)
 		return err
 	}
-	_, err := p.call(i, 1)
+	_, err = p.call(i, 1)
 	return err
 }
 
