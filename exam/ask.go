@@ -8,7 +8,6 @@ import (
 
 	"leadsman/chart"
 	"leadsman/exam/hear"
-	"leadsman/speech"
 )
 
 // Times in ms: engineering choices.
@@ -196,21 +195,21 @@ func (e *Exam) confirm(c chart.Command, call uint64, endMS int64) *Question {
 }
 
 // mayAnswer reports whether numbers may be the answer to a question, or a piece of it, so that the end of the breath has to be waited for.
-func (e *Exam) mayAnswer(v hear.Verdict, h speech.Hypothesis) bool {
+func (e *Exam) mayAnswer(v hear.Verdict, startMS int64) bool {
 	q := e.question
 	n, plain := lone(v)
 	if !plain {
 		return false
 	}
-	if e.repairing(n, h.StartMS) > 0 || e.mended(n, h.StartMS) || e.badlyAnswered(v, h.StartMS) {
+	if e.repairing(n, startMS) > 0 || e.mended(n, startMS) || e.badlyAnswered(v, startMS) {
 		return true
 	}
-	if q == nil || len(q.refs) == 0 || h.StartMS < q.from {
+	if q == nil || len(q.refs) == 0 || startMS < q.from {
 		return false
 	}
 	// Numbers called one by one are soundings, unless a value was asked for; other lone numbers may be the answer.
 	of := len(q.refs)
-	return (n < of || of == 1 && n == 1) && e.mayBeOne(q, h.StartMS)
+	return (n < of || of == 1 && n == 1) && e.mayBeOne(q, startMS)
 }
 
 // lone counts the numbers of a call that is nothing but numbers along the path.

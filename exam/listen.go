@@ -34,18 +34,25 @@ const (
 )
 
 // context is what hear needs to know.
-func (e *Exam) context() hear.Context {
+func (e *Exam) context(startMS int64) hear.Context {
 	s := &e.stream
+	if s.waiting.words != nil {
+		startMS = s.waiting.from
+	}
 	c := hear.Context{State: e.state, Rhythm: &e.rhythm, Attempt: hear.AttemptOf(e.state), SoundedMS: s.soundedMS, CalledMS: s.calledMS, Question: e.question != nil}
 	if s.placing.place == e.state.Place {
 		c.AnsweredMS, c.ToldMS, c.OneByOne = s.placing.answeredMS, s.placing.toldMS, s.placing.oneByOne
 	}
 	if f := s.filled; f.place == c.Attempt.Place && f.toldMS > 0 {
 		c.FilledMS, c.FilledToldMS = f.answeredMS, f.toldMS
+		c.AskedAgain = f.askedAgain && startMS >= f.toldMS+hear.ToldMS && startMS < max(f.answeredMS, s.spokeMS+hear.FlowMS)
 	}
 	// A question that nobody can have heard, as with a recording, is no reason to take the place for called once more.
 	if q := e.question; q != nil && q.call == 0 && q.place == c.Attempt.Place && !c.Attempt.Here && (q.value || s.spokeMS > 0) {
 		c.Asked, c.AskedMS, c.AskedOut = q.refs, q.from, e.waitsFor(q) || s.spokeMS >= q.from
+	}
+	if s.waiting.words != nil {
+		c.PendingMS = s.waiting.from
 	}
 	c.AskedOne = e.question != nil && len(e.question.refs) == 1
 	if c.Attempt.Here {
@@ -83,7 +90,7 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis, loud bool) error 
 			return nil
 		}
 	}
-	joined := v.Result.Pending && (s.waiting.whole == nil || s.waiting.whole.verdict.Fit == hear.Over || v.Fit != hear.Row && v.Fit != hear.Over)
+	joined := v.Result.Pending && (s.waiting.whole == nil || s.waiting.whole.verdict.Fit == hear.Over || v.Fit != hear.Row && v.Fit != hear.Over || e.mayBeAgain(v))
 	if w := s.waiting.whole; w != nil && !joined && v.Do != hear.Ignore && v.Do != hear.Misfit {
 		// What was held was all of a call; this is another one, which is not decided by that.
 		over := s.earlier(s.waiting.consumed)
@@ -115,12 +122,19 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis, loud bool) error 
 		e.hold(v, meta, h)
 		return nil
 	}
-	if e.mayAnswer(v, h) {
+	if e.mayAnswer(v, meta.StartMS) {
 		e.hold(v, meta, h)
 		return nil
 	}
 	s.waiting = waits{}
 	return e.enter(ctx, v, meta, h.AtMS)
+}
+
+// mayBeAgain reports whether numbers may be the first ones of the place under the cursor, called once more because it is not full.
+func (e *Exam) mayBeAgain(v hear.Verdict) bool {
+	n, plain := lone(v)
+	a := hear.AttemptOf(e.state)
+	return plain && a.Here && e.stream.placing.place == a.Place && e.stream.placing.toldMS > 0 && n < e.state.Open()+len(a.Sites)
 }
 
 // void takes the rest of a breath that was not understood off what was heard, and reports whether nothing is left: whoever hears that it was
@@ -147,7 +161,7 @@ func (s *stream) void(h *speech.Hypothesis) bool {
 
 func (e *Exam) decide(h speech.Hypothesis, loud bool) hear.Verdict {
 	loud = loud && h.EndMS-h.StartMS >= talkMS
-	return hear.Decide(h, hear.Meanings(h, e.grammarState(h.StartMS), e.stream.waiting.p), loud, e.context())
+	return hear.Decide(h, hear.Meanings(h, e.grammarState(h.StartMS), e.stream.waiting.p), loud, e.context(h.StartMS))
 }
 
 // hold keeps words that more may follow. Numbers that may be all of a call are entered at the end of the breath.
@@ -222,7 +236,7 @@ func (e *Exam) correctAgain(n, of int, m chart.Meta) error {
 	if e.stream.filled.place == attempt.Place {
 		failed += e.stream.filled.failed
 	}
-	e.stream.filled = placing{place: attempt.Place, toldMS: e.stream.nowMS, answeredMS: e.stream.nowMS + pendingMS, failed: failed}
+	e.stream.filled = placing{place: attempt.Place, toldMS: e.stream.nowMS, answeredMS: e.stream.nowMS + pendingMS, failed: failed, askedAgain: true}
 	if at := &e.stream.placing; attempt.Here {
 		at.toldMS, at.saidMS = e.stream.nowMS, e.stream.nowMS
 	}
@@ -539,7 +553,7 @@ func (e *Exam) misfit(ctx context.Context, h speech.Hypothesis) error {
 	repair := e.mayRepair(h.StartMS, first == "correction" || first == "disregard")
 	if repair {
 		f := &e.stream.filled
-		*f = placing{place: hear.AttemptOf(e.state).Place, toldMS: h.StartMS, answeredMS: h.EndMS + pendingMS, failed: f.failed + 1}
+		*f = placing{place: hear.AttemptOf(e.state).Place, toldMS: h.StartMS, answeredMS: h.EndMS + pendingMS, failed: f.failed + 1, askedAgain: true}
 	}
 	e.stream.waiting = waits{} // all of the breath is said again
 	a := Answer{Words: words, Text: "not understood: " + words + "?", Tone: ToneMisfit, EndMS: h.EndMS, AtMS: h.AtMS}

@@ -59,6 +59,7 @@ type placing struct {
 	saidMS     int64 // and in words
 	failed     int   // how often it came short, or was not understood
 	oneByOne   bool
+	askedAgain bool // all of it, though it was full: what was called once more was not understood, or came short
 	repaired   bool // something of it was taken back: it is read back when it is full
 }
 

@@ -93,8 +93,11 @@ func Decide(h speech.Hypothesis, ms []Meaning, loud bool, c Context) Verdict {
 func (c *Context) choose(ms []Meaning, startMS int64) (v Verdict, total float64) {
 	named, best, second := 0.0, -1, -1
 	for i := range ms {
-		m := &ms[i]
-		fit, w := c.weigh(m, startMS)
+		m, from := &ms[i], startMS
+		if m.Result.Pending && c.PendingMS > 0 {
+			from = c.PendingMS
+		}
+		fit, w := c.weigh(m, from)
 		m.Fit, m.Weight = fit, m.Sound*w
 		named += m.Sound
 		total += m.Weight

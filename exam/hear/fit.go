@@ -47,6 +47,10 @@ type Context struct {
 	Asked    []chart.SiteRef
 	AskedMS  int64
 	AskedOut bool // it was spoken to its end before the call began
+	// PendingMS is when the call began of which these are the last words; 0: none did.
+	PendingMS int64
+	// AskedAgain says that all of the place spoken last was asked for again, and that this begins soon after that was said.
+	AskedAgain bool
 	// The place spoken last was filled, and answered at this time, after the examiner had been told that it is not full: what begins
 	// before he can have heard the answer is a reaction to that. 0: it was not.
 	FilledMS, FilledToldMS int64
@@ -150,6 +154,14 @@ func (c *Context) reply(ns []chart.MM, startMS int64) (reply float64) {
 			again = againFilled
 		}
 		reply = max(reply, again/(1-again)*c.agree(ns))
+	}
+	if c.AskedAgain && k == len(c.Attempt.Sites) && !c.Attempt.Here {
+		// A number of it was lost: none of those that stand there is sure.
+		w := shareTold / (1 - shareTold)
+		for i, r := range c.Attempt.Sites {
+			w *= agreement(ns[i] == c.State.Chart.Number(r, c.Attempt.Field), agreeAsked)
+		}
+		reply = max(reply, w)
 	}
 	return reply
 }

@@ -639,7 +639,7 @@ func (p *person) placeAgain(j, i, n int) (next int, err error) {
 		if told, err := p.obey(j, &rep); told || err != nil {
 			return next, err
 		}
-		if astray, err := p.misplaced(j, &rep); err != nil {
+		if astray, err := p.misplaced(j, true, &rep); err != nil {
 			return next, err
 		} else if astray {
 			continue
@@ -844,9 +844,9 @@ func (p *person) answer(i int, m meaning) (ok bool, err error) {
 				p.res.Again++
 			}
 			r := p.rng("answer", i, q*tries+try)
-			asked := i
-			if j, named := m.names(p.mouth, i); named && j >= 0 {
-				asked = j
+			asked, named := i, false
+			if j, is := m.names(p.mouth, i); is && j >= 0 {
+				asked, named = j, true
 			}
 			if err := p.say(r, "answers", words...); err != nil {
 				return false, err
@@ -855,8 +855,8 @@ func (p *person) answer(i int, m meaning) (ok bool, err error) {
 				return false, err
 			}
 			ok = rep.done() || len(rep.read) > 0 || rep.where != nil || len(rep.words) > len(rep.asks) && rep.last() == ""
-			if astray, err := p.misplaced(asked, &rep); astray || err != nil {
-				return false, err
+			if astray, err := p.misplaced(asked, named, &rep); astray || err != nil {
+				return !named, err // the own place was called again
 			}
 			if ok || len(rep.asks) > 0 {
 				break
@@ -870,13 +870,14 @@ func (p *person) answer(i int, m meaning) (ok bool, err error) {
 	return ok, nil
 }
 
-// misplaced takes an answer about place i back that the tool wrote at another one: it names the place.
-func (p *person) misplaced(i int, r *reply) (bool, error) {
+// misplaced takes an answer about place i back that the tool wrote at another one: it names the place. Was the question without a name, the two
+// are apart, and the person calls the own place again.
+func (p *person) misplaced(i int, named bool, r *reply) (bool, error) {
 	if r.where == nil {
 		return false, nil
 	}
-	k, named := r.where.names(p.mouth, i)
-	if !named || i == k || !p.notices(i) {
+	k, told := r.where.names(p.mouth, i)
+	if !told || i == k || !p.notices(i) {
 		return false, nil
 	}
 	p.trace.line(p.w.now, ".", "answered about %s, the tool wrote it at %s", placeName(p.mouth, i), placeName(p.mouth, k))
@@ -886,11 +887,21 @@ func (p *person) misplaced(i int, r *reply) (bool, error) {
 			return true, err
 		}
 		rep, err := p.await(c, 0)
-		if err != nil || rep.done() || len(rep.words) > 0 || rep.where != nil {
+		if err != nil {
 			return true, err
 		}
+		if rep.done() || len(rep.words) > 0 || rep.where != nil {
+			break
+		}
 	}
-	return true, nil
+	if named {
+		return true, nil
+	}
+	if err := p.jump(i); err != nil {
+		return true, err
+	}
+	_, err := p.call(i, 1)
+	return true, err
 }
 
 // answerTo gives the words that answer a question; nil if the person makes nothing of it.
