@@ -313,6 +313,8 @@ func TestPracticeFileOnLive(t *testing.T) {
 	base, _ = startProgram(t, "--engine", "none", "--data", data)
 	p = open(t, b, base+path)
 	p.until("the exam goes on", session+`?.online && document.querySelector("ls-tape .cell")`)
+	p.click(".first button") // another browser: nobody sits there yet
+	p.sits("Ada Quill")
 	p.stands("36.DB", "lowers", "depths")
 	p.keys("2")
 	p.stands("36.B", "lowers", "depths")

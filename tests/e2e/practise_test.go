@@ -148,7 +148,7 @@ func (a *adapter) NewRecognizerFor([]byte) (speech.Recognizer, error) { return a
 // practising serves the Practise page with an engine.
 func practising(t *testing.T, v *voices) *world {
 	w := newWorld(t, nil)
-	v.profiles = map[string][]byte{}
+	v.profiles, w.voices = map[string][]byte{}, v
 	w.srv.Config.Handler = web.New(web.Options{Exams: w, Practice: w, People: w.people, Voices: v, Version: "test"})
 	t.Cleanup(func() { v.EndSession("") })
 	return w
@@ -223,7 +223,7 @@ func TestTeachInBrowser(t *testing.T) {
 	w := practising(t, v)
 	v.examiners = []practice.Person{{ID: "e1", Name: "Ann Tidewell"}, {ID: "e2", Name: "Ben Oakley"}}
 	p := open(t, startBrowser(t), w.url+"/practise")
-	eval[bool](p, `localStorage.setItem("ls.prefs", JSON.stringify({examiner: "e1"})), true`)
+	eval[bool](p, `localStorage.setItem("ls.prefs", JSON.stringify({seat: "ada", examiner: "e1"})), true`)
 	p.goTo(w.url + "/practise")
 	p.until("takes are offered", `document.querySelector("ls-practise .choice").innerText.includes("3 takes from your exams can be learned from")`)
 	if v.profiles["e1"] != nil {
@@ -286,7 +286,7 @@ func TestEnrolWithTheModel(t *testing.T) {
 	w := practising(t, v)
 	v.examiners = []practice.Person{{ID: "e1", Name: "Joe Harrow"}}
 	p := open(t, withMic(t, wav), w.url+"/practise")
-	eval[bool](p, `localStorage.setItem("ls.prefs", JSON.stringify({examiner: "e1"})), true`)
+	eval[bool](p, `localStorage.setItem("ls.prefs", JSON.stringify({seat: "ada", examiner: "e1"})), true`)
 	p.goTo(w.url + "/practise")
 	p.clickText("Read for a voice profile")
 	p.until("half of it is read", stage+`.querySelector(".line").innerText === `+fmt.Sprintf("%q", lines[6]))

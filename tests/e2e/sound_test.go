@@ -230,7 +230,7 @@ func TestMicrophoneTroubles(t *testing.T) {
 	t.Run("from another machine without https", func(t *testing.T) {
 		far := newWorld(t, scripted.New())
 		far.begin("x1", chart.FDI)
-		far.srv.Config.Handler = web.New(web.Options{Exams: far, Practice: far, Hosts: []string{"chart.example"}})
+		far.srv.Config.Handler = web.New(web.Options{Exams: far, Practice: far, People: far.people, Hosts: []string{"chart.example"}})
 		b := startBrowser(t, "host-resolver-rules=MAP chart.example 127.0.0.1")
 		p := far.live(b, "Ann", strings.Replace(far.url, "127.0.0.1", "chart.example", 1))
 		p.clickText("Microphone on")

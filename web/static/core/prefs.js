@@ -6,6 +6,7 @@ const FALLBACK = {
   theme: "", // "", light or dark
   answers: "tone", // tone, numbers, doubts or silent
   keys: true, // single keys work anywhere on Live; false: only while the chart has the focus
+  seat: "", // who sat here last
   examiner: "", // whose voice the microphone of this browser hears, "" anybody's
   device: "", // microphone, "" the browser's default
   volume: 0.5,

@@ -1,6 +1,6 @@
 // Who sits at this screen, as the service knows it. The browser has a cookie and says nothing about it itself.
 import { get, post, ask } from "../core/server.js";
-import { setPrefs } from "../core/prefs.js";
+import { prefs, setPrefs } from "../core/prefs.js";
 
 const nobody = { person: null, open: false, sure: false, proof: false, rights: [], people: [] };
 const changed = new EventTarget();
@@ -16,10 +16,9 @@ export function onSeat(f, signal) {
 }
 
 function take(next) {
-  const other = next.person?.id !== now.person?.id;
   now = next;
-  // The voice that a microphone hears is that of who sits there.
-  if (other && now.person) setPrefs({ examiner: now.person.roles.some((r) => ["clinician", "student", "supervisor"].includes(r)) ? now.person.id : "" });
+  // The voice that a microphone hears is that of who sits there, until another one is chosen.
+  if (now.person && now.person.id !== prefs().seat) setPrefs({ seat: now.person.id, examiner: now.person.roles.some((r) => ["clinician", "student", "supervisor"].includes(r)) ? now.person.id : "" });
   changed.dispatchEvent(new Event("change"));
   return now;
 }
