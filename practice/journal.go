@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"strconv"
-	"strings"
 	"time"
 )
 
@@ -72,17 +71,9 @@ func WriteJournal(w io.Writer, es []Entry) error {
 	out := csv.NewWriter(w)
 	out.Write([]string{"n", "time", "clock_back", "who", "what", "table", "key", "patient", "detail", "erased"})
 	for _, e := range es {
-		out.Write([]string{strconv.FormatInt(e.N, 10), e.Time.UTC().Format(time.RFC3339Nano), strconv.FormatBool(e.Back), cell(e.Who), cell(e.What), cell(e.Table),
-			cell(e.Key), cell(e.Patient), cell(e.Detail), strconv.FormatBool(e.Erased)})
+		out.Write([]string{strconv.FormatInt(e.N, 10), e.Time.UTC().Format(time.RFC3339Nano), strconv.FormatBool(e.Back), Cell(e.Who), Cell(e.What), Cell(e.Table),
+			Cell(e.Key), Cell(e.Patient), Cell(e.Detail), strconv.FormatBool(e.Erased)})
 	}
 	out.Flush()
 	return out.Error()
-}
-
-// cell keeps spreadsheets from taking text for a formula (common practice, no source).
-func cell(s string) string {
-	if s != "" && strings.ContainsRune("=+-@\t\r", rune(s[0])) {
-		return "'" + s
-	}
-	return s
 }

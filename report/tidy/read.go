@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"leadsman/chart"
+	"leadsman/practice"
 	"leadsman/report"
 )
 
@@ -288,12 +289,15 @@ func (t *table) value(row []string, ours string) string {
 	if at, ok := t.at[ours]; ok {
 		parts := make([]string, len(at))
 		for i, c := range at {
-			parts[i] = strings.TrimSpace(row[c])
+			parts[i] = text(row[c])
 		}
 		v = strings.Join(parts, "/")
 	}
 	return t.ours(ours, v)
 }
+
+// text is what a cell says, without what keeps spreadsheets from working it out.
+func text(cell string) string { return practice.Text(strings.TrimSpace(cell)) }
 
 func (t *table) ours(column, v string) string {
 	if slices.Contains(t.m.Empty, v) {
@@ -337,7 +341,7 @@ func (t *table) take(line int, row []string) {
 		b.Exam.Examiner = t.value(row, "examiner")
 		b.Chart.Patient.Probe = t.value(row, "probe")
 		for key, c := range t.inputs {
-			if v := t.ours(key, strings.TrimSpace(row[c])); v != "" {
+			if v := t.ours(key, text(row[c])); v != "" {
 				b.inputs[key] = inputOf(v)
 			}
 		}
@@ -361,7 +365,7 @@ func (t *table) take(line int, row []string) {
 			at[p] = map[string]string{"tooth": w.tooth, "site": w.site}
 			order = append(order, p)
 		}
-		at[p][w.measure] = t.ours(w.measure, strings.TrimSpace(row[w.at]))
+		at[p][w.measure] = t.ours(w.measure, text(row[w.at]))
 	}
 	for _, p := range order {
 		t.site(line, b, func(c string) string { return at[p][c] })
@@ -563,7 +567,7 @@ func (t *table) answers(in io.Reader) error {
 			return fmt.Errorf("table of exams: %w", err)
 		}
 		line, _ := r.FieldPos(0)
-		b := t.exams[row[col["exam"]]]
+		b := t.exams[text(row[col["exam"]])]
 		if b == nil {
 			t.reject(line, "exam", row[col["exam"]], "the table of sites has no such exam")
 			continue
@@ -571,9 +575,9 @@ func (t *table) answers(in io.Reader) error {
 		if n := chart.Numbering(row[col["numbering"]]); n == chart.Universal {
 			b.Chart.Numbering = n
 		}
-		b.Exam.SignedBy = row[col["signed_by"]]
+		b.Exam.SignedBy = text(row[col["signed_by"]])
 		b.inputs = nil // the answers have all that the sites tell
-		if b.Chart.Patient, err = chart.MergePatient(b.Chart.Patient, []byte(row[col["answers"]])); err != nil {
+		if b.Chart.Patient, err = chart.MergePatient(b.Chart.Patient, []byte(text(row[col["answers"]]))); err != nil {
 			t.reject(line, "answers", row[col["answers"]], err.Error())
 		}
 	}

@@ -15,6 +15,7 @@ import (
 
 	"leadsman/chart"
 	"leadsman/diagnosis"
+	"leadsman/practice"
 	"leadsman/report"
 )
 
@@ -215,7 +216,7 @@ func cell(v reflect.Value) string {
 	}
 	switch v.Kind() {
 	case reflect.String:
-		return v.String()
+		return practice.Cell(v.String())
 	case reflect.Bool:
 		return strconv.FormatBool(v.Bool())
 	case reflect.Float64:
@@ -341,7 +342,9 @@ func (w *parquetWriter) Close() error {
 // Codebook explains every column of both tables, as Markdown.
 func Codebook(out io.Writer) error {
 	var b strings.Builder
-	b.WriteString("# Codebook\n\nAn empty cell (in Parquet: null) was not recorded; it never stands for zero or no. Flags are true or false.\n")
+	b.WriteString("# Codebook\n\nAn empty cell (in Parquet: null) was not recorded; it never stands for zero or no. Flags are true or false. " +
+		"In CSV a text that would begin a formula in a spreadsheet (with = + - @, a tab or a line's end, also behind apostrophes) has one apostrophe more before it; " +
+		"numbers have none, so that -1 is a number, and Parquet has the texts as they are.\n")
 	for _, t := range []struct {
 		title string
 		of    reflect.Type

@@ -2,10 +2,12 @@ package tidy
 
 import (
 	"bytes"
+	"encoding/csv"
 	"fmt"
 	"io"
 	"reflect"
 	"runtime"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -286,5 +288,59 @@ func BenchmarkTables(b *testing.B) {
 			n, _ := many(b, b.N, open)
 			b.SetBytes(n / int64(b.N))
 		})
+	}
+}
+
+// A text that a spreadsheet would work out is guarded in CSV, alone there, and comes back as it was; numbers stay numbers.
+func TestCellsAreNoFormulas(t *testing.T) {
+	r := reporttest.Full(t)
+	r.Patient.ID, r.Exam.ID, r.Exam.Examiner, r.Exam.SignedBy, r.Chart.Patient.Probe = `=HYPERLINK("x")`, "-x1", "@Ben", "'+Ada", "\t=1"
+	r.Chart.ID, r.Chart.Exam = r.Exam.ID, r.Origin()
+	r.Chart.Site(chart.SiteRef{Tooth: 16, Site: chart.MB}).Recession = chart.Millimetres(-2)
+	sites, exams := write(t, r)
+	for name, table := range map[string]string{"sites": sites, "exams": exams} {
+		rows, err := csv.NewReader(strings.NewReader(table)).ReadAll()
+		if err != nil {
+			t.Fatal(err)
+		}
+		kinds := map[string]bool{}
+		for _, of := range []reflect.Type{reflect.TypeFor[Site](), reflect.TypeFor[Exam]()} {
+			names, _ := columns(of)
+			for i, n := range names {
+				kinds[n] = kindOf(of.Field(i).Type) == "text"
+			}
+		}
+		negative := 0
+		for _, row := range rows[1:] {
+			for i, c := range row {
+				if c == "" || !strings.ContainsRune("=+-@\t\r\n", rune(c[0])) {
+					continue
+				}
+				if kinds[rows[0][i]] {
+					t.Errorf("%s, %s: %q begins a formula", name, rows[0][i], c)
+				} else if _, err := strconv.ParseFloat(c, 64); err != nil {
+					t.Errorf("%s, %s: %q is no number", name, rows[0][i], c)
+				} else {
+					negative++
+				}
+			}
+		}
+		if name == "sites" && negative == 0 {
+			t.Error("no negative number was written")
+		}
+	}
+	got, err := Read(strings.NewReader(sites), strings.NewReader(exams), Own())
+	if err != nil || len(got.Rejected) > 0 || len(got.Records) != 1 {
+		t.Fatalf("%+v %v", got, err)
+	}
+	b := got.Records[0]
+	if b.Patient.ID != r.Patient.ID || b.Exam.ID != "-x1" || b.Exam.Examiner != "@Ben" || b.Exam.SignedBy != "'+Ada" || b.Probe() != "\t=1" {
+		t.Errorf("%q %q %q %q %q", b.Patient.ID, b.Exam.ID, b.Exam.Examiner, b.Exam.SignedBy, b.Probe())
+	}
+	if v := b.Chart.Site(chart.SiteRef{Tooth: 16, Site: chart.MB}).Recession; v != chart.Millimetres(-2) {
+		t.Errorf("recession %v", v)
+	}
+	if s := Sites(r); s[0].Patient != r.Patient.ID {
+		t.Errorf("Parquet has %q", s[0].Patient)
 	}
 }
