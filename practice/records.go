@@ -82,6 +82,8 @@ var (
 	ErrConflict = errors.New("changed by somebody else in the meantime: read it again, then change it")
 	// ErrInvalid means that a record cannot be kept as it is; the text says which field.
 	ErrInvalid = errors.New("not acceptable")
+	// ErrAway means that where the records are kept does not answer. Whether what was being kept is kept is not known: read it again.
+	ErrAway = errors.New("the store does not answer")
 	// ErrNoAdapter means that the recognizer in use cannot learn voices.
 	ErrNoAdapter = errors.New("the recognizer in use cannot learn voices: start leadsman serve with the engine ctc and the model that came with it")
 )

@@ -23,6 +23,9 @@ import (
 // https://age-encryption.org), after it was read back.
 func (s *Store) Backup(ctx context.Context, path string, to ...age.Recipient) (Report, error) {
 	var rep Report
+	if !s.inFile() {
+		return rep, errNoFile(s, "back up")
+	}
 	check := func(tmp string) (err error) {
 		if err := s.carryKey(ctx, tmp); err != nil {
 			return err
@@ -36,12 +39,18 @@ func (s *Store) Backup(ctx context.Context, path string, to ...age.Recipient) (R
 	return rep, s.encryptedTo(ctx, path, check, to...)
 }
 
+// errNoFile says what is done in the place of a copy where the data lie in a database server.
+func errNoFile(s *Store, op string) error {
+	return &Error{Op: op, Path: s.path, Err: fmt.Errorf("the data lie in PostgreSQL, which makes its own copies: %w", ErrInvalid),
+		Hint: "use pg_dump, or a base backup with the archived log, and keep the key file as well (docs/records.md)"}
+}
+
 // encryptedTo is copyTo with an encrypted result. The copy in clear stands in the data folder for a moment, never where path is.
 func (s *Store) encryptedTo(ctx context.Context, path string, check func(tmp string) error, to ...age.Recipient) error {
 	if _, err := os.Lstat(path); err == nil {
 		return &Error{Op: "back up", Path: path, Err: ErrExists, Hint: "choose another name"}
 	}
-	tmp, err := os.MkdirTemp(filepath.Dir(s.path), ".leadsman-copy-*")
+	tmp, err := os.MkdirTemp(s.dir, ".leadsman-copy-*")
 	if err != nil {
 		return &Error{Op: "back up", Path: path, Err: err, Hint: "the data folder cannot be written to"}
 	}
@@ -172,14 +181,14 @@ func (s *Store) hideCopies() error {
 
 // Copies are the files beside the store that hold data of former times: from before an update or a restore.
 func (s *Store) Copies() ([]string, error) {
-	entries, err := os.ReadDir(filepath.Dir(s.path))
+	entries, err := os.ReadDir(s.dir)
 	if err != nil {
-		return nil, &Error{Op: "list the copies", Path: filepath.Dir(s.path), Err: err, Hint: "check who owns the folder"}
+		return nil, &Error{Op: "list the copies", Path: s.dir, Err: err, Hint: "check who owns the folder"}
 	}
 	var out []string
 	for _, e := range entries {
 		if strings.HasPrefix(e.Name(), fileName+".before-") {
-			out = append(out, filepath.Join(filepath.Dir(s.path), e.Name()))
+			out = append(out, filepath.Join(s.dir, e.Name()))
 		}
 	}
 	return out, nil
@@ -228,7 +237,7 @@ func (s *Store) copyTo(ctx context.Context, path string, check func(tmp string) 
 	if src == nil {
 		src = s.w
 	}
-	if err := copyDB(ctx, src, tmp); err != nil {
+	if err := copyDB(ctx, src.DB, tmp); err != nil {
 		return wrap(op, path, err)
 	}
 	if err := check(tmp); err != nil {

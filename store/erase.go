@@ -35,7 +35,7 @@ func (s *Store) ErasePatient(ctx context.Context, id string, e practice.Erase) (
 	if err != nil {
 		return out, err
 	}
-	if err := s.emptyWAL(ctx, op); err != nil {
+	if err := s.wipe(ctx, s, op); err != nil {
 		return out, err
 	}
 	if out.Copies, err = s.Copies(); err != nil || !e.Copies {
@@ -63,7 +63,7 @@ func (t *tx) erasePerson(ctx context.Context, id, reason string, out *practice.E
 		return err
 	}
 	// Those merged last come first, so that nobody refers to who is gone.
-	ids, err := gather(ctx, t, text, `WITH RECURSIVE same (id, depth) AS (VALUES (?, 0) UNION SELECT merged.patient, depth + 1 FROM merged JOIN same ON merged.whole = same.id)
+	ids, err := gather(ctx, t, text, `WITH RECURSIVE same (id, depth) AS (SELECT id, 0 FROM patients WHERE id = ? UNION SELECT merged.patient, depth + 1 FROM merged JOIN same ON merged.whole = same.id)
 		SELECT id FROM same ORDER BY depth DESC`, id)
 	if err != nil {
 		return err
@@ -77,17 +77,10 @@ func (t *tx) erasePerson(ctx context.Context, id, reason string, out *practice.E
 }
 
 func (t *tx) erase(ctx context.Context, id, reason string, out *practice.Erased) error {
-	// The triggers that keep events from going are set aside within this transaction alone.
-	type trigger struct{ name, sql string }
-	triggers, err := gather(ctx, t, func(scan func(...any) error) (g trigger, err error) { err = scan(&g.name, &g.sql); return },
-		"SELECT name, sql FROM sqlite_schema WHERE type = 'trigger' AND tbl_name IN ('events', 'exams', 'sound', 'standing', 'merged')")
+	// The rules that keep events from going are set aside within this transaction alone.
+	resume, err := t.s.suspend(ctx, t, "events", "exams", "sound", "standing", "merged")
 	if err != nil {
 		return err
-	}
-	for _, g := range triggers {
-		if _, err := t.ExecContext(ctx, "DROP TRIGGER "+g.name); err != nil {
-			return err
-		}
 	}
 	exams, err := gather(ctx, t, text, "SELECT id FROM exams WHERE patient = ?", id)
 	if err != nil {
@@ -149,10 +142,8 @@ func (t *tx) erase(ctx context.Context, id, reason string, out *practice.Erased)
 	if _, err := t.ExecContext(ctx, "UPDATE journal SET detail = NULL WHERE patient = ? AND detail IS NOT NULL", id); err != nil {
 		return err
 	}
-	for _, g := range triggers {
-		if _, err := t.ExecContext(ctx, g.sql); err != nil {
-			return err
-		}
+	if err := resume(); err != nil {
+		return err
 	}
 	return t.record(ctx, Entry{What: whatErased, Table: "patients", Patient: id, Detail: fmt.Sprintf("%s: %d exams, %d events, %d clips", reason, out.Exams, out.Events, out.Clips)}, id)
 }

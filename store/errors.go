@@ -3,7 +3,9 @@ package store
 import (
 	"errors"
 	"fmt"
+	"strings"
 
+	"github.com/jackc/pgx/v5/pgconn"
 	"github.com/mattn/go-sqlite3"
 
 	"leadsman/chart"
@@ -27,6 +29,8 @@ var (
 	errOlder = errors.New("it is older than this program")
 	// ErrReadOnly means that the store was opened to look on.
 	ErrReadOnly = errors.New("the store was opened read-only")
+	// ErrAway means that the database does not answer. Whether what was being written is kept is not known: read it again.
+	ErrAway = practice.ErrAway
 	// ErrDamaged is what *CorruptError and faults in the structure of the file are: data were written
 	// well once and cannot all be read any more.
 	ErrDamaged = errors.New("damaged")
@@ -84,34 +88,64 @@ func wrap(op, path string, err error) error {
 	if err == nil {
 		return nil
 	}
-	var se sqlite3.Error
-	if !errors.As(err, &se) {
-		return fmt.Errorf("%s: %w", op, err)
+	if errors.Is(err, ErrAway) {
+		return err
 	}
-	hint := ""
-	switch se.Code {
-	case sqlite3.ErrFull:
-		hint = "the disk is full, nothing of this was written: free some space, then repeat"
-	case sqlite3.ErrIoErr:
-		hint = "the disk reported an error, this was not saved: check the disk and the cable, make a backup to another disk"
-	case sqlite3.ErrCorrupt, sqlite3.ErrNotADB:
-		hint = "the file is damaged: leadsman verify says what is intact, leadsman restore brings a backup back"
-	case sqlite3.ErrReadonly, sqlite3.ErrPerm:
-		hint = "no permission to write: check the owner of the folder, and that the disk is not mounted read-only"
-	case sqlite3.ErrCantOpen:
-		hint = "the file cannot be opened: check that the folder exists and who owns it"
-	case sqlite3.ErrBusy, sqlite3.ErrLocked:
-		hint = "another program holds the file: close it, then repeat"
-	case sqlite3.ErrTooBig:
-		hint = "too large to be stored"
-	default:
+	if away(err) {
+		err = fmt.Errorf("%w: %w", ErrAway, err)
+	}
+	hint := faultOfSQLite(err)
+	if hint == "" {
+		hint = faultOfPostgres(err)
+	}
+	if hint == "" {
 		return fmt.Errorf("%s: %w", op, err)
 	}
 	return &Error{Op: op, Path: path, Hint: hint, Err: err}
 }
 
-// damaged reports whether SQLite itself found the file broken.
+func faultOfSQLite(err error) string {
+	var se sqlite3.Error
+	if !errors.As(err, &se) {
+		return ""
+	}
+	switch se.Code {
+	case sqlite3.ErrFull:
+		return "the disk is full, nothing of this was written: free some space, then repeat"
+	case sqlite3.ErrIoErr:
+		return "the disk reported an error, this was not saved: check the disk and the cable, make a backup to another disk"
+	case sqlite3.ErrCorrupt, sqlite3.ErrNotADB:
+		return "the file is damaged: leadsman verify says what is intact, leadsman restore brings a backup back"
+	case sqlite3.ErrReadonly, sqlite3.ErrPerm:
+		return "no permission to write: check the owner of the folder, and that the disk is not mounted read-only"
+	case sqlite3.ErrCantOpen:
+		return "the file cannot be opened: check that the folder exists and who owns it"
+	case sqlite3.ErrBusy, sqlite3.ErrLocked:
+		return "another program holds the file: close it, then repeat"
+	case sqlite3.ErrTooBig:
+		return "too large to be stored"
+	}
+	return ""
+}
+
+// brokenKey reports whether an error says that a row with the same primary key is there, or one with another value that none may share.
+func brokenKey(err error) (primary, other bool) {
+	var se sqlite3.Error
+	if errors.As(err, &se) {
+		return se.ExtendedCode == sqlite3.ErrConstraintPrimaryKey, se.ExtendedCode == sqlite3.ErrConstraintUnique
+	}
+	var pe *pgconn.PgError
+	if errors.As(err, &pe) && pe.Code == codeUnique {
+		primary = strings.HasSuffix(pe.ConstraintName, "_pkey")
+		return primary, !primary
+	}
+	return false, false
+}
+
+// damaged reports whether the database itself found its data broken.
 func damaged(err error) bool {
 	var se sqlite3.Error
-	return errors.As(err, &se) && (se.Code == sqlite3.ErrCorrupt || se.Code == sqlite3.ErrNotADB)
+	var pe *pgconn.PgError
+	return errors.As(err, &se) && (se.Code == sqlite3.ErrCorrupt || se.Code == sqlite3.ErrNotADB) ||
+		errors.As(err, &pe) && (pe.Code == "XX001" || pe.Code == "XX002")
 }

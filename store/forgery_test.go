@@ -20,7 +20,7 @@ import (
 // aPractice fills a store with something of everything.
 func aPractice(t testing.TB, dir string) {
 	t.Helper()
-	s, err := Open(ctx, dir, clock())
+	s, err := Open(ctx, dir, clock(), at(dir)...)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -65,7 +65,7 @@ func aPractice(t testing.TB, dir string) {
 
 // verifyDir checks a folder as leadsman verify does: from outside, without opening it for writing.
 func verifyDir(dir string) error {
-	s, err := OpenReadOnly(ctx, dir)
+	s, err := OpenReadOnly(ctx, dir, at(dir)...)
 	if err != nil {
 		return err
 	}
@@ -140,7 +140,7 @@ func TestForgeriesAreFound(t *testing.T) {
 func TestChainRecomputed(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "data")
 	aPractice(t, dir)
-	s, err := OpenReadOnly(ctx, dir)
+	s, err := OpenReadOnly(ctx, dir, at(dir)...)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -171,7 +171,7 @@ func TestChainRecomputed(t *testing.T) {
 			if err := verifyDir(sub); (err != nil) != c.found {
 				t.Errorf("verify: %v", err)
 			}
-			s, err := OpenReadOnly(ctx, sub)
+			s, err := OpenReadOnly(ctx, sub, at(sub)...)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -192,7 +192,7 @@ func TestChainRecomputed(t *testing.T) {
 	if err := verifyDir(old); err != nil {
 		t.Errorf("an older state with its witness: %v", err)
 	}
-	s, err = OpenReadOnly(ctx, old)
+	s, err = OpenReadOnly(ctx, old, at(old)...)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -227,7 +227,7 @@ func forgeJournal(t *testing.T, dir string, k *keyring) {
 		}
 	}
 	exec("DROP TRIGGER journal_never_changes")
-	if err := k.rowsDiffer(ctx, db, func(table, key, _ string, digest []byte) error {
+	if err := (&Store{dialect: sqlite{}, keys: k}).rowsDiffer(ctx, db, func(table, key, _ string, digest []byte) error {
 		exec("UPDATE journal SET digest = ? WHERE n = (SELECT MAX(n) FROM journal WHERE tbl = ? AND key = ?)", digest, table, key)
 		return nil
 	}); err != nil {
@@ -342,7 +342,7 @@ func TestLostChangesAreFound(t *testing.T) {
 			if err := verifyDir(sub); !errors.Is(err, ErrDamaged) || !strings.Contains(err.Error(), "empty or gone") {
 				t.Errorf("verify: %v", err)
 			}
-			if _, err := Open(ctx, sub, clock()); !errors.Is(err, ErrDamaged) || !strings.Contains(err.Error(), "restore a backup") {
+			if _, err := Open(ctx, sub, clock(), at(sub)...); !errors.Is(err, ErrDamaged) || !strings.Contains(err.Error(), "restore a backup") {
 				t.Errorf("open: %v", err)
 			}
 		})

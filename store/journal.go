@@ -131,6 +131,9 @@ func (k *keyring) entry(prev []byte, e Entry, time int64, digest, sum []byte) []
 
 func number(n int64) []byte { return binary.BigEndian.AppendUint64(nil, uint64(n)) }
 
+// rowNumber is the column that numbers rows as they come. SQLite has it in every table without listing it; it says nothing of the record.
+const rowNumber = "rowid"
+
 // digest reads the row that rows stand on: the values of its key, and a keyed hash over all its columns.
 func (k *keyring) digest(table string, key []string, rows *sql.Rows) (string, []byte, error) {
 	cols, err := rows.Columns()
@@ -147,6 +150,9 @@ func (k *keyring) digest(table string, key []string, rows *sql.Rows) (string, []
 	parts := [][]byte{[]byte(table)}
 	text := make([]string, len(key))
 	for i, c := range cols {
+		if c == rowNumber {
+			continue
+		}
 		for j, name := range key {
 			if name == c {
 				text[j] = fmt.Sprint(vals[i])
@@ -237,7 +243,7 @@ func (s *Store) entries(ctx context.Context, q practice.JournalQuery) iter.Seq2[
 		if before == 0 {
 			before = math.MaxInt64
 		}
-		rows, err := s.r.QueryContext(ctx, "SELECT "+linkCols+`, COALESCE((SELECT b.time > j.time FROM journal b WHERE b.n = j.n - 1), 0)
+		rows, err := s.r.QueryContext(ctx, "SELECT "+linkCols+`, EXISTS (SELECT 1 FROM journal b WHERE b.n = j.n - 1 AND b.time > j.time)
 			FROM journal j WHERE (?1 = '' OR patient = ?1) AND (?2 = '' OR who = ?2) AND substr(what, 1, length(?3)) = ?3
 			AND time >= ?4 AND time < ?5 AND n < ?6 ORDER BY n DESC`, q.Patient, q.Who, q.What, from, to, before)
 		if err != nil {
@@ -355,7 +361,7 @@ type querier interface {
 
 // rowsDiffer compares every kept row with what the journal says of it last, and calls differ for each that is another, is missing
 // or is unknown to the journal.
-func (k *keyring) rowsDiffer(ctx context.Context, db querier, differ func(table, key, how string, digest []byte) error) error {
+func (s *Store) rowsDiffer(ctx context.Context, db querier, differ func(table, key, how string, digest []byte) error) error {
 	said := map[[2]string][]byte{}
 	rows, err := db.QueryContext(ctx, "SELECT tbl, key, digest FROM journal WHERE tbl <> '' ORDER BY n")
 	if err != nil {
@@ -379,11 +385,9 @@ func (k *keyring) rowsDiffer(ctx context.Context, db querier, differ func(table,
 	}
 	var diffs []diff
 	for _, t := range kept {
-		var there bool
-		if err := db.QueryRowContext(ctx, "SELECT EXISTS (SELECT 1 FROM sqlite_schema WHERE type = 'table' AND name = ?)", t.table).Scan(&there); err != nil {
+		if there, err := s.has(ctx, db, t.table); err != nil {
 			return err
-		}
-		if !there {
+		} else if !there {
 			continue // of a later version
 		}
 		rows, err := db.QueryContext(ctx, "SELECT * FROM "+t.table)
@@ -392,7 +396,7 @@ func (k *keyring) rowsDiffer(ctx context.Context, db querier, differ func(table,
 		}
 		defer rows.Close()
 		for rows.Next() {
-			key, digest, err := k.digest(t.table, t.key, rows)
+			key, digest, err := s.keys.digest(t.table, t.key, rows)
 			if err != nil {
 				return err
 			}

@@ -96,7 +96,7 @@ func (l *Log) AppendHeard(ctx context.Context, h chart.Heard, evs ...chart.Event
 		if head, err = l.s.keys.open(headPlace(l.exam), head); err != nil {
 			return corrupt(l.exam, last, "the exam's record of its end is not the one that was written")
 		}
-		ins, err := tx.PrepareContext(ctx, "INSERT INTO events (exam, seq, call, time, source, kind, body) VALUES (?,?,?,?,?,?,?)")
+		ins, err := tx.PrepareContext(ctx, tx.s.bind("INSERT INTO events (exam, seq, call, time, source, kind, body) VALUES (?,?,?,?,?,?,?)"))
 		if err != nil {
 			return err
 		}
@@ -179,7 +179,7 @@ func (l *Log) heard(ctx context.Context, tx *tx, h chart.Heard) error {
 		return ErrNotFound
 	}
 	_, err := tx.ExecContext(ctx, `INSERT INTO sound (exam, stream, samples, mac) VALUES (?,?,?,?)
-		ON CONFLICT (exam, stream) DO UPDATE SET samples = excluded.samples, mac = excluded.mac WHERE excluded.samples > samples`,
+		ON CONFLICT (exam, stream) DO UPDATE SET samples = excluded.samples, mac = excluded.mac WHERE excluded.samples > sound.samples`,
 		l.exam, h.Stream, h.Samples, l.s.keys.soundMAC(l.exam, h.Stream, h.Samples))
 	return err
 }

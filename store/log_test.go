@@ -72,7 +72,7 @@ func TestRoundTrip(t *testing.T) {
 		}
 		if rapid.IntRange(0, 9).Draw(rt, "reopen") == 0 {
 			s.Close()
-			if s, err = Open(ctx, dir, clock()); err != nil {
+			if s, err = Open(ctx, dir, clock(), at(dir)...); err != nil {
 				rt.Fatal(err)
 			}
 		}
@@ -465,7 +465,7 @@ func TestBrokenFile(t *testing.T) {
 		}
 		keyFor(t, dir, sub)
 		func() {
-			s, err := Open(ctx, sub, clock())
+			s, err := Open(ctx, sub, clock(), at(sub)...)
 			if err != nil {
 				reported++
 				return

@@ -7,8 +7,6 @@ import (
 	"fmt"
 	"strings"
 
-	"github.com/mattn/go-sqlite3"
-
 	"leadsman/practice"
 )
 
@@ -20,7 +18,7 @@ func account(ctx context.Context, tx *tx, person string) error {
 		err = fmt.Errorf("person %q: %w", person, ErrNotFound)
 	}
 	if err == nil {
-		_, err = tx.ExecContext(ctx, "INSERT OR IGNORE INTO accounts (person, roles, password, code) VALUES (?, ?, '', NULL)", person, string(practice.Clinician))
+		_, err = tx.ExecContext(ctx, "INSERT INTO accounts (person, roles, password, code) VALUES (?, ?, '', NULL) ON CONFLICT (person) DO NOTHING", person, string(practice.Clinician))
 	}
 	return err
 }
@@ -65,7 +63,7 @@ func (s *Store) People(ctx context.Context) ([]Person, error) {
 		}
 		return
 	}, `SELECT id, name, retired, COALESCE(roles, 'clinician'), COALESCE(password, '') <> '', code IS NOT NULL
-		FROM examiners e LEFT JOIN accounts ON person = e.id ORDER BY name COLLATE NOCASE, id`)
+		FROM examiners e LEFT JOIN accounts ON person = e.id ORDER BY lower(name), id`)
 }
 
 // Password is the hash of a person's password, "" without one.
@@ -106,8 +104,7 @@ func (s *Store) SetCode(ctx context.Context, person, code string) error {
 		if err == nil {
 			_, err = tx.ExecContext(ctx, "UPDATE accounts SET code = ? WHERE person = ?", s.codeOf(code), person)
 		}
-		var se sqlite3.Error
-		if errors.As(err, &se) && se.ExtendedCode == sqlite3.ErrConstraintUnique {
+		if _, other := brokenKey(err); other {
 			return practice.ErrTaken
 		}
 		if err != nil {
@@ -139,7 +136,8 @@ func (s *Store) Sessions(ctx context.Context) ([]practice.Session, error) {
 // PutSession adds or changes a session.
 func (s *Store) PutSession(ctx context.Context, x practice.Session) error {
 	return s.write(ctx, "store session", func(tx *tx) error {
-		_, err := tx.ExecContext(ctx, "INSERT OR REPLACE INTO sessions (token, person, sure, began, used) VALUES (?,?,?,?,?)",
+		_, err := tx.ExecContext(ctx, `INSERT INTO sessions (token, person, sure, began, used) VALUES (?,?,?,?,?)
+			ON CONFLICT (token) DO UPDATE SET person = excluded.person, sure = excluded.sure, began = excluded.began, used = excluded.used`,
 			x.Token, x.Person, x.Sure, millis(x.Began), millis(x.Used))
 		return err
 	})

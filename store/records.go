@@ -11,8 +11,6 @@ import (
 	"sync"
 	"time"
 
-	"github.com/mattn/go-sqlite3"
-
 	"leadsman/chart"
 	"leadsman/practice"
 )
@@ -69,8 +67,7 @@ func (s *Store) AddPatient(ctx context.Context, p Patient) (Patient, error) {
 
 // taken turns a broken primary key into ErrExists.
 func taken(what string, err error) error {
-	var se sqlite3.Error
-	if errors.As(err, &se) && se.ExtendedCode == sqlite3.ErrConstraintPrimaryKey {
+	if key, _ := brokenKey(err); key {
 		return fmt.Errorf("%s: %w", what, ErrExists)
 	}
 	return err
@@ -223,13 +220,12 @@ func (s *Store) LastExams(ctx context.Context) (map[string]LastExam, error) {
 		patient string
 		LastExam
 	}
-	// Beside MAX, SQLite takes the other columns from the row that has it. Rows are numbered as they come: the clock may have been set back.
+	// Rows are numbered as they come: the clock may have been set back.
 	rows, err := list(ctx, s, "list last exams", func(scan func(...any) error) (r row, err error) {
-		var row int64
-		err = scan(&r.patient, &r.Exam, &r.Began, &row)
+		err = scan(&r.patient, &r.Exam, &r.Began)
 		return
-	}, `SELECT x.patient, x.id, COALESCE(e.time, x.created), MAX(x.rowid) FROM exams x LEFT JOIN events e ON e.exam = x.id AND e.seq = 1
-		WHERE x.id NOT IN (SELECT exam FROM standing WHERE void = 1) GROUP BY x.patient`)
+	}, `SELECT x.patient, x.id, COALESCE(e.time, x.created) FROM exams x LEFT JOIN events e ON e.exam = x.id AND e.seq = 1
+		WHERE x.rowid IN (SELECT MAX(rowid) FROM exams WHERE id NOT IN (SELECT exam FROM standing WHERE void = 1) GROUP BY patient)`)
 	out := make(map[string]LastExam, len(rows))
 	for _, r := range rows {
 		out[r.patient] = r.LastExam
@@ -480,7 +476,7 @@ func (s *Store) MakeRoom(ctx context.Context, need int64, before time.Time) (fre
 		err = scan(&o.exam, &o.bytes)
 		return
 	}, `SELECT exam, SUM(length(wav) - ?2) FROM clips JOIN exams ON exams.id = clips.exam
-		WHERE (signed IS NOT NULL OR exams.created < ?1)`+aid+` GROUP BY exam ORDER BY signed IS NULL, signed, exams.created`, millis(before), sealedSize)
+		WHERE (signed IS NOT NULL OR exams.created < ?1)`+aid+` GROUP BY exam, signed, exams.created ORDER BY signed IS NULL, signed, exams.created`, millis(before), sealedSize)
 	for _, o := range exams {
 		if err != nil || freed >= need {
 			break

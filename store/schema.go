@@ -2,18 +2,41 @@ package store
 
 import (
 	"context"
-	"database/sql"
 	"errors"
 	"fmt"
 	"os"
+	"strings"
 )
 
 // appID marks the file as one of ours (PRAGMA application_id): "Lead" in ASCII.
 const appID = 0x4c656164
 
+// step is a step of the schema. A new one has tables and rules for both databases; those of PostgreSQL begin with the seventh.
+type step struct {
+	both     string // tables and indexes, in the words of SQLite: see inPostgres
+	rules    []rule
+	sqlite   string // what SQLite alone gets, after that
+	postgres string // what PostgreSQL alone gets
+}
+
+func (s step) forSQLite() string {
+	q := s.both
+	for _, r := range s.rules {
+		q += r.forSQLite()
+	}
+	return q + s.sqlite
+}
+
+func (s step) forPostgres() string {
+	return inPostgres.Replace(s.both) + postgresRules(s.rules...) + s.postgres
+}
+
+// inPostgres says tables to PostgreSQL: texts compare by their bytes there too, and numbers have 64 bits.
+var inPostgres = strings.NewReplacer("INTEGER", "BIGINT", "BLOB", "BYTEA", "TEXT", `TEXT COLLATE "C"`, "x''", "''", ") STRICT, WITHOUT ROWID;", ");", ") STRICT;", ");")
+
 // schema holds the steps that bring a file from version i to i+1. A released step is never edited:
-// changes are new steps at the end. The version is kept in the file (PRAGMA user_version).
-var schema = []string{`
+// changes are new steps at the end. The version is kept in the file (PRAGMA user_version), or in the table leadsman.
+var schema = []step{{sqlite: `
 CREATE TABLE patients (
 	id      TEXT PRIMARY KEY,
 	name    TEXT NOT NULL,
@@ -95,7 +118,7 @@ CREATE TABLE clips (
 	wav     BLOB NOT NULL,
 	PRIMARY KEY (exam, call)
 ) STRICT;
-`, `
+`}, {sqlite: `
 -- Plans may follow the signature; what is due stands in them and nowhere else.
 DROP TRIGGER events_after_sign;
 CREATE TRIGGER events_after_sign BEFORE INSERT ON events
@@ -103,7 +126,7 @@ WHEN NEW.kind NOT IN ('call', 'remark', 'plan') AND (SELECT signed FROM exams WH
 BEGIN SELECT RAISE(ABORT, 'the exam is signed'); END;
 CREATE INDEX events_of_plans ON events (exam, seq) WHERE kind IN ('plan', 'undo');
 ALTER TABLE patients DROP COLUMN due;
-`, `
+`}, {sqlite: `
 CREATE TABLE voices (
 	examiner TEXT PRIMARY KEY REFERENCES examiners,
 	created  INTEGER NOT NULL,
@@ -111,7 +134,7 @@ CREATE TABLE voices (
 	report   TEXT NOT NULL,            -- what the enrolment came to, JSON
 	profile  BLOB NOT NULL             -- personal data: erased for good, see EraseVoice
 ) STRICT;
-`, `
+`}, {sqlite: `
 -- How far the sound of a microphone is decided: written in the transaction of the events that the sound led to.
 CREATE TABLE sound (
 	exam    TEXT NOT NULL REFERENCES exams,
@@ -124,7 +147,7 @@ WHEN NEW.samples < OLD.samples OR NEW.exam <> OLD.exam OR NEW.stream <> OLD.stre
 BEGIN SELECT RAISE(ABORT, 'sound that was decided stays decided'); END;
 CREATE TRIGGER sound_never_goes BEFORE DELETE ON sound
 BEGIN SELECT RAISE(ABORT, 'sound that was decided stays decided'); END;
-`, `
+`}, {sqlite: `
 -- The journal: who changed or read what. Each entry is chained to the one before it with a key that is not in this file.
 CREATE TABLE journal (
 	n       INTEGER PRIMARY KEY CHECK (n > 0),
@@ -153,7 +176,7 @@ CREATE TABLE secret (
 	one INTEGER PRIMARY KEY CHECK (one = 1),
 	id  TEXT NOT NULL                  -- tells which key these data are kept with
 ) STRICT;
-`, `
+`}, {sqlite: `
 -- What tells something of a patient is sealed: encrypted with the key, for its place alone (see sealing.go, which has the functions).
 ALTER TABLE patients ADD COLUMN sealed BLOB NOT NULL DEFAULT x''; -- name, born, number, note as JSON
 UPDATE patients SET sealed = seal('patients/' || id, CAST(json_object('name', name, 'born', born, 'number', number, 'note',
@@ -176,7 +199,7 @@ UPDATE clips SET wav = seal('clips/' || exam || '/' || call, wav);
 UPDATE voices SET profile = seal('voices/' || examiner, profile);
 ALTER TABLE sound ADD COLUMN mac BLOB NOT NULL DEFAULT x'';
 UPDATE sound SET mac = sound_mac(exam, stream, samples);
-`, `
+`}, {sqlite: `
 -- Who works here: accounts of the people in examiners. Without a row somebody is a clinician, as all were before.
 CREATE TABLE accounts (
 	person   TEXT PRIMARY KEY REFERENCES examiners,
@@ -217,13 +240,13 @@ BEGIN SELECT RAISE(ABORT, 'the origin of an exam is never changed'); END;
 CREATE TRIGGER exams_move_by_event BEFORE UPDATE OF patient ON exams
 WHEN NEW.patient <> OLD.patient AND NOT EXISTS (SELECT 1 FROM events WHERE exam = OLD.id AND seq = NEW.events AND kind = 'owner')
 BEGIN SELECT RAISE(ABORT, 'an exam moves by an event'); END;
-`}
+`, postgres: postgresBase}}
 
 // withJournal is the first version that has a journal.
 const withJournal = 5
 
 // version reads the file's schema version and refuses files that are not ours or are too new.
-func version(ctx context.Context, db *sql.DB, path string, newest int) (int, error) {
+func version(ctx context.Context, db querier, path string, newest int) (int, error) {
 	var id, v, tables int
 	err := db.QueryRowContext(ctx, `SELECT (SELECT application_id FROM pragma_application_id),
 		(SELECT user_version FROM pragma_user_version), (SELECT count(*) FROM sqlite_schema)`).Scan(&id, &v, &tables)
@@ -241,38 +264,22 @@ func version(ctx context.Context, db *sql.DB, path string, newest int) (int, err
 	return v, nil
 }
 
-// migrate brings the file to the newest version in one transaction. Before an existing file is changed a copy of it is kept beside it.
-func (s *Store) migrate(ctx context.Context, steps []string) error {
-	const op = "bring the data file up to date"
-	v, err := version(ctx, s.w, s.path, len(steps))
-	if err != nil || v == len(steps) {
-		return err
+// migrate brings the data to the newest version in one transaction. Before an existing file is changed a copy of it is kept beside it.
+func (s *Store) migrate(ctx context.Context, v int, steps []step) error {
+	const op = "bring the data up to date"
+	if v == len(steps) {
+		return nil
 	}
-	if v > 0 {
-		keep := fmt.Sprintf("%s.before-version-%d.age", s.path, len(steps))
-		if _, err := os.Stat(keep); os.IsNotExist(err) {
-			if err := s.encryptedTo(ctx, keep, func(string) error { return nil }, s.keys.copyRecipient()); err != nil {
-				return fmt.Errorf("copy the data file before bringing it up to date: %w", err)
-			}
-		}
-	}
-	if err := s.hideCopies(); err != nil {
-		return err
-	}
-	if err := s.sealingFunctions(ctx); err != nil {
-		return s.fail(op, err)
-	}
-	err = s.write(ctx, op, func(t *tx) error {
+	err := s.write(ctx, op, func(t *tx) error {
 		// What was not as the journal says before is not made good by new columns.
 		bad := map[[2]string]bool{}
 		if v >= withJournal {
-			if err := s.keys.rowsDiffer(ctx, t, func(table, key, _ string, _ []byte) error { bad[[2]string{table, key}] = true; return nil }); err != nil {
+			if err := s.rowsDiffer(ctx, t, func(table, key, _ string, _ []byte) error { bad[[2]string{table, key}] = true; return nil }); err != nil {
 				return err
 			}
 		}
 		for i := v; i < len(steps); i++ {
-			// The pragmas are part of the transaction: the version changes together with the tables.
-			if _, err := t.ExecContext(ctx, steps[i]+fmt.Sprintf("; PRAGMA user_version = %d; PRAGMA application_id = %d;", i+1, appID)); err != nil {
+			if err := s.step(ctx, t, steps[i], i+1); err != nil {
 				return fmt.Errorf("version %d: %w", i+1, err)
 			}
 		}
@@ -287,7 +294,7 @@ func (s *Store) migrate(ctx context.Context, steps []string) error {
 		if err := t.enter(ctx, Entry{What: "store.opened", Detail: fmt.Sprintf("version %d after version %d", len(steps), v)}, nil); err != nil {
 			return err
 		}
-		return s.keys.rowsDiffer(ctx, t, func(table, key, _ string, digest []byte) error {
+		return s.rowsDiffer(ctx, t, func(table, key, _ string, digest []byte) error {
 			if bad[[2]string{table, key}] {
 				return nil
 			}
@@ -298,8 +305,27 @@ func (s *Store) migrate(ctx context.Context, steps []string) error {
 		return err
 	}
 	// What stood there in clear is overwritten now, not some day.
-	if err := s.emptyWAL(ctx, op); err != nil && !errors.As(err, new(*Error)) {
+	if err := s.dialect.wipe(ctx, s, op); err != nil && !errors.As(err, new(*Error)) {
 		return err // a reader in the way keeps nobody from working
 	}
 	return nil
+}
+
+// prepareFile keeps a copy of a file that is brought up to date, and readies the connection for it.
+func (s *Store) prepareFile(ctx context.Context, v int, steps []step) error {
+	if v == len(steps) {
+		return nil
+	}
+	if v > 0 {
+		keep := fmt.Sprintf("%s.before-version-%d.age", s.path, len(steps))
+		if _, err := os.Stat(keep); os.IsNotExist(err) {
+			if err := s.encryptedTo(ctx, keep, func(string) error { return nil }, s.keys.copyRecipient()); err != nil {
+				return fmt.Errorf("copy the data file before bringing it up to date: %w", err)
+			}
+		}
+	}
+	if err := s.hideCopies(); err != nil {
+		return err
+	}
+	return s.fail("bring the data file up to date", s.sealingFunctions(ctx))
 }

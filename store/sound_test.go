@@ -81,6 +81,12 @@ func TestSoundPosition(t *testing.T) {
 	keep(chart.Heard{Stream: "a", Samples: 4800})
 
 	// It is there after a restart, and in a backup.
+	if !s.inFile() {
+		s.Close()
+		s = openT(t, dir)
+		heardUpTo(t, s, x.ID, "a", 4800)
+		return
+	}
 	file := filepath.Join(t.TempDir(), "backup")
 	if rep, err := s.Backup(ctx, file); err != nil || rep.Err() != nil {
 		t.Fatal(rep, err)
@@ -94,7 +100,7 @@ func TestSoundPosition(t *testing.T) {
 	}
 	r := openT(t, copied)
 	heardUpTo(t, r, x.ID, "a", 4800)
-	ro, err := OpenReadOnly(ctx, copied)
+	ro, err := OpenReadOnly(ctx, copied, at(copied)...)
 	if err != nil {
 		t.Fatal(err)
 	}

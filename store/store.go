@@ -27,10 +27,12 @@ const (
 
 // Store is an open data folder. It is safe for concurrent use; Close it when done.
 type Store struct {
-	path     string // of the database file
+	dialect
+	dir      string // the data folder
+	path     string // of the database file, or the address of the database without its password
 	now      func() time.Time
-	w        *sql.DB // the one connection that writes; nil when read-only
-	r        *sql.DB // readers: WAL lets them run beside the writer
+	w        *database // the one connection that writes; nil when read-only
+	r        *database // readers: they run beside the writer
 	lock     *os.File
 	keys     *keyring
 	seen     witness
@@ -58,7 +60,11 @@ type options struct {
 	source     keySource
 	identities []age.Identity
 	anchors    []Anchor
+	database   string
 }
+
+// WithDatabase names a database of PostgreSQL (postgres://...) in which the data lie instead of in a file of the data folder; "" is the file.
+func WithDatabase(url string) Option { return func(o *options) { o.database = url } }
 
 // WithKey names the key file; "" is KeyFile of the folder.
 func WithKey(path string) Option { return func(o *options) { o.source.path = path } }
@@ -89,7 +95,7 @@ func optionsOf(dir string, opts []Option) options {
 	return o
 }
 
-func open(ctx context.Context, dir string, now func() time.Time, steps []string, opts ...Option) (_ *Store, err error) {
+func open(ctx context.Context, dir string, now func() time.Time, steps []step, opts ...Option) (_ *Store, err error) {
 	dir, err = filepath.Abs(dir)
 	if err != nil {
 		return nil, err
@@ -97,7 +103,8 @@ func open(ctx context.Context, dir string, now func() time.Time, steps []string,
 	if err := makeDir(dir); err != nil {
 		return nil, &Error{Op: "open the data folder", Path: dir, Err: err, Hint: "name a folder on a local disk that you may write to (--data)"}
 	}
-	s := &Store{path: filepath.Join(dir, fileName), now: now, folder: true}
+	o := optionsOf(dir, opts)
+	s := &Store{dir: dir, now: now, folder: true}
 	if s.lock, err = lockDir(dir); err != nil {
 		return nil, err
 	}
@@ -106,37 +113,24 @@ func open(ctx context.Context, dir string, now func() time.Time, steps []string,
 			s.Close()
 		}
 	}()
-	if err := checkPresent(s.path); err != nil {
-		return nil, err
-	}
 	tidy(dir)
-	// SQLite gives -wal and -shm the mode of the file.
-	f, err := os.OpenFile(s.path, os.O_RDWR|os.O_CREATE, 0o600)
-	if err != nil {
-		return nil, &Error{Op: "open the data file", Path: s.path, Err: err, Hint: "check who owns it"}
+	connect := s.openFile
+	if o.database != "" {
+		connect = s.openPostgres
 	}
-	f.Close()
-	if s.w, err = sql.Open("sqlite3", dsn(s.path, "mode=rw&_journal_mode=WAL&_txlock=immediate&_secure_delete=true")); err != nil {
-		return nil, err
-	}
-	s.w.SetMaxOpenConns(1)
-	// Asked before anything is written, so that a foreign or newer file stays as it is.
-	v, err := s.checkForeign(ctx, len(steps), optionsOf(dir, opts).source)
+	v, err := connect(ctx, len(steps), o)
 	if err != nil {
 		return nil, err
-	}
-	var mode string
-	if err := s.w.QueryRowContext(ctx, "PRAGMA journal_mode").Scan(&mode); err != nil {
-		return nil, s.fail("open the data file", err)
-	}
-	if mode != "wal" {
-		return nil, &Error{Op: "open the data file", Path: s.path, Err: fmt.Errorf("journal mode is %q, not wal", mode),
-			Hint: "this disk cannot keep the log safely (a network share?): use a local disk"}
 	}
 	if err := s.takeWitness(v); err != nil {
 		return nil, err
 	}
-	if err := s.migrate(ctx, steps); err != nil {
+	if o.database == "" {
+		if err := s.prepareFile(ctx, v, steps); err != nil {
+			return nil, err
+		}
+	}
+	if err := s.migrate(ctx, v, steps); err != nil {
 		return nil, err
 	}
 	if len(steps) >= withJournal {
@@ -144,11 +138,48 @@ func open(ctx context.Context, dir string, now func() time.Time, steps []string,
 			return nil, err
 		}
 	}
-	if s.r, err = sql.Open("sqlite3", dsn(s.path, "mode=rw&_query_only=true")); err != nil {
-		return nil, err
+	return s, nil
+}
+
+// openFile opens the file of the data folder and gives its version.
+func (s *Store) openFile(ctx context.Context, newest int, o options) (int, error) {
+	s.dialect, s.path = sqlite{}, filepath.Join(s.dir, fileName)
+	if err := checkPresent(s.path); err != nil {
+		return 0, err
+	}
+	// SQLite gives -wal and -shm the mode of the file.
+	f, err := os.OpenFile(s.path, os.O_RDWR|os.O_CREATE, 0o600)
+	if err != nil {
+		return 0, &Error{Op: "open the data file", Path: s.path, Err: err, Hint: "check who owns it"}
+	}
+	f.Close()
+	if s.w, err = openSQLite(s.path, "mode=rw&_journal_mode=WAL&_txlock=immediate&_secure_delete=true"); err != nil {
+		return 0, err
+	}
+	s.w.SetMaxOpenConns(1)
+	// Asked before anything is written, so that a foreign or newer file stays as it is.
+	v, err := s.checkForeign(ctx, newest, o.source)
+	if err != nil {
+		return 0, err
+	}
+	var mode string
+	if err := s.w.QueryRowContext(ctx, "PRAGMA journal_mode").Scan(&mode); err != nil {
+		return 0, s.fail("open the data file", err)
+	}
+	if mode != "wal" {
+		return 0, &Error{Op: "open the data file", Path: s.path, Err: fmt.Errorf("journal mode is %q, not wal", mode),
+			Hint: "this disk cannot keep the log safely (a network share?): use a local disk"}
+	}
+	if s.r, err = openSQLite(s.path, "mode=rw&_query_only=true"); err != nil {
+		return 0, err
 	}
 	s.r.SetMaxIdleConns(4)
-	return s, nil
+	return v, nil
+}
+
+func openSQLite(path, params string) (*database, error) {
+	db, err := sql.Open("sqlite3", dsn(path, params))
+	return &database{db, sqlite{}}, err
 }
 
 // tidy takes the folder and its files away from everybody but their owner, and removes what an interrupted backup or restore of
@@ -201,7 +232,7 @@ func (s *Store) checkForeign(ctx context.Context, newest int, from keySource) (i
 		s.keys, err = findKey(ctx, db, s.path, v, from)
 	}
 	if err == nil && s.keys == nil {
-		s.keys, err = makeKey(from.path, filepath.Dir(s.path))
+		s.keys, err = makeKey(from.path, s.dir)
 		s.made = from.path
 	}
 	return v, err
@@ -210,10 +241,15 @@ func (s *Store) checkForeign(ctx context.Context, newest int, from keySource) (i
 // findKey finds the key of a data file: the one that it carries, or that of the first key file that has it. A file of a version
 // without keys gets any; the key is nil if there is none yet.
 func findKey(ctx context.Context, db *sql.DB, path string, v int, sources ...keySource) (*keyring, error) {
-	const op = "open the data file"
 	if k, err := carriedKey(ctx, db); err != nil || k != nil {
 		return k, wrap("read the key that the file carries", path, err)
 	}
+	return keyOf(ctx, db, path, v, sources...)
+}
+
+// keyOf finds the key of data among key files.
+func keyOf(ctx context.Context, db querier, path string, v int, sources ...keySource) (*keyring, error) {
+	const op = "open the data"
 	id := ""
 	if v >= withJournal {
 		if err := db.QueryRowContext(ctx, "SELECT id FROM secret").Scan(&id); err != nil {
@@ -246,7 +282,7 @@ func findKey(ctx context.Context, db *sql.DB, path string, v int, sources ...key
 
 // takeWitness opens the witness. A store that has no journal yet gets a new one, so that from then on a missing one means something.
 func (s *Store) takeWitness(v int) error {
-	path := filepath.Join(filepath.Dir(s.path), witnessName)
+	path := filepath.Join(s.dir, witnessName)
 	fi, err := os.Lstat(path)
 	fresh := errors.Is(err, fs.ErrNotExist) || err == nil && fi.Size() == 0
 	if fresh && v >= withJournal {
@@ -260,7 +296,7 @@ func (s *Store) takeWitness(v int) error {
 	if fresh {
 		// On the disk before there is anything to lose.
 		_, err := f.Write(s.keys.witnessLine(head{}))
-		if err = errors.Join(err, f.Sync(), syncDir(filepath.Dir(s.path))); err != nil {
+		if err = errors.Join(err, f.Sync(), syncDir(s.dir)); err != nil {
 			return &Error{Op: "open the data folder", Path: path, Err: err, Hint: "is the disk full?"}
 		}
 	}
@@ -270,7 +306,7 @@ func (s *Store) takeWitness(v int) error {
 // heed compares the journal with the witness and journals what is lost: the work goes on, the loss stays in sight until somebody
 // answers for it (see Accept).
 func (s *Store) heed(ctx context.Context) error {
-	h, err := s.keys.readWitness(filepath.Dir(s.path))
+	h, err := s.keys.readWitness(s.dir)
 	if errors.Is(err, ErrDamaged) {
 		s.lost = cmp.Or(s.lost, err.Error())
 	} else if err != nil {
@@ -306,6 +342,9 @@ func (s *Store) Lost() string { return s.lost }
 // OpenReadOnly opens an existing data folder to look on, beside a process that writes or without
 // one. Everything that would write fails with ErrReadOnly.
 func OpenReadOnly(ctx context.Context, dir string, opts ...Option) (*Store, error) {
+	if o := optionsOf(dir, opts); o.database != "" {
+		return lookOnPostgres(ctx, dir, o)
+	}
 	path := filepath.Join(dir, fileName)
 	if err := checkPresent(path); err != nil {
 		return nil, err
@@ -327,23 +366,31 @@ func openReader(ctx context.Context, path, params string, sources ...keySource) 
 	if err != nil {
 		return nil, err
 	}
-	s := &Store{path: path, now: time.Now}
-	if s.r, err = sql.Open("sqlite3", dsn(path, params)); err != nil {
+	s := &Store{dialect: sqlite{}, dir: filepath.Dir(path), path: path, now: time.Now}
+	if s.r, err = openSQLite(path, params); err != nil {
 		return nil, err
 	}
 	v, err := version(ctx, s.r, path, len(schema))
-	if err == nil && v < len(schema) {
-		err = &Error{Op: "open the data file", Path: path, Err: fmt.Errorf("its version is %d, this program works with %d: %w", v, len(schema), errOlder),
-			Hint: "start leadsman serve once to bring it up to date"}
+	if err == nil {
+		err = upToDate(v, path)
 	}
 	if err == nil {
-		s.keys, err = findKey(ctx, s.r, path, v, sources...)
+		s.keys, err = findKey(ctx, s.r.DB, path, v, sources...)
 	}
 	if err != nil {
 		s.Close()
 		return nil, err
 	}
 	return s, nil
+}
+
+// upToDate refuses data that have to be brought up to date first.
+func upToDate(v int, path string) error {
+	if v == len(schema) {
+		return nil
+	}
+	return &Error{Op: "open the data", Path: path, Err: fmt.Errorf("their version is %d, this program works with %d: %w", v, len(schema), errOlder),
+		Hint: "start leadsman serve once to bring them up to date"}
 }
 
 // dsn names a file with all the settings that durability and correctness rest on; every connection
@@ -356,7 +403,7 @@ func dsn(path, params string) string {
 // Close writes the log back into the file, closes it and gives the folder free.
 func (s *Store) Close() error {
 	var errs []error
-	for _, db := range []*sql.DB{s.r, s.w} {
+	for _, db := range []*database{s.r, s.w} {
 		if db != nil {
 			errs = append(errs, db.Close())
 		}
@@ -370,8 +417,14 @@ func (s *Store) Close() error {
 	return s.fail("close the data file", errors.Join(errs...))
 }
 
-// Path is the database file.
+// Path is the database file, or the address of the database without its password.
 func (s *Store) Path() string { return s.path }
+
+// inFile reports whether the data lie in a file of the data folder.
+func (s *Store) inFile() bool {
+	_, ok := s.dialect.(sqlite)
+	return ok
+}
 
 // makeDir makes the folder, and its parents, for the owner alone and makes the new entry durable.
 func makeDir(dir string) error {
@@ -434,7 +487,11 @@ func (s *Store) write(ctx context.Context, op string, do func(*tx) error) error 
 		return s.fail(op, err)
 	}
 	t := &tx{Tx: sqlTx, s: s}
-	if err := do(t); err != nil {
+	err = s.begin(ctx, t)
+	if err == nil {
+		err = do(t)
+	}
+	if err != nil {
 		t.Rollback()
 		return s.fail(op, err)
 	}

@@ -8,7 +8,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"path/filepath"
 	"slices"
 	"sync"
 	"time"
@@ -51,7 +50,7 @@ func (s *Store) Verify(ctx context.Context, as ...Anchor) (Report, error) {
 	v := verification{s: s, saved: map[string]string{}}
 	// The witness first: what is confirmed while this runs is then never missed.
 	if s.folder {
-		h, err := s.keys.readWitness(filepath.Dir(s.path))
+		h, err := s.keys.readWitness(s.dir)
 		switch {
 		case errors.Is(err, fs.ErrNotExist):
 			v.problem("%s is missing, which tells how far changes were confirmed: lost changes cannot be ruled out", witnessName)
@@ -105,29 +104,16 @@ func (v *verification) tolerate(err error) error {
 func text(scan func(...any) error) (t string, err error) { err = scan(&t); return }
 
 func (v *verification) structure(ctx context.Context) error {
-	lines, err := list(ctx, v.s, "check the file", text, "PRAGMA integrity_check")
-	for _, l := range lines {
-		if l != "ok" {
-			v.problem("file structure: %s: restore a backup, or save the exams one by one (leadsman verify --salvage)", l)
-		}
-	}
-	if err != nil {
-		return err
-	}
-	refs, err := list(ctx, v.s, "check references", text, `SELECT "table" || ' refers to a missing row of ' || parent FROM pragma_foreign_key_check`)
-	for _, l := range refs {
-		v.problem("references: %s", l)
+	bad, err := v.s.structure(ctx, v.s)
+	for _, b := range bad {
+		v.problem("%s", b)
 	}
 	return err
 }
 
 // tables compares tables, indexes and triggers with those that the program makes.
 func (v *verification) tables(ctx context.Context) error {
-	want, err := ownSchema()
-	if err != nil {
-		return err
-	}
-	got, err := list(ctx, v.s, "read the tables", text, schemaQuery)
+	got, want, err := v.s.objects(ctx, v.s)
 	if err != nil {
 		return err
 	}
@@ -159,12 +145,13 @@ var ownSchema = sync.OnceValues(func() ([]string, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Store{w: db, r: db, keys: k, now: time.Now}
+	own := &database{db, sqlite{}}
+	s := &Store{w: own, r: own, dialect: sqlite{}, keys: k, now: time.Now}
 	if err := s.sealingFunctions(ctx); err != nil {
 		return nil, err
 	}
 	for _, step := range schema {
-		if _, err := db.Exec(step); err != nil {
+		if _, err := db.Exec(step.forSQLite()); err != nil {
 			return nil, err
 		}
 	}
@@ -230,12 +217,12 @@ func (v *verification) records(ctx context.Context) error {
 		return err
 	}
 	// Journal and records of one moment: the service may be writing.
-	t, err := v.s.r.BeginTx(ctx, nil)
+	sqlTx, err := v.s.r.BeginTx(ctx, &sql.TxOptions{Isolation: sql.LevelRepeatableRead, ReadOnly: true})
 	if err != nil {
 		return err
 	}
-	defer t.Rollback()
-	return v.s.keys.rowsDiffer(ctx, t, func(table, key, how string, _ []byte) error {
+	defer sqlTx.Rollback()
+	return v.s.rowsDiffer(ctx, &tx{Tx: sqlTx, s: v.s}, func(table, key, how string, _ []byte) error {
 		v.Problems = append(v.Problems, &ForgeryError{table, key, how})
 		return nil
 	})
@@ -317,7 +304,7 @@ func (s *Store) Accept(ctx context.Context, reason string) (n int, err error) {
 		return 0, fmt.Errorf("accept: give a reason: %w", ErrInvalid)
 	}
 	err = s.write(ctx, "accept", func(t *tx) error {
-		err := s.keys.rowsDiffer(ctx, t, func(table, key, how string, digest []byte) error {
+		err := s.rowsDiffer(ctx, t, func(table, key, how string, digest []byte) error {
 			n++
 			return t.enter(ctx, Entry{What: "record.accepted", Table: table, Key: key, Detail: how}, digest)
 		})

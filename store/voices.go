@@ -26,7 +26,8 @@ func (s *Store) PutVoice(ctx context.Context, v Voice) (Voice, error) {
 		if n == 0 {
 			return fmt.Errorf("examiner %q: %w", v.Examiner, ErrNotFound)
 		}
-		_, err := tx.ExecContext(ctx, "INSERT OR REPLACE INTO voices (examiner, created, engine, report, profile) VALUES (?,?,?,?,?)",
+		_, err := tx.ExecContext(ctx, `INSERT INTO voices (examiner, created, engine, report, profile) VALUES (?,?,?,?,?)
+			ON CONFLICT (examiner) DO UPDATE SET created = excluded.created, engine = excluded.engine, report = excluded.report, profile = excluded.profile`,
 			v.Examiner, now, v.Engine, v.Report, s.keys.seal(voicePlace(v.Examiner), v.Profile))
 		if err != nil {
 			return err
@@ -66,18 +67,5 @@ func (s *Store) EraseVoice(ctx context.Context, examiner string) error {
 	if err != nil {
 		return err
 	}
-	return s.emptyWAL(ctx, op)
-}
-
-// emptyWAL empties the write-ahead log, where pages from before an erasure stand.
-func (s *Store) emptyWAL(ctx context.Context, op string) error {
-	var busy, frames, done int
-	if err := s.w.QueryRowContext(ctx, "PRAGMA wal_checkpoint(TRUNCATE)").Scan(&busy, &frames, &done); err != nil {
-		return s.fail(op, err)
-	}
-	if busy != 0 {
-		return &Error{Op: op, Path: s.path, Err: errors.New("it is no longer in use, but another program that reads the file (a backup?) keeps old pages of it on the disk"),
-			Hint: "erase again when that has ended"}
-	}
-	return nil
+	return s.wipe(ctx, s, op)
 }
