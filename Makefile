@@ -32,7 +32,7 @@ export CGO_ENABLED      := 1
 
 say = @printf '\n==> %s\n' $(1)
 
-.PHONY: help build tools modules run demo test check vet lint browser pip vosk voskmodel vosktest race bench compare accuracy clinician fuzz dist clean
+.PHONY: help build tools modules run demo test check vet lint browser postgres pip vosk voskmodel vosktest race bench compare accuracy clinician fuzz dist clean
 
 help: ## this list
 	@echo "make TARGET"
@@ -108,6 +108,17 @@ browser:
 		exit 1; \
 	fi
 
+# PostgreSQL, for the tests of the store on it. Root installs it; anybody else is told how.
+postgres:
+	@command -v initdb >/dev/null || ls /usr/lib/postgresql/*/bin/initdb >/dev/null 2>&1 && exit 0; \
+	if [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null; then \
+		echo "==> Installing PostgreSQL for the tests (about 60 MB with what it needs, once)"; \
+		apt-get update -q && DEBIAN_FRONTEND=noninteractive apt-get install -q -y --no-install-recommends postgresql; \
+	else \
+		echo "The tests of the store need PostgreSQL. As root run:  apt-get update && apt-get install -y postgresql" >&2; \
+		exit 1; \
+	fi
+
 # Python's package tool fetches the Vosk library. Root installs it; anybody else is told how.
 pip:
 	@if python3 -m pip --version >/dev/null 2>&1; then exit 0; fi; \
@@ -144,7 +155,7 @@ vosktest: build
 		$(MAKE) vosk && $(VOSKBUILD) LD_LIBRARY_PATH=$(CURDIR)/$(BIN) LEADSMAN_VOSK_KOREAN=$(VOSKKOREAN) $(GO) test -tags vosk ./speech/vosk ./tests/vosk; \
 	fi
 
-test: browser build lint ## everything that must hold: format, vet, all tests, the browser and Vosk too
+test: browser postgres build lint ## everything that must hold: format, vet, all tests, the browser and Vosk too
 	$(call say,'go test (all packages)')
 	@$(GO) test -timeout 25m ./...
 	$(call say,'Vosk (the real library, a model fetched for the tests)')
@@ -152,7 +163,7 @@ test: browser build lint ## everything that must hold: format, vet, all tests, t
 
 check: test ## what continuous integration runs
 
-race: build browser ## all tests under the race detector (slow)
+race: build browser postgres ## all tests under the race detector (slow)
 	$(call say,'go test -race (compiles SQLite once more)')
 	@$(GO) test -race -timeout 40m ./...
 

@@ -151,7 +151,7 @@ func (s *Store) connectPostgres(url string, readOnly bool) (*database, error) {
 			Hint: "write it as postgres://USER@HOST:5432/DATABASE, the password in the file that PGPASSFILE names or in PGPASSWORD"}
 	}
 	s.dialect = postgreSQL{}
-	s.path = fmt.Sprintf("postgres://%s/%s", net.JoinHostPort(cfg.Host, fmt.Sprint(cfg.Port)), cfg.Database)
+	s.path = Address(url)
 	if cfg.ConnectTimeout == 0 {
 		cfg.ConnectTimeout = 5 * time.Second
 	}
@@ -171,6 +171,15 @@ func (s *Store) connectPostgres(url string, readOnly bool) (*database, error) {
 	db := &database{stdlib.OpenDB(*cfg), postgreSQL{}}
 	db.SetMaxIdleConns(4)
 	return db, nil
+}
+
+// Address is the address of a database without its password, for messages.
+func Address(url string) string {
+	cfg, err := pgx.ParseConfig(url)
+	if err != nil {
+		return "the database"
+	}
+	return fmt.Sprintf("postgres://%s/%s", net.JoinHostPort(cfg.Host, fmt.Sprint(cfg.Port)), cfg.Database)
 }
 
 // openPostgres opens a database to change it, and gives the version of its tables. The data folder keeps the witness.

@@ -122,6 +122,9 @@ func runRestore(args []string, stdout, stderr io.Writer) int {
 	}
 	ctx, stop := untilInterrupted()
 	defer stop()
+	if f.database != "" {
+		return fail(stderr, exitInput, "restore makes a data folder, not a database of PostgreSQL: pg_restore, or what your server's backups need, brings one back (docs/records.md)")
+	}
 	rep, err := store.Restore(ctx, rest[0], f.data, *overwrite, *damaged, append(opts, f.options()...)...)
 	if err != nil {
 		return fail(stderr, storeStatus(err), "restore: %v", err)
@@ -157,7 +160,7 @@ func runVerify(args []string, stdout, stderr io.Writer) int {
 	opts = append(opts, f.options()...)
 	ctx, stop := untilInterrupted()
 	defer stop()
-	what := f.data
+	what := f.place()
 	var rep store.Report
 	if len(rest) == 1 {
 		what = rest[0]

@@ -23,6 +23,7 @@ import (
 // dataFlags say where the data lie and how they are opened.
 type dataFlags struct {
 	data, keyFile string
+	database      string // address of a database of PostgreSQL; "": the data lie in the folder
 	stderr        io.Writer
 }
 
@@ -30,11 +31,24 @@ func addDataFlags(fs *flag.FlagSet, data string) *dataFlags {
 	f := &dataFlags{stderr: fs.Output()}
 	fs.StringVar(&f.data, "data", data, "folder of the data")
 	fs.StringVar(&f.keyFile, "key", os.Getenv("LEADSMAN_KEY"), "key file of the data (default: the folder's name with .key, beside it)")
+	fs.Func("store", "database of PostgreSQL with the data, postgres://USER@HOST:PORT/DATABASE (default: LEADSMAN_STORE, else a file in the folder)", func(v string) error {
+		f.database = v
+		return nil
+	})
+	f.database = os.Getenv("LEADSMAN_STORE")
 	return f
 }
 
+// place says where the data lie. It holds no password.
+func (f *dataFlags) place() string {
+	if f.database == "" {
+		return f.data
+	}
+	return store.Address(f.database)
+}
+
 func (f *dataFlags) options() []store.Option {
-	return []store.Option{store.WithKey(f.keyFile), store.WithPassphrase(func() (string, error) {
+	return []store.Option{store.WithKey(f.keyFile), store.WithDatabase(f.database), store.WithPassphrase(func() (string, error) {
 		if file := os.Getenv("LEADSMAN_PASSPHRASE_FILE"); file != "" {
 			return passphraseOf(file)
 		}

@@ -308,7 +308,7 @@ func runDemo(args []string, _ io.Reader, stdout, stderr io.Writer) int {
 			return fail(stderr, exitTool, "demo: %v", err)
 		}
 		defer os.RemoveAll(dir)
-		f.data = filepath.Join(dir, "data")
+		f.data, f.database = filepath.Join(dir, "data"), ""
 	}
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()

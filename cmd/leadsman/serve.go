@@ -135,7 +135,7 @@ func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready
 		scheme = "https"
 	}
 	url := scheme + "://" + ln.Addr().String() + "/"
-	fmt.Fprintf(stdout, "Leadsman is at %s  (data in %s; Ctrl-C ends it)\n", url, f.data)
+	fmt.Fprintf(stdout, "Leadsman is at %s  (data in %s; Ctrl-C ends it)\n", url, f.place())
 	fmt.Fprintln(stdout, "Decision support for licensed clinicians; it does not diagnose by itself.")
 	served := make(chan error, 1)
 	go func() {
