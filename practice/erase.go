@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -44,18 +43,67 @@ const (
 // Retention is for how many years after a patient's last exam the record is kept.
 func Retention(ctx context.Context, r Records) (int, error) {
 	kv, err := r.Settings(ctx, "")
-	if err != nil || kv[keyRetention] == "" {
-		return defaultRetention, err
+	if err != nil {
+		return 0, err
 	}
-	return strconv.Atoi(kv[keyRetention])
+	return retention(kv)
+}
+
+func retention(settings map[string]string) (int, error) {
+	if settings[keyRetention] == "" {
+		return defaultRetention, nil
+	}
+	return strconv.Atoi(settings[keyRetention])
+}
+
+func checkRetention(years int) error {
+	if years < 0 || years > 100 {
+		return fmt.Errorf("records are kept 0 to 100 years, not %d: %w", years, ErrInvalid)
+	}
+	return nil
 }
 
 // SetRetention sets it.
 func SetRetention(ctx context.Context, r Records, years int) error {
-	if years < 0 || years > 100 {
-		return fmt.Errorf("records are kept 0 to 100 years, not %d: %w", years, ErrInvalid)
+	if err := checkRetention(years); err != nil {
+		return err
 	}
 	return r.SetSettings(ctx, "", map[string]string{keyRetention: strconv.Itoa(years)})
+}
+
+// Keeping says for how long the record of a patient is to be kept.
+type Keeping struct {
+	Years int    `json:"years"`           // after the last signed exam
+	Until string `json:"until,omitempty"` // YYYY-MM-DD; "": nothing was signed, or the time has passed
+}
+
+// KeepingOf says it of a patient.
+func KeepingOf(ctx context.Context, r Records, id string, now time.Time) (k Keeping, err error) {
+	if k.Years, err = Retention(ctx, r); err != nil {
+		return k, err
+	}
+	xs, err := r.Exams(ctx, id)
+	if err != nil {
+		return k, err
+	}
+	var last time.Time
+	for _, x := range xs {
+		if x.SignedBy != "" && x.Signed.After(last) {
+			last = x.Signed
+		}
+	}
+	if until := last.AddDate(k.Years, 0, 0); !last.IsZero() && until.After(now) {
+		k.Until = until.Format(time.DateOnly)
+	}
+	return k, nil
+}
+
+// Keeping is KeepingOf a patient who is there.
+func (p *Practice) Keeping(ctx context.Context, id string) (Keeping, error) {
+	if _, err := p.records.Patient(ctx, id); err != nil {
+		return Keeping{}, err
+	}
+	return KeepingOf(ctx, p.records, id, p.now())
 }
 
 // ErasePatient erases all that is kept of a patient. It is refused with ErrRunning while an exam of the patient goes on.
@@ -90,24 +138,16 @@ func EraseRecords(ctx context.Context, r Records, id string, e Erase, now time.T
 	if _, err := r.Patient(ctx, id); errors.Is(err, ErrNotFound) {
 		return Erased{}, err
 	}
-	years, err := Retention(ctx, r)
+	k, err := KeepingOf(ctx, r, id, now)
 	if err != nil {
 		return Erased{}, err
 	}
-	xs, err := r.Exams(ctx, id)
-	if err != nil {
-		return Erased{}, err
-	}
-	xs = slices.DeleteFunc(xs, func(x Exam) bool { return x.SignedBy == "" })
-	for _, x := range xs {
-		if until := x.Signed.AddDate(years, 0, 0); until.After(now) {
-			if !e.Despite {
-				return Erased{}, fmt.Errorf("%w until %s: %d years after its last signed exam (setting %s): erase it then, or say that it is to be erased all the same",
-					ErrKept, until.Format(time.DateOnly), years, keyRetention)
-			}
-			e.Reason += fmt.Sprintf(" (in spite of being kept until %s)", until.Format(time.DateOnly))
-			break
+	if k.Until != "" {
+		if !e.Despite {
+			return Erased{}, fmt.Errorf("%w until %s: %d years after its last signed exam (setting %s): erase it then, or say that it is to be erased all the same",
+				ErrKept, k.Until, k.Years, keyRetention)
 		}
+		e.Reason += fmt.Sprintf(" (in spite of being kept until %s)", k.Until)
 	}
 	return r.ErasePatient(ctx, id, e)
 }

@@ -2,6 +2,8 @@ package practice
 
 import (
 	"context"
+	"errors"
+	"maps"
 	"sync"
 	"time"
 )
@@ -59,4 +61,25 @@ func (p *Practice) Note(ctx context.Context, what, patient, detail string) error
 // Journal searches the journal, the newest entries first.
 func (p *Practice) Journal(ctx context.Context, q JournalQuery) ([]Entry, error) {
 	return p.records.Journal(ctx, q)
+}
+
+// Names says how everybody who works here and the patients of entries are called now, by id. Who was erased has no name.
+func (p *Practice) Names(ctx context.Context, es []Entry) (people, patients map[string]string, err error) {
+	people, patients = map[string]string{}, map[string]string{}
+	all, err := p.records.People(ctx)
+	for _, x := range all {
+		people[x.ID] = x.Name
+	}
+	for _, e := range es {
+		if _, known := patients[e.Patient]; known || e.Patient == "" || err != nil {
+			continue
+		}
+		var pt Patient
+		if pt, err = p.records.Patient(ctx, e.Patient); errors.Is(err, ErrNotFound) {
+			err = nil
+		}
+		patients[e.Patient] = pt.Name
+	}
+	maps.DeleteFunc(patients, func(_, name string) bool { return name == "" })
+	return people, patients, err
 }

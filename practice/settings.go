@@ -18,7 +18,9 @@ type Settings struct {
 	Emergency string          `json:"emergency"`  // number to call in an emergency, likewise
 	Language  string          `json:"language"`   // of what patients are given: a tag such as en
 	Paper     string          `json:"paper"`      // a4 or letter
-	Version   int64           `json:"version"`    // as for Patient
+	// Retention is for how many years records are kept after the last signed exam; nil in a change leaves it as it is.
+	Retention *int  `json:"retention_years"`
+	Version   int64 `json:"version"` // as for Patient
 }
 
 // Keys of the practice's settings in the records.
@@ -55,6 +57,11 @@ func (p *Practice) Settings(ctx context.Context) (Settings, error) {
 		s.SiteWords = "buccal-lingual"
 	}
 	s.Version, _ = strconv.ParseInt(kv[keyVersion], 10, 64)
+	if err == nil {
+		var years int
+		years, err = retention(kv)
+		s.Retention = &years
+	}
 	return s, err
 }
 
@@ -68,13 +75,20 @@ func (p *Practice) SaveSettings(ctx context.Context, s Settings) (Settings, erro
 	if now.Version != s.Version {
 		return s, ErrConflict
 	}
+	if s.Retention != nil {
+		if err := checkRetention(*s.Retention); err != nil {
+			return s, err
+		}
+	} else {
+		s.Retention = now.Retention
+	}
 	s.Version++
 	keep := ""
 	if s.KeepClips {
 		keep = "yes"
 	}
 	err = p.records.SetSettings(ctx, "", map[string]string{keyPractice: s.Practice, keyNumbering: string(s.Numbering), keyPath: s.Path,
-		keySiteWords: s.SiteWords, keyKeepClips: keep, keyPhone: s.Phone, keyEmergency: s.Emergency, keyLanguage: s.Language, keyPaper: s.Paper, keyVersion: strconv.FormatInt(s.Version, 10)})
+		keySiteWords: s.SiteWords, keyKeepClips: keep, keyPhone: s.Phone, keyEmergency: s.Emergency, keyLanguage: s.Language, keyPaper: s.Paper, keyRetention: strconv.Itoa(*s.Retention), keyVersion: strconv.FormatInt(s.Version, 10)})
 	return s, err
 }
 

@@ -101,7 +101,7 @@ func (l *Log) AppendHeard(ctx context.Context, h chart.Heard, evs ...chart.Event
 			return err
 		}
 		defer ins.Close()
-		wasSigned := signed.Valid
+		wasSigned, owner := signed.Valid, patient
 		var amends uint64 // the call that amends
 		stands := false
 		for i, e := range evs {
@@ -125,15 +125,18 @@ func (l *Log) AppendHeard(ctx context.Context, h chart.Heard, evs ...chart.Event
 				return err
 			}
 		}
-		what, head := "exam.called", l.s.keys.seal(headPlace(l.exam), head)
+		sealed := l.s.keys.seal(headPlace(l.exam), head)
 		if signed.Valid && !wasSigned {
-			what = "exam.signed"
-			_, err = tx.ExecContext(ctx, "UPDATE exams SET events=?, head=?, signed=?, signed_by=? WHERE id=?", last, head, signed, signedBy, l.exam)
+			_, err = tx.ExecContext(ctx, "UPDATE exams SET events=?, head=?, signed=?, signed_by=? WHERE id=?", last, sealed, signed, signedBy, l.exam)
 		} else {
-			_, err = tx.ExecContext(ctx, "UPDATE exams SET events=?, head=?, patient=? WHERE id=?", last, head, patient, l.exam)
+			_, err = tx.ExecContext(ctx, "UPDATE exams SET events=?, head=?, patient=? WHERE id=?", last, sealed, patient, l.exam)
+		}
+		what, reason := told(evs)
+		if err == nil && patient != owner { // the former patient's journal says where the exam is
+			err = tx.enter(ctx, Entry{What: "exam.left", Key: l.exam, Patient: owner, Who: evs[0].Person, Detail: "to patient " + patient + ": " + reason}, nil)
 		}
 		if err == nil {
-			err = tx.record(ctx, Entry{What: what, Table: "exams", Patient: patient, Who: evs[0].Person}, l.exam)
+			err = tx.record(ctx, Entry{What: what, Table: "exams", Patient: patient, Who: evs[0].Person, Detail: reason}, l.exam)
 		}
 		if err == nil && stands {
 			err = l.stand(ctx, tx, patient, evs)
@@ -143,6 +146,28 @@ func (l *Log) AppendHeard(ctx context.Context, h chart.Heard, evs ...chart.Event
 		}
 		return l.heard(ctx, tx, h)
 	})
+}
+
+// told is what the journal says of the events of a call, with the reason if they have one.
+func told(evs []chart.Event) (what, reason string) {
+	what = "exam.called"
+	for _, e := range evs {
+		switch e.Kind {
+		case chart.KindSign:
+			what = "exam.signed"
+		case chart.KindCosign:
+			what = "exam.co-signed"
+		case chart.KindAmend:
+			what, reason = "exam.amended", e.Text
+		case chart.KindOwner:
+			what, reason = "exam.moved", e.Text
+		case chart.KindVoid:
+			if what, reason = "exam.voided", e.Text; *e.Value == 0 {
+				what = "exam.reinstated"
+			}
+		}
+	}
+	return what, reason
 }
 
 // stand keeps what events say of the exam as a whole.

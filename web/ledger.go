@@ -14,10 +14,13 @@ import (
 // Ledger is the journal, and what goes of one patient as a whole.
 type Ledger interface {
 	Journal(ctx context.Context, q practice.JournalQuery) ([]practice.Entry, error)
+	// Names says how the people and the patients of entries are called now, by id.
+	Names(ctx context.Context, es []practice.Entry) (people, patients map[string]string, err error)
 	Note(ctx context.Context, what, patient, detail string) error
 	// Looked journals a look at a patient's record, or at the list of all for ""; LookedAt at an exam.
 	Looked(ctx context.Context, patient string) error
 	LookedAt(ctx context.Context, exam string) error
+	Keeping(ctx context.Context, patient string) (practice.Keeping, error)
 	ErasePatient(ctx context.Context, id string, e practice.Erase) (practice.Erased, error)
 }
 
@@ -72,10 +75,19 @@ func (s *server) journal(r *http.Request) (any, error) {
 		return nil, err
 	}
 	es, err := s.Ledger.Journal(r.Context(), q)
-	if es == nil {
-		es = []practice.Entry{}
+	if err != nil {
+		return nil, err
 	}
-	return map[string]any{"entries": es, "more": len(es) == mostEntries}, err
+	people, patients, err := s.Ledger.Names(r.Context(), es)
+	return map[string]any{"entries": append([]practice.Entry{}, es...), "more": len(es) == mostEntries, "people": people, "patients": patients}, err
+}
+
+// keeping says for how long the record of a patient is to be kept.
+func (s *server) keeping(r *http.Request) (any, error) {
+	if s.Ledger == nil {
+		return nil, errNothingHere
+	}
+	return s.Ledger.Keeping(r.Context(), r.PathValue("id"))
 }
 
 // journalFile is the whole of what journal finds, as a table.

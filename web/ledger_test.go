@@ -19,8 +19,9 @@ func TestJournalOfLooks(t *testing.T) {
 		viewer.ask("GET", path, "")
 	}
 	journal := func(query string) (out struct {
-		Entries []practice.Entry
-		More    bool
+		Entries          []practice.Entry
+		More             bool
+		People, Patients map[string]string
 	}) {
 		t.Helper()
 		status, _, text := admin.ask("GET", "/api/journal?"+query, "")
@@ -38,6 +39,9 @@ func TestJournalOfLooks(t *testing.T) {
 	}
 	if es := journal("patient=" + c.patient + "&what=exam&to=" + time.Now().Format(time.DateOnly)).Entries; len(es) < 2 || es[len(es)-1].Who != c.people[practice.Clinician].ID && es[len(es)-1].Who != "" {
 		t.Errorf("of the exam: %+v", es)
+	}
+	if got := journal("patient=" + c.patient); got.People[c.people[practice.Viewer].ID] != "Vic Sound" || got.Patients[c.patient] != "Harriet Sallow" || len(got.Patients) != 1 {
+		t.Errorf("names: %v %v", got.People, got.Patients)
 	}
 	if es := journal("what=journal.read").Entries; len(es) < 3 || es[0].Who != c.people[practice.Administrator].ID {
 		t.Errorf("the search itself: %+v", es)
@@ -85,6 +89,35 @@ func TestDossierAndErasure(t *testing.T) {
 	sub.Close()
 	if got := clinician.do(x, `{"verb":"sign"}`); got != "accepted" {
 		t.Fatal(got)
+	}
+	for years, until := range map[int]string{7: time.UnixMilli(c.now.Load()).AddDate(7, 0, 0).Format(time.DateOnly), 0: ""} {
+		_, _, text := admin.ask("GET", "/api/settings", "")
+		var set map[string]any
+		if err := json.Unmarshal([]byte(text), &set); err != nil {
+			t.Fatal(err)
+		}
+		set["retention_years"] = years
+		body, _ := json.Marshal(set)
+		if status, _, text := admin.ask("PUT", "/api/settings", string(body)); status != 200 {
+			t.Fatal(status, text)
+		}
+		var k practice.Keeping
+		_, _, text = admin.ask("GET", path+"/keeping", "")
+		if err := json.Unmarshal([]byte(text), &k); err != nil || k != (practice.Keeping{Years: years, Until: until}) {
+			t.Errorf("kept for %d years: %s %v", years, text, err)
+		}
+	}
+	if err := practice.SetRetention(t.Context(), c.store, 10); err != nil {
+		t.Fatal(err)
+	}
+	if status, _, text := admin.ask("PUT", "/api/settings", `{"practice":"","numbering":"fdi","path":"arch","site_words":"buccal-lingual","keep_clips":false,"phone":"","emergency":"","language":"","paper":"","retention_years":101,"version":2}`); status != 409 || !strings.Contains(text, "0 to 100") {
+		t.Errorf("kept for 101 years: %d %s", status, text)
+	}
+	if status, _, text := admin.ask("PUT", "/api/settings", `{"practice":"","numbering":"fdi","path":"arch","site_words":"buccal-lingual","keep_clips":false,"phone":"","emergency":"","language":"","paper":"","version":2}`); status != 200 || !strings.Contains(text, `"retention_years":10`) {
+		t.Errorf("a page that does not know of retention: %d %s", status, text)
+	}
+	if status, code, _ := admin.ask("GET", "/api/patients/nobody/keeping", ""); status != 404 {
+		t.Errorf("kept for nobody: %d %s", status, code)
 	}
 	if status, code, text := admin.ask("POST", path+"/erase", `{"reason":"asked for"}`); status != 409 || code != "kept" {
 		t.Errorf("%d %s", status, text)

@@ -58,7 +58,7 @@ func newClinic(t *testing.T) *clinic {
 			_, err := io.WriteString(w, "all of "+id)
 			return err
 		},
-		Calendar: func(w io.Writer, _ []practice.Due) error { return nil }, Hosts: []string{"chart.practice.example"}, Beat: 20 * time.Millisecond}))
+		Languages: map[string]string{"en": "English"}, Calendar: func(w io.Writer, _ []practice.Due) error { return nil }, Hosts: []string{"chart.practice.example"}, Beat: 20 * time.Millisecond}))
 	t.Cleanup(func() { c.srv.CloseClientConnections(); c.srv.Close(); c.p.Close(); st.Close() })
 	for i, r := range practice.Roles() {
 		name := []string{"Ada Quill", "Dan Fairway", "Tess Holm", "Cleo Marsh", "Vic Sound", "Max Ledger"}[i]
@@ -609,6 +609,14 @@ func TestCorrections(t *testing.T) {
 	}
 	if status, text := move(c.other, "begun in the wrong record"); status != 200 || !strings.Contains(text, "Jonas Merrow") || pair() != "" {
 		t.Error(status, text, pair())
+	}
+	// The journals of both say so, with the reason; so does that of who made it void.
+	for _, want := range [][3]string{{c.patient, "exam.left", "to patient " + c.other + ": begun in the wrong record"}, {c.other, "exam.moved", "begun in the wrong record"},
+		{c.patient, "exam.voided", "the wrong chair"}, {c.patient, "exam.reinstated", "it was right"}} {
+		es, err := c.p.Journal(t.Context(), practice.JournalQuery{Patient: want[0], What: want[1]})
+		if err != nil || len(es) != 1 || es[0].Detail != want[2] || es[0].Who != c.people[practice.Clinician].ID || es[0].Key != first {
+			t.Errorf("%v: %+v, %v", want, es, err)
+		}
 	}
 	// The list of the other patient has it.
 	_, _, text := s.ask("GET", "/api/patients/"+c.other, "")

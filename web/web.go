@@ -110,7 +110,7 @@ func New(o Options) http.Handler {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /static/{hash}/{file...}", s.static.serve)
 	mux.HandleFunc("GET /icon.svg", s.static.icon)
-	for _, p := range []string{"/{$}", "/exams/{id}/{screen}", "/patients/{id}", "/settings", "/practise", "/due", "/card", "/people"} {
+	for _, p := range []string{"/{$}", "/exams/{id}/{screen}", "/patients/{id}", "/patients/{id}/record", "/patients/{id}/journal", "/journal", "/settings", "/practise", "/due", "/card", "/people"} {
 		mux.HandleFunc("GET "+p, s.static.shell)
 	}
 	for _, c := range s.calls() {
@@ -159,6 +159,7 @@ func (s *server) calls() []call {
 		{"PUT /api/patients/{id}", practice.Patients, s.changePatient, nil},
 		{"POST /api/patients/{id}/merge", practice.Correct, s.merge, nil},
 		{"GET /api/patients/{id}/dossier.zip", practice.Export, nil, s.dossier},
+		{"GET /api/patients/{id}/keeping", practice.Read, s.keeping, nil},
 		{"POST /api/patients/{id}/erase", practice.EraseData, s.erase, nil},
 		{"GET /api/journal", practice.Audit, s.journal, nil},
 		{"GET /api/journal.csv", practice.Audit, nil, s.journalFile},

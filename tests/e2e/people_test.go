@@ -1,63 +1,120 @@
 package e2e
 
 import (
+	"context"
 	"fmt"
 	"io"
 	"log/slog"
 	"net/http/httptest"
+	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"leadsman/chart"
+	"leadsman/exam"
 	"leadsman/practice"
+	"leadsman/report"
 	"leadsman/store"
 	"leadsman/web"
 )
+
+// staff is a real practice behind its pages in which everybody has a password.
+type staff struct {
+	t     *testing.T
+	srv   *httptest.Server
+	p     *practice.Practice
+	store *store.Store
+	url   string
+}
+
+const staffPassword = "seven fathoms deep"
+
+func newStaff(t *testing.T) *staff {
+	t.Helper()
+	st, err := store.Open(t.Context(), t.TempDir()+"/data", time.Now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	w := &staff{t: t, store: st, p: practice.New(practice.Config{Records: st, Now: time.Now, Log: slog.New(slog.NewTextHandler(io.Discard, nil))})}
+	w.srv = httptest.NewServer(web.New(web.Options{Exams: web.Opener(w.p.Open), Practice: w.p, People: w.p.People, Clips: w.p.Clips, Voices: w.p.Voices, Ledger: w.p, Version: "test",
+		Dossier: func(ctx context.Context, out io.Writer, id string) error {
+			return report.Dossier(ctx, out, st, "test", id)
+		}}))
+	w.url = w.srv.URL
+	t.Cleanup(func() { w.srv.CloseClientConnections(); w.srv.Close(); w.p.Close(); st.Close() })
+	for _, x := range []practice.Person{{Name: "Max Ledger", Roles: []practice.Role{practice.Administrator}}, {Name: "Dan Fairway", Roles: []practice.Role{practice.Student}},
+		{Name: "Tess Holm", Roles: []practice.Role{practice.Supervisor}}, {Name: "Ada Quill", Roles: []practice.Role{practice.Clinician}}, {Name: "Vic Sound", Roles: []practice.Role{practice.Viewer}}} {
+		x, err := w.p.SavePerson(t.Context(), x)
+		if err == nil {
+			err = w.p.People.SetPassword(t.Context(), &practice.Seat{}, x.ID, staffPassword)
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	return w
+}
+
+func (w *staff) person(name string) practice.Person {
+	w.t.Helper()
+	all, err := w.p.People.All(w.t.Context())
+	i := slices.IndexFunc(all, func(x practice.Person) bool { return x.Name == name })
+	if err != nil || i < 0 {
+		w.t.Fatal(name, err)
+	}
+	return all[i]
+}
+
+func (w *staff) patient(name string) practice.Patient {
+	w.t.Helper()
+	pt, err := w.p.SavePatient(w.t.Context(), practice.Patient{Name: name})
+	if err != nil {
+		w.t.Fatal(err)
+	}
+	return pt
+}
+
+// begin is an exam of a patient with one place called.
+func (w *staff) begin(patient, id string, by practice.Person) {
+	w.t.Helper()
+	ctx := w.t.Context()
+	_, err := w.p.Begin(ctx, practice.NewVisit{Patient: patient, Numbering: chart.FDI, Path: "arch", ID: id}, by.Caller())
+	var e *exam.Exam
+	if err == nil {
+		e, err = w.p.Open(ctx, id)
+	}
+	if err == nil {
+		_, err = e.Words(ctx, "three two four", by.Caller(), "first")
+	}
+	if err != nil {
+		w.t.Fatal(err)
+	}
+}
+
+// signIn signs somebody in where the page asks who it is.
+func (p *page) signIn(name string) {
+	p.t.Helper()
+	p.until("somebody is asked for", `document.querySelector("dialog.seat[open] #seatname")`)
+	eval[bool](p, fmt.Sprintf(`(document.querySelector("#seatname").value = %q, document.querySelector("#seatpassword").value = %q, true)`, name, staffPassword))
+	p.click("dialog.seat button.main")
+	p.sits(name)
+}
 
 // Three people at two screens: a student's exam of 168 sites is signed, co-signed by a supervisor, and amended by a clinician who sat
 // down at the supervisor's screen with a short code.
 func TestSignCosignAmend(t *testing.T) {
 	ctx := t.Context()
-	st, err := store.Open(ctx, t.TempDir()+"/data", time.Now)
-	if err != nil {
-		t.Fatal(err)
-	}
-	p := practice.New(practice.Config{Records: st, Now: time.Now, Log: slog.New(slog.NewTextHandler(io.Discard, nil))})
-	srv := httptest.NewServer(web.New(web.Options{Exams: web.Opener(p.Open), Practice: p, People: p.People, Clips: p.Clips, Voices: p.Voices, Version: "test"}))
-	t.Cleanup(func() { srv.CloseClientConnections(); srv.Close(); p.Close(); st.Close() })
-	const password = "seven fathoms deep"
-	person := func(name string, roles ...practice.Role) practice.Person {
-		t.Helper()
-		x, err := p.SavePerson(ctx, practice.Person{Name: name, Roles: roles})
-		if err == nil {
-			err = p.People.SetPassword(ctx, &practice.Seat{}, x.ID, password)
-		}
-		if err != nil {
-			t.Fatal(err)
-		}
-		return x
-	}
-	person("Max Ledger", practice.Administrator)
-	dan, tess, ada := person("Dan Fairway", practice.Student), person("Tess Holm", practice.Supervisor), person("Ada Quill", practice.Clinician)
+	w := newStaff(t)
+	p, srv, pt := w.p, w.srv, w.patient("Harriet Sallow")
+	dan, tess, ada := w.person("Dan Fairway"), w.person("Tess Holm"), w.person("Ada Quill")
 	if err := p.People.SetCode(ctx, ada.ID, "card-4711"); err != nil {
-		t.Fatal(err)
-	}
-	pt, err := p.SavePatient(ctx, practice.Patient{Name: "Harriet Sallow"})
-	if err != nil {
 		t.Fatal(err)
 	}
 
 	b := startBrowser(t)
-	signIn := func(s *page, name string) {
-		t.Helper()
-		s.until("somebody is asked for", `document.querySelector("dialog.seat[open] #seatname")`)
-		eval[bool](s, fmt.Sprintf(`(document.querySelector("#seatname").value = %q, document.querySelector("#seatpassword").value = %q, true)`, name, password))
-		s.click("dialog.seat button.main")
-		s.sits(name)
-	}
 	one := open(t, b, srv.URL+"/patients/"+pt.ID)
-	signIn(one, "Dan Fairway")
+	one.signIn("Dan Fairway")
 	one.clickText("New exam")
 	one.until("the exam is begun", `location.pathname.endsWith("/live") && `+session)
 	id := eval[string](one, session+".exam")
@@ -84,7 +141,7 @@ func TestSignCosignAmend(t *testing.T) {
 	}
 
 	two := open(t, b, srv.URL+"/")
-	signIn(two, "Tess Holm")
+	two.signIn("Tess Holm")
 	two.clickText("Harriet Sallow, ")
 	two.until("the exam is shown", `document.querySelector("ls-standing")`)
 	two.clickText("Co-sign")
@@ -105,7 +162,7 @@ func TestSignCosignAmend(t *testing.T) {
 	two.click("#edreason")
 	two.keys("probed again at the end of the visit\r")
 	two.until("it takes the password", `/type your password once more/.test(document.querySelector("dialog.seat[open]")?.innerText)`)
-	eval[bool](two, fmt.Sprintf(`(document.querySelector("#seatpassword").value = %q, true)`, password))
+	eval[bool](two, fmt.Sprintf(`(document.querySelector("#seatpassword").value = %q, true)`, staffPassword))
 	two.click("dialog.seat button.main")
 	for _, s := range []*page{one, two} {
 		s.depth("36.B", "6")

@@ -20,10 +20,15 @@ import { seat, onSeat, loadSeat } from "../people/seat.js";
 import "../people/box.js";
 import "../people/people.js";
 import "../people/standing.js";
+import "../people/record.js";
+import "../people/journal.js";
 
 const SCREENS = [
   { pattern: /^\/$/, tag: "ls-patients", title: "Patients" },
   { pattern: /^\/patients\/([^/]+)$/, tag: "ls-patient", title: "Patient" },
+  { pattern: /^\/patients\/([^/]+)\/record$/, tag: "ls-record", title: "Record" },
+  { pattern: /^\/patients\/([^/]+)\/journal$/, tag: "ls-journal", title: "Journal" },
+  { pattern: /^\/journal$/, tag: "ls-journal", title: "Journal" },
   { pattern: /^\/practise$/, tag: "ls-practise", title: "Practise" },
   { pattern: /^\/people$/, tag: "ls-people", title: "People" },
   { pattern: /^\/settings$/, tag: "ls-settings", title: "Settings" },

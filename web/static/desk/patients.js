@@ -220,29 +220,8 @@ class PatientPage extends HTMLElement {
           }))))
         : h("p", { class: "soft" }, "None yet.")),
       h("details", {}, h("summary", {}, "Change what is known of this patient"), patientForm(p, () => this.#load(), (x) => putTo(`/api/patients/${encodeURIComponent(p.id)}`, x))),
-      may("correct") && !p.merged ? this.#merge(p) : null));
+      ["export", "correct", "erase", "audit"].some(may) ? h("p", {}, h("a", { class: "button", href: `/patients/${encodeURIComponent(p.id)}/record` }, "The whole record: export, correct, erase")) : null));
     if (done) picture.show(null);
-  }
-
-  /** #merge keeps all of this record under another one of the same person. */
-  #merge(p) {
-    const into = h("select", { id: "mergeinto", required: true }, h("option", { value: "" }, "choose"));
-    const reason = h("input", { id: "mergereason", required: true, maxlength: "500", autocomplete: "off" });
-    const fault = h("p", { class: "fault", role: "alert" });
-    return h("details", { ontoggle: async (e) => {
-      if (!e.target.open || into.options.length > 1) return;
-      const ps = await get("/api/patients?search=").catch(() => []);
-      into.append(...ps.filter((o) => o.id !== p.id).map((o) => h("option", { value: o.id }, [o.name, o.born, o.number].filter(Boolean).join(", "))));
-    } }, h("summary", {}, "Another record is of the same person"),
-      h("form", { class: "row end", onsubmit: async (e) => {
-        e.preventDefault();
-        try {
-          const kept = await this.app.proven(() => post(`/api/patients/${encodeURIComponent(p.id)}/merge`, { into: into.value, reason: reason.value }));
-          this.app.go(`/patients/${encodeURIComponent(kept.id)}`);
-        } catch (err) {
-          put(fault, err.message);
-        }
-      } }, h("div", { class: "field" }, h("label", { for: "mergeinto" }, "All is kept from here on under"), into), h("div", { class: "field grow" }, h("label", { for: "mergereason" }, "Reason"), reason), h("button", {}, "Merge")), fault);
   }
 }
 

@@ -5,6 +5,7 @@ import { prefs, setPrefs } from "../core/prefs.js";
 import { Microphone, devices, advice } from "../core/mic.js";
 import { Ring } from "../core/ring.js";
 import { Uplink } from "../core/uplink.js";
+import { may } from "../people/seat.js";
 import { Answers, MODES, TONES, TONE_NAMES } from "../core/answers.js";
 
 const select = (id, options, value, onchange) => {
@@ -49,6 +50,7 @@ class Settings extends HTMLElement {
     const emergency = h("input", { id: "emergency", type: "tel", maxlength: "80", value: s.emergency });
     const language = select("language", Object.entries(this.app.about.languages || {}).sort(), s.language);
     const paper = select("paper", [["a4", "A4"], ["letter", "Letter"]], s.paper);
+    const keep = h("input", { id: "retention", type: "number", min: "0", max: "100", required: true, value: s.retention_years ?? 10 });
     const sounds = h("input", { type: "checkbox", id: "sounds", checked: s.keep_clips });
     const told = h("p", { role: "status" });
     this.answers = new Answers();
@@ -70,19 +72,19 @@ class Settings extends HTMLElement {
         h("form", { onsubmit: async (e) => {
           e.preventDefault();
           try {
-            this.app.settings = await putTo("/api/settings", { practice: name.value.trim(), numbering: numbering.value, path: path.value, site_words: words.value, keep_clips: sounds.checked, phone: phone.value.trim(), emergency: emergency.value.trim(), language: language.value, paper: paper.value, version: this.app.settings.version });
+            this.app.settings = await putTo("/api/settings", { practice: name.value.trim(), numbering: numbering.value, path: path.value, site_words: words.value, keep_clips: sounds.checked, phone: phone.value.trim(), emergency: emergency.value.trim(), language: language.value, paper: paper.value, retention_years: Number(keep.value), version: this.app.settings.version });
             put(told, "Saved.");
           } catch (err) {
             put(told, err.message);
           }
         } },
           h("div", { class: "fields" }, field("practice", "Name", name), field("snumbering", "New exams number teeth by", numbering), field("spath", "New exams walk", path), field("swords", "Rows of sites are called", words, "on screen; every word is understood"),
-            field("phone", "Phone", phone, "on what patients are given"), field("emergency", "Emergency number", emergency, "likewise"), field("language", "Patients read", language), field("paper", "Paper", paper)),
+            field("phone", "Phone", phone, "on what patients are given"), field("emergency", "Emergency number", emergency, "likewise"), field("language", "Patients read", language), field("paper", "Paper", paper), field("retention", "Records are kept, years", keep, "after the last signed exam; local law decides")),
           h("label", { class: "check", for: "sounds" }, sounds, "Keep the sound of calls after an exam is signed (off: it is deleted then; spoken remarks stay)"),
           (this.use = h("p", { class: "small soft" })),
           h("p", { class: "row" }, h("button", { class: "main" }, "Save"), told))),
       this.#feed(),
-      h("p", {}, h("a", { class: "button", href: "/people" }, "People, passwords and codes")),
+      h("p", { class: "row" }, h("a", { class: "button", href: "/people" }, "People, passwords and codes"), may("audit") ? h("a", { class: "button", href: "/journal" }, "Journal") : null),
       h("section", {}, h("h2", {}, "This screen"),
         h("div", { class: "fields" },
           field("theme", "Colours", select("theme", [["", "as the system"], ["light", "light"], ["dark", "dark"]], p.theme, (e) => setPrefs({ theme: e.target.value }))),

@@ -1,8 +1,9 @@
 // What stands for an exam: who signed, what waits, what was amended, whether it counts. Shown wherever the exam is read.
 import { h, put } from "../core/dom.js";
-import { get, post, newID } from "../core/server.js";
+import { get } from "../core/server.js";
 import * as V from "../core/view.js";
 import { seat, may, onSeat } from "./seat.js";
+import { examForms } from "./correct.js";
 
 const when = (ms) => `${V.day(ms)}, ${new Date(ms).toLocaleTimeString()}`;
 /** said writes a value that was amended for people. */
@@ -41,31 +42,14 @@ class Standing extends HTMLElement {
 
   /** #corrections are for an exam that was made for the wrong person, or by mistake. */
   #corrections(view) {
-    const reason = h("input", { id: "standreason", required: true, maxlength: "500", autocomplete: "off" });
-    const to = h("select", { id: "standpatient" }, h("option", { value: "" }, "choose"));
-    const fault = h("p", { class: "fault", role: "alert" });
-    const act = (verb) => reason.reportValidity() && this.app.session.act({ verb, text: reason.value.trim() }, verb);
-    const move = async () => {
-      if (!reason.reportValidity()) return;
-      put(fault, to.value ? "" : "Choose the patient whose exam it is.");
-      if (!to.value) return;
-      try {
-        const exam = this.app.session.exam;
-        const v = await this.app.proven(() => post(`/api/exams/${encodeURIComponent(exam)}/move`, { patient: to.value, reason: reason.value.trim(), id: newID() }));
-        this.app.visit = v;
-        this.app.go(`/patients/${encodeURIComponent(v.patient)}`);
-      } catch (e) {
-        put(fault, e.message);
-      }
-    };
-    return h("details", { ontoggle: async (e) => {
-      if (!e.target.open || to.options.length > 1) return;
-      const ps = await get("/api/patients?search=").catch(() => []);
-      to.append(...ps.filter((p) => p.id !== this.app.visit.patient).map((p) => h("option", { value: p.id }, [p.name, p.born, p.number].filter(Boolean).join(", "))));
-    } }, h("summary", {}, view.void ? "Have it count again" : "A wrong exam, or of another patient"),
-      h("div", { class: "row end" }, h("div", { class: "field grow" }, h("label", { for: "standreason" }, "Reason; it stays beside the exam"), reason),
-        view.void ? h("button", { onclick: () => act("reinstate") }, "It counts again") : h("button", { onclick: () => act("void") }, "Make void")),
-      h("div", { class: "row end" }, h("div", { class: "field" }, h("label", { for: "standpatient" }, "It is an exam of"), to), h("button", { onclick: move }, "Move it there")), fault);
+    const { app } = this;
+    const { patient } = app.visit;
+    return h("details", {}, h("summary", {}, view.void ? "Have it count again" : "A wrong exam, or of another patient"),
+      examForms(app, { exam: app.session.exam, patient, isVoid: !!view.void }, async (now) => {
+        if (now === patient) return;
+        app.visit = await get(`/api/exams/${encodeURIComponent(app.session.exam)}/visit`);
+        app.go(`/patients/${encodeURIComponent(now)}`);
+      }));
   }
 }
 
