@@ -72,15 +72,12 @@ func (p *Practice) MergePatients(ctx context.Context, from, into, reason string,
 
 // Waiting lists the exams of which something waits for a co-signature, the newest first.
 func (p *Practice) Waiting(ctx context.Context) ([]Visit, error) {
-	xs, err := p.records.Exams(ctx, "")
+	xs, err := p.records.WaitingExams(ctx)
 	if err != nil {
 		return nil, err
 	}
 	out := []Visit{}
 	for _, x := range xs {
-		if !x.Waits || x.Void {
-			continue
-		}
 		v, err := p.visit(ctx, x)
 		if err != nil {
 			p.log.Error("exam cannot be read", "exam", x.ID, "err", err)

@@ -2,8 +2,6 @@ package practice
 
 import (
 	"context"
-	"strings"
-	"time"
 
 	"leadsman/chart"
 )
@@ -15,34 +13,12 @@ type Double struct {
 }
 
 // Doubles finds the double examinations of the practice: exams of one patient on one day, both signed, taken in pairs in the
-// order in which they were begun. mark changes when a double examination is added or one of them changes; where it is the
-// one given, nothing is read and ds is nil.
+// order in which they were begun. mark changes when one may have been added or changed; where it is the one
+// given, nothing is read and ds is nil.
 func (p *Practice) Doubles(ctx context.Context, mark string) (ds []Double, now string, err error) {
-	all, err := p.records.Exams(ctx, "")
-	if err != nil {
-		return nil, "", err
-	}
-	type key struct{ patient, day string }
-	waits := map[key]Exam{}
-	var pairs [][2]Exam
-	var b strings.Builder
-	for i := len(all) - 1; i >= 0; i-- { // oldest first
-		x := all[i]
-		if x.SignedBy == "" || x.Void {
-			continue
-		}
-		k := key{x.Patient, x.Created.Format(time.DateOnly)}
-		first, ok := waits[k]
-		if !ok {
-			waits[k] = x
-			continue
-		}
-		delete(waits, k)
-		pairs = append(pairs, [2]Exam{first, x})
-		b.WriteString(first.ID + first.Head + x.ID + x.Head)
-	}
-	if now = b.String(); now == mark {
-		return nil, now, nil
+	pairs, now, err := p.records.SignedTwice(ctx, mark)
+	if err != nil || now == mark {
+		return nil, now, err
 	}
 	for _, pair := range pairs {
 		var cs [2]*chart.Chart

@@ -55,7 +55,7 @@ func TestEraseWithRunningExam(t *testing.T) {
 			t.Errorf("%s: %v", what, err)
 		}
 	}
-	if ps, err := p.Patients(ctx, ""); err != nil || len(ps) != 0 {
+	if ps, _, err := p.Patients(ctx, "", "", 10); err != nil || len(ps) != 0 {
 		t.Errorf("patients %v, %v", ps, err)
 	}
 	p.Clips.Add(id, 2, make([]int16, 100)) // sound that came late

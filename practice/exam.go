@@ -31,12 +31,6 @@ type Exam struct {
 	Waits    bool // for a co-signature
 }
 
-// LastExam is the newest exam of a patient.
-type LastExam struct {
-	Exam  string
-	Began int64 // Unix milliseconds
-}
-
 // Visit is an exam in a list.
 type Visit struct {
 	ID          string          `json:"id"`

@@ -5,6 +5,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"leadsman/chart"
 )
 
 // Patient is what the practice knows of a person beside the exams. Clinical inputs (age, smoking and
@@ -23,6 +25,8 @@ type Patient struct {
 	Changed time.Time `json:"-"`
 	// LastExam is when the newest exam began, Unix milliseconds; 0 for none. Filled in by Practice.
 	LastExam int64 `json:"last_exam,omitempty"`
+	// Next are the days that were decided at it, the earliest first. Filled in for lists.
+	Next []Due `json:"next,omitempty"`
 	// Merged is the patient that this one turned out to be, under whom all is kept; "": none.
 	Merged string `json:"merged,omitempty"`
 }
@@ -67,4 +71,65 @@ type Due struct {
 	Who     string `json:"who,omitempty"`    // decided it
 	Decided int64  `json:"decided,omitempty"`
 	Call    uint64 `json:"call,omitempty"` // of the decision
+	// Contacted is the last remark of the exam that says that the patient was asked to come.
+	Contacted *Contact `json:"contacted,omitempty"`
+}
+
+// Contact is a remark that a patient was asked to come.
+type Contact struct {
+	Call uint64 `json:"call"`
+	Time int64  `json:"time"` // Unix milliseconds
+	Who  string `json:"who,omitempty"`
+}
+
+// Same reports whether two say the same but for what the patient's record says.
+func (d Due) Same(o Due) bool {
+	var a, b Contact
+	if d.Contacted != nil {
+		a = *d.Contacted
+	}
+	if o.Contacted != nil {
+		b = *o.Contacted
+	}
+	d.Name, d.Number, d.Phone, d.Contacted = o.Name, o.Number, o.Phone, o.Contacted
+	return d == o && a == b
+}
+
+// contacted begins the remark that says that a patient was asked to come; what it was about follows.
+const contacted = "Contacted about the "
+
+// DueBy says when a patient is to come again by what was decided and remarked at the newest exam, which d names: one for each day, or d
+// itself where nothing was decided. Plans and remarks are those in force, in their order.
+func DueBy(d Due, plans []chart.Decision, remarks []chart.Event) []Due {
+	if len(plans) == 0 {
+		return []Due{d}
+	}
+	c := plans[len(plans)-1]
+	var out []Due
+	for _, on := range []struct{ what, day string }{{"re-evaluation", c.Reevaluation}, {"recall", c.Recall}} {
+		if on.day == "" {
+			continue
+		}
+		e := d
+		e.What, e.Day, e.Months, e.Who, e.Decided, e.Call = on.what, on.day, c.RecallMonths, c.Who, c.Time, c.Call
+		for _, r := range remarks {
+			if strings.HasPrefix(r.Text, contacted+on.what) && r.Time >= c.Time {
+				e.Contacted = &Contact{r.Call, r.Time, r.Who}
+			}
+		}
+		out = append(out, e)
+	}
+	if out == nil {
+		return []Due{d}
+	}
+	return out
+}
+
+// DueQuery picks who is due; what is empty picks all.
+type DueQuery struct {
+	Patient   string
+	From, To  string // days, both included
+	Undecided bool   // only those for whom nothing was decided
+	After     string // where the page before ended
+	Limit     int
 }

@@ -1,7 +1,6 @@
 package practice
 
 import (
-	"cmp"
 	"context"
 	"errors"
 	"log/slog"
@@ -105,17 +104,30 @@ func (p *Practice) SavePerson(ctx context.Context, x Person) (Person, error) {
 	return p.Voices.info(ctx, x)
 }
 
-// Patients finds those whose name or number contains search, all for ""; sorted by name.
-func (p *Practice) Patients(ctx context.Context, search string) ([]Patient, error) {
-	ps, err := p.records.Patients(ctx, search)
-	if err != nil {
-		return nil, err
-	}
-	last, err := p.records.LastExams(ctx)
+// Patients finds those whose name, number or date of birth contain every word of search, all for ""; sorted by name. The list begins behind
+// the patient whose id is after, and ends after limit patients; more says that others follow.
+func (p *Practice) Patients(ctx context.Context, search, after string, limit int) (ps []Patient, more bool, err error) {
+	ps, more, err = p.records.PatientPage(ctx, search, after, limit)
+	ids := make([]string, len(ps))
 	for i := range ps {
-		ps[i].LastExam = last[ps[i].ID].Began
+		ids[i] = ps[i].ID
 	}
-	return ps, err
+	if err != nil {
+		return nil, false, err
+	}
+	due, err := p.records.DueOf(ctx, ids...)
+	for i := range ps {
+		ps[i].last(due[ps[i].ID])
+	}
+	return ps, more, err
+}
+
+// last fills in what follows from a patient's newest exam.
+func (pt *Patient) last(ds []Due) {
+	if len(ds) > 0 {
+		pt.LastExam = ds[0].Began
+		pt.Next = slices.DeleteFunc(ds, func(d Due) bool { return d.Day == "" })
+	}
 }
 
 func (p *Practice) Patient(ctx context.Context, id string) (Patient, error) {
@@ -123,8 +135,8 @@ func (p *Practice) Patient(ctx context.Context, id string) (Patient, error) {
 	if err != nil {
 		return pt, err
 	}
-	last, err := p.records.LastExams(ctx)
-	pt.LastExam = last[pt.ID].Began
+	due, err := p.records.DueOf(ctx, id)
+	pt.last(due[id])
 	return pt, err
 }
 
@@ -177,15 +189,21 @@ func (p *Practice) Visits(ctx context.Context, patient string) ([]Visit, error) 
 	if err != nil {
 		return nil, err
 	}
-	out := []Visit{}
-	for _, x := range xs {
-		v, err := p.visit(ctx, x)
-		if err != nil {
-			// One damaged log must not hide the other exams; opening it says what is wrong.
-			p.log.Error("exam cannot be read", "exam", x.ID, "err", err)
-		}
-		out = append(out, v)
+	out := make([]Visit, len(xs))
+	var folding sync.WaitGroup
+	turn := make(chan bool, 4) // a log is long: several are read at once
+	for i, x := range xs {
+		turn <- true
+		folding.Go(func() {
+			defer func() { <-turn }()
+			var err error
+			if out[i], err = p.visit(ctx, x); err != nil {
+				// One damaged log must not hide the other exams; opening it says what is wrong.
+				p.log.Error("exam cannot be read", "exam", x.ID, "err", err)
+			}
+		})
 	}
+	folding.Wait()
 	latest := int64(0)
 	for i := len(out) - 1; i >= 0; i-- {
 		out[i].ClockBack = out[i].Began < latest
@@ -263,44 +281,19 @@ func (p *Practice) Begin(ctx context.Context, n NewVisit, by exam.Caller) (Visit
 }
 
 // Due lists when patients who had an exam are to come again, the earliest first and those for whom nothing was decided last. A patient
-// with a re-evaluation and a recall is in it twice.
-func (p *Practice) Due(ctx context.Context) ([]Due, error) {
-	decided, err := p.records.Decisions(ctx)
-	if err != nil {
-		return nil, err
-	}
-	newest, err := p.records.LastExams(ctx)
-	if err != nil {
-		return nil, err
-	}
-	ps, err := p.records.Patients(ctx, "")
-	if err != nil {
-		return nil, err
-	}
-	var out []Due
-	for _, sp := range ps {
-		x, seen := newest[sp.ID]
-		if !seen {
-			continue
-		}
-		d := Due{Patient: sp.ID, Name: sp.Name, Number: sp.Number, Phone: sp.Phone, Exam: x.Exam, Began: x.Began}
-		c := decided[d.Exam]
-		for _, on := range []struct{ what, day string }{{"re-evaluation", c.Reevaluation}, {"recall", c.Recall}} {
-			if on.day != "" {
-				e := d
-				e.What, e.Day, e.Months, e.Who, e.Decided, e.Call = on.what, on.day, c.RecallMonths, c.Who, c.Time, c.Call
-				out = append(out, e)
-			}
-		}
-		if c.Reevaluation == "" && c.Recall == "" {
-			out = append(out, d)
+// with a re-evaluation and a recall is in it twice. next is where to go on, "" at the end.
+func (p *Practice) Due(ctx context.Context, q DueQuery) (ds []Due, next string, err error) {
+	return p.records.DuePage(ctx, q)
+}
+
+// AllDue is Due to the end.
+func (p *Practice) AllDue(ctx context.Context, q DueQuery) (all []Due, err error) {
+	q.Limit = 1000
+	for {
+		var ds []Due
+		ds, q.After, err = p.records.DuePage(ctx, q)
+		if all = append(all, ds...); err != nil || q.After == "" {
+			return all, err
 		}
 	}
-	slices.SortStableFunc(out, func(a, b Due) int {
-		if (a.Day == "") != (b.Day == "") {
-			return cmp.Compare(b.Day, a.Day)
-		}
-		return cmp.Compare(a.Day, b.Day)
-	})
-	return out, nil
 }

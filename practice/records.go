@@ -5,7 +5,6 @@ import (
 	"errors"
 	"time"
 
-	"leadsman/chart"
 	"leadsman/exam"
 )
 
@@ -14,6 +13,8 @@ import (
 type Records interface {
 	// Patients lists those whose name, number and date of birth contain every word of search, all for ""; sorted by name.
 	Patients(ctx context.Context, search string) ([]Patient, error)
+	// PatientPage is Patients from behind the one whose id is after, "" for the first, as far as limit goes; more says that others follow.
+	PatientPage(ctx context.Context, search, after string, limit int) (ps []Patient, more bool, err error)
 	Patient(ctx context.Context, id string) (Patient, error)
 	AddPatient(ctx context.Context, p Patient) (Patient, error)
 	// UpdatePatient fails with ErrConflict if p.Version is not that of the record.
@@ -25,9 +26,18 @@ type Records interface {
 	Exams(ctx context.Context, patient string) ([]Exam, error)
 	Exam(ctx context.Context, id string) (Exam, error)
 	NewExam(ctx context.Context, x Exam) (Exam, error)
-	// LastExams gives the exam of each patient that was begun last and counts, Decisions the plan in force of each exam that has one.
-	LastExams(ctx context.Context) (map[string]LastExam, error)
-	Decisions(ctx context.Context) (map[string]chart.Decision, error)
+	// WaitingExams lists those that wait for a co-signature and count, the one begun last first.
+	WaitingExams(ctx context.Context) ([]Exam, error)
+	// ExamsWithClips lists those of which sound is kept, the one begun last first.
+	ExamsWithClips(ctx context.Context) ([]Exam, error)
+	// SignedTwice lists exams of one patient on one day in pairs, in the order in which they were begun: all are signed and count. mark changes
+	// whenever the list may have; where it is the one given, nothing is read and pairs is nil.
+	SignedTwice(ctx context.Context, mark string) (pairs [][2]Exam, now string, err error)
+	// DueOf has what DuePage lists of some patients, by patient, without names and phones; the earliest day first.
+	DueOf(ctx context.Context, patients ...string) (map[string][]Due, error)
+	// DuePage lists who is due, the earliest day first and those without a decision last, with names and phones, as far as q.Limit goes; next
+	// is where to go on, "" at the end. Everybody who had an exam is in it.
+	DuePage(ctx context.Context, q DueQuery) (ds []Due, next string, err error)
 	// Log is the log of an exam. Whether there is such an exam shows when the log is used.
 	Log(exam string) Log
 

@@ -52,7 +52,7 @@ func (v *Voices) lessons(ctx context.Context, examiner string) ([]lesson, error)
 		return nil, err
 	}
 	taught, _ := strconv.ParseInt(kv[keyTaught], 10, 64) // without one nothing was learned
-	xs, err := v.records.Exams(ctx, "")
+	xs, err := v.records.ExamsWithClips(ctx)
 	if err != nil {
 		return nil, err
 	}

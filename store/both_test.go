@@ -18,9 +18,9 @@ var portable = []struct {
 	name string
 	run  func(*testing.T)
 }{
-	{"Patients", TestPatients}, {"Exams", TestExams}, {"ExaminersAndSettings", TestExaminersAndSettings}, {"Clips", TestClips}, {"LastExams", TestLastExams},
+	{"Patients", TestPatients}, {"Exams", TestExams}, {"ExaminersAndSettings", TestExaminersAndSettings}, {"Clips", TestClips}, {"LastExams", TestLastExams}, {"DueFollows", TestDueFollows}, {"Pages", TestPages}, {"PatientListFollows", TestPatientListFollows},
 	{"MakeRoom", TestMakeRoom}, {"EachPatient", TestEachPatient}, {"RoundTrip", TestRoundTrip}, {"AppendRefuses", TestAppendRefuses}, {"Signed", TestSigned},
-	{"ConcurrentExams", TestConcurrentExams}, {"RaceForOneNumber", TestRaceForOneNumber}, {"Decisions", TestDecisions}, {"SoundPosition", TestSoundPosition},
+	{"ConcurrentExams", TestConcurrentExams}, {"RaceForOneNumber", TestRaceForOneNumber}, {"Due", TestDue}, {"SoundPosition", TestSoundPosition},
 	{"JournalSaysWhoDidWhat", TestJournalSaysWhoDidWhat}, {"JournalWithClockSetBack", TestJournalWithClockSetBack}, {"Retention", TestRetention},
 	{"EraseMerged", TestEraseMerged}, {"Voices", TestVoices}, {"ReadOnlyBesideWriter", TestReadOnlyBesideWriter},
 }
@@ -86,7 +86,7 @@ func TestPostgresRules(t *testing.T) {
 	for how, c := range map[string]struct{ do, undo, want string }{
 		"a rule":      {"ALTER TABLE events DISABLE TRIGGER events_never_go", "ALTER TABLE events ENABLE TRIGGER events_never_go", "tables:"},
 		"a function":  {"CREATE OR REPLACE FUNCTION events_never_go() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN RETURN OLD; END $$", "", "tables:"},
-		"an index":    {"DROP INDEX events_of_plans", "CREATE INDEX events_of_plans ON events (exam, seq) WHERE kind IN ('plan', 'undo')", "tables: missing"},
+		"an index":    {"DROP INDEX events_of_due", "CREATE INDEX events_of_due ON events (exam, seq) WHERE kind IN ('plan', 'undo', 'remark')", "tables: missing"},
 		"a signature": {"ALTER TABLE exams DISABLE TRIGGER USER; UPDATE exams SET signed_by = 'Dr. Not Me'; ALTER TABLE exams ENABLE TRIGGER USER", "", "was changed behind"},
 		"an event":    {"ALTER TABLE events DISABLE TRIGGER USER; UPDATE events SET body = (SELECT body FROM events WHERE seq = 3) WHERE seq = 4; ALTER TABLE events ENABLE TRIGGER USER", "", "damaged at event 4"},
 		"an end":      {"ALTER TABLE journal DISABLE TRIGGER USER; DELETE FROM journal WHERE n = (SELECT MAX(n) FROM journal); ALTER TABLE journal ENABLE TRIGGER USER", "", "changes are lost"},

@@ -101,6 +101,9 @@ func (t *tx) erase(ctx context.Context, id, reason string, out *practice.Erased)
 	if _, err := t.ExecContext(ctx, "UPDATE exams SET earlier = NULL WHERE patient = ?", id); err != nil {
 		return err
 	}
+	if _, err := t.ExecContext(ctx, "DELETE FROM due WHERE patient = ?", id); err != nil {
+		return err
+	}
 	for _, x := range exams {
 		calls, err := gather(ctx, t, func(scan func(...any) error) (c int64, err error) { err = scan(&c); return },
 			"DELETE FROM clips WHERE exam = ? RETURNING call", x)

@@ -56,14 +56,11 @@ type tx struct {
 	last int64 // number of the last entry, once read is set
 	head []byte
 	read bool
-	// patients says that one of them was changed.
-	patients bool
 }
 
 // record journals what became of a row: that of e.Table whose key has these values. It is called after
 // the change, in its transaction. Where the row is gone the entry says so.
 func (t *tx) record(ctx context.Context, e Entry, key ...any) error {
-	t.patients = t.patients || e.Table == "patients" || e.Table == "merged"
 	cols := keyColumns(e.Table)
 	q := "SELECT * FROM " + e.Table + " WHERE " + strings.Join(cols, " = ? AND ") + " = ?"
 	rows, err := t.QueryContext(ctx, q, key...)

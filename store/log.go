@@ -80,72 +80,110 @@ func (l *Log) AppendHeard(ctx context.Context, h chart.Heard, evs ...chart.Event
 		}
 		bodies[i] = b
 	}
-	return l.s.write(ctx, op, func(tx *tx) error {
-		var last uint64
-		var head []byte
-		var signed sql.NullInt64
-		var signedBy, patient string
-		err := tx.QueryRowContext(ctx, "SELECT events, head, signed, signed_by, patient FROM exams WHERE id = ?", l.exam).
-			Scan(&last, &head, &signed, &signedBy, &patient)
-		if errors.Is(err, sql.ErrNoRows) {
-			return ErrNotFound
-		}
-		if err != nil {
+	return l.s.write(ctx, op, func(tx *tx) error { return l.append(ctx, tx, h, evs, bodies) })
+}
+
+// logEnd is what an exam's record says of its log.
+type logEnd struct {
+	last      uint64
+	head      []byte
+	signed    sql.NullInt64
+	by        string
+	patient   string
+	wasSigned bool
+	former    string // whose the exam was
+	due       bool   // the list of who is due rests on the new events, or on that there are some
+	stands    bool   // they say something of the exam as a whole
+	amends    uint64 // the call that amends
+}
+
+// end reads it.
+func (l *Log) end(ctx context.Context, tx *tx) (x logEnd, err error) {
+	err = tx.QueryRowContext(ctx, "SELECT events, head, signed, signed_by, patient FROM exams WHERE id = ?", l.exam).
+		Scan(&x.last, &x.head, &x.signed, &x.by, &x.patient)
+	if errors.Is(err, sql.ErrNoRows) {
+		return x, ErrNotFound
+	}
+	if err != nil {
+		return x, err
+	}
+	if x.head, err = l.s.keys.open(headPlace(l.exam), x.head); err != nil {
+		return x, corrupt(l.exam, x.last, "the exam's record of its end is not the one that was written")
+	}
+	x.wasSigned, x.former = x.signed.Valid, x.patient
+	return x, nil
+}
+
+// take follows an event.
+func (x *logEnd) take(e chart.Event) error {
+	if e.Seq != x.last+1 {
+		return fmt.Errorf("event %d after event %d: %w", e.Seq, x.last, ErrOutOfOrder)
+	}
+	if x.signed.Valid && !e.Kind.AfterSigning() && !(e.Kind.ByAmendment() && e.Call == x.amends) {
+		return ErrSigned
+	}
+	switch e.Kind {
+	case chart.KindSign:
+		x.signed, x.by = sql.NullInt64{Int64: e.Time, Valid: true}, e.Who
+	case chart.KindAmend:
+		x.amends = e.Call
+	case chart.KindOwner:
+		x.patient, x.due = e.Patient, true
+	case chart.KindPlan, chart.KindUndo, chart.KindRemark:
+		x.due = true
+	}
+	x.due = x.due || e.Seq == 1
+	x.stands = x.stands || e.Waits || e.Kind == chart.KindVoid || e.Kind == chart.KindCosign
+	x.last = e.Seq
+	return nil
+}
+
+// append writes events, whose bytes are bodies, and what follows from them.
+func (l *Log) append(ctx context.Context, tx *tx, h chart.Heard, evs []chart.Event, bodies [][]byte) error {
+	x, err := l.end(ctx, tx)
+	if err != nil {
+		return err
+	}
+	ins, err := tx.PrepareContext(ctx, tx.s.bind("INSERT INTO events (exam, seq, call, time, source, kind, body) VALUES (?,?,?,?,?,?,?)"))
+	if err != nil {
+		return err
+	}
+	defer ins.Close()
+	for i, e := range evs {
+		if err := x.take(e); err != nil {
 			return err
 		}
-		if head, err = l.s.keys.open(headPlace(l.exam), head); err != nil {
-			return corrupt(l.exam, last, "the exam's record of its end is not the one that was written")
-		}
-		ins, err := tx.PrepareContext(ctx, tx.s.bind("INSERT INTO events (exam, seq, call, time, source, kind, body) VALUES (?,?,?,?,?,?,?)"))
-		if err != nil {
+		x.head = link(x.head, bodies[i])
+		if _, err := ins.ExecContext(ctx, l.exam, e.Seq, e.Call, e.Time, string(e.Source), string(e.Kind), l.s.keys.sealEvent(l.exam, e.Seq, bodies[i])); err != nil {
 			return err
 		}
-		defer ins.Close()
-		wasSigned, owner := signed.Valid, patient
-		var amends uint64 // the call that amends
-		stands := false
-		for i, e := range evs {
-			if e.Seq != last+1 {
-				return fmt.Errorf("event %d after event %d: %w", e.Seq, last, ErrOutOfOrder)
-			}
-			if signed.Valid && !e.Kind.AfterSigning() && !(e.Kind.ByAmendment() && e.Call == amends) {
-				return ErrSigned
-			}
-			switch e.Kind {
-			case chart.KindSign:
-				signed, signedBy = sql.NullInt64{Int64: e.Time, Valid: true}, e.Who
-			case chart.KindAmend:
-				amends = e.Call
-			case chart.KindOwner:
-				patient = e.Patient
-			}
-			stands = stands || e.Waits || e.Kind == chart.KindVoid || e.Kind == chart.KindCosign
-			head, last = link(head, bodies[i]), e.Seq
-			if _, err := ins.ExecContext(ctx, l.exam, e.Seq, e.Call, e.Time, string(e.Source), string(e.Kind), l.s.keys.sealEvent(l.exam, e.Seq, bodies[i])); err != nil {
-				return err
-			}
-		}
-		sealed := l.s.keys.seal(headPlace(l.exam), head)
-		if signed.Valid && !wasSigned {
-			_, err = tx.ExecContext(ctx, "UPDATE exams SET events=?, head=?, signed=?, signed_by=? WHERE id=?", last, sealed, signed, signedBy, l.exam)
-		} else {
-			_, err = tx.ExecContext(ctx, "UPDATE exams SET events=?, head=?, patient=? WHERE id=?", last, sealed, patient, l.exam)
-		}
-		what, reason := told(evs)
-		if err == nil && patient != owner { // the former patient's journal says where the exam is
-			err = tx.enter(ctx, Entry{What: "exam.left", Key: l.exam, Patient: owner, Who: evs[0].Person, Detail: "to patient " + patient + ": " + reason}, nil)
-		}
-		if err == nil {
-			err = tx.record(ctx, Entry{What: what, Table: "exams", Patient: patient, Who: evs[0].Person, Detail: reason}, l.exam)
-		}
-		if err == nil && stands {
-			err = l.stand(ctx, tx, patient, evs)
-		}
-		if err != nil || h.Stream == "" {
-			return err
-		}
-		return l.heard(ctx, tx, h)
-	})
+	}
+	head := l.s.keys.seal(headPlace(l.exam), x.head)
+	if x.signed.Valid && !x.wasSigned {
+		_, err = tx.ExecContext(ctx, "UPDATE exams SET events=?, head=?, signed=?, signed_by=? WHERE id=?", x.last, head, x.signed, x.by, l.exam)
+	} else {
+		_, err = tx.ExecContext(ctx, "UPDATE exams SET events=?, head=?, patient=? WHERE id=?", x.last, head, x.patient, l.exam)
+	}
+	what, reason := told(evs)
+	if err == nil && x.patient != x.former { // the former patient's journal says where the exam is
+		err = tx.enter(ctx, Entry{What: "exam.left", Key: l.exam, Patient: x.former, Who: evs[0].Person, Detail: "to patient " + x.patient + ": " + reason}, nil)
+	}
+	if err == nil {
+		err = tx.record(ctx, Entry{What: what, Table: "exams", Patient: x.patient, Who: evs[0].Person, Detail: reason}, l.exam)
+	}
+	if err == nil && x.stands {
+		err = l.stand(ctx, tx, x.patient, evs)
+	}
+	if err == nil && (x.due || x.stands) {
+		err = tx.dueAgain(ctx, x.patient)
+	}
+	if err == nil && x.patient != x.former {
+		err = tx.dueAgain(ctx, x.former)
+	}
+	if err != nil || h.Stream == "" {
+		return err
+	}
+	return l.heard(ctx, tx, h)
 }
 
 // told is what the journal says of the events of a call, with the reason if they have one.

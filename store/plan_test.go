@@ -11,10 +11,11 @@ import (
 	"time"
 
 	"leadsman/chart"
+	"leadsman/practice"
 )
 
 // A plan is kept before and after the signature; the last one that was not taken back is in force.
-func TestDecisions(t *testing.T) {
+func TestDue(t *testing.T) {
 	dir := t.TempDir()
 	s := openT(t, dir)
 	x, other := newExam(t, s), newExam(t, s)
@@ -42,12 +43,17 @@ func TestDecisions(t *testing.T) {
 	}
 	inForce := func(want string) {
 		t.Helper()
-		ds, err := s.Decisions(ctx)
-		if d, ok := ds[x.ID]; err != nil || d.Recall != want || ok != (want != "") || want != "" && d.Who != "Ada Quill" {
-			t.Fatalf("in force %+v, %v, want %q", ds, err, want)
+		ds, next, err := s.DuePage(ctx, practice.DueQuery{Limit: 10})
+		if err != nil || next != "" || len(ds) != 2 {
+			t.Fatalf("%+v, %q, %v", ds, next, err)
 		}
-		if _, ok := ds[other.ID]; ok {
-			t.Fatal("an exam without a plan has one")
+		for _, d := range ds {
+			if d.Exam == other.ID && d.Day != "" {
+				t.Fatal("an exam without a plan has one")
+			}
+			if d.Exam == x.ID && (d.Day != want || want != "" && (d.Who != "Ada Quill" || d.What != "recall")) {
+				t.Fatalf("in force %+v, want %q", d, want)
+			}
 		}
 	}
 	inForce("")
@@ -68,9 +74,9 @@ func TestDecisions(t *testing.T) {
 	if !s.inFile() {
 		return
 	}
-	// The list is read by an index of plans, not through all readings of all exams.
+	// The list is read by its index and not sorted.
 	var how string
-	rows, err := s.r.Query("EXPLAIN QUERY PLAN SELECT exam, body FROM events WHERE kind IN ('plan', 'undo') ORDER BY exam, seq")
+	rows, err := s.r.Query("EXPLAIN QUERY PLAN SELECT " + dueCols + " FROM due WHERE (" + dueOrder + ") > (0, '2027-01-01', 5, 'p', 'recall') ORDER BY " + dueOrder + " LIMIT 10")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -82,8 +88,8 @@ func TestDecisions(t *testing.T) {
 		}
 		how += line
 	}
-	if !strings.Contains(how, "events_of_plans") || strings.Contains(how, "TEMP B-TREE") {
-		t.Errorf("the list of plans is read by: %s", how)
+	if !strings.Contains(how, "due_by_day") || strings.Contains(how, "TEMP B-TREE") {
+		t.Errorf("the list is read by: %s", how)
 	}
 }
 
@@ -96,12 +102,12 @@ func TestFilesOfEarlierVersions(t *testing.T) {
 			ofVersion(t, v, filepath.Join(dir, fileName))
 			ofVersion(t, v, copied)
 			s := openT(t, dir)
-			earlierVersion(t, s)
+			earlierVersion(t, s, v)
 			restored := t.TempDir()
 			if rep, err := Restore(ctx, copied, restored, false, false); err != nil || rep.Exams != 2 {
 				t.Fatalf("a backup of then: %+v, %v", rep, err)
 			}
-			earlierVersion(t, openT(t, restored))
+			earlierVersion(t, openT(t, restored), v)
 		})
 	}
 }
@@ -137,13 +143,21 @@ func ofVersion(t *testing.T, v int, path string) {
 	}
 }
 
-func earlierVersion(t *testing.T, s *Store) {
+func earlierVersion(t *testing.T, s *Store, v int) {
 	t.Helper()
 	if p, err := s.Patient(ctx, "p"); err != nil || p.Name != "Mira Holt" || p.Version != 3 || p.Note != "afraid of needles\nmira@example.org" || p.Born != "1971-03-28" {
 		t.Errorf("patient %+v, %v", p, err)
 	}
 	if ps, err := s.Patients(ctx, "holt a-17"); err != nil || len(ps) != 1 {
 		t.Errorf("search: %v, %v", ps, err)
+	}
+	// Who is due follows from what was decided then: in the files from version 7 on there is a plan.
+	want := practice.Due{Patient: "p", Exam: "open", Began: 1}
+	if v >= 7 {
+		want.What, want.Day, want.Months, want.Who, want.Decided, want.Call = "recall", "2027-04-01", 3, "Ada Quill", 9, 24
+	}
+	if ds, _, err := s.DuePage(ctx, practice.DueQuery{Patient: "p", Limit: 9}); err != nil || len(ds) != 1 || !ds[0].Same(want) {
+		t.Errorf("due %+v, %v, want %+v", ds, err, want)
 	}
 	if evs, err := collect(s, "open"); err != nil || len(evs) < 10 {
 		t.Errorf("%d events, %v", len(evs), err)

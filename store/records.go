@@ -3,25 +3,26 @@ package store
 import (
 	"cmp"
 	"context"
+	"crypto/sha256"
 	"database/sql"
+	"encoding/hex"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"sync"
 	"time"
 
-	"leadsman/chart"
 	"leadsman/practice"
 )
 
 // What the store keeps, as package practice knows it.
 type (
-	Patient  = practice.Patient
-	Exam     = practice.Exam
-	LastExam = practice.LastExam
-	Person   = practice.Person
-	Voice    = practice.Voice
+	Patient = practice.Patient
+	Exam    = practice.Exam
+	Person  = practice.Person
+	Voice   = practice.Voice
 )
 
 const (
@@ -85,65 +86,108 @@ func (s *Store) Patient(ctx context.Context, id string) (Patient, error) {
 // Patients lists the patients whose name, number and date of birth contain every word of search, in
 // any order and whatever the case; an empty search lists all but those merged into others. Sorted by name.
 func (s *Store) Patients(ctx context.Context, search string) ([]Patient, error) {
-	all, err := s.allPatients(ctx)
-	words := strings.Fields(strings.ToLower(search))
-	var out []Patient
-	for _, p := range all {
-		if p.Merged == "" && !slices.ContainsFunc(words, func(w string) bool { return !strings.Contains(p.key, w) }) {
-			out = append(out, p.Patient)
-		}
-	}
-	return out, err
+	ps, _, err := s.PatientPage(ctx, search, "", math.MaxInt)
+	return ps, err
 }
 
-// opened is a patient with what searches look in.
+// PatientPage is Patients from behind the one whose id is after, as far as limit goes; more says that others follow.
+func (s *Store) PatientPage(ctx context.Context, search, after string, limit int) (ps []Patient, more bool, err error) {
+	all, err := s.allPatients(ctx)
+	if err != nil {
+		return nil, false, err
+	}
+	if after != "" {
+		i := slices.IndexFunc(all, func(p *opened) bool { return p.ID == after })
+		if i < 0 {
+			return nil, false, fmt.Errorf("list patients: there is no page behind %q any more: begin with the first: %w", after, ErrInvalid)
+		}
+		all = all[i+1:]
+	}
+	words := strings.Fields(strings.ToLower(search))
+	for _, p := range all {
+		if p.Merged != "" || slices.ContainsFunc(words, func(w string) bool { return !strings.Contains(p.key, w) }) {
+			continue
+		}
+		if len(ps) == limit {
+			return ps, true, nil
+		}
+		ps = append(ps, p.Patient)
+	}
+	return ps, false, nil
+}
+
+// opened is a patient with what searches and sorting look at.
 type opened struct {
 	Patient
-	key string
+	key, by string
 }
 
-// patientList keeps all patients as they were opened last, until one changes: opening each anew takes ten microseconds.
+func open1(p Patient, err error) (*opened, error) {
+	if errors.Is(err, ErrDamaged) {
+		// One damaged record hides no other, nor its exams.
+		p.Name, p.Note, err = "(damaged record) "+p.ID, err.Error(), nil
+	}
+	return &opened{p, p.SearchKey(), strings.ToLower(p.Name)}, err
+}
+
+func byName(a, b *opened) int { return cmp.Or(cmp.Compare(a.by, b.by), cmp.Compare(a.ID, b.ID)) }
+
+// patientList keeps all patients as they were opened, by name: opening one takes ten microseconds. The journal says which of them changed,
+// by whatever program. A list that was handed out is never changed.
 type patientList struct {
-	mu      sync.Mutex
-	changes int // of patients since the start
-	all     []opened
-}
-
-func (l *patientList) changed() {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	l.changes++
-	l.all = nil
+	mu  sync.Mutex
+	all []*opened // nil: not read yet
+	n   int64     // entries of the journal that it takes account of
 }
 
 // allPatients lists all patients by name.
-func (s *Store) allPatients(ctx context.Context) ([]opened, error) {
+func (s *Store) allPatients(ctx context.Context) ([]*opened, error) {
+	const op = "list patients"
 	l := &s.patients
 	l.mu.Lock()
-	all, at := l.all, l.changes
-	l.mu.Unlock()
-	if all != nil {
-		return all, nil
+	defer l.mu.Unlock()
+	now, err := s.entriesNow(ctx)
+	if err != nil || l.all != nil && now == l.n {
+		return l.all, s.fail(op, err)
 	}
-	all, err := list(ctx, s, "list patients", func(scan func(...any) error) (opened, error) {
-		p, err := s.scanPatient(scan)
-		if errors.Is(err, ErrDamaged) {
-			// One damaged record hides no other, nor its exams.
-			p.Name, p.Note, err = "(damaged record) "+p.ID, err.Error(), nil
+	if l.all == nil {
+		all, err := list(ctx, s, op, func(scan func(...any) error) (*opened, error) { return open1(s.scanPatient(scan)) },
+			"SELECT "+patientCols+mergedCol+" FROM patients")
+		if err != nil {
+			return nil, err
 		}
-		return opened{p, p.SearchKey()}, err
-	}, "SELECT "+patientCols+mergedCol+" FROM patients")
-	slices.SortFunc(all, func(a, b opened) int {
-		return cmp.Or(cmp.Compare(strings.ToLower(a.Name), strings.ToLower(b.Name)), cmp.Compare(a.ID, b.ID))
-	})
-	if err == nil && s.w != nil { // who looks on is not told of changes
-		l.mu.Lock()
-		if l.changes == at {
-			l.all = all
-		}
-		l.mu.Unlock()
+		slices.SortFunc(all, byName)
+		l.all, l.n = append([]*opened{}, all...), now
+		return l.all, nil
 	}
-	return all, err
+	ids, err := list(ctx, s, op, text, "SELECT DISTINCT key FROM journal WHERE n > ? AND tbl IN ('patients', 'merged')", l.n)
+	if err != nil {
+		return nil, err
+	}
+	all := l.all
+	if len(ids) > 0 {
+		all = slices.DeleteFunc(slices.Clone(all), func(p *opened) bool { return slices.Contains(ids, p.ID) })
+	}
+	for _, id := range ids {
+		p, err := open1(s.Patient(ctx, id))
+		if errors.Is(err, ErrNotFound) {
+			continue
+		}
+		if err != nil {
+			return nil, err
+		}
+		if i, there := slices.BinarySearchFunc(all, p, byName); !there {
+			all = slices.Insert(all, i, p)
+		}
+	}
+	l.all, l.n = all, now
+	return all, nil
+}
+
+// entriesNow is how many entries the journal has.
+func (s *Store) entriesNow(ctx context.Context) (n int64, err error) {
+	err = s.r.QueryRowContext(ctx, "SELECT COALESCE(MAX(n), 0) FROM journal").Scan(&n)
+	return n, err
 }
 
 // list collects the rows of a query.
@@ -213,26 +257,6 @@ func (s *Store) scanExam(scan func(...any) error) (x Exam, err error) {
 	return x, err
 }
 
-// LastExams gives the newest exam of each patient that counts. An exam begins with the first event of its log, or
-// with its record if the log is empty.
-func (s *Store) LastExams(ctx context.Context) (map[string]LastExam, error) {
-	type row struct {
-		patient string
-		LastExam
-	}
-	// Rows are numbered as they come: the clock may have been set back.
-	rows, err := list(ctx, s, "list last exams", func(scan func(...any) error) (r row, err error) {
-		err = scan(&r.patient, &r.Exam, &r.Began)
-		return
-	}, `SELECT x.patient, x.id, COALESCE(e.time, x.created) FROM exams x LEFT JOIN events e ON e.exam = x.id AND e.seq = 1
-		WHERE x.rowid IN (SELECT MAX(rowid) FROM exams WHERE id NOT IN (SELECT exam FROM standing WHERE void = 1) GROUP BY patient)`)
-	out := make(map[string]LastExam, len(rows))
-	for _, r := range rows {
-		out[r.patient] = r.LastExam
-	}
-	return out, err
-}
-
 // NewExam stores an exam with an empty log and returns it with ID, Created and Head filled in. A
 // re-evaluation names an earlier exam of the same patient; an exam may.
 func (s *Store) NewExam(ctx context.Context, x Exam) (Exam, error) {
@@ -276,6 +300,9 @@ func (s *Store) NewExam(ctx context.Context, x Exam) (Exam, error) {
 		if err != nil {
 			return taken("id "+id, err)
 		}
+		if err := tx.dueAgain(ctx, x.Patient); err != nil {
+			return err
+		}
 		return tx.record(ctx, Entry{What: "exam.begun", Table: "exams", Patient: x.Patient}, id)
 	})
 	if err != nil {
@@ -299,41 +326,77 @@ func (s *Store) Exams(ctx context.Context, patient string) ([]Exam, error) {
 		"SELECT "+examCols+standingCols+" FROM exams WHERE ?1 = '' OR patient = ?1 ORDER BY rowid DESC", patient)
 }
 
-// Decisions gives the plan in force of every exam that has one, by exam. It reads the plans alone; the
-// chain of the whole log is checked by Log.All.
-func (s *Store) Decisions(ctx context.Context) (map[string]chart.Decision, error) {
-	const op = "list plans"
-	type row struct {
-		exam string
-		seq  uint64
-		body []byte
+// WaitingExams lists the exams that wait for a co-signature and count, the one begun last first.
+func (s *Store) WaitingExams(ctx context.Context) ([]Exam, error) {
+	return list(ctx, s, "list exams", s.scanExam,
+		"SELECT "+examCols+standingCols+" FROM exams WHERE id IN (SELECT exam FROM standing WHERE waits = 1 AND void = 0) ORDER BY rowid DESC")
+}
+
+// ExamsWithClips lists the exams of which sound is kept, the one begun last first.
+func (s *Store) ExamsWithClips(ctx context.Context) ([]Exam, error) {
+	return list(ctx, s, "list exams", s.scanExam,
+		"SELECT "+examCols+standingCols+" FROM exams WHERE id IN (SELECT exam FROM clips) ORDER BY rowid DESC")
+}
+
+// signedTwice remembers the mark of the list of double examinations until what it rests on changes.
+type signedTwice struct {
+	mu   sync.Mutex
+	mark string
+	n    int64 // entries of the journal that it takes account of; 0: it was not made yet
+}
+
+// SignedTwice lists exams of one patient on one day in pairs, in the order in which they were begun; all are signed and count. Days
+// are local ones. Unless something changed since mark was given nothing is read.
+func (s *Store) SignedTwice(ctx context.Context, mark string) (pairs [][2]Exam, now string, err error) {
+	const op = "list double examinations"
+	d := &s.doubles
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	n, err := s.entriesNow(ctx)
+	changed := d.n == 0 || mark != d.mark
+	if err == nil && !changed && n > d.n {
+		err = s.r.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM journal WHERE n > ? AND what IN ('exam.signed', 'exam.amended', 'exam.moved', 'exam.voided',
+			'exam.reinstated', 'exam.erased'))`, d.n).Scan(&changed)
 	}
-	rows, err := list(ctx, s, op, func(scan func(...any) error) (r row, err error) {
-		err = scan(&r.exam, &r.seq, &r.body)
-		return
-	}, "SELECT exam, seq, body FROM events WHERE kind IN ('plan', 'undo') ORDER BY exam, seq")
+	if err != nil || !changed {
+		if err == nil {
+			d.n = n
+		}
+		return nil, mark, s.fail(op, err)
+	}
+	// Candidates are less than two days apart; which fall on one day is decided here, where the time zone is known.
+	ids, err := list(ctx, s, op, text, `SELECT a.id FROM exams a WHERE a.signed IS NOT NULL AND EXISTS (SELECT 1 FROM exams b
+		WHERE b.patient = a.patient AND b.id <> a.id AND b.signed IS NOT NULL AND b.created BETWEEN a.created - 86400000 AND a.created + 86400000)
+		AND a.id NOT IN (SELECT exam FROM standing WHERE void = 1) ORDER BY a.rowid`)
 	if err != nil {
-		return nil, err
+		return nil, "", err
 	}
-	made := map[string][]chart.Decision{}
-	for _, r := range rows {
-		e, err := s.decode(r.exam, r.seq, r.body)
+	type key struct{ patient, day string }
+	waits := map[key]Exam{}
+	h := sha256.New()
+	for _, id := range ids {
+		x, err := s.Exam(ctx, id)
 		if err != nil {
-			continue // one damaged event hides no plan but its own; reading the log says what is wrong
+			return nil, "", err
 		}
-		if e.Kind == chart.KindUndo {
-			made[r.exam] = slices.DeleteFunc(made[r.exam], func(d chart.Decision) bool { return d.Call == e.Undo })
-		} else if d, ok := chart.DecisionOf(e); ok {
-			made[r.exam] = append(made[r.exam], d)
+		k := key{x.Patient, x.Created.Format(time.DateOnly)}
+		first, ok := waits[k]
+		if !ok {
+			waits[k] = x
+			continue
 		}
+		delete(waits, k)
+		pairs = append(pairs, [2]Exam{first, x})
+		fmt.Fprintln(h, first.ID, first.Head, x.ID, x.Head)
 	}
-	out := make(map[string]chart.Decision, len(made))
-	for exam, ds := range made {
-		if len(ds) > 0 {
-			out[exam] = ds[len(ds)-1]
-		}
+	if len(pairs) > 0 {
+		now = hex.EncodeToString(h.Sum(nil))
 	}
-	return out, nil
+	d.n, d.mark = n, now
+	if now == mark {
+		pairs = nil
+	}
+	return pairs, now, nil
 }
 
 // Settings returns the settings of a scope: "" for the practice, or the ID of an examiner.

@@ -240,7 +240,42 @@ BEGIN SELECT RAISE(ABORT, 'the origin of an exam is never changed'); END;
 CREATE TRIGGER exams_move_by_event BEFORE UPDATE OF patient ON exams
 WHEN NEW.patient <> OLD.patient AND NOT EXISTS (SELECT 1 FROM events WHERE exam = OLD.id AND seq = NEW.events AND kind = 'owner')
 BEGIN SELECT RAISE(ABORT, 'an exam moves by an event'); END;
-`, postgres: postgresBase}}
+`, postgres: postgresBase}, {both: `
+-- The newest exam of each patient that counts, and when the patient is to come again by the plan of it (see due.go).
+CREATE TABLE due (
+	patient        TEXT NOT NULL REFERENCES patients,
+	what           TEXT NOT NULL CHECK (what IN ('', 'recall', 're-evaluation')), -- empty: nothing was decided
+	exam           TEXT NOT NULL REFERENCES exams,
+	began          INTEGER NOT NULL,
+	day            TEXT NOT NULL CHECK ((day = '') = (what = '')), -- YYYY-MM-DD
+	undecided      INTEGER NOT NULL CHECK (undecided IN (0, 1)),   -- 1: no day; they come last
+	months         INTEGER NOT NULL,
+	who            TEXT NOT NULL,         -- decided it, by the call with this number at this time
+	decided        INTEGER NOT NULL,
+	call           INTEGER NOT NULL,
+	contacted_call INTEGER NOT NULL,      -- the patient was asked to come; 0: not yet
+	contacted      INTEGER NOT NULL,
+	contacted_who  TEXT NOT NULL,
+	PRIMARY KEY (patient, what)
+) STRICT, WITHOUT ROWID;
+DROP INDEX events_of_plans;
+CREATE INDEX events_of_due ON events (exam, seq) WHERE kind IN ('plan', 'undo', 'remark');
+CREATE INDEX due_by_day ON due (undecided, day, began, patient, what);
+CREATE INDEX standing_waits ON standing (exam) WHERE waits = 1;
+CREATE INDEX exams_signed ON exams (patient, created) WHERE signed IS NOT NULL;
+`}}
+
+// fill has what fills a new table of a version from what was there before, where SQL alone cannot.
+var fill = map[int]func(ctx context.Context, t *tx) error{withDue: func(ctx context.Context, t *tx) error {
+	ids, err := gather(ctx, t, text, "SELECT DISTINCT patient FROM exams")
+	for _, id := range ids {
+		err = errors.Join(err, t.dueAgain(ctx, id))
+	}
+	return err
+}}
+
+// withDue is the first version that keeps a list of who is due.
+const withDue = 8
 
 // withJournal is the first version that has a journal.
 const withJournal = 5
@@ -281,6 +316,11 @@ func (s *Store) migrate(ctx context.Context, v int, steps []step) error {
 		for i := v; i < len(steps); i++ {
 			if err := s.step(ctx, t, steps[i], i+1); err != nil {
 				return fmt.Errorf("version %d: %w", i+1, err)
+			}
+			if f := fill[i+1]; f != nil {
+				if err := f(ctx, t); err != nil {
+					return fmt.Errorf("version %d: %w", i+1, err)
+				}
 			}
 		}
 		if len(steps) < withJournal {

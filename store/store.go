@@ -38,6 +38,7 @@ type Store struct {
 	seen     witness
 	made     string // the key file that was made when the store was opened
 	patients patientList
+	doubles  signedTwice
 	lost     string // what the witness missed when the store was opened
 	// folder says that this is a data folder with a witness, not a lone file.
 	folder bool
@@ -498,9 +499,6 @@ func (s *Store) write(ctx context.Context, op string, do func(*tx) error) error 
 	if err := t.Commit(); err != nil {
 		t.Rollback()
 		return s.fail(op, err)
-	}
-	if t.patients {
-		s.patients.changed()
 	}
 	s.seen.saw(s.keys, head{t.last, t.head})
 	return nil

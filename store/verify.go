@@ -67,7 +67,7 @@ func (s *Store) Verify(ctx context.Context, as ...Anchor) (Report, error) {
 			}
 		}
 	}
-	for _, check := range []func(context.Context) error{v.structure, v.tables, v.journal, v.records, v.sound, v.logs} {
+	for _, check := range []func(context.Context) error{v.structure, v.tables, v.journal, v.records, v.sound, v.due, v.logs} {
 		if err := v.tolerate(check(ctx)); err != nil {
 			return v.Report, err
 		}
@@ -308,6 +308,13 @@ func (s *Store) Accept(ctx context.Context, reason string) (n int, err error) {
 			n++
 			return t.enter(ctx, Entry{What: "record.accepted", Table: table, Key: key, Detail: how}, digest)
 		})
+		if err != nil {
+			return err
+		}
+		wrong, err := s.dueWrong(ctx, t)
+		for _, p := range wrong {
+			err = errors.Join(err, t.dueAgain(ctx, p))
+		}
 		if err != nil {
 			return err
 		}

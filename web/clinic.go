@@ -7,12 +7,11 @@ import (
 	"fmt"
 	"net/http"
 	"slices"
-	"strings"
+	"strconv"
 	"time"
 
 	"leadsman/chart"
 	"leadsman/diagnosis"
-	"leadsman/exam"
 	"leadsman/practice"
 )
 
@@ -315,50 +314,46 @@ func (s *server) plan(r *http.Request) (any, error) {
 	return out, nil
 }
 
-func (s *server) due(r *http.Request) (any, error) {
-	ds, err := s.Practice.Due(r.Context())
-	if err != nil {
+// due lists who is to come again; the header Link leads to the next page.
+func (s *server) due(w http.ResponseWriter, r *http.Request) (any, error) {
+	v := r.URL.Query()
+	q := practice.DueQuery{Patient: v.Get("patient"), From: v.Get("from"), To: v.Get("to"), Undecided: v.Get("undecided") == "1"}
+	var err error
+	if q.Limit, q.After, err = pageOf(r); err != nil {
 		return nil, err
 	}
-	type due struct {
-		practice.Due
-		Contacted *exam.Remark `json:"contacted,omitempty"` // that the patient was asked to come: the last remark of the exam that begins so
-	}
-	out := []due{}
-	for _, d := range ds {
-		o := due{Due: d}
-		if d.Day != "" {
-			st, err := s.Practice.State(r.Context(), d.Exam)
-			if err != nil {
-				return nil, err
-			}
-			for _, rm := range st.Remarks {
-				if strings.HasPrefix(rm.Text, contacted+" "+d.What) && rm.Time >= d.Decided {
-					o.Contacted = &exam.Remark{Call: rm.Call, Text: rm.Text, Time: rm.Time, Who: rm.Who}
-				}
-			}
+	for _, d := range []string{q.From, q.To} {
+		if _, err := time.Parse(time.DateOnly, d); d != "" && err != nil {
+			return nil, &inputError{http.StatusUnprocessableEntity, "date", "day " + strconv.Quote(d) + ": write it as 2027-03-28"}
 		}
-		out = append(out, o)
 	}
-	return out, nil
+	ds, next, err := s.Practice.Due(r.Context(), q)
+	if next != "" {
+		leadOn(w, r, next)
+	}
+	return append([]practice.Due{}, ds...), err
 }
-
-// contacted begins the remark that says that a patient was asked to come.
-const contacted = "Contacted about the"
 
 // calendar answers with days as an iCalendar file: those of one exam, or of everybody.
 func (s *server) calendar(w http.ResponseWriter, r *http.Request) {
-	ds, err := s.Practice.Due(r.Context())
+	name, id := "recalls", r.PathValue("id")
+	var q practice.DueQuery
+	var err error
+	if id != "" {
+		name = "recall"
+		var v practice.Visit
+		v, err = s.Practice.Visit(r.Context(), id)
+		q.Patient = v.Patient
+	}
+	var ds []practice.Due
+	if err == nil {
+		ds, err = s.Practice.AllDue(r.Context(), q)
+	}
 	if err != nil {
 		s.fail(w, r, err)
 		return
 	}
-	name := "recalls"
-	if id := r.PathValue("id"); id != "" {
-		name = "recall"
-		ds = slices.DeleteFunc(slices.Clone(ds), func(d practice.Due) bool { return d.Exam != id })
-	}
-	ds = slices.DeleteFunc(slices.Clone(ds), func(d practice.Due) bool { return d.Day == "" })
+	ds = slices.DeleteFunc(ds, func(d practice.Due) bool { return d.Day == "" || id != "" && d.Exam != id })
 	if len(ds) == 0 {
 		s.fail(w, r, &inputError{http.StatusNotFound, "not_decided", "no day was decided here yet: decide the recall under Plan first"})
 		return

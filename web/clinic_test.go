@@ -194,7 +194,7 @@ func TestPlanAndDecision(t *testing.T) {
 	if status, text := s.ask("GET", "/api/exams/x1/due.ics", ""); status != 404 || !strings.Contains(text, "not_decided") {
 		t.Errorf("no day: %d %s", status, text)
 	}
-	s.practice.due = []practice.Due{{Exam: "x1", Name: "Harriet", Day: "2027-02-01", What: "recall"}, {Exam: "x9", Name: "Jonas", Day: "2027-03-01"}, {Exam: "x8", Name: "Mara"}}
+	s.practice.due = []practice.Due{{Patient: "p1", Exam: "x1", Name: "Harriet", Day: "2027-02-01", What: "recall"}, {Exam: "x9", Name: "Jonas", Day: "2027-03-01"}, {Exam: "x8", Name: "Mara"}}
 	if status, text := s.ask("GET", "/api/exams/x1/due.ics", ""); status != 200 || !strings.Contains(text, "Harriet") || strings.Contains(text, "Jonas") {
 		t.Errorf("%d %s", status, text)
 	}

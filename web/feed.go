@@ -39,7 +39,7 @@ func (s *server) feedAt(w http.ResponseWriter, r *http.Request) {
 	err := s.Practice.FeedAt(r.Context(), strings.TrimSuffix(r.PathValue("secret"), ".ics"))
 	var ds []practice.Due
 	if err == nil {
-		ds, err = s.Practice.Due(r.Context())
+		ds, err = s.Practice.AllDue(r.Context(), practice.DueQuery{})
 	}
 	var b bytes.Buffer
 	if err == nil {

@@ -169,7 +169,7 @@ func (s *server) signIn(w http.ResponseWriter, r *http.Request) {
 	}
 	err := read(r, &in)
 	if err == nil {
-		err = errors.Join(limit("name", in.Name, maxWho), limit("password", in.Password, 1000), limit("code", in.Code, maxID), limit("person", in.Person, maxID))
+		err = errors.Join(limited("name", in.Name, maxWho), limited("password", in.Password, 1000), limited("code", in.Code, maxID), limited("person", in.Person, maxID))
 	}
 	token := ""
 	if err == nil {

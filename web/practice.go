@@ -70,8 +70,9 @@ func (open Opener) Exam(ctx context.Context, id string) (Exam, error) {
 
 // Practice keeps patients, the list of their exams and the practice's defaults.
 type Practice interface {
-	// Patients finds those whose name or number contains search, all for ""; sorted by name.
-	Patients(ctx context.Context, search string) ([]practice.Patient, error)
+	// Patients finds those whose name, number or date of birth contain every word of search, all for ""; sorted by name. The list begins
+	// behind the patient whose id is after and ends after limit patients; more says that others follow.
+	Patients(ctx context.Context, search, after string, limit int) (ps []practice.Patient, more bool, err error)
 	Patient(ctx context.Context, id string) (practice.Patient, error)
 	// SavePatient adds (ID "") or changes a patient and returns the record as kept.
 	SavePatient(ctx context.Context, p practice.Patient) (practice.Patient, error)
@@ -82,8 +83,10 @@ type Practice interface {
 	// State is the fold of an exam's log as it stands. It must not be changed.
 	State(ctx context.Context, exam string) (*chart.State, error)
 	// Due lists when patients who had an exam are to come again, the earliest first and those for
-	// whom nothing was decided last. A patient with a re-evaluation and a recall is in it twice.
-	Due(ctx context.Context) ([]practice.Due, error)
+	// whom nothing was decided last. A patient with a re-evaluation and a recall is in it twice. next is where to go on, "" at the end;
+	// AllDue is all of it.
+	Due(ctx context.Context, q practice.DueQuery) (ds []practice.Due, next string, err error)
+	AllDue(ctx context.Context, q practice.DueQuery) ([]practice.Due, error)
 	// Doubles are the practice's double examinations, unless nothing changed since mark was given.
 	Doubles(ctx context.Context, mark string) (ds []practice.Double, now string, err error)
 	// Feed reports whether the calendar can be read at a secret address; OpenFeed makes a new one and gives its secret, WithdrawFeed

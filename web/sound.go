@@ -90,7 +90,7 @@ type hearing struct {
 // stream takes sound over a WebSocket.
 func (s *server) stream(w http.ResponseWriter, r *http.Request, of hearing) {
 	owner := r.URL.Query().Get("owner")
-	if err := errors.Join(need("owner", owner, maxID), limit("voice", r.URL.Query().Get("voice"), maxID)); err != nil {
+	if err := errors.Join(need("owner", owner, maxID), limited("voice", r.URL.Query().Get("voice"), maxID)); err != nil {
 		s.fail(w, r, err)
 		return
 	}
@@ -170,7 +170,7 @@ func (s *server) stream(w http.ResponseWriter, r *http.Request, of hearing) {
 				continue
 			}
 			if in.Speaks != nil {
-				if in.Speaks.From < 0 || limit("text", in.Speaks.Text, maxSay) != nil {
+				if in.Speaks.From < 0 || limited("text", in.Speaks.Text, maxSay) != nil {
 					if s.refuse(c, "bad_position", "speaks needs a position and a text that is not longer than what is spoken") != nil {
 						return
 					}

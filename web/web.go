@@ -151,7 +151,7 @@ func (s *server) calls() []call {
 		{"PUT /api/people/{id}/password", everybody, nil, s.setPassword}, // one's own, or by who manages people
 		{"PUT /api/people/{id}/code", everybody, s.setCode, nil},         // likewise
 
-		{"GET /api/patients", practice.Read, s.patients, nil},
+		{"GET /api/patients", practice.Read, nil, listed(s, s.patients)},
 		{"POST /api/patients", practice.Patients, s.addPatient, nil},
 		{"POST /api/invented", practice.ManagePeople, s.invent, nil},
 		{"GET /api/demo.wav", everybody, nil, s.demo},
@@ -177,7 +177,7 @@ func (s *server) calls() []call {
 		{"GET /api/exams/{id}/earlier", practice.Read, s.earlier, nil},
 		{"GET /api/exams/{id}/plan", practice.Read, s.plan, nil},
 		{"GET /api/exams/{id}/inputs", practice.Read, s.inputs, nil},
-		{"GET /api/due", practice.Read, s.due, nil},
+		{"GET /api/due", practice.Read, nil, listed(s, s.due)},
 		{"GET /api/exams/{id}/history", practice.Read, s.history, nil},
 		{"GET /api/exams/{id}/clips", practice.Read, s.clips, nil},
 		{"GET /api/exams/{id}/clips/{call}", practice.Read, nil, s.clip},
@@ -278,8 +278,8 @@ func read(r *http.Request, into any) error {
 	return nil
 }
 
-// Limited fields: a page never sends longer ones, so a longer one is a fault to be told.
-func limit(name, v string, max int) error {
+// limited checks a field: a page never sends longer ones, so a longer one is a fault to be told.
+func limited(name, v string, max int) error {
 	if len(v) > max {
 		return &inputError{http.StatusUnprocessableEntity, "too_long", fmt.Sprintf("%s is longer than %d bytes", name, max)}
 	}
@@ -290,7 +290,7 @@ func need(name, v string, max int) error {
 	if strings.TrimSpace(v) == "" {
 		return &inputError{http.StatusUnprocessableEntity, "missing", name + " is missing"}
 	}
-	return limit(name, v, max)
+	return limited(name, v, max)
 }
 
 func (s *server) running(r *http.Request) (Exam, error) {
@@ -337,7 +337,8 @@ func (s *server) invent(r *http.Request) (any, error) {
 	if err := s.Invent(r.Context()); err != nil {
 		return nil, err
 	}
-	return s.patients(r)
+	ps, _, err := s.Practice.Patients(r.Context(), "", "", maxPage)
+	return append([]practice.Patient{}, ps...), err
 }
 
 // demo is the recording of an exam being called.
@@ -509,9 +510,55 @@ func (s *server) clipUse(r *http.Request) (any, error) {
 	return use, err
 }
 
-func (s *server) patients(r *http.Request) (any, error) {
-	ps, err := s.Practice.Patients(r.Context(), r.URL.Query().Get("search"))
+// patients lists a page of them; the header Link leads to the next.
+func (s *server) patients(w http.ResponseWriter, r *http.Request) (any, error) {
+	limit, after, err := pageOf(r)
+	if err != nil {
+		return nil, err
+	}
+	ps, more, err := s.Practice.Patients(r.Context(), r.URL.Query().Get("search"), after, limit)
+	if err == nil && more {
+		leadOn(w, r, ps[len(ps)-1].ID)
+	}
 	return append([]practice.Patient{}, ps...), err
+}
+
+// Entries of a list that are sent at once.
+const (
+	defaultPage = 200
+	maxPage     = 1000
+)
+
+// pageOf reads which page of a list is asked for.
+func pageOf(r *http.Request) (limit int, after string, err error) {
+	q := r.URL.Query()
+	limit = defaultPage
+	if v := q.Get("limit"); v != "" {
+		if limit, err = strconv.Atoi(v); err != nil || limit < 1 || limit > maxPage {
+			return 0, "", &inputError{http.StatusBadRequest, "number", fmt.Sprintf("limit is a number from 1 to %d", maxPage)}
+		}
+	}
+	after = q.Get("after")
+	return limit, after, limited("after", after, maxID)
+}
+
+// listed answers with JSON and what get says of it in headers.
+func listed(s *server, get func(http.ResponseWriter, *http.Request) (any, error)) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		v, err := get(w, r)
+		if err != nil {
+			s.fail(w, r, err)
+			return
+		}
+		reply(w, http.StatusOK, v)
+	}
+}
+
+// leadOn says where a list goes on, as RFC 8288 has it.
+func leadOn(w http.ResponseWriter, r *http.Request, after string) {
+	q := r.URL.Query()
+	q.Set("after", after)
+	w.Header().Set("Link", "<"+r.URL.Path+"?"+q.Encode()+`>; rel="next"`)
 }
 
 func (s *server) patient(r *http.Request) (any, error) {
@@ -538,7 +585,7 @@ func (s *server) savePatient(r *http.Request, id string) (any, error) {
 	}
 	p.ID = id
 	p.Name = strings.TrimSpace(p.Name)
-	if err := errors.Join(need("name", p.Name, 200), born(p.Born), limit("number", p.Number, 80), limit("note", p.Note, 2000), limit("phone", p.Phone, 80)); err != nil {
+	if err := errors.Join(need("name", p.Name, 200), born(p.Born), limited("number", p.Number, 80), limited("note", p.Note, 2000), limited("phone", p.Phone, 80)); err != nil {
 		return nil, err
 	}
 	return s.Practice.SavePatient(r.Context(), p)
@@ -592,10 +639,10 @@ func (s *server) changeSettings(r *http.Request) (any, error) {
 	if err := read(r, &v); err != nil {
 		return nil, err
 	}
-	if err := errors.Join(limit("practice", v.Practice, 200), s.walk(v.Numbering, v.Path, false)); err != nil {
+	if err := errors.Join(limited("practice", v.Practice, 200), s.walk(v.Numbering, v.Path, false)); err != nil {
 		return nil, err
 	}
-	if err := errors.Join(limit("phone", v.Phone, 80), limit("emergency", v.Emergency, 80)); err != nil {
+	if err := errors.Join(limited("phone", v.Phone, 80), limited("emergency", v.Emergency, 80)); err != nil {
 		return nil, err
 	}
 	if _, ok := s.Languages[v.Language]; !ok && v.Language != "" {

@@ -12,6 +12,7 @@ import (
 	"net"
 	"net/http"
 	"net/http/httptest"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -48,7 +49,9 @@ func (p *fakePractice) Exam(_ context.Context, id string) (web.Exam, error) {
 	return p.exam, nil
 }
 
-func (p *fakePractice) Patients(context.Context, string) ([]practice.Patient, error) { return nil, nil }
+func (p *fakePractice) Patients(context.Context, string, string, int) ([]practice.Patient, bool, error) {
+	return nil, false, nil
+}
 func (p *fakePractice) SavePatient(_ context.Context, n practice.Patient) (practice.Patient, error) {
 	if n.Version != p.patient.Version {
 		return n, practice.ErrConflict
@@ -85,7 +88,9 @@ func (p *fakePractice) State(_ context.Context, id string) (*chart.State, error)
 	}
 	return p.states[id], nil
 }
-func (p *fakePractice) Due(context.Context) ([]practice.Due, error) { return p.due, nil }
+func (p *fakePractice) AllDue(_ context.Context, q practice.DueQuery) ([]practice.Due, error) {
+	return slices.DeleteFunc(slices.Clone(p.due), func(d practice.Due) bool { return q.Patient != "" && d.Patient != q.Patient }), nil
+}
 
 // mic records what an exam hears.
 type mic struct {

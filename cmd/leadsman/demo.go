@@ -326,7 +326,7 @@ func runDemo(args []string, _ io.Reader, stdout, stderr io.Writer) int {
 
 // playDemo begins an exam of the invented patient without one and speaks to it.
 func playDemo(ctx context.Context, url string, p *practice.Practice, stdout, stderr io.Writer, browse bool) error {
-	ps, err := p.Patients(ctx, "Lindqvist")
+	ps, _, err := p.Patients(ctx, "Lindqvist", "", 1)
 	if err != nil || len(ps) == 0 {
 		return err // the practice was not the invented one
 	}

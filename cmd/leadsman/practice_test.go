@@ -86,7 +86,7 @@ func invented(t *testing.T, own *practice.Words) (*practice.Practice, func(path 
 
 func patientNamed(t *testing.T, p *practice.Practice, name string) (practice.Patient, []practice.Visit) {
 	t.Helper()
-	ps, err := p.Patients(context.Background(), name)
+	ps, _, err := p.Patients(context.Background(), name, "", 10)
 	if err != nil || len(ps) != 1 {
 		t.Fatalf("%s: %+v, %v", name, ps, err)
 	}
@@ -223,7 +223,7 @@ func TestDueFollowsDecisions(t *testing.T) {
 	pt, vs := patientNamed(t, p, "Harriet Sallow")
 	days := func() (out []string) {
 		t.Helper()
-		ds, err := p.Due(ctx)
+		ds, err := p.AllDue(ctx, practice.DueQuery{})
 		if err != nil {
 			t.Fatal(err)
 		}

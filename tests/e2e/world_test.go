@@ -145,7 +145,7 @@ func (w *world) Exam(_ context.Context, id string) (web.Exam, error) {
 	return web.Running(e), nil
 }
 
-func (w *world) Patients(_ context.Context, search string) ([]practice.Patient, error) {
+func (w *world) Patients(_ context.Context, search, _ string, _ int) ([]practice.Patient, bool, error) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	var out []practice.Patient
@@ -154,7 +154,7 @@ func (w *world) Patients(_ context.Context, search string) ([]practice.Patient, 
 			out = append(out, p)
 		}
 	}
-	return out, nil
+	return out, false, nil
 }
 
 func (w *world) Patient(_ context.Context, id string) (practice.Patient, error) {
@@ -224,7 +224,10 @@ func (w *world) Doubles(context.Context, string) ([]practice.Double, string, err
 	return nil, "", nil
 }
 
-func (w *world) Due(context.Context) ([]practice.Due, error) { return nil, nil }
+func (w *world) Due(context.Context, practice.DueQuery) ([]practice.Due, string, error) {
+	return nil, "", nil
+}
+func (w *world) AllDue(context.Context, practice.DueQuery) ([]practice.Due, error) { return nil, nil }
 
 func (w *world) Visit(_ context.Context, id string) (practice.Visit, error) {
 	w.mu.Lock()

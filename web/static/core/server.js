@@ -13,7 +13,7 @@ export class Fault extends Error {
 }
 
 /** ask sends a request, with a JSON body or a file, and gives the JSON of the answer. */
-export async function ask(method, path, body, { timeout = 15000, fetcher = fetch } = {}) {
+export async function ask(method, path, body, { timeout = 15000, fetcher = fetch, answered = null } = {}) {
   let res;
   try {
     res = await fetcher(path, {
@@ -25,6 +25,7 @@ export async function ask(method, path, body, { timeout = 15000, fetcher = fetch
   } catch {
     throw new Fault("offline", "The service does not answer. Is it still running?");
   }
+  answered?.(res);
   let data;
   try {
     data = await res.json();
@@ -36,6 +37,13 @@ export async function ask(method, path, body, { timeout = 15000, fetcher = fetch
 }
 
 export const get = (path) => ask("GET", path);
+
+/** page gets a page of a list, and the address of the next one in next; "" at the end. */
+export async function page(path, options = {}) {
+  let next = "";
+  const list = await ask("GET", path, undefined, { ...options, answered: (res) => (next = /^<([^>]*)>; rel="next"$/.exec(res.headers.get("Link") || "")?.[1] || "") });
+  return { list, next };
+}
 export const post = (path, body) => ask("POST", path, body);
 export const putTo = (path, body) => ask("PUT", path, body);
 

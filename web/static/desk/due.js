@@ -1,6 +1,6 @@
 // Due: who is to come again, by the days that clinicians decided under Plan, with the phone and whether they were asked.
 import { h, put } from "../core/dom.js";
-import { get, post, newID } from "../core/server.js";
+import { page, post, newID } from "../core/server.js";
 import { day } from "../core/view.js";
 import { planDate, isoDay, addMonths } from "../core/dates.js";
 
@@ -12,14 +12,16 @@ export function stateOf(date, today) {
   return days === 0 ? "today" : days === 1 ? "tomorrow" : `in ${days} days`;
 }
 
-/** FILTERS are the spans that can be chosen: name, title, and whether a day falls into it. */
+/** FILTERS are the spans that can be chosen: name, title, and what the service is asked for, from today on. */
 export const FILTERS = [
-  ["overdue", "Overdue", (d, today) => d.day && d.day < today],
-  ["month", "Overdue and next 30 days", (d, today, in30) => d.day && d.day <= in30],
-  ["half", "Next six months", (d, today, in30, in180) => d.day && d.day <= in180],
-  ["all", "All with a day", (d) => !!d.day],
-  ["none", "Nothing decided", (d) => !d.day],
+  ["overdue", "Overdue", (today) => `to=${addDays(today, -1)}`],
+  ["month", "Overdue and next 30 days", (today) => `to=${addDays(today, 30)}`],
+  ["half", "Next six months", (today) => `to=${addMonths(today, 6)}`],
+  ["all", "All with a day", () => "to=9999-12-31"],
+  ["none", "Nothing decided", () => "undecided=1"],
 ];
+
+const addDays = (date, n) => isoDay(Date.parse(date + "T12:00") + n * 86400e3);
 
 class Due extends HTMLElement {
   app = null;
@@ -27,11 +29,11 @@ class Due extends HTMLElement {
   #to = "";
 
   connectedCallback() {
-    this.filter = h("select", { id: "span", onchange: () => this.#draw() }, FILTERS.map(([v, t]) => h("option", { value: v }, t)));
+    this.filter = h("select", { id: "span", onchange: () => this.#load() }, FILTERS.map(([v, t]) => h("option", { value: v }, t)));
     this.filter.value = "month";
     const date = (id, label, set) => h("div", { class: "field" }, h("label", { for: id }, label), h("input", { id, type: "date", onchange: (e) => {
       set(e.target.value);
-      this.#draw();
+      this.#load();
     } }));
     this.open = h("input", { type: "checkbox", id: "open", onchange: () => this.#draw() });
     put(this, h("div", { class: "desk due" },
@@ -40,13 +42,23 @@ class Due extends HTMLElement {
         date("from", "From", (v) => (this.#from = v)), date("to", "To", (v) => (this.#to = v)),
         h("label", { class: "check", for: "open" }, this.open, "Only who was not contacted"),
         h("button", { onclick: () => print() }, "Print"), h("a", { class: "button", href: "/api/due.ics", download: "" }, "All days as calendar file")),
-      (this.fault = h("p", { class: "fault", role: "alert" })), (this.list = h("div", {}))));
+      (this.fault = h("p", { class: "fault", role: "alert" })), (this.list = h("div", {})),
+      (this.more = h("p", { hidden: true, class: "no-print" }, h("button", { onclick: () => this.#load(this.next) }, "Show more")))));
     this.#load();
   }
 
-  async #load() {
+  /** #load reads what is chosen; from another page on it is added to what is there. */
+  async #load(from = "") {
+    const today = isoDay(Date.now());
+    const spanned = [this.#from && `from=${this.#from}`, this.#to && `to=${this.#to}`].filter(Boolean).join("&");
+    const asked = from || "/api/due?" + (spanned || FILTERS.find(([v]) => v === this.filter.value)[2](today));
+    this.asked = asked;
     try {
-      this.all = await get("/api/due");
+      const { list, next } = await page(asked);
+      if (this.asked !== asked) return; // something else was chosen
+      this.all = from ? [...this.all, ...list] : list;
+      this.next = next;
+      this.more.hidden = !next;
       this.#draw();
     } catch (e) {
       put(this.fault, e.message);
@@ -55,18 +67,15 @@ class Due extends HTMLElement {
 
   #draw() {
     if (!this.all) return; // chosen before the list is there
-    const now = Date.now();
-    const today = isoDay(now);
-    const has = FILTERS.find(([v]) => v === this.filter.value)[2];
-    const spanned = this.#from || this.#to;
-    const shown = this.all.filter((d) => (spanned ? d.day && (!this.#from || d.day >= this.#from) && (!this.#to || d.day <= this.#to) : has(d, today, isoDay(now + 30 * 86400e3), addMonths(today, 6))) && !(this.open.checked && d.contacted));
+    const today = isoDay(Date.now());
+    const shown = this.all.filter((d) => !(this.open.checked && d.contacted));
     const overdue = this.all.filter((d) => d.day && d.day < today).length;
-    put(this.head, overdue ? `Due: ${overdue} overdue` : "Due");
+    put(this.head, overdue ? `Due: ${overdue}${this.next && overdue === this.all.length ? " or more" : ""} overdue` : "Due");
     put(this.list, shown.length
       ? h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": "Who is due" }, h("table", { class: "list due" },
         h("thead", {}, h("tr", {}, ["Patient", "Phone", "Day", "For", "How far", "Contacted"].map((t) => h("th", { scope: "col" }, t)))),
         h("tbody", {}, shown.map((d) => this.#row(d, today)))))
-      : h("p", { class: "soft" }, this.all.length ? "Nobody, by what is chosen above." : "Nobody had an exam yet: days come from the plans of exams."));
+      : h("p", { class: "soft" }, "Nobody, by what is chosen above. Days come from the plans of exams."));
   }
 
   #row(d, today) {

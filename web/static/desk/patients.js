@@ -1,6 +1,6 @@
 // Patients: find one, add one, begin an exam or a re-evaluation.
 import { h, put } from "../core/dom.js";
-import { get, post, putTo, newID } from "../core/server.js";
+import { get, page, post, putTo, newID } from "../core/server.js";
 import { day } from "../core/view.js";
 import { may, loadSeat, choose } from "../people/seat.js";
 import "../profile/profile.js";
@@ -56,6 +56,7 @@ class Patients extends HTMLElement {
       h("div", { class: "title row" }, h("h1", { class: "grow" }, this.app.settings.practice || "Patients")),
       h("div", { class: "row end" }, h("div", { class: "field grow" }, h("label", { for: "search" }, "Find a patient"), this.search)),
       this.none, (this.first = h("section", { class: "first", "aria-label": "To begin with" })), h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": "Patients" }, this.table),
+      (this.more = h("p", { hidden: true }, h("button", { onclick: () => this.#more() }, "Show more"))),
       (this.waits = h("section", { "aria-label": "Waits for a co-signature" })),
       h("details", { class: "add" }, h("summary", {}, "Add a patient"), patientForm({}, (p) => this.app.go(`/patients/${encodeURIComponent(p.id)}`), (p) => post("/api/patients", p))),
       h("p", { class: "small soft foot" }, "Leadsman supports the decisions of licensed clinicians; it does not diagnose by itself. Local rules and the clinician's judgement go first.")));
@@ -69,7 +70,7 @@ class Patients extends HTMLElement {
   }
   /** #status is what is next for a patient. */
   #status(p) {
-    const d = (this.due || []).filter((x) => x.patient === p.id && x.day).sort((a, b) => (a.day < b.day ? -1 : 1))[0];
+    const d = p.next?.[0];
     if (d) return h("span", { class: d.day < isoDay(Date.now()) ? "late" : null }, `${d.what} ${stateOf(d.day, isoDay(Date.now()))}`);
     return p.last_exam ? "nothing decided" : "no exam yet";
   }
@@ -80,14 +81,31 @@ class Patients extends HTMLElement {
   async #load() {
     const search = this.search.value.trim();
     try {
-      const [ps, due] = await Promise.all([get("/api/patients?search=" + encodeURIComponent(search)), get("/api/due")]);
-      this.due = due;
+      const { list: ps, next } = await page("/api/patients?search=" + encodeURIComponent(search));
       if (search !== this.search.value.trim()) return;
+      this.next = next;
+      this.more.hidden = !next;
       this.table.hidden = !ps.length;
       put(this.none, ps.length || !search ? "" : "Nobody is found under that.");
       put(this.first);
       if (!ps.length && !search) await this.#firstMinute();
-      put(this.list, ps.map((p) => h("tr", {}, h("th", { scope: "row" }, h("a", { href: `/patients/${encodeURIComponent(p.id)}` }, p.name)), h("td", {}, ageAt(p.born, Date.now()) ?? (p.born ? `born ${p.born}` : "")), h("td", {}, p.number || ""), h("td", {}, p.last_exam ? day(p.last_exam) : "none"), h("td", {}, this.#status(p)))));
+      put(this.list, this.#rows(ps));
+    } catch (e) {
+      put(this.none, e.message);
+    }
+  }
+  #rows(ps) {
+    return ps.map((p) => h("tr", {}, h("th", { scope: "row" }, h("a", { href: `/patients/${encodeURIComponent(p.id)}` }, p.name)), h("td", {}, ageAt(p.born, Date.now()) ?? (p.born ? `born ${p.born}` : "")), h("td", {}, p.number || ""), h("td", {}, p.last_exam ? day(p.last_exam) : "none"), h("td", {}, this.#status(p))));
+  }
+  /** #more adds the next page to the list. */
+  async #more() {
+    const from = this.next;
+    try {
+      const { list, next } = await page(from);
+      if (from !== this.next) return; // another search
+      this.next = next;
+      this.more.hidden = !next;
+      this.list.append(...this.#rows(list));
     } catch (e) {
       put(this.none, e.message);
     }
@@ -149,9 +167,9 @@ class PatientPage extends HTMLElement {
   async #load() {
     try {
       const id = encodeURIComponent(this.recordID);
-      const [p, course, due] = await Promise.all([get(`/api/patients/${id}`), get(`/api/patients/${id}/course`), get("/api/due")]);
+      const [p, course, due] = await Promise.all([get(`/api/patients/${id}`), get(`/api/patients/${id}/course`), get(`/api/due?patient=${id}`)]);
       this.attendance = course.attendance;
-      this.#draw(p, course.exams, due.filter((d) => d.patient === p.id && d.day));
+      this.#draw(p, course.exams, due.filter((d) => d.day));
     } catch (e) {
       put(this, h("div", { class: "desk" }, h("div", { class: "note", role: "alert" }, e.message)));
     }
