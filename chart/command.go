@@ -799,7 +799,7 @@ func (b *builder) asSeen(a Act, r SiteRef) bool {
 		return m.String()
 	}
 	what := a.Field.Words()
-	f, isFlag := flagOf(a.Field)
+	f, isFlag := FlagOf(a.Field)
 	e, isFurcation := entranceOf(a.Field)
 	v, isVertical := verticalOf(a.Field)
 	switch {
@@ -861,7 +861,7 @@ func (b *builder) setOne(a Act) {
 		}
 		return &g
 	}
-	_, isFlag := flagOf(a.Field)
+	_, isFlag := FlagOf(a.Field)
 	switch {
 	case a.Field == FieldPresence:
 		if v == nil || *v%2 != 0 || *v/2 < int(Present) || *v/2 > int(Unerupted) {
@@ -939,7 +939,7 @@ func (b *builder) length(t Tooth, a Act, max int) {
 
 // rest gives probed sites without an answer the answer that the examiner confirmed for them.
 func (b *builder) rest(a Act) {
-	f, isFlag := flagOf(a.Field)
+	f, isFlag := FlagOf(a.Field)
 	if !isFlag && a.Field != FieldRecession {
 		b.err = refuse("%q cannot be filled for the rest", a.Field)
 		return

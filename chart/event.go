@@ -196,7 +196,7 @@ func (e *Event) check() error {
 				}
 			}
 		}
-		if _, ok := flagOf(e.Field); !ok && e.Field != FieldDepth && e.Field != FieldRecession && e.Field != FieldAgain {
+		if _, ok := FlagOf(e.Field); !ok && e.Field != FieldDepth && e.Field != FieldRecession && e.Field != FieldAgain {
 			return bad("unknown field " + string(e.Field))
 		}
 	case KindTooth:
@@ -258,7 +258,8 @@ func (e *Event) check() error {
 	return nil
 }
 
-func flagOf(f Field) (Flag, bool) {
+// FlagOf is the flag that a field of a site is, if it is one.
+func FlagOf(f Field) (Flag, bool) {
 	for i, k := range flagKeys {
 		if string(f) == k {
 			return Flag(i), true

@@ -82,7 +82,7 @@ func parseDoubtAt(s string, n Numbering) (d DoubtAt, problem string) {
 		return d, "the site is one of " + strings.Join(siteKeys[:], " ")
 	}
 	f := Field(part[2])
-	if _, flag := flagOf(f); !flag && f != FieldDepth && f != FieldRecession {
+	if _, flag := FlagOf(f); !flag && f != FieldDepth && f != FieldRecession {
 		return d, "the value is depth, recession or a flag"
 	}
 	return DoubtAt{SiteRef{t, Site(site)}, f}, ""

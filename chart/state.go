@@ -193,7 +193,7 @@ func (s *State) fold(e *Event) {
 		case FieldAgain:
 			rec.Again = mmOf(e.Value)
 		default:
-			f, _ := flagOf(e.Field)
+			f, _ := FlagOf(e.Field)
 			rec.Flags[f] = NotRecorded
 			if e.Value != nil {
 				rec.Flags[f] = Is(*e.Value == 1)

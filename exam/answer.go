@@ -192,8 +192,11 @@ func (e *Exam) head() *Head {
 	h := headOf(e.state)
 	if h.Question = e.question; e.question != nil && h.Listening {
 		answers := []string{"affirm", "negative"}
-		if len(e.question.refs) > 0 {
+		switch {
+		case len(e.question.refs) > 0:
 			answers = append(answers, "four") // the right number
+		case e.question.mayskip():
+			answers = append(answers, "skip calculus")
 		}
 		h.Say = append(answers, h.Say...)
 	}

@@ -88,7 +88,7 @@ func (e *Exam) dueAgain() {
 func (e *Exam) ask(q *Question) {
 	e.asked++
 	q.ID, q.from = e.asked, e.stream.nowMS+answerMS
-	if q.refs != nil || q.call != 0 {
+	if q.refs != nil || q.call != 0 || q.asks != nil {
 		q.until = e.stream.nowMS + askForMS
 	}
 	e.question = q
@@ -168,6 +168,10 @@ func (e *Exam) open(d due) bool {
 
 // later puts a question that was not answered back among what is to be asked.
 func (e *Exam) later(q *Question) {
+	if q.asks != nil {
+		e.closing.asked[q.asks.step]++
+		return
+	}
 	if q.call == 0 && len(q.refs) > 0 {
 		e.due = append(e.due, due{place: q.place, refs: q.refs, hole: q.hole, asked: q.asked})
 	}
@@ -318,10 +322,13 @@ func (e *Exam) answered(ctx context.Context, v hear.Verdict, m chart.Meta) (done
 // replyTo performs a call as the answer to the open question. done means that nothing is left to perform.
 func (e *Exam) replyTo(ctx context.Context, c chart.Command, m chart.Meta, v hear.Verdict) (done bool, a Answer, err error) {
 	q := e.question
-	if q == nil || len(c.Acts) != 1 || q.call == 0 && len(q.refs) == 0 {
+	if q == nil || len(c.Acts) != 1 || q.call == 0 && len(q.refs) == 0 && q.asks == nil {
 		return false, a, nil
 	}
 	act := c.Acts[0]
+	if q.asks != nil {
+		return e.replyClosing(ctx, q, act, m)
+	}
 	perform := func(c chart.Command) (bool, Answer, error) {
 		e.question = nil
 		if e.aside = q.elsewhere; q.elsewhere && act.Verb != chart.VerbAffirm {

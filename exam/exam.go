@@ -34,6 +34,7 @@ type Exam struct {
 	aside     bool // the last answer was about another place than the one spoken last
 	saying    string
 	due       []due // doubts to ask about
+	closing   closing
 	changes   []Change
 	subs      map[*Subscription]bool
 	micView   *MicView

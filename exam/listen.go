@@ -630,7 +630,7 @@ func (e *Exam) suspect(v hear.Verdict) *suspicion {
 // canSay is what can be said if nothing waits for more words.
 func (e *Exam) canSay() grammar.State {
 	st := grammar.StateOf(e.state)
-	st.Question, st.Terms = e.question != nil, e.cfg.Terms
+	st.Question, st.Reasons, st.Terms = e.question != nil, e.question != nil && e.question.mayskip(), e.cfg.Terms
 	if a := hear.AttemptOf(e.state); a.Here {
 		st.Whole = st.Open + len(a.Sites)
 	}
@@ -686,6 +686,9 @@ func (e *Exam) tick(ctx context.Context, nowMS, heardMS int64, speaking bool) er
 		return e.short(ctx)
 	case at.toldMS > 0 && at.saidMS == 0 && nowMS-max(at.toldMS, heardMS) >= saidMS:
 		return e.sayShort(ctx)
+	}
+	if e.question == nil {
+		e.askClosing(quiet)
 	}
 	if e.question == nil {
 		e.askDue(quiet)

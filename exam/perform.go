@@ -80,6 +80,12 @@ func (e *Exam) questionAfter(c chart.Command, m chart.Meta, cause error, call ui
 	case q == nil:
 	case m.Source != chart.Voice && q.call == 0:
 		// Somebody at a screen goes on meanwhile. What that settled is asked no more.
+		if q.asks != nil {
+			if now := e.closingQuestion(q.asks.step); now == nil || now.Speak != q.Speak {
+				e.question = nil
+			}
+			return
+		}
 		if len(q.refs) == 0 || e.open(due{refs: q.refs}) {
 			return
 		}
@@ -94,6 +100,7 @@ func (e *Exam) questionAfter(c chart.Command, m chart.Meta, cause error, call ui
 		e.later(q)
 	}
 	if cause == nil && m.Source == chart.Voice {
+		e.closing.follow(c.Verb())
 		e.question = e.confirm(c, call, m.EndMS)
 	}
 }

@@ -51,6 +51,9 @@ var verbs = []chart.Verb{chart.VerbNext, chart.VerbBack, chart.VerbSkip, chart.V
 	chart.VerbStandBy, chart.VerbGoAhead, chart.VerbAffirm, chart.VerbNegative, chart.VerbComplete, chart.VerbHelp,
 	chart.VerbRemark, chart.VerbCorrection, chart.VerbWhere}
 
+// Reasons are those for which a site may be skipped, as chart.SiteInputs.NotAssessable has them.
+var Reasons = []string{"calculus", "band", "overhang", "pain"}
+
 func verb(v chart.Verb) token {
 	for i, x := range verbs {
 		if x == v {
@@ -402,6 +405,13 @@ func build(sh shape) *nfa {
 		simple(lead, chart.VerbAffirm, 0, "yes")
 		simple(lead, chart.VerbNegative, 0, "negative")
 		simple(lead, chart.VerbNegative, 0, "no")
+	}
+	if sh.reasons {
+		var why []arc
+		for i, word := range Reasons {
+			why = append(why, arc{word: word, tok: token{tReason, i}})
+		}
+		seq(oneVerb(chart.VerbSkip, 0, "skip"), words(why...), ends(Complete, 0))(g, lead)
 	}
 	sh.terms.join(g)
 	return g

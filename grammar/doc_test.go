@@ -34,7 +34,7 @@ sound clip beside the place.
 | when | say | means |
 |---|---|---|
 `)
-	when := map[string]string{"u": "", "f": "FDI numbering", "uq": "after a question", "u standby": "standing by"}
+	when := map[string]string{"u": "", "f": "FDI numbering", "uq": "after a question", "ur": "asked about sites not probed", "u standby": "standing by"}
 	for _, line := range strings.Split(string(b), "\n") {
 		if line == "" || line[0] == '#' {
 			continue

@@ -52,6 +52,7 @@ const (
 	tVerb     // n: index into verbs
 	tPath     // n: index into the names of paths
 	tPass     // n: 0 depths, 1 margins
+	tReason   // n: index into Reasons
 )
 
 type arc struct {

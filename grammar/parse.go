@@ -17,6 +17,7 @@ type State struct {
 	Single    bool   // numbers are called one by one, and nothing else
 	Listening bool   // false: standing by
 	Question  bool   // the tool has asked something: affirm and negative count
+	Reasons   bool   // it has asked about sites that were not probed: they may be skipped with a reason
 	Margins   bool   // bare numbers are margins, which may be negative
 	Terms     *Terms // the practice's own words; nil: none
 	// Pending are the words of a call that was begun and not finished ("recession"): the next words
@@ -40,7 +41,7 @@ type shape struct {
 	numbering                    chart.Numbering
 	open, whole                  int
 	listening, question, margins bool
-	single                       bool
+	single, reasons              bool
 	terms                        *Terms
 }
 
@@ -51,7 +52,7 @@ var (
 )
 
 func (s State) nfa() *nfa {
-	sh := shape{s.Numbering, s.Open, s.Whole, s.Listening, s.Question, s.Margins, s.Single, s.Terms}
+	sh := shape{s.Numbering, s.Open, s.Whole, s.Listening, s.Question, s.Margins, s.Single, s.Reasons, s.Terms}
 	cacheMu.Lock()
 	defer cacheMu.Unlock()
 	g := nfas[sh]
@@ -70,7 +71,7 @@ const maxStates = 2048
 
 // NetOf is the network of what may be said in the state.
 func NetOf(s State) *Net {
-	key := fmt.Sprintf("%s %d %d %t %t %t %t|%s|%s|%s", s.Numbering, s.Open, s.Whole, s.Listening, s.Question, s.Margins, s.Single, s.Terms.key(), strings.Join(s.Pending, " "), strings.Join(s.Amend, " "))
+	key := fmt.Sprintf("%s %d %d %t %t %t %t %t|%s|%s|%s", s.Numbering, s.Open, s.Whole, s.Listening, s.Question, s.Reasons, s.Margins, s.Single, s.Terms.key(), strings.Join(s.Pending, " "), strings.Join(s.Amend, " "))
 	g := s.nfa()
 	cacheMu.Lock()
 	defer cacheMu.Unlock()
@@ -93,7 +94,7 @@ func Vocabulary() []string {
 	seen := map[string]bool{}
 	var out []string
 	for _, n := range []chart.Numbering{chart.FDI, chart.Universal} {
-		net := NetOf(State{Numbering: n, Listening: true, Question: true})
+		net := NetOf(State{Numbering: n, Listening: true, Question: true, Reasons: true})
 		for s := range net.States() {
 			net.Arcs(s, func(word string, _ int, _ float64) {
 				if !seen[word] {
@@ -375,6 +376,8 @@ func interpret(num chart.Numbering, paths []string, toks []token) (chart.Command
 			push(chart.Act{Verb: verbs[t.n]})
 		case tPath:
 			push(chart.Act{Verb: chart.VerbPath, Text: paths[t.n]})
+		case tReason:
+			c.Acts[open].Text = Reasons[t.n]
 		case tPass:
 			push(chart.Act{Verb: chart.VerbPass, Field: [2]chart.Field{chart.FieldDepth, chart.FieldRecession}[t.n]})
 		}

@@ -38,6 +38,10 @@ func brief(c chart.Command) string {
 			}
 		case chart.VerbAspect:
 			b = append(b, a.Aspect.String())
+		case chart.VerbSkip:
+			if a.Text != "" {
+				b = append(b, a.Text)
+			}
 		case chart.VerbPath:
 			b = append(b, a.Text)
 		case chart.VerbPass:
@@ -81,7 +85,8 @@ func stateOf(t *testing.T, s string) State {
 			if f[0] == 'f' {
 				st.Numbering = chart.FDI
 			}
-			st.Question = strings.HasSuffix(f, "q")
+			st.Reasons = strings.HasSuffix(f, "r")
+			st.Question = st.Reasons || strings.HasSuffix(f, "q")
 		}
 	}
 	return st
