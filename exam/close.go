@@ -115,13 +115,13 @@ func (e *Exam) askSites() *Question {
 		return nil
 	}
 	first := open[0].Place()
-	label := placeLabel(e.state, first)
-	what := plural(len(open), "site") + " not probed"
+	what := plural(len(open), "site") + " not probed, "
 	if last := open[len(open)-1].Place(); last != first {
-		label = "first " + label
+		what += "first "
 	}
-	return &Question{Speak: what + ", " + label + ": go there? or skip, and why",
-		Text: fmt.Sprintf("%s, %s. Yes: go there. No: they stay open. Or skip, with the reason: %s", what, label, strings.Join(grammar.Reasons, ", ")),
+	what += placeLabel(e.state, first)
+	return &Question{Speak: what + ": go there? or skip, and why",
+		Text: fmt.Sprintf("%s. Yes: go there. No: they stay open. Or skip, with the reason: %s", what, strings.Join(grammar.Reasons, ", ")),
 		asks: &asks{step: stepSites, yes: chart.Command{Acts: []chart.Act{{Verb: chart.VerbGo, Tooth: first.Tooth, Aspect: first.Aspect, HasAspect: true}}},
 			reason: func(why string) chart.Command { return leaveOut(open, why) }}}
 }

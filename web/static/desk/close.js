@@ -9,6 +9,7 @@ import { Clips } from "../core/clips.js";
 import { doubtTable } from "./doubts.js";
 import "../live/editor.js";
 import "../profile/profile.js";
+import "../question/question.js";
 
 const REASONS = [["calculus", "calculus in the way"], ["band", "a band or bracket"], ["overhang", "an overhang"], ["pain", "too painful"]];
 // What may have been called only where it was: field, its plural sentence for the others, and its name.
@@ -49,10 +50,12 @@ class Close extends HTMLElement {
       } }, h("span", { class: "what" }), h("span", { class: "how" })), h("div", { class: "body" }));
       return { name, el, head: el.firstChild, body: el.lastChild, sign: "" };
     });
+    this.question = Object.assign(h("ls-question"), { app: this.app });
     put(this, h("div", { class: "desk close" },
-      h("div", { class: "title" }, h("h1", {}, "Close the exam"), (this.lead = h("p", { class: "soft" }))),
+      h("div", { class: "title" }, h("h1", {}, "Close the exam"), (this.lead = h("p", { class: "soft" }))), this.question,
       h("ol", { class: "steps" }, this.steps.map((s) => s.el)), (this.standing = Object.assign(h("ls-standing"), { app: this.app })), this.profile, this.editor));
     for (const n of ["view", "queue", "answered"]) session.addEventListener(n, () => this.#draw(), { signal: this.#end.signal });
+    session.addEventListener("answer", (e) => this.#follow(e.detail), { signal: this.#end.signal });
     onSeat(() => this.#draw(), this.#end.signal);
     this.clips.load().then(() => this.#draw(), () => {}); // without sound the list has no buttons for it
     session.settled(() => this.#answers(), this.#end.signal);
@@ -74,8 +77,14 @@ class Close extends HTMLElement {
     }
   }
 
+  /** #follow goes to Live with whoever answers "go there" aloud, or that the exam is not complete. */
+  #follow({ did }) {
+    if (this.app.ear.on && (did === "go" || did === "disregard" && !this.session.view.complete)) this.app.go(this.#base("live"));
+  }
+
   #draw() {
     const { view } = this.session;
+    this.question.show(view.question);
     const left = V.unprobed(view).filter((k) => !this.#reason(k));
     const out = V.unprobed(view).length - left.length;
     const open = uncalled(view).filter((x) => !unlooked(view, x.name));

@@ -13,6 +13,7 @@ import "../sheet/sheet.js";
 import "../map/map.js";
 import { rowOf } from "../profile/profile.js";
 import "./editor.js";
+import "../question/question.js";
 import { seat } from "../people/seat.js";
 import "../practise/examiner.js";
 
@@ -27,7 +28,6 @@ class Live extends HTMLElement {
   #wait = "";
   #undoWanted = false;
   #ahead = ""; // next site of the path after what was typed and is on its way
-  #asked = 0;
   #inputs = null;
 
   connectedCallback() {
@@ -46,7 +46,9 @@ class Live extends HTMLElement {
       if (!e.detail.did) return;
       this.saying.hidden = e.detail.did !== "help";
       this.#arrange();
+      if (e.detail.did === "exam complete" && this.ear.on) this.#close();
     });
+    on(session, "answered", (e) => e.detail.answer.did === "exam complete" && this.#close());
     on(session, "mic", () => this.#ear());
     on(session, "connection", () => this.#ear());
     on(ear, "state", () => this.#ear());
@@ -103,7 +105,8 @@ class Live extends HTMLElement {
         this.saying.hidden = true;
         this.#arrange();
       } }, "Close"));
-    this.question = h("div", { class: "question", role: "group", "aria-label": "Question" });
+    this.question = h("ls-question");
+    this.question.app = this.app;
     this.trouble = h("div", { class: "note trouble", role: "alert" });
     this.unsent = h("div", { class: "unsent" });
     this.gateNote = h("div", { class: "note gate", hidden: true });
@@ -240,16 +243,7 @@ class Live extends HTMLElement {
     attr(this.undoButton, "title", u ? u.text || u.words : null);
     this.wordsBox.disabled = !!view.signed_by;
 
-    const q = view.question;
-    this.question.hidden = !q;
-    if (q && q.id !== this.#asked) {
-      put(this.question, h("p", {}, h("b", {}, q.text)),
-        h("button", { class: "main", onclick: () => this.session.act(C.plain("affirm"), "yes") }, "Yes (y)"),
-        h("button", { onclick: () => this.session.act(C.plain("negative"), "no") }, "No (n)"),
-        h("span", { class: "soft" }, "or say the right number"));
-      this.app.announce(q.text);
-    }
-    this.#asked = q?.id || 0;
+    this.question.show(view.question);
     this.#drawUnsent();
     this.keysSwitch.checked = prefs().keys;
     for (const list of [this.sayList, this.nowList]) put(list, (view.say || []).map((t) => h("li", {}, t)));
@@ -278,6 +272,11 @@ class Live extends HTMLElement {
     }, NOTE_MS);
     this.#arrange();
     this.app.announce(text);
+  }
+
+  /** #close leads to the list of what is open, once the exam was called complete on this screen. */
+  #close() {
+    this.app.go(location.pathname.replace(/live$/, "close"));
   }
 
   #layout() {

@@ -1,0 +1,52 @@
+package e2e
+
+import (
+	"testing"
+
+	"leadsman/chart"
+	"leadsman/exam"
+	"leadsman/speech"
+	"leadsman/speech/scripted"
+)
+
+// Closing with both hands in the mouth: "exam complete" leads to the list of what is open, each question stands there and is answered aloud,
+// and "go there" leads back to Live. Only the signature is left to the hands.
+func TestCloseByVoice(t *testing.T) {
+	clear := speech.Signal{LevelDB: -20, NoiseDB: -60}
+	var script []scripted.Utterance
+	for _, u := range []struct {
+		at   int64
+		text string
+	}{{600, "three two four bleeding"}, {2800, "three three three"}, {4800, "two two two"}, {7000, "exam complete"}, {10000, "affirm"},
+		{13500, "yes"}, {16000, "two two three"}, {19000, "exam complete"}, {22000, "affirm"}, {25500, "yes"}, {29000, "no"}} {
+		script = append(script, scripted.Utterance{StartMS: u.at, EndMS: u.at + 700, Text: u.text, Signal: clear})
+	}
+	w := newWorld(t, scripted.New(script...), lowers(t))
+	e := w.begin("x1", chart.FDI)
+	if _, err := e.Do(t.Context(), chart.Command{Acts: []chart.Act{{Verb: chart.VerbPath, Text: "lowers"}}}, exam.Caller{Who: "Ada Quill"}, "path"); err != nil {
+		t.Fatal(err)
+	}
+	wav, _ := recording(t, "page-joe")
+	p := w.live(withMic(t, wav), "Ada Quill", w.url)
+	p.clickText("Microphone on")
+	question := func(text string) {
+		t.Helper()
+		p.until("it asks: "+text, `!document.querySelector("ls-close ls-question").hidden && document.querySelector("ls-close ls-question p").innerText.startsWith("`+text+`")`)
+	}
+	question("3 sites not probed, 36 lingual. Yes: go there.")
+	shot(t, p, "close-asked")
+	scan(t, p, "close, asked")
+	p.until("it goes there, on Live, and is heard", `document.querySelector("ls-live") && document.querySelector("header .listening").dataset.state === "listening"`)
+	p.depth("36.ML", "3")
+	question("Bleeding at 1, pus and plaque and calculus nowhere: none at the other sites?")
+	question("No margins were called: all at the CEJ?")
+	p.until("what was not looked for stays unknown, openly", `!document.querySelector('[data-step=called] .how').textContent.includes("margins") && `+session+`.view.remarks.length === 1`)
+	p.until("it says who signs", session+`.lastAnswer?.text === "all 12 sites probed, no doubts. the examiner signs on the screen"`)
+	p.until("which is the step that is open", `document.querySelector("[data-step=sign] .head").ariaExpanded === "true" && document.querySelector("[data-step=sign] .body").innerText.includes("Ada Quill")`)
+	if s := eval[string](p, `[...document.querySelectorAll(".steps > li")].filter((l) => l.hasAttribute("data-done")).map((l) => l.dataset.step).join(" ")`); s != "complete sites doubts called" {
+		t.Errorf("done is %s", s)
+	}
+	if eval[bool](p, session+`.view.teeth["37"].sites.L.bleeding !== false`) {
+		t.Error("37 L is not answered for bleeding")
+	}
+}
