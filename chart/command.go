@@ -36,8 +36,9 @@ const (
 	VerbComplete   Verb = "exam complete" // to the completeness check
 	VerbHelp       Verb = "help"
 	VerbWhere      Verb = "where"
-	VerbPath       Verb = "path" // Text: Ref of the path to walk from here
-	VerbPass       Verb = "pass" // Field: numbers are depths (FieldDepth) or margins (FieldRecession), from the start of the path
+	VerbPath       Verb = "path"    // Text: Ref of the path to walk from here
+	VerbTherapy    Verb = "therapy" // Therapy: what was done today; its place by Teeth, Where and Aspect if teeth were named
+	VerbPass       Verb = "pass"    // Field: numbers are depths (FieldDepth) or margins (FieldRecession), from the start of the path
 
 	// From the screen only.
 	VerbSet       Verb = "set"     // Ref, Field, Number or none: one value, wherever it is
@@ -56,24 +57,25 @@ const (
 
 // Act is one thing to do. Which fields count depends on Verb.
 type Act struct {
-	Verb      Verb      `json:"verb"`
-	Numbers   []MM      `json:"numbers,omitempty"`
-	Where     []Where   `json:"where,omitempty"`
-	Whole     bool      `json:"whole,omitempty"`
-	Flag      Flag      `json:"flag,omitempty"`
-	Value     YesNo     `json:"value,omitempty"`
-	Grade     int       `json:"grade,omitempty"`
-	Entrance  *Entrance `json:"entrance,omitempty"`
-	Tooth     Tooth     `json:"tooth,omitempty"`
-	Teeth     Teeth     `json:"teeth,omitempty"`
-	Aspect    Aspect    `json:"aspect"`
-	HasAspect bool      `json:"has_aspect,omitempty"`
-	Presence  Presence  `json:"presence,omitempty"`
-	Ref       *SiteRef  `json:"ref,omitempty"`
-	Field     Field     `json:"field,omitempty"`
-	Number    *MM       `json:"number,omitempty"`
-	Text      string    `json:"text,omitempty"`
-	Patient   string    `json:"patient,omitempty"`
+	Verb      Verb       `json:"verb"`
+	Numbers   []MM       `json:"numbers,omitempty"`
+	Where     []Where    `json:"where,omitempty"`
+	Whole     bool       `json:"whole,omitempty"`
+	Flag      Flag       `json:"flag,omitempty"`
+	Value     YesNo      `json:"value,omitempty"`
+	Grade     int        `json:"grade,omitempty"`
+	Entrance  *Entrance  `json:"entrance,omitempty"`
+	Tooth     Tooth      `json:"tooth,omitempty"`
+	Teeth     Teeth      `json:"teeth,omitempty"`
+	Aspect    Aspect     `json:"aspect"`
+	HasAspect bool       `json:"has_aspect,omitempty"`
+	Presence  Presence   `json:"presence,omitempty"`
+	Ref       *SiteRef   `json:"ref,omitempty"`
+	Field     Field      `json:"field,omitempty"`
+	Number    *MM        `json:"number,omitempty"`
+	Text      string     `json:"text,omitempty"`
+	Patient   string     `json:"patient,omitempty"`
+	Therapy   *Treatment `json:"therapy,omitempty"`
 	// Was is what the sender saw when it decided, so that two people at two screens cannot
 	// overwrite each other unseen: for VerbSet the value that stood there ("" not recorded, "3.5",
 	// flags "0" or "1"), for VerbDisregard the Seq of the call to take back. If the log says
@@ -516,6 +518,8 @@ func (b *builder) act(a Act) {
 		b.rest(a)
 	case VerbPlan:
 		b.plan(a)
+	case VerbTherapy:
+		b.therapy(a)
 	case VerbSign, VerbCosign, VerbAmend, VerbVoid, VerbReinstate, VerbOwner:
 		b.stand(a)
 	default:

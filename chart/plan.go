@@ -2,6 +2,7 @@ package chart
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -43,11 +44,28 @@ var TreatmentKinds = []string{"supragingival", "subgingival", "surgery", "implan
 // Active reports whether it is therapy after which attachment changes by healing.
 func (t *Treatment) Active() bool { return t.What == "subgingival" || t.What == "surgery" }
 
-// LastActive is the day of the last active treatment of a plan, "" if there is none.
-func (p *Plan) LastActive() string {
+// Words say for people what was done: "subgingival, upper right quadrant, by ultrasonic".
+func (t *Treatment) Words() string {
+	out := []string{t.What, cmp.Or(t.Where, "whole mouth")}
+	switch t.By {
+	case "":
+	case "both":
+		out = append(out, "by hand and ultrasonic")
+	default:
+		out = append(out, "by "+t.By)
+	}
+	if t.Adjunct != "" {
+		out = append(out, "with "+t.Adjunct)
+	}
+	return strings.Join(out, ", ")
+}
+
+// LastActive is the day of the last active treatment of a plan from one day to another, both included; "" if there is none. An empty
+// day is no limit.
+func (p *Plan) LastActive(from, to string) string {
 	day := ""
 	for i := range p.Done {
-		if t := &p.Done[i]; t.Active() {
+		if t := &p.Done[i]; t.Active() && t.Day >= from && (to == "" || t.Day <= to) {
 			day = max(day, t.Day)
 		}
 	}
@@ -192,6 +210,18 @@ func (b *builder) plan(a Act) {
 			return
 		}
 	}
+	tomorrow := time.UnixMilli(b.meta.Time).UTC().AddDate(0, 0, 1).Format(time.DateOnly)
+	for _, t := range p.Done {
+		if t.Day > tomorrow {
+			b.err = refuse("therapy done on %s: that day has not come yet", t.Day)
+			return
+		}
+	}
+	b.decide(p, b.meta.Who)
+}
+
+// decide enters a plan as the one in force.
+func (b *builder) decide(p Plan, who string) {
 	var text bytes.Buffer
 	enc := json.NewEncoder(&text)
 	enc.SetEscapeHTML(false)
@@ -199,7 +229,54 @@ func (b *builder) plan(a Act) {
 		b.err = refuse("plan: %v", err)
 		return
 	}
-	b.emit(Event{Kind: KindPlan, Who: b.meta.Who, Text: strings.TrimSpace(text.String()), Waits: b.meta.Student && b.st.SignedBy != ""})
+	b.emit(Event{Kind: KindPlan, Who: who, Text: strings.TrimSpace(text.String()), Waits: b.meta.Student && b.st.SignedBy != ""})
+}
+
+// therapy adds what was done to the plan in force, whose other decisions stay those of who decided them.
+func (b *builder) therapy(a Act) {
+	who := strings.TrimSpace(b.meta.Who)
+	switch {
+	case a.Therapy == nil:
+		b.err = refuse("say what was done, and where")
+		return
+	case who == "":
+		b.err = refuse("a record of therapy needs the name of who did it: say first who sits here")
+		return
+	}
+	t := *a.Therapy
+	t.Day, t.Who = time.UnixMilli(b.meta.Time).Format(time.DateOnly), who // the day as that of an exam
+	if len(a.Teeth) > 0 {
+		t.Where = b.placeOf(a)
+	}
+	d, ok := b.st.Plan()
+	if !ok {
+		d.Who = who
+	}
+	p := d.Plan
+	p.Done = append(slices.Clone(p.Done), t)
+	if err := p.check(); err != nil {
+		b.err = refuse("%v", err)
+		return
+	}
+	b.decide(p, d.Who)
+}
+
+// placeOf writes the teeth of a treatment, and the sites if one tooth has them, in the exam's numbering.
+func (b *builder) placeOf(a Act) string {
+	words := []string{"tooth"}
+	if len(a.Teeth) > 1 {
+		words[0] = "teeth"
+	}
+	for _, t := range a.Teeth {
+		words = append(words, b.label(t))
+	}
+	for _, w := range a.Where {
+		words = append(words, w.String())
+	}
+	if a.HasAspect {
+		words = append(words, a.Aspect.String())
+	}
+	return strings.Join(words, " ")
 }
 
 // Plan is the decision in force; ok is false if none was made.

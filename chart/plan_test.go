@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"errors"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -177,8 +178,14 @@ func jsonNumber(n uint64) string {
 // active.
 func TestTherapyDone(t *testing.T) {
 	p, err := DecodePlan(`{"done":[{"day":"2026-03-02","what":"subgingival","where":"upper right","by":"ultrasonic","who":"Ada Quill"},{"day":"2026-05-01","what":"supragingival","where":""},{"day":"2026-04-01","what":"surgery","where":"16"}]}`)
-	if err != nil || len(p.Done) != 3 || p.LastActive() != "2026-04-01" {
-		t.Errorf("%+v %v, last active %q", p, err, p.LastActive())
+	if err != nil || len(p.Done) != 3 || p.LastActive("", "") != "2026-04-01" {
+		t.Errorf("%+v %v, last active %q", p, err, p.LastActive("", ""))
+	}
+	for _, c := range []struct{ from, to, want string }{{"", "2026-03-31", "2026-03-02"}, {"2026-03-02", "2026-03-02", "2026-03-02"}, {"2026-03-03", "2026-03-31", ""},
+		{"2026-04-01", "", "2026-04-01"}, {"2026-04-02", "", ""}} {
+		if got := p.LastActive(c.from, c.to); got != c.want {
+			t.Errorf("last active from %q to %q: %q, want %q", c.from, c.to, got, c.want)
+		}
 	}
 	for bad, want := range map[string]string{
 		`{"done":[{"day":"","what":"surgery","where":""}]}`:                        "treatment on",
@@ -189,5 +196,73 @@ func TestTherapyDone(t *testing.T) {
 		if _, err := DecodePlan(bad); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%s: %v", bad, err)
 		}
+	}
+}
+
+// Therapy by voice becomes a line of the plan: what was decided before stays, and stays decided by whom it was; taken back, the line
+// is gone.
+func TestTherapyByVoice(t *testing.T) {
+	at := time.Date(2026, 11, 2, 12, 0, 0, 0, time.UTC).UnixMilli()
+	evs, err := Start(FDI, "", nil, nil, Meta{Time: at})
+	if err != nil {
+		t.Fatal(err)
+	}
+	st, err := Fold(evs)
+	if err != nil {
+		t.Fatal(err)
+	}
+	do := func(who string, a Act) error {
+		evs, err := st.Do(Command{Acts: []Act{a}}, Meta{Time: at, Source: Voice, Who: who, Words: "said"})
+		if err := st.Apply(evs...); err != nil {
+			t.Fatal(err)
+		}
+		return err
+	}
+	none := ""
+	if err := do("Ada Quill", Act{Verb: VerbPlan, Text: `{"recall_months":3,"note":"n"}`, Was: &none}); err != nil {
+		t.Fatal(err)
+	}
+	quadrant := Act{Verb: VerbTherapy, Therapy: &Treatment{What: "subgingival", Where: "upper right quadrant", By: "ultrasonic", Adjunct: "antiseptic"}}
+	tooth := Act{Verb: VerbTherapy, Therapy: &Treatment{What: "surgery"}, Teeth: Teeth{16}, Where: []Where{Mesial}, Aspect: Lingual, HasAspect: true}
+	teeth := Act{Verb: VerbTherapy, Therapy: &Treatment{What: "supragingival", By: "hand"}, Teeth: Teeth{16, 17}}
+	for _, a := range []Act{quadrant, tooth, teeth} {
+		if err := do("Ben Sorrel", a); err != nil {
+			t.Fatal(err)
+		}
+	}
+	d, _ := st.Plan()
+	want := []Treatment{{"2026-11-02", "subgingival", "upper right quadrant", "ultrasonic", "antiseptic", "Ben Sorrel"},
+		{"2026-11-02", "surgery", "tooth 16 mesial lingual", "", "", "Ben Sorrel"}, {"2026-11-02", "supragingival", "teeth 16 17", "hand", "", "Ben Sorrel"}}
+	if !slices.Equal(d.Done, want) || d.Who != "Ada Quill" || d.RecallMonths != 3 || d.Note != "n" {
+		t.Errorf("%+v", d)
+	}
+	if w := d.Done[0].Words(); w != "subgingival, upper right quadrant, by ultrasonic, with antiseptic" {
+		t.Error(w)
+	}
+	if err := do("Ben Sorrel", Act{Verb: VerbDisregard}); err != nil {
+		t.Fatal(err)
+	}
+	if d, _ := st.Plan(); !slices.Equal(d.Done, want[:2]) {
+		t.Errorf("after taking back: %+v", d.Done)
+	}
+	for _, c := range []struct {
+		who  string
+		a    Act
+		want string
+	}{{" ", quadrant, "name"}, {"A", Act{Verb: VerbTherapy}, "what was done"}, {"A", Act{Verb: VerbTherapy, Therapy: &Treatment{What: "magic"}}, "use one of"},
+		{"A", Act{Verb: VerbPlan, Text: `{"done":[{"day":"2026-11-04","what":"surgery","where":""}]}`}, "has not come yet"}} {
+		if err := do(c.who, c.a); err == nil || !strings.Contains(err.Error(), c.want) {
+			t.Errorf("%+v by %q: %v, want %q", c.a, c.who, err, c.want)
+		}
+	}
+	// Signed, therapy can still be recorded, and counts as added.
+	if err := do("Ada Quill", Act{Verb: VerbSign}); err != nil {
+		t.Fatal(err)
+	}
+	if err := do("Ada Quill", quadrant); err != nil {
+		t.Error(err)
+	}
+	if d, _ := st.Plan(); len(d.Done) != 3 || !d.Added {
+		t.Errorf("after signing: %+v", d)
 	}
 }

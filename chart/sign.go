@@ -68,7 +68,7 @@ func (s *State) open(c Command, i int) error {
 		return nil
 	}
 	switch a.Verb {
-	case VerbRemark, VerbPlan, VerbCosign, VerbVoid:
+	case VerbRemark, VerbPlan, VerbTherapy, VerbCosign, VerbVoid:
 		return nil
 	}
 	return ErrSigned

@@ -475,7 +475,7 @@ func TestPhasesByStand(t *testing.T) {
 	}{
 		"never treated":                 {mouth(5, true), PlanOptions{}, "untreated: step1 step2 reevaluation supportive"},
 		"phase one is done":             {mouth(5, true), PlanOptions{PhaseOneDone: visit.AddDate(0, 0, -10)}, "under-therapy: step1 step2 reevaluation supportive"},
-		"therapy is recorded":           {mouth(5, true), PlanOptions{Treated: true}, "under-therapy: step1 step2 reevaluation supportive"},
+		"therapy is recorded":           {mouth(5, true), PlanOptions{LastTherapy: time.Date(2026, 3, 2, 0, 0, 0, 0, time.UTC)}, "under-therapy: step1 step2 reevaluation supportive"},
 		"re-evaluated, 5 mm bleeding":   {mouth(5, true), PlanOptions{Reevaluation: true}, "re-evaluated: step1 step3 supportive"},
 		"re-evaluated, dry 4 mm":        {mouth(4, false), PlanOptions{Reevaluation: true}, "re-evaluated: step1 supportive"},
 		"supportive, stable, dry 4 mm":  {finished(mouth(4, false)), PlanOptions{}, "supportive: step1 supportive"},

@@ -31,9 +31,9 @@ type PhaseItem struct {
 type PlanOptions struct {
 	Options
 	Reevaluation bool      // this exam re-evaluates phase one: step 3 is planned from what is left
-	Treated      bool      // therapy was done before this exam, as the record of therapy says
 	Visit        time.Time // of this exam; zero if not known
 	PhaseOneDone time.Time // the end of non-surgical therapy; zero: as if it were the day of the exam
+	LastTherapy  time.Time // of active therapy that is on record, since the exam before or at this one; zero: none
 }
 
 // Stand is where in the therapy of periodontitis a patient stands.
@@ -56,7 +56,7 @@ func StandOf(f *Findings, p *chart.Patient, o PlanOptions) Stand {
 		return Supportive
 	case o.Reevaluation:
 		return Reevaluated
-	case o.Treated || !o.PhaseOneDone.IsZero():
+	case !o.LastTherapy.IsZero() || !o.PhaseOneDone.IsZero():
 		return UnderTherapy
 	case diagnosed && f.Value("gingiva.status") == "stable":
 		return Supportive

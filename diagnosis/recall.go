@@ -129,7 +129,11 @@ func RecallFor(f *Findings, p *chart.Patient, o PlanOptions) Recall {
 			in.Implants = v.Value.String()
 		}
 	}
-	if finished, err := time.Parse(time.DateOnly, p.TherapyFinished); err == nil && !visit.IsZero() {
+	finished, err := time.Parse(time.DateOnly, p.TherapyFinished)
+	if o.LastTherapy.After(finished) {
+		finished, err = o.LastTherapy, nil
+	}
+	if err == nil && !visit.IsZero() {
 		n := MonthsBetween(finished, visit)
 		in.MonthsSinceTherapy = &n
 	}

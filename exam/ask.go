@@ -191,6 +191,10 @@ func (e *Exam) confirm(c chart.Command, call uint64, endMS int64) *Question {
 			text += " " + t.Label(e.state.Chart.Numbering)
 		}
 		text += "?"
+	case a.Verb == chart.VerbTherapy: // read back, with the place as it was written
+		if d, ok := e.state.Plan(); ok && len(d.Done) > 0 {
+			text = "therapy " + d.Done[len(d.Done)-1].Words() + "?"
+		}
 	default:
 		return nil
 	}

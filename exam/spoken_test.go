@@ -2,6 +2,7 @@ package exam
 
 import (
 	"slices"
+	"strings"
 	"sync"
 	"testing"
 
@@ -192,5 +193,44 @@ func TestCloseAtOnce(t *testing.T) {
 		}
 		close(begin)
 		all.Wait()
+	}
+}
+
+// Therapy that was done is said in one breath or with a pause before "by", is read back as a question, and is taken back by "negative";
+// the numbers that follow stand where they belong. Without a name, or as a mumble, nothing is recorded.
+func TestTherapyByVoice(t *testing.T) {
+	mumbled := say(30_000, "therapy all teeth by hand")
+	mumbled.Confidence = 0.35
+	e, log := open(t, chart.FDI, say(1000, "therapy upper right quadrant by ultrasonic"), say(5000, "affirm"), say(8000, "three two four"),
+		say(12_000, "therapy sixteen mesial"), say(14_200, "by hand"), say(17_000, "negative"), say(20_000, "therapy"), say(21_500, "four three three"),
+		say(25_000, "therapy tooth sixteen"), mumbled)
+	e.cfg.Examiner = func(string) Caller { return Caller{Person: "a1", Who: "Ada Quill"} }
+	m, err := e.OpenMicFor("a", "a1", true)
+	if err != nil {
+		t.Fatal(err)
+	}
+	sub := e.Subscribe(state(t, log).Seq())
+	for m.Next() < 36*16000 {
+		if _, err := m.Write(m.Next(), make([]int16, 480)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	s := state(t, log)
+	d, _ := s.Plan()
+	if len(d.Done) != 1 || d.Done[0].Words() != "subgingival, upper right quadrant, by ultrasonic" || d.Done[0].Who != "Ada Quill" {
+		t.Errorf("%+v", d)
+	}
+	if got := row(s, 17, chart.Buccal) + ", " + row(s, 16, chart.Buccal); got != "3 2 4, 4 3 3" {
+		t.Error(got)
+	}
+	want := "therapy subgingival, upper right quadrant, by ultrasonic?; therapy subgingival, tooth 16 mesial, by hand?"
+	if got := strings.Join(asked(sub), "; "); got != want {
+		t.Errorf("asked %q", got)
+	}
+	nobody, log := open(t, chart.FDI, say(1000, "therapy all teeth by hand"))
+	play(t, nobody, 4000)
+	s = state(t, log)
+	if d, ok := s.Plan(); ok || !strings.Contains(s.Calls[len(s.Calls)-1].Refused, "who sits here") {
+		t.Errorf("without a name: %+v, %+v", d, s.Calls)
 	}
 }

@@ -204,6 +204,70 @@ func flag() part {
 		f("pus", chart.Suppuration, 0), f("plaque", chart.Plaque, 0), f("calculus", chart.Calculus, 0))
 }
 
+// What a record of therapy says. Its words are used in no other call but for those of places, so that no number is taken for one.
+var (
+	treatments = []string{"subgingival", "supragingival", "surgery"}
+	areas      = []string{"quadrant", "arch", "all teeth"}
+	ways       = []string{"hand", "ultrasonic", "both"}
+	adjuncts   = []string{"antiseptic", "antibiotic", "laser"}
+)
+
+// therapy lets what was done be recorded: "therapy upper right quadrant by ultrasonic", "therapy sixteen by hand with antiseptic", "therapy
+// surgery lower arch". Where it was done, and how but for surgery, has to be said: neither "therapy" nor a place alone is a record.
+func therapy(g *nfa, lead int, n chart.Numbering) {
+	named := func(kind tokenKind, list []string) part {
+		var as []arc
+		for i, word := range list {
+			as = append(as, arc{word: word, tok: token{kind, i}})
+		}
+		return words(as...)
+	}
+	vertical := words(arc{word: "upper", tok: token{tUpper, 1}}, arc{word: "lower", tok: token{tUpper, 0}})
+	side := words(arc{word: "right", tok: token{tRight, 1}}, arc{word: "left", tok: token{tRight, 0}})
+	where := func(from int) int {
+		return alt(seq(vertical, side, w("quadrant", token{tArea, 0})), seq(vertical, w("arch", token{tArea, 1})), seq(w("all"), w("teeth", token{tArea, 2})), therapyTeeth(n))(g, from)
+	}
+	with := func(s int) {
+		seq(w("with"), ends(Prefix, priorPrefix), named(tAdjunct, adjuncts), ends(Complete, 0))(g, s)
+	}
+	said := seq(wp("therapy", priorRare), ends(Prefix, priorPrefix))(g, lead)
+	for i, what := range treatments {
+		s := seq(mark(token{tTherapy, i}), w(what), ends(Prefix, priorPrefix))(g, said)
+		if i == 0 { // the usual thing need not be said
+			g.add(mark(token{tTherapy, i})(g, said), arc{to: s})
+		}
+		s = where(s)
+		ending, prior := Prefix, priorPrefix
+		if what == "surgery" {
+			ending, prior = Open, 0
+			with(s)
+		}
+		g.end(s, ending, prior)
+		with(seq(w("by"), ends(Prefix, priorPrefix), named(tBy, ways), ends(Open, 0))(g, s))
+	}
+}
+
+// therapyTeeth are teeth, and of one the sites. Where the numbers of teeth are those of depths too, "tooth" or "teeth" is said before.
+func therapyTeeth(n chart.Numbering) part {
+	return func(g *nfa, from int) int {
+		called := words(arc{word: "tooth"}, arc{word: "teeth"}, arc{word: "number"})
+		if n == chart.FDI {
+			called = opt(called)
+		}
+		list, item, end := g.state(), g.state(), g.state()
+		g.add(called(g, from), arc{to: list})
+		g.add(toothName()(g, from), arc{to: item})
+		g.add(alt(toothNumber(n, n == chart.FDI), toothName())(g, list), arc{to: item})
+		g.add(item, arc{to: end})
+		g.add(item, arc{to: list}) // and more teeth
+		site := where()(g, item)
+		g.add(site, arc{to: end})
+		g.add(aspect()(g, site), arc{to: end})
+		g.add(aspect()(g, item), arc{to: end})
+		return end
+	}
+}
+
 func oneVerb(v chart.Verb, prior float64, words ...string) part {
 	ps := make([]part, 0, len(words)+1)
 	for i, word := range words {
@@ -396,6 +460,7 @@ func build(sh shape) *nfa {
 	pass := func(what string, n int) {
 		seq(wp(what, priorRare), w("pass", token{tPass, n}), ends(Complete, 0))(g, lead)
 	}
+	therapy(g, lead, n)
 	pass("depth", 0)
 	pass("margin", 1)
 	// Answers count only while the tool asks.

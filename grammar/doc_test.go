@@ -31,6 +31,11 @@ What only begins a call ("recession") waits a few seconds for the rest. A call t
 what is no call changes nothing. Behind "remark" anything may be said, in the same breath or within six seconds: it is kept as a
 sound clip beside the place.
 
+What was done is recorded by "therapy", the place ("upper right quadrant", "lower arch", "all teeth", teeth, or one tooth with a site
+and aspect) and "by hand", "by ultrasonic" or "by both"; "with antiseptic", "antibiotic" or "laser" may follow. It is subgingival
+unless "supragingival" or "surgery" is said behind "therapy"; surgery needs no "by". It is read back, "negative" or "disregard" takes
+it back, and it becomes a line of the plan with the day and the name of who sits there.
+
 | when | say | means |
 |---|---|---|
 `)

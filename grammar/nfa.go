@@ -53,6 +53,10 @@ const (
 	tPath     // n: index into the names of paths
 	tPass     // n: 0 depths, 1 margins
 	tReason   // n: index into Reasons
+	tTherapy  // n: index into treatments, what was done
+	tArea     // n: index into areas, where; the side is said before
+	tBy       // n: index into ways, how
+	tAdjunct  // n: index into adjuncts
 )
 
 type arc struct {

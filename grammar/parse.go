@@ -224,7 +224,7 @@ func Text(line string) []string {
 			f = w
 		}
 		switch f {
-		case "tooth", "teeth", "missing", "implant", "unerupted", "present", "and", "number":
+		case "tooth", "teeth", "missing", "implant", "unerupted", "present", "and", "number", "therapy":
 			numbersNameTeeth = true
 		default:
 			numbersNameTeeth = false
@@ -278,7 +278,7 @@ func interpret(num chart.Numbering, paths []string, toks []token) (chart.Command
 	}
 	sign, minus, down := 1, false, false
 	tooth := func(t chart.Tooth) {
-		if verbIs(chart.VerbPresence) {
+		if verbIs(chart.VerbPresence, chart.VerbTherapy) {
 			c.Acts[open].Teeth = append(c.Acts[open].Teeth, t)
 			return
 		}
@@ -360,7 +360,7 @@ func interpret(num chart.Numbering, paths []string, toks []token) (chart.Command
 			q := map[[2]int]int{{1, 1}: 1, {1, 0}: 2, {0, 0}: 3, {0, 1}: 4}[[2]int{upper, right}]
 			tooth(chart.Tooth(10*q + t.n))
 		case tAspect:
-			if verbIs(chart.VerbGo) {
+			if verbIs(chart.VerbGo, chart.VerbTherapy) {
 				c.Acts[open].Aspect, c.Acts[open].HasAspect = chart.Aspect(t.n), true
 				break
 			}
@@ -378,9 +378,23 @@ func interpret(num chart.Numbering, paths []string, toks []token) (chart.Command
 			push(chart.Act{Verb: chart.VerbPath, Text: paths[t.n]})
 		case tReason:
 			c.Acts[open].Text = Reasons[t.n]
+		case tTherapy:
+			push(chart.Act{Verb: chart.VerbTherapy, Therapy: &chart.Treatment{What: treatments[t.n]}})
+		case tArea:
+			c.Acts[open].Therapy.Where = area(t.n, upper, right)
+		case tBy:
+			c.Acts[open].Therapy.By = ways[t.n]
+		case tAdjunct:
+			c.Acts[open].Therapy.Adjunct = adjuncts[t.n]
 		case tPass:
 			push(chart.Act{Verb: chart.VerbPass, Field: [2]chart.Field{chart.FieldDepth, chart.FieldRecession}[t.n]})
 		}
 	}
 	return c, fault
+}
+
+// area writes the part of the mouth that was named.
+func area(n, upper, right int) string {
+	vertical, side := [...]string{"lower", "upper"}[upper], [...]string{"left", "right"}[right]
+	return [...]string{vertical + " " + side + " " + areas[0], vertical + " " + areas[1], areas[2]}[n]
 }

@@ -29,6 +29,23 @@ func brief(c chart.Command) string {
 			if a.Number != nil {
 				b = append(b, "vertical", a.Number.String())
 			}
+		case chart.VerbTherapy:
+			b = append(b, a.Therapy.What)
+			if a.Therapy.Where != "" {
+				b = append(b, a.Therapy.Where)
+			}
+			for _, t := range a.Teeth {
+				b = append(b, t.String())
+			}
+			if a.HasAspect {
+				b = append(b, a.Aspect.String())
+			}
+			if a.Therapy.By != "" {
+				b = append(b, "by", a.Therapy.By)
+			}
+			if a.Therapy.Adjunct != "" {
+				b = append(b, "with", a.Therapy.Adjunct)
+			}
 		case chart.VerbKeratin:
 			b = append(b, a.Number.String())
 		case chart.VerbGo:

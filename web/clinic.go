@@ -77,7 +77,9 @@ func (s *server) assessed(ctx context.Context, r *record, all []practice.Visit) 
 		if err != nil {
 			return f, nil, err
 		}
-		o.Earlier = between(&e, r)
+		if o.Earlier, err = s.between(ctx, &e, r, all); err != nil {
+			return f, nil, err
+		}
 		if o.Error, err = s.errors(ctx); err != nil {
 			return f, nil, err
 		}
@@ -86,15 +88,16 @@ func (s *server) assessed(ctx context.Context, r *record, all []practice.Visit) 
 	return diagnosis.Assess(&r.state.Chart, o), earlier, nil
 }
 
-// between is an exam as the one before another, with what lies between the two.
-func between(a, b *record) *diagnosis.Earlier {
+// between is an exam as the one before another, with what lies between the two. all are the patient's exams.
+func (s *server) between(ctx context.Context, a, b *record, all []practice.Visit) (*diagnosis.Earlier, error) {
 	x, y := a.state.Chart.Patient.Probe, b.state.Chart.Patient.Probe
 	e := &diagnosis.Earlier{Chart: &a.state.Chart, Years: diagnosis.YearsOf(time.Duration(max(0, b.Began-a.Began)) * time.Millisecond),
 		OtherExaminer: otherHand(a.Visit, b.Visit) || x != "" && y != "" && x != y}
-	if done := therapyDone(a, b); !done.IsZero() {
+	done, err := s.therapyDone(ctx, a, b, all)
+	if err == nil && !done.IsZero() {
 		e.Therapy = diagnosis.TherapyBetween(done, a.Day(), b.Day())
 	}
-	return e
+	return e, err
 }
 
 func (s *server) findings(r *http.Request) (any, error) {
@@ -152,13 +155,25 @@ func (s *server) compare(r *http.Request) (any, error) {
 	if a.After(&b.Visit) {
 		a, b = b, a
 	}
+	apart, err := s.between(ctx, &a, &b, all)
+	if err != nil {
+		return nil, err
+	}
 	switch r.URL.Query().Get("other") {
 	case "":
-		out.Other = between(&a, &b).OtherExaminer
+		out.Other = apart.OtherExaminer
 	case "1":
 		out.Other = true
 	}
-	o := diagnosis.CompareOptions{OtherExaminer: out.Other, Days: daysAfterTherapy(&a, &b), Therapy: between(&a, &b).Therapy}
+	o := diagnosis.CompareOptions{OtherExaminer: out.Other, Therapy: apart.Therapy}
+	done, err := s.therapyDone(ctx, &a, &b, all)
+	if err != nil {
+		return nil, err
+	}
+	if !done.IsZero() && !done.After(b.Day()) {
+		days := int(b.Day().Sub(done).Hours() / 24)
+		o.Days = &days
+	}
 	o.Doubts = diagnosis.DoubtsOf(b.state.OpenDoubts())
 	if o.Error, err = s.errors(ctx); err != nil {
 		return nil, err
@@ -169,25 +184,36 @@ func (s *server) compare(r *http.Request) (any, error) {
 	return out, nil
 }
 
-// daysAfterTherapy are the days from the end of non-surgical therapy to the second exam: by the plan
-// made at the first one, else by what was asked at the second.
-func daysAfterTherapy(a, b *record) *int {
-	done := therapyDone(a, b)
-	if done.IsZero() || done.After(b.Day()) {
-		return nil
+// therapyDone is when active therapy between two exams ended: by the plan of the first, by what was recorded as done at it and at the
+// visits since, else by what was asked at the second. It is zero if it is not known. all are the patient's exams.
+func (s *server) therapyDone(ctx context.Context, a, b *record, all []practice.Visit) (time.Time, error) {
+	from, to := a.Day().Format(time.DateOnly), b.Day().Format(time.DateOnly)
+	done := ""
+	if d, ok := a.state.Plan(); ok && d.PhaseOneDone <= to {
+		done = d.PhaseOneDone
 	}
-	n := int(b.Day().Sub(done).Hours() / 24)
-	return &n
-}
-
-// therapyDone is when active therapy between two exams ended; zero if it is not known.
-func therapyDone(a, b *record) time.Time {
-	if d, ok := a.state.Plan(); ok {
-		if done := max(d.PhaseOneDone, d.LastActive()); done != "" {
-			return dayOf(done)
+	for _, v := range all {
+		if v.Void || a.After(&v) || v.After(&b.Visit) {
+			continue
 		}
+		st, err := s.Practice.State(ctx, v.ID)
+		if err != nil {
+			return time.Time{}, err
+		}
+		d, ok := st.Plan()
+		if !ok {
+			continue
+		}
+		until := to
+		if v.ID == b.ID { // what is done on the day of an exam is done after it
+			until = b.Day().AddDate(0, 0, -1).Format(time.DateOnly)
+		}
+		done = max(done, d.LastActive(from, until))
 	}
-	return dayOf(b.state.Chart.Patient.TherapyFinished)
+	if done == "" {
+		done = b.state.Chart.Patient.TherapyFinished
+	}
+	return dayOf(done), nil
 }
 
 // courseCodes are the findings whose way over all exams is shown.
@@ -211,8 +237,19 @@ func (s *server) course(r *http.Request) (any, error) {
 	}
 	out := []point{}
 	var recs []*record
+	var visited []time.Time
 	for _, v := range visits {
-		if v.Recorded == 0 || v.Void {
+		if v.Void {
+			continue
+		}
+		if v.Recorded == 0 { // a visit for therapy is one that was kept
+			st, err := s.Practice.State(ctx, v.ID)
+			if err != nil {
+				return nil, err
+			}
+			if d, ok := st.Plan(); ok && len(d.Done) > 0 {
+				visited = append(visited, v.Day())
+			}
 			continue
 		}
 		rec, err := s.record(ctx, v.ID)
@@ -239,7 +276,11 @@ func (s *server) course(r *http.Request) (any, error) {
 	for i, rec := range recs {
 		exams[i] = diagnosis.Dated{Chart: &rec.state.Chart, Day: rec.Day(), Examiner: rec.SignedBy}
 		if i > 0 {
-			exams[i].Therapy = between(recs[i-1], rec).Therapy
+			apart, err := s.between(ctx, recs[i-1], rec, visits)
+			if err != nil {
+				return nil, err
+			}
+			exams[i].Therapy = apart.Therapy
 		}
 	}
 	own, err := s.errors(ctx)
@@ -247,7 +288,6 @@ func (s *server) course(r *http.Request) (any, error) {
 		return nil, err
 	}
 	var days []practice.Decided
-	var visited []time.Time
 	for _, rec := range recs {
 		visited = append(visited, rec.Day())
 		if d, ok := rec.state.Plan(); ok {
@@ -290,12 +330,18 @@ func (s *server) plan(r *http.Request) (any, error) {
 	o := diagnosis.PlanOptions{Reevaluation: rec.Kind == "re-evaluation", Visit: rec.Day()}
 	var care diagnosis.HomeCareOptions
 	if d, ok := rec.state.Plan(); ok {
-		o.PhaseOneDone, care.Achieved, o.Treated = dayOf(d.PhaseOneDone), d.Achieved, d.LastActive() != ""
+		o.PhaseOneDone, care.Achieved, o.LastTherapy = dayOf(d.PhaseOneDone), d.Achieved, dayOf(d.LastActive("", ""))
 	}
 	if earlier != nil {
 		if d, ok := earlier.state.Plan(); ok {
 			out.Earlier = &d
-			o.Treated = o.Treated || d.PhaseOneDone != "" || d.LastActive() != ""
+		}
+		done, err := s.therapyDone(ctx, earlier, &rec, all)
+		if err != nil {
+			return nil, err
+		}
+		if done.After(o.LastTherapy) && !done.After(o.Visit) {
+			o.LastTherapy = done
 		}
 	}
 	c := &rec.state.Chart
