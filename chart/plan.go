@@ -44,8 +44,8 @@ var TreatmentKinds = []string{"supragingival", "subgingival", "surgery", "implan
 // Active reports whether it is therapy after which attachment changes by healing.
 func (t *Treatment) Active() bool { return t.What == "subgingival" || t.What == "surgery" }
 
-// Words say for people what was done: "subgingival, upper right quadrant, by ultrasonic".
-func (t *Treatment) Words() string {
+// String says for people what was done: "subgingival, upper right quadrant, by ultrasonic".
+func (t *Treatment) String() string {
 	out := []string{t.What, cmp.Or(t.Where, "whole mouth")}
 	switch t.By {
 	case "":

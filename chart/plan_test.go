@@ -236,7 +236,7 @@ func TestTherapyByVoice(t *testing.T) {
 	if !slices.Equal(d.Done, want) || d.Who != "Ada Quill" || d.RecallMonths != 3 || d.Note != "n" {
 		t.Errorf("%+v", d)
 	}
-	if w := d.Done[0].Words(); w != "subgingival, upper right quadrant, by ultrasonic, with antiseptic" {
+	if w := d.Done[0].String(); w != "subgingival, upper right quadrant, by ultrasonic, with antiseptic" {
 		t.Error(w)
 	}
 	if err := do("Ben Sorrel", Act{Verb: VerbDisregard}); err != nil {

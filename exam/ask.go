@@ -193,7 +193,7 @@ func (e *Exam) confirm(c chart.Command, call uint64, endMS int64) *Question {
 		text += "?"
 	case a.Verb == chart.VerbTherapy: // read back, with the place as it was written
 		if d, ok := e.state.Plan(); ok && len(d.Done) > 0 {
-			text = "therapy " + d.Done[len(d.Done)-1].Words() + "?"
+			text = "therapy " + d.Done[len(d.Done)-1].String() + "?"
 		}
 	default:
 		return nil

@@ -339,7 +339,7 @@ func eventText(s *chart.State, did chart.Verb, e *chart.Event) string {
 		return fmt.Sprintf("exam started, %s numbering", e.Numbering)
 	case chart.KindPlan:
 		if d, ok := chart.DecisionOf(*e); did == chart.VerbTherapy && ok && len(d.Done) > 0 {
-			return "therapy done: " + d.Done[len(d.Done)-1].Words()
+			return "therapy done: " + d.Done[len(d.Done)-1].String()
 		}
 		return "plan decided by " + e.Who
 	case chart.KindComplete:

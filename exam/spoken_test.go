@@ -217,7 +217,7 @@ func TestTherapyByVoice(t *testing.T) {
 	}
 	s := state(t, log)
 	d, _ := s.Plan()
-	if len(d.Done) != 1 || d.Done[0].Words() != "subgingival, upper right quadrant, by ultrasonic" || d.Done[0].Who != "Ada Quill" {
+	if len(d.Done) != 1 || d.Done[0].String() != "subgingival, upper right quadrant, by ultrasonic" || d.Done[0].Who != "Ada Quill" {
 		t.Errorf("%+v", d)
 	}
 	if got := row(s, 17, chart.Buccal) + ", " + row(s, 16, chart.Buccal); got != "3 2 4, 4 3 3" {

@@ -132,24 +132,33 @@ func outcome(r Result, err error) string {
 	return out
 }
 
-func TestCalls(t *testing.T) {
-	b, err := os.ReadFile("testdata/calls.txt")
-	if err != nil {
-		t.Fatal(err)
-	}
-	n := 0
-	for i, line := range strings.Split(string(b), "\n") {
-		if line == "" || line[0] == '#' {
-			continue
+// callLines are the rows of calls.txt and more.txt.
+func callLines(t *testing.T) (out []string) {
+	for _, name := range []string{"testdata/calls.txt", "testdata/more.txt"} {
+		b, err := os.ReadFile(name)
+		if err != nil {
+			t.Fatal(err)
 		}
+		for _, line := range strings.Split(string(b), "\n") {
+			if line != "" && line[0] != '#' {
+				out = append(out, line)
+			}
+		}
+	}
+	return out
+}
+
+func TestCalls(t *testing.T) {
+	n := 0
+	for _, line := range callLines(t) {
 		f := strings.Split(line, "|")
 		if len(f) != 3 {
-			t.Fatalf("line %d: three columns wanted", i+1)
+			t.Fatalf("%s: three columns wanted", line)
 		}
 		st, words, want := stateOf(t, strings.TrimSpace(f[0])), strings.Fields(f[1]), strings.TrimSpace(f[2])
 		r, err := Parse(st, words)
 		if got := outcome(r, err); got != want {
-			t.Errorf("line %d: %s: got %q (%v), want %q", i+1, f[1], got, err, want)
+			t.Errorf("%s: got %q (%v), want %q", line, got, err, want)
 		}
 		n++
 	}
@@ -179,11 +188,7 @@ func accepts(n *Net, words []string) Ending {
 
 // Every call of the table can be heard, and nothing that is a misfit can.
 func TestNetHearsWhatParses(t *testing.T) {
-	b, _ := os.ReadFile("testdata/calls.txt")
-	for _, line := range strings.Split(string(b), "\n") {
-		if line == "" || line[0] == '#' {
-			continue
-		}
+	for _, line := range callLines(t) {
 		f := strings.Split(line, "|")
 		st, words := stateOf(t, strings.TrimSpace(f[0])), strings.Fields(f[1])
 		heard := accepts(NetOf(st), words) != NoEnding
