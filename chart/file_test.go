@@ -160,7 +160,10 @@ func TestEveryKeyIsInTheSample(t *testing.T) {
 	for _, in := range originInputs {
 		keys = append(keys, in.key)
 	}
-	keys = append(keys, "exam", "doubts", "factors", "by_exception", "gaps", "gingival_bleeding")
+	for _, in := range amendedInputs {
+		keys = append(keys, in.key)
+	}
+	keys = append(keys, "exam", "doubts", "amendments", "factors", "by_exception", "gaps", "gingival_bleeding")
 	for _, k := range keys {
 		if !strings.Contains(string(b), `"`+k+`"`) {
 			t.Errorf("the sample lacks %q", k)
@@ -435,6 +438,10 @@ func TestOriginRefused(t *testing.T) {
 		`{"doubts":["99.DB.depth"]}`:                   "no such tooth",
 		`{"doubts":["16.DB.presence"]}`:                "depth, recession or a flag",
 		`{"signed":"2026-11-02"}`:                      "exam.signed",
+		`{"amendments":[{"at":"16.DB.depth"}]}`:        "at least its place (at) and its reason",
+		`{"amendments":[{"why":"x"}]}`:                 "exam.amendments.why: unknown key",
+		`{"amendments":[{"time":"now"}]}`:              "exam.amendments.time",
+		`{"amendments":{}}`:                            "a list",
 		`{"doubts":["16.DB.depth"],"x":1,"doubts":[]}`: "given twice",
 	} {
 		_, err := Decode(strings.NewReader(`{"schema":"leadsman.chart/1","exam":` + bad + `}`))

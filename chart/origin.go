@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"slices"
 	"strings"
+	"time"
 )
 
 // Origin is where a chart comes from: which exam, when, by whom and how. It is told of a chart that leaves
@@ -17,6 +18,32 @@ type Origin struct {
 	Signed   string // when, as RFC 3339
 	// Doubts are the readings that nobody settled.
 	Doubts []DoubtAt
+	// Amendments are the values that were changed after the exam was signed, oldest first.
+	Amendments []Amended
+}
+
+// Amended is an Amendment as a file tells it.
+type Amended struct {
+	At     string // as Amendment.Place, in the numbering of the file
+	Was    string // as Amendment.Say writes values; of the answers about the patient JSON
+	Is     string // likewise
+	Reason string
+	By     string
+	Time   string // as RFC 3339
+}
+
+var amendedInputs = []input[Amended]{
+	{key: "at", at: func(a *Amended) any { return &a.At }},
+	{key: "was", at: func(a *Amended) any { return &a.Was }},
+	{key: "is", at: func(a *Amended) any { return &a.Is }},
+	{key: "reason", at: func(a *Amended) any { return &a.Reason }},
+	{key: "by", at: func(a *Amended) any { return &a.By }},
+	{key: "time", words: []string{timeWord}, at: func(a *Amended) any { return &a.Time }},
+}
+
+// Told is an amendment as a file tells it.
+func (a *Amendment) Told(n Numbering) Amended {
+	return Amended{At: a.Place(n), Was: a.Say(a.Was), Is: a.Say(a.Value), Reason: a.Reason, By: a.Who, Time: time.UnixMilli(a.Time).UTC().Format(time.RFC3339)}
 }
 
 // DoubtAt is a reading in doubt.
@@ -39,7 +66,7 @@ var originInputs = []input[Origin]{
 
 // Empty reports whether nothing is known.
 func (o *Origin) Empty() bool {
-	return o.Began == "" && o.Kind == "" && o.Examiner == "" && o.Probe == "" && o.SignedBy == "" && o.Signed == "" && len(o.Doubts) == 0
+	return o.Began == "" && o.Kind == "" && o.Examiner == "" && o.Probe == "" && o.SignedBy == "" && o.Signed == "" && len(o.Doubts) == 0 && len(o.Amendments) == 0
 }
 
 func (w *jsonText) origin(o *Origin, n Numbering) {
@@ -60,6 +87,21 @@ func (w *jsonText) origin(o *Origin, n Numbering) {
 					return
 				}
 				o.Doubts = append(o.Doubts, d)
+			})
+		case string(key) == "amendments":
+			w.once(&seen, len(originInputs)+1)
+			w.array(func() {
+				var a Amended
+				var seen uint64
+				w.object(func(key []byte) {
+					if !readInput(w, amendedInputs, &a, key, &seen) {
+						w.unknownKey()
+					}
+				})
+				if a.At == "" || a.Reason == "" {
+					w.issue(nil, "an amendment has at least its place (at) and its reason")
+				}
+				o.Amendments = append(o.Amendments, a)
 			})
 		default:
 			w.unknownKey()
@@ -99,6 +141,19 @@ func writeOrigin(w *writer, o *Origin, n Numbering) {
 				w.b.WriteByte(',')
 			}
 			w.text(d.Tooth.Label(n) + "." + d.Site.String() + "." + string(d.Field))
+		}
+		w.b.WriteByte(']')
+	}
+	if len(o.Amendments) > 0 {
+		w.key("amendments")
+		w.b.WriteByte('[')
+		for i := range o.Amendments {
+			if i > 0 {
+				w.b.WriteByte(',')
+			}
+			w.open()
+			writeInputs(w, amendedInputs, &o.Amendments[i])
+			w.close()
 		}
 		w.b.WriteByte(']')
 	}

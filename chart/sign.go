@@ -3,6 +3,7 @@ package chart
 import (
 	"encoding/json"
 	"errors"
+	"strconv"
 	"strings"
 )
 
@@ -28,6 +29,31 @@ type Amendment struct {
 	Field  Field  `json:"field,omitempty"`
 	Was    string `json:"was"`   // as Act.Was writes values; of the patient's inputs JSON
 	Value  string `json:"value"` // likewise
+}
+
+// Place says where it was amended, teeth in numbering n: "16.DB.depth", "16.mobility", or "patient" for the answers about the patient.
+func (a *Amendment) Place(n Numbering) string {
+	switch {
+	case a.Tooth == 0:
+		return "patient"
+	case a.Site == nil:
+		return a.Tooth.Label(n) + "." + string(a.Field)
+	}
+	return a.Tooth.Label(n) + "." + a.Site.String() + "." + string(a.Field)
+}
+
+// Say writes one of the two values of an amendment for people: "not recorded", "yes", "missing", "4.5".
+func (a *Amendment) Say(value string) string {
+	if value == "" {
+		return "not recorded"
+	}
+	if _, flag := flagOf(a.Field); flag {
+		return map[string]string{"0": "no", "1": "yes"}[value]
+	}
+	if n, err := strconv.Atoi(value); err == nil && a.Field == FieldPresence && n >= 0 && n < len(presenceKeys) {
+		return presenceKeys[n]
+	}
+	return value
 }
 
 // Void says that an exam counts no more, and why.

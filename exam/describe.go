@@ -60,10 +60,7 @@ var sayListening = []string{"three two four", "all threes", "bleeding mesial", "
 func headOf(s *chart.State) Head {
 	h := Head{Focus: PlaceView{}, AtEnd: s.AtEnd(), Ended: s.Ended(), Rest: s.Rest(), Listening: s.Listening, Complete: s.Complete, SignedBy: s.SignedBy, Path: s.Path.Name, Pass: s.Pass,
 		Doubts: []DoubtView{}, Last: []string{}, Say: sayListening, Remarks: []Remark{}, Signatures: append([]chart.Signature{}, s.Signatures...), Waits: s.Waits(),
-		Amendments: []AmendmentView{}, Void: s.Void}
-	for _, a := range s.Amendments {
-		h.Amendments = append(h.Amendments, AmendmentView{a, amendedPlace(s, a)})
-	}
+		Amendments: AmendmentsOf(s), Void: s.Void}
 	switch {
 	case !s.Listening:
 		h.Say = []string{"go ahead"}
@@ -110,6 +107,15 @@ func headOf(s *chart.State) Head {
 		}
 	}
 	return h
+}
+
+// AmendmentsOf lists what was amended in an exam, oldest first, with the places in words.
+func AmendmentsOf(s *chart.State) []AmendmentView {
+	out := []AmendmentView{}
+	for _, a := range s.Amendments {
+		out = append(out, AmendmentView{a, amendedPlace(s, a)})
+	}
+	return out
 }
 
 func amendedPlace(s *chart.State, a chart.Amendment) string {

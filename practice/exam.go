@@ -47,6 +47,7 @@ type Visit struct {
 	SignedBy    string          `json:"signed_by,omitempty"`
 	Waits       bool            `json:"waits,omitempty"`      // for a co-signature
 	Void        bool            `json:"void,omitempty"`       // counts no more
+	Amended     int             `json:"amended,omitempty"`    // values that were changed after signing
 	Order       int64           `json:"-"`                    // as for Exam
 	ClockBack   bool            `json:"clock_back,omitempty"` // an exam begun before it says that it is later: the clock was set back
 }

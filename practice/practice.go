@@ -173,7 +173,7 @@ func (p *Practice) visit(ctx context.Context, x Exam) (Visit, error) {
 	if log := st.Log(); len(log) > 0 {
 		v.Began = log[0].Time
 	}
-	v.Numbering, v.Path = st.Chart.Numbering, st.Path.Name
+	v.Numbering, v.Path, v.Amended = st.Chart.Numbering, st.Path.Name, len(st.Amendments)
 	for r := range st.Walked() {
 		v.Sites++
 		if st.Chart.Site(r).Depth.Known() {

@@ -62,6 +62,9 @@ func (r *Record) Origin() chart.Origin {
 	for _, d := range r.Doubts {
 		o.Doubts = append(o.Doubts, chart.DoubtAt{SiteRef: d.SiteRef, Field: d.Field})
 	}
+	for _, a := range r.Amendments {
+		o.Amendments = append(o.Amendments, a.Told(r.Chart.Numbering))
+	}
 	return o
 }
 

@@ -66,9 +66,9 @@ func (v Veil) Record(r *Record) *Record {
 	out.Exam.Began, out.Exam.Ended, out.Exam.Signed, out.Exam.Head = move(r.Exam.Began), move(r.Exam.Ended), move(r.Exam.Signed), ""
 	c.ID = out.Exam.ID
 	out.Chart = &c
+	out.Plan, out.Signatures, out.Amendments = nil, nil, nil // in people's words
 	c.Exam = out.Origin()
 	out.Findings.ID, out.Findings.Exam = c.ID, c.Exam
-	out.Plan, out.Signatures, out.Amendments = nil, nil, nil // in people's words
 	out.Doubts = append([]chart.Doubt(nil), r.Doubts...)
 	for i := range out.Doubts {
 		out.Doubts[i].Reason, out.Doubts[i].Rival = "", ""

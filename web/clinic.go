@@ -233,7 +233,8 @@ func (s *server) course(r *http.Request) (any, error) {
 	}
 	type point struct {
 		practice.Visit
-		Findings []diagnosis.Finding `json:"findings"`
+		Findings   []diagnosis.Finding  `json:"findings"`
+		Amendments []exam.AmendmentView `json:"amendments"`
 	}
 	out := []point{}
 	var recs []*record
@@ -260,7 +261,7 @@ func (s *server) course(r *http.Request) (any, error) {
 		if err != nil {
 			return nil, err
 		}
-		pt := point{Visit: v, Findings: []diagnosis.Finding{}}
+		pt := point{Visit: v, Findings: []diagnosis.Finding{}, Amendments: exam.AmendmentsOf(rec.state)}
 		for _, code := range courseCodes {
 			if x, ok := f.Get(code); ok {
 				x.Because, x.Missing = nil, nil // the exam's own findings have them

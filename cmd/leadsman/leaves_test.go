@@ -3,13 +3,19 @@ package main
 import (
 	"bytes"
 	"context"
+	"encoding/json"
+	"fmt"
+	"log/slog"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
 	"time"
 
 	"leadsman/chart"
+	"leadsman/exam"
+	"leadsman/practice"
 	"leadsman/report"
 	"leadsman/store"
 )
@@ -162,5 +168,57 @@ func TestExportRefused(t *testing.T) {
 		if !strings.Contains(said, c.want) || strings.Count(strings.TrimSpace(said), "\n") > 0 {
 			t.Errorf("%s: %q, want %q", c.args, said, c.want)
 		}
+	}
+}
+
+// A value that was changed after signing leaves with what was signed, why it was changed, by whom and when, in every form that has values.
+func TestAmendmentsLeave(t *testing.T) {
+	ctx := t.Context()
+	dir := t.TempDir() + "/data"
+	st, err := store.Open(ctx, dir, time.Now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := practice.New(practice.Config{Records: st, Now: time.Now, Log: slog.New(slog.DiscardHandler)})
+	pt, err := p.SavePatient(ctx, practice.Patient{Name: "Harriet Sallow"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	by := exam.Caller{Person: "ada", Who: "Ada Quill"}
+	if _, err := p.Begin(ctx, practice.NewVisit{Patient: pt.ID, Numbering: chart.FDI, Path: "arch", ID: "x1"}, by); err != nil {
+		t.Fatal(err)
+	}
+	e, err := p.Open(ctx, "x1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, acts := range []string{`[{"verb":"soundings","numbers":[3,2,4]}]`, `[{"verb":"sign"}]`, `[{"verb":"amend","text":"probed again"},{"verb":"set","ref":{"tooth":17,"site":"B"},"field":"depth","number":6}]`} {
+		var c chart.Command
+		if err := json.Unmarshal([]byte(`{"acts":`+acts+`}`), &c); err != nil {
+			t.Fatal(err)
+		}
+		if a, err := e.Do(ctx, c, by, fmt.Sprint(i)); err != nil {
+			t.Fatal(i, a, err)
+		}
+	}
+	p.Close()
+	st.Close()
+	for as, was := range map[string]string{"json": `"at":"17.B.depth","was":"2","is":"6"`, "findings": `"was":"2"`, "csv": "17.B.depth 2 -> 6", "fhir": "was 2, is 6"} {
+		out, _ := call(t, 0, "export", "x1", "--as", as, "--data", dir)
+		for _, want := range []string{was, "probed again", "Ada Quill", time.Now().UTC().Format("2006-01-02")} {
+			if !strings.Contains(out, want) {
+				t.Errorf("%s lacks %q: %s", as, want, out)
+			}
+		}
+	}
+	paper := filepath.Join(t.TempDir(), "report.pdf")
+	call(t, 0, "export", "x1", "--as", "pdf", "--data", dir, "--out", paper)
+	if _, err := exec.LookPath("pdftotext"); err != nil {
+		t.Log("the PDF is not read: pdftotext is not installed")
+		return
+	}
+	text, err := exec.Command("pdftotext", paper, "-").Output()
+	if said := strings.Join(strings.Fields(string(text)), " "); err != nil || !strings.Contains(said, "from 2 to 6. Reason: probed again") {
+		t.Errorf("the PDF says: %s, %v", said, err)
 	}
 }

@@ -298,13 +298,7 @@ func (c *clinical) after() {
 			}
 			at += " " + a.Field.Words()
 		}
-		was, is := a.Was, a.Value
-		if was == "" {
-			was = "nothing"
-		}
-		if is == "" {
-			is = "nothing"
-		}
+		was, is := a.Say(a.Was), a.Say(a.Value)
 		if a.Tooth == 0 {
 			was, is = "as before", "changed"
 		}

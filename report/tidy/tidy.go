@@ -5,6 +5,7 @@ package tidy
 import (
 	"encoding/csv"
 	"encoding/json"
+	"fmt"
 	"io"
 	"reflect"
 	"strconv"
@@ -64,6 +65,7 @@ type Site struct {
 	Exclude    string   `parquet:"exclude,dict" about:"cause of loss other than periodontitis at this site or tooth; empty: none told"`
 	CEJUnknown *bool    `parquet:"cej_unknown" about:"true: the junction is hidden or lost, so attachment loss counts nowhere"`
 	NotAssess  string   `parquet:"not_assessable,dict" about:"why the site could not be assessed: calculus, band, overhang, pain; empty: it could"`
+	Amended    string   `parquet:"amended,dict" about:"what was changed after signing at this site, or of the tooth as a whole: what, value that was signed -> value now, who, when, reason; several separated by |; empty: nothing, or pseudonyms are used"`
 }
 
 // Exam is a row of the table of exams.
@@ -91,6 +93,7 @@ type Exam struct {
 	Gingiva       string   `parquet:"gingiva,dict" about:"gingiva.status"`
 	Surveillance  string   `parquet:"cdc_aap_2012,dict" about:"surveillance.cdc_aap_2012: none, mild, moderate, severe, indeterminate"`
 	Provisional   bool     `parquet:"provisional" about:"true if anything in the columns case to gingiva is provisional"`
+	Amended       string   `parquet:"amended" about:"what was changed after signing in the exam as a whole, answers about the patient too, as in the table of sites"`
 	Doubts        int32    `parquet:"doubts" about:"readings in doubt that nobody settled"`
 	BleedingScore *float64 `parquet:"bleeding_percent" about:"score.bleeding_percent: bleeding sites of sites with an answer"`
 	PlaqueScore   *float64 `parquet:"plaque_percent" about:"score.plaque_percent"`
@@ -156,11 +159,24 @@ func Sites(r *report.Record) []Site {
 				}
 			}
 			row.Doubt = strings.Join(doubts, " ")
+			row.Amended = amended(r, func(a *chart.Amendment) bool { return a.Tooth == t && (a.Site == nil || *a.Site == s) })
 			out = append(out, row)
 		}
 		return true
 	})
 	return out
+}
+
+// amended tells the amendments that are wanted.
+func amended(r *report.Record, wanted func(*chart.Amendment) bool) string {
+	var out []string
+	for i := range r.Amendments {
+		if a := &r.Amendments[i]; wanted(a) {
+			t := a.Told(chart.FDI)
+			out = append(out, fmt.Sprintf("%s %s -> %s (%s, %s: %s)", t.At, t.Was, t.Is, t.By, t.Time, t.Reason))
+		}
+	}
+	return strings.Join(out, " | ")
 }
 
 // ExamOf is the row of an exam.
@@ -171,7 +187,8 @@ func ExamOf(r *report.Record) (Exam, error) {
 		return Exam{}, err
 	}
 	e := Exam{Patient: r.Patient.ID, Exam: r.Exam.ID, Date: dayOf(r.Exam.Began), Kind: r.Exam.Kind, Examiner: r.Exam.Examiner, Probe: r.Probe(), Signed: r.Exam.SignedBy != "", SignedBy: r.Exam.SignedBy,
-		Numbering: string(r.Chart.Numbering), Smoking: p.SmokingStatus, Diabetes: p.Diabetes, HbA1c: p.HbA1cPercent, Answers: string(answers), Rules: diagnosis.RuleSet, Doubts: int32(len(r.Doubts))}
+		Numbering: string(r.Chart.Numbering), Smoking: p.SmokingStatus, Diabetes: p.Diabetes, HbA1c: p.HbA1cPercent, Answers: string(answers), Rules: diagnosis.RuleSet, Doubts: int32(len(r.Doubts)),
+		Amended: amended(r, func(*chart.Amendment) bool { return true })}
 	if age, ok := r.Age(); ok {
 		a := int32(age)
 		e.Age = &a

@@ -10,6 +10,7 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/google/go-cmp/cmp"
 	"github.com/parquet-go/parquet-go"
@@ -42,7 +43,7 @@ func TestRoundTrip(t *testing.T) {
 	r := reporttest.Full(t)
 	sites, exams := write(t, r)
 	got, err := Read(strings.NewReader(sites), strings.NewReader(exams), Own())
-	if err != nil || len(got.Rejected) > 0 || len(got.Records) != 1 || len(got.Unused) != 2 { // signed; attachment loss is read; tooth_universal
+	if err != nil || len(got.Rejected) > 0 || len(got.Records) != 1 || len(got.Unused) != 3 { // signed; attachment loss is read; tooth_universal; amended
 		t.Fatalf("%+v %v", got, err)
 	}
 	b := got.Records[0]
@@ -342,5 +343,54 @@ func TestCellsAreNoFormulas(t *testing.T) {
 	}
 	if s := Sites(r); s[0].Patient != r.Patient.ID {
 		t.Errorf("Parquet has %q", s[0].Patient)
+	}
+}
+
+// What was changed after signing stands beside the value: what was signed, who changed it, when and why. Pseudonyms leave it out.
+func TestAmended(t *testing.T) {
+	r := reporttest.Full(t)
+	site := chart.DB
+	at := time.Date(2026, 11, 2, 10, 5, 0, 0, time.UTC).UnixMilli()
+	r.Amendments = []chart.Amendment{{Time: at, Who: "Ada Quill", Reason: "probed again", Tooth: 16, Site: &site, Field: chart.FieldDepth, Was: "5", Value: "6"},
+		{Time: at, Who: "Tess Holm", Reason: "looked again", Tooth: 16, Field: chart.FieldPresence, Was: "1", Value: "3"},
+		{Time: at, Who: "Tess Holm", Reason: "asked again", Was: "{}", Value: `{"age":52}`}}
+	r.Chart.Exam = r.Origin()
+	sites, exams := write(t, r)
+	rows, err := csv.NewReader(strings.NewReader(sites)).ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	name := map[string]int{}
+	for i, n := range rows[0] {
+		name[n] = i
+	}
+	const one, two = "16.DB.depth 5 -> 6 (Ada Quill, 2026-11-02T10:05:00Z: probed again)", "16.presence present -> implant (Tess Holm, 2026-11-02T10:05:00Z: looked again)"
+	for _, row := range rows[1:] {
+		want := ""
+		if row[name["tooth"]] == "16" {
+			if want = two; row[name["site"]] == "DB" {
+				want = one + " | " + two
+			}
+		}
+		if got := row[name["amended"]]; got != want {
+			t.Errorf("tooth %s %s: %q, want %q", row[name["tooth"]], row[name["site"]], got, want)
+		}
+	}
+	for _, want := range []string{one, "patient {} -> ", "asked again"} {
+		if !strings.Contains(strings.ReplaceAll(exams, `""`, `"`), want) {
+			t.Errorf("the table of exams lacks %q:\n%s", want, exams)
+		}
+	}
+	if file := reporttest.File(t, r); !strings.Contains(file, `"amendments":[{"at":"16.DB.depth","was":"5","is":"6","reason":"probed again","by":"Ada Quill"`) {
+		t.Error(file)
+	}
+	v := report.NewVeil([]byte("a key of sixteen")).Record(r)
+	sites, exams = write(t, v)
+	for _, text := range []string{sites, exams, reporttest.File(t, v)} {
+		for _, gone := range []string{"Ada Quill", "probed again", "Tess Holm", "asked again"} {
+			if strings.Contains(text, gone) {
+				t.Errorf("under a pseudonym stands %q", gone)
+			}
+		}
 	}
 }

@@ -171,6 +171,13 @@ func TestSignCosignAmend(t *testing.T) {
 	two.until("the cell says it", `(() => { const c = document.querySelector('ls-sheet td[data-key="36.B"]'); return c.title.includes("signed as depth 2") && c.querySelector(".num.amended"); })()`)
 	shot(t, two, "amended")
 
+	// Wherever the value is read, what was signed stands beside it, with the reason, who and when.
+	for page, what := range map[string]string{"findings": "ls-findings", "time": "ls-time", "print": "ls-print"} {
+		two.goTo(srv.URL + "/exams/" + id + "/" + page)
+		two.until(page+" shows it", fmt.Sprintf(`/depth: 2 → 6; probed again at the end of the visit \(Ada Quill, .*\d/.test(document.querySelector(%q)?.innerText)`, what))
+		shot(t, two, "amended-"+page)
+	}
+
 	s, err := p.State(ctx, id)
 	if err != nil {
 		t.Fatal(err)

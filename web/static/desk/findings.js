@@ -8,6 +8,7 @@ import { inputsForm, toothForm, answersOf, decisions, carried, FIELDS } from "./
 import { nameOf, shown, evidence, missing } from "./wording.js";
 import { statement, numbers, figures } from "./summary.js";
 import { uncalled, unlooked } from "./close.js";
+import { amendedPart } from "../people/amended.js";
 import "../profile/profile.js";
 
 const HEADLINE = ["periodontitis.case", "periodontitis.stage", "periodontitis.extent", "periodontitis.grade", "periodontitis.status", "gingiva.status"];
@@ -99,6 +100,7 @@ class Findings extends HTMLElement {
         h("p", { class: "soft" }, `Proposed by published rules, version ${all.findings?.rules || "?"}, for ${this.app.visit.patient_name}, exam of ${day(this.app.visit.began)}`)),
       (this.changed = h("p", { class: "note row", role: "status", hidden: true })),
       this.#answerFirst(view, list, gaps),
+      amendedPart(view.amendments),
       doubts || blank
         ? h("div", { class: "note" },
           doubts ? h("p", {}, h("b", {}, `${doubts === 1 ? "One entry is" : doubts + " entries are"} in doubt`), ` (${all.open_doubts.map((d) => `${view.teeth[d.tooth]?.label ?? d.tooth} ${d.site}`).join(", ")}) and can change what follows.`) : null,

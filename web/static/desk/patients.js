@@ -233,7 +233,7 @@ class PatientPage extends HTMLElement {
         ? h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": "Exams" }, h("table", { class: "list" }, h("thead", {}, h("tr", {}, ["Date", "Kind", "Sites", "Signed by", "Open"].map((t) => h("th", { scope: "col" }, t)))),
           h("tbody", {}, p.visits.map((v) => {
             const base = `/exams/${encodeURIComponent(v.id)}`;
-            return h("tr", {}, h("th", { scope: "row" }, day(v.began), v.clock_back ? h("span", { class: "soft" }, " (the clock was set back: begun after the one below)") : null), h("td", {}, v.kind, v.title ? h("p", { class: "small" }, v.title) : null), h("td", {}, `${v.recorded} of ${v.sites}`), h("td", {}, v.void ? "void" : v.signed_by ? (v.waits ? `${v.signed_by}, waits for a supervisor` : v.signed_by) : "not signed"),
+            return h("tr", {}, h("th", { scope: "row" }, day(v.began), v.clock_back ? h("span", { class: "soft" }, " (the clock was set back: begun after the one below)") : null), h("td", {}, v.kind, v.title ? h("p", { class: "small" }, v.title) : null), h("td", {}, `${v.recorded} of ${v.sites}`), h("td", {}, v.void ? "void" : v.signed_by ? (v.amended ? `${v.signed_by}${v.waits ? ", waits for a supervisor" : ""}; ${v.amended} amended` : v.waits ? `${v.signed_by}, waits for a supervisor` : v.signed_by) : "not signed"),
               h("td", {}, h("span", { class: "row links" }, h("a", { href: base + "/live" }, "Live"), h("a", { href: base + "/review" }, "Review"), h("a", { href: base + "/findings" }, "Findings"), h("a", { href: base + "/time" }, "Over time"), h("a", { href: base + "/plan" }, "Plan"))));
           }))))
         : h("p", { class: "soft" }, "None yet.")),

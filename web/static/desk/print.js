@@ -6,6 +6,7 @@ import { day, FLAGS, unprobed, walk, siteAt } from "../core/view.js";
 import { planDate } from "../core/dates.js";
 import { statement } from "./summary.js";
 import { uncalled, unlooked } from "./close.js";
+import { amendedList, when } from "../people/amended.js";
 import "../sheet/sheet.js";
 import "../profile/profile.js";
 
@@ -63,7 +64,9 @@ class Print extends HTMLElement {
         this.profile, this.sheet,
         h("dl", { class: "totals" }, totals.map(([k, v]) => h("div", {}, h("dt", {}, k), h("dd", {}, v)))),
         list.length ? h("p", {}, h("b", {}, "Proposed by published rules: "), statement(find), unprobed(view).length ? ` (${unprobed(view).length} sites have no depth)` : "", ".") : null,
-        h("p", { class: "small" }, h("b", {}, "Legend. "), "Large numerals: depth in mm; the bar beside one is as long as the site is deep. Above them: margin in mm from the CEJ, minus above it. ", FLAGS.map(([f, l], i) => [i ? ", " : "", h("b", {}, l), ` ${f}`]), ". A wave under a numeral: in doubt. · not recorded. m mobility, f furcation with its entrance."),
+        view.void ? h("p", {}, h("b", {}, "This exam is void: "), `${view.void.reason} (${view.void.who}, ${when(view.void.time)}).`) : null,
+        view.amendments?.length ? h("div", { class: "small" }, h("b", {}, "Amended after signing; the value that was signed stands first. "), amendedList(view.amendments)) : null,
+        h("p", { class: "small" }, h("b", {}, "Legend. "), "Large numerals: depth in mm; the bar beside one is as long as the site is deep. Above them: margin in mm from the CEJ, minus above it. ", FLAGS.map(([f, l], i) => [i ? ", " : "", h("b", {}, l), ` ${f}`]), ". A wave under a numeral: in doubt; two lines: amended after signing. · not recorded. m mobility, f furcation with its entrance."),
         h("div", { class: "signature" }, h("span", {}, "Signature"), h("span", {}, "Date")),
         h("footer", { class: "small" }, "Decision support for licensed clinicians; it does not diagnose by itself, and defers to local codes and to the clinician's judgement."))));
     this.profile.show(null, { stamp: view.seq });

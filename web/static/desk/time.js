@@ -4,6 +4,7 @@ import { h, svg, put } from "../core/dom.js";
 import { get } from "../core/server.js";
 import { day, depthLevel, TEETH } from "../core/view.js";
 import { nameOf, shown } from "./wording.js";
+import { amendedList } from "../people/amended.js";
 import "../profile/profile.js";
 
 const SITES = ["DB", "B", "MB", "DL", "L", "ML"];
@@ -124,6 +125,7 @@ class OverTime extends HTMLElement {
     put(this, h("div", { class: "desk time" },
       h("div", { class: "title" }, h("h1", {}, "Over time"), h("p", { class: "soft" }, `${this.app.visit.patient_name}: ${exams.length === 1 ? "one exam" : exams.length + " exams"} with readings`)),
       h("section", { "aria-label": "Course" }, h("h2", {}, "Course of the main findings"), exams.length ? this.#course(exams) : h("p", { class: "soft" }, "Nothing was recorded yet.")),
+      this.#amended(exams),
       course.history?.days.length > 1 ? h("section", { "aria-label": "Sites over time" }, h("h2", {}, "Sites over time"), this.#history(course.history)) : null,
       h("section", { "aria-label": "Two exams" }, h("h2", {}, "Two exams, site by site"), this.#choose(exams, pair), pair.comparison ? this.#pair(pair, open) : h("p", { class: "soft" }, "There is no other exam of this patient to compare with yet. Begin a re-evaluation on the patient's page.")),
       pair.agreement ? this.#agreement(pair, open) : null,
@@ -133,11 +135,17 @@ class OverTime extends HTMLElement {
     if (pair.comparison) this.profile.show(null, { stamp: this.session.view.seq });
   }
 
+  /** #amended are the values of these exams that were changed after signing: what is compared is what stands now. */
+  #amended(exams) {
+    const some = exams.filter((e) => e.amendments?.length);
+    return some.length ? h("section", { "aria-label": "Amendments" }, h("h2", {}, "Amended after signing"), some.map((e) => [h("p", {}, `${e.kind === "exam" ? "Exam" : "Re-evaluation"} of ${day(e.began)}:`), amendedList(e.amendments)])) : null;
+  }
+
   #course(exams) {
     const value = (e, code) => e.findings.find((f) => f.code === code);
     const numbers = (code) => exams.map((e) => (typeof value(e, code)?.value === "number" ? value(e, code).value : null));
     const times = exams.map((e) => e.began);
-    const name = (e) => [day(e.began), h("br"), h("a", { class: "small", href: `/exams/${encodeURIComponent(e.id)}/findings` }, e.id === this.session.exam ? "this exam" : e.kind)];
+    const name = (e) => [day(e.began), h("br"), h("a", { class: "small", href: `/exams/${encodeURIComponent(e.id)}/findings` }, e.id === this.session.exam ? "this exam" : e.kind), e.amended ? h("span", { class: "small" }, `, ${e.amended} amended`) : null];
     return [
       h("div", { class: "courses" },
         courseChart("Share of sites with bleeding and with plaque, percent", times, [["bleeding", numbers("score.bleeding_percent")], ["plaque", numbers("score.plaque_percent")]], "%"),

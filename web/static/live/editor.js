@@ -5,16 +5,9 @@ import * as C from "../core/commands.js";
 import { get } from "../core/server.js";
 import { Clips } from "../core/clips.js";
 import { may } from "../people/seat.js";
+import { told } from "../people/amended.js";
 
 let count = 0;
-
-/** told writes a value of the history for people. */
-function told(field, value) {
-  if (value === "") return "not recorded";
-  if (field === "presence") return C.STATES[Number(value)];
-  if (V.FLAGS.some(([f]) => f === field)) return value === "1" ? "yes" : "no";
-  return value.replace("-", "−");
-}
 
 const clockTime = (ms) => new Date(ms).toLocaleTimeString();
 

@@ -1,13 +1,9 @@
 // What stands for an exam: who signed, what waits, what was amended, whether it counts. Shown wherever the exam is read.
 import { h, put } from "../core/dom.js";
 import { get } from "../core/server.js";
-import * as V from "../core/view.js";
 import { seat, may, onSeat } from "./seat.js";
 import { examForms } from "./correct.js";
-
-const when = (ms) => `${V.day(ms)}, ${new Date(ms).toLocaleTimeString()}`;
-/** said writes a value that was amended for people. */
-const said = (v) => (v === "" ? "not recorded" : v.replace("-", "−"));
+import { amendedPart, when } from "./amended.js";
 
 class Standing extends HTMLElement {
   app = null;
@@ -35,8 +31,7 @@ class Standing extends HTMLElement {
       list.length ? h("section", { "aria-label": "Signatures" }, h("h2", {}, "Signatures"), h("ul", { class: "dots" }, list.map((s) => h("li", {}, `${s.co ? "Co-signed" : "Signed"} by ${s.who}, ${when(s.time)}`)))) : null,
       view.waits ? h("div", { class: "note row" }, h("p", { class: "grow" }, h("b", {}, "Waits for a supervisor's co-signature."), " Until then it is a student's work."),
         may("co-sign") ? h("button", { class: "main", onclick: () => this.app.session.act({ verb: "co-sign" }, "co-sign") }, "Co-sign") : null) : null,
-      view.amendments?.length ? h("section", { "aria-label": "Amendments" }, h("h2", {}, "Amendments"), h("ul", { class: "dots amendments" }, view.amendments.map((a) => h("li", {},
-        a.place ? [h("b", {}, `${a.place} ${V.fieldName(a.field)}`), `: ${said(a.was)} → ${said(a.value)}`] : h("b", {}, "Answers about the patient"), `; ${a.reason} (${a.who}, ${when(a.time)})`)))) : null,
+      amendedPart(view.amendments),
       may("correct") ? this.#corrections(view) : null);
   }
 
