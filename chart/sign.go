@@ -47,7 +47,7 @@ func (a *Amendment) Say(value string) string {
 	if value == "" {
 		return "not recorded"
 	}
-	if _, flag := flagOf(a.Field); flag {
+	if _, flag := FlagOf(a.Field); flag {
 		return map[string]string{"0": "no", "1": "yes"}[value]
 	}
 	if n, err := strconv.Atoi(value); err == nil && a.Field == FieldPresence && n >= 0 && n < len(presenceKeys) {

@@ -12,6 +12,7 @@ import (
 
 	"leadsman/chart"
 	"leadsman/diagnosis"
+	"leadsman/exam"
 	"leadsman/practice"
 )
 
