@@ -21,10 +21,12 @@ require (
 	github.com/parquet-go/parquet-go v0.32.0
 	github.com/rogpeppe/go-internal v1.16.0
 	github.com/samply/golang-fhir-models/fhir-models v0.3.2
+	github.com/standard-webhooks/standard-webhooks/libraries v0.0.1
 	github.com/yalue/onnxruntime_go v1.27.0
 	golang.org/x/crypto v0.59.0
 	golang.org/x/term v0.48.0
 	golang.org/x/text v0.44.0
+	golang.org/x/time v0.16.0
 	pgregory.net/rapid v1.3.0
 )
 

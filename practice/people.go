@@ -62,8 +62,9 @@ type Seat struct {
 	Open   bool   // nobody here has a password: who is at this machine says who it is
 	Sure   bool   // the person proved to be it
 	// Ended is closed when the session ends; nil where there is none to end.
-	Ended <-chan struct{}
-	token string
+	Ended   <-chan struct{}
+	token   string
+	program *Program // nil: a person
 }
 
 // May says why the person may not do something: *ForbiddenError or ErrProve.
@@ -93,7 +94,7 @@ func (s *Seat) May(right Right) error {
 // Rights lists what the person may do, proven or not.
 func (s *Seat) Rights() []Right {
 	out := []Right{}
-	for _, r := range []Right{Read, Patients, Examine, Decide, Sign, Cosign, Amend, Correct, Export, Practise, ChangeSettings, ManagePeople, Audit, EraseData} {
+	for _, r := range []Right{Read, Patients, Examine, Decide, Sign, Cosign, Amend, Correct, Export, Practise, ChangeSettings, ManagePeople, Audit, EraseData, ManageHooks, ManagePrograms} {
 		if err := s.May(r); err == nil || errors.Is(err, ErrProve) {
 			out = append(out, r)
 		}

@@ -18,6 +18,8 @@ type Config struct {
 	Records Records
 	Engine  speech.Engine // nil: keyboard only
 	Words   *Words        // the practice's own words and paths; may be nil
+	Post    Post          // nil: hooks are not told
+	Look    time.Duration // how often the outbox is looked into; 0: two seconds
 	Now     func() time.Time
 	Log     *slog.Logger
 }
@@ -31,16 +33,19 @@ type Practice struct {
 	records Records
 	engine  speech.Engine
 	words   *Words
+	post    Post
+	look    time.Duration
 	now     func() time.Time
 	log     *slog.Logger
 
-	mu      sync.Mutex
-	running map[string]*running
-	trials  map[*exam.Exam]bool // kept nowhere; the engine must outlive them
-	folds   folds
-	looks   looks
-	wg      sync.WaitGroup
-	quit    chan struct{}
+	mu       sync.Mutex
+	running  map[string]*running
+	trials   map[*exam.Exam]bool // kept nowhere; the engine must outlive them
+	folds    folds
+	looks    looks
+	programs programs
+	wg       sync.WaitGroup
+	quit     chan struct{}
 }
 
 // New opens a practice.
@@ -48,12 +53,15 @@ func New(c Config) *Practice {
 	p := assemble(c)
 	go p.Clips.run()
 	p.wg.Go(p.keepResting)
+	if p.post != nil {
+		p.wg.Go(p.postman)
+	}
 	return p
 }
 
 // assemble is a practice in which nothing works by itself yet.
 func assemble(c Config) *Practice {
-	return &Practice{records: c.Records, engine: c.Engine, words: c.Words, now: c.Now, log: c.Log, running: map[string]*running{}, trials: map[*exam.Exam]bool{},
+	return &Practice{records: c.Records, engine: c.Engine, words: c.Words, post: c.Post, look: cmp.Or(c.Look, lookEvery), now: c.Now, log: c.Log, running: map[string]*running{}, trials: map[*exam.Exam]bool{},
 		Clips: newClips(c.Records, c.Now, c.Log), Voices: newVoices(c.Records, c.Engine, c.Now, c.Log), People: newPeople(c.Records, c.Now, c.Log), quit: make(chan struct{})}
 }
 

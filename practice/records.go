@@ -54,6 +54,28 @@ type Records interface {
 	PutSession(ctx context.Context, s Session) error
 	EndSession(ctx context.Context, token []byte) error
 
+	// Programs lists all, those that were withdrawn too. ProgramWithKey finds whose a key is, withdrawn or not; ErrNotFound for any other.
+	Programs(ctx context.Context) ([]Program, error)
+	AddProgram(ctx context.Context, x Program, key string) (Program, error)
+	ProgramWithKey(ctx context.Context, id, key string) (Program, error)
+	ProgramUsed(ctx context.Context, id, day string) error
+	WithdrawProgram(ctx context.Context, id string) error
+
+	Hooks(ctx context.Context) ([]Hook, error)
+	Hook(ctx context.Context, id string) (Hook, error)
+	AddHook(ctx context.Context, h Hook) (Hook, error)
+	RemoveHook(ctx context.Context, id string) error
+	// Letters about what Told tells of events are put into the outbox by the Log, in the transaction of the events; Try puts one that
+	// tells of nothing. LettersDue are those to be tried by now; LetterTried keeps how a try ended.
+	Try(ctx context.Context, hook string) error
+	LettersDue(ctx context.Context, now time.Time, limit int) ([]Letter, error)
+	LetterTried(ctx context.Context, l Letter) error
+	// Letters lists those of a hook, the newest first; SendAgain makes those that were given up due.
+	Letters(ctx context.Context, hook string, limit int) ([]Letter, error)
+	SendAgain(ctx context.Context, hook string) (int, error)
+	// ForgetLetters deletes those that were sent before.
+	ForgetLetters(ctx context.Context, before time.Time) error
+
 	Voice(ctx context.Context, examiner string) (Voice, error)
 	PutVoice(ctx context.Context, v Voice) (Voice, error)
 	// EraseVoice leaves nothing of a voice profile, and of what was changed before, on the disk.

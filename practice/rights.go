@@ -40,6 +40,8 @@ const (
 	ManagePeople   Right = "people"   // accounts, everybody's voice profiles
 	Audit          Right = "audit"    // search and export the journal
 	EraseData      Right = "erase"    // a patient's data
+	ManageHooks    Right = "webhooks" // where other programs are told what became of exams
+	ManagePrograms Right = "programs" // their keys
 )
 
 // table says who may do what. It is the only place that does.
@@ -49,11 +51,15 @@ var table = map[Role][]Right{
 	Supervisor:    {Read, Patients, Examine, Decide, Sign, Cosign, Amend, Correct, Export, Practise},
 	Assistant:     {Read, Patients, Examine, Export},
 	Viewer:        {Read},
-	Administrator: {Read, Patients, Correct, Export, ChangeSettings, ManagePeople, Audit, EraseData},
+	Administrator: {Read, Patients, Correct, Export, ChangeSettings, ManagePeople, Audit, EraseData, ManageHooks, ManagePrograms},
+	program:       {Read, Patients, Export, ManageHooks},
 }
 
+// program is what programs are: nobody's role, and the most that a key can open. Its scopes narrow it.
+const program Role = "program"
+
 // proven are the rights that are used only by who proved at this session to be the person, by password. A short code does not.
-var proven = []Right{Sign, Cosign, Amend, Correct, ChangeSettings, ManagePeople, Audit, EraseData}
+var proven = []Right{Sign, Cosign, Amend, Correct, ChangeSettings, ManagePeople, Audit, EraseData, ManageHooks, ManagePrograms}
 
 // nameless are the rights that somebody may use in a practice that has nobody yet; all others need a person who stands for it.
 var nameless = []Right{Read, Patients, ChangeSettings, ManagePeople}

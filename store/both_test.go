@@ -22,7 +22,7 @@ var portable = []struct {
 	{"MakeRoom", TestMakeRoom}, {"EachPatient", TestEachPatient}, {"RoundTrip", TestRoundTrip}, {"AppendRefuses", TestAppendRefuses}, {"Signed", TestSigned},
 	{"ConcurrentExams", TestConcurrentExams}, {"RaceForOneNumber", TestRaceForOneNumber}, {"Due", TestDue}, {"SoundPosition", TestSoundPosition},
 	{"JournalSaysWhoDidWhat", TestJournalSaysWhoDidWhat}, {"JournalWithClockSetBack", TestJournalWithClockSetBack}, {"Retention", TestRetention},
-	{"EraseMerged", TestEraseMerged}, {"Voices", TestVoices}, {"ReadOnlyBesideWriter", TestReadOnlyBesideWriter},
+	{"Outbox", TestOutbox}, {"EraseMerged", TestEraseMerged}, {"Voices", TestVoices}, {"ReadOnlyBesideWriter", TestReadOnlyBesideWriter},
 }
 
 // TestPostgres runs the tests of the store on PostgreSQL.

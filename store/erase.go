@@ -139,6 +139,9 @@ func (t *tx) erase(ctx context.Context, id, reason string, out *practice.Erased)
 	if err := t.remove(ctx, Entry{What: "patient.changed", Table: "merged", Patient: id}, id); err != nil {
 		return err
 	}
+	if _, err := t.ExecContext(ctx, "DELETE FROM outbox WHERE patient = ?", id); err != nil {
+		return err
+	}
 	if _, err := t.ExecContext(ctx, "DELETE FROM patients WHERE id = ?", id); err != nil {
 		return err
 	}

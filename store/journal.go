@@ -35,6 +35,8 @@ var kept = []struct {
 	{"accounts", []string{"person"}},
 	{"standing", []string{"exam"}},
 	{"merged", []string{"patient"}},
+	{"programs", []string{"id"}},
+	{"hooks", []string{"id"}},
 }
 
 func keyColumns(table string) []string {

@@ -180,6 +180,9 @@ func (l *Log) append(ctx context.Context, tx *tx, h chart.Heard, evs []chart.Eve
 	if err == nil && x.patient != x.former {
 		err = tx.dueAgain(ctx, x.former)
 	}
+	if err == nil {
+		err = l.tell(ctx, tx, x.patient, evs)
+	}
 	if err != nil || h.Stream == "" {
 		return err
 	}

@@ -263,6 +263,44 @@ CREATE INDEX events_of_due ON events (exam, seq) WHERE kind IN ('plan', 'undo', 
 CREATE INDEX due_by_day ON due (undecided, day, began, patient, what);
 CREATE INDEX standing_waits ON standing (exam) WHERE waits = 1;
 CREATE INDEX exams_signed ON exams (patient, created) WHERE signed IS NOT NULL;
+`}, {both: `
+-- Programs of others that are let in by a key, and where they are told what became of exams.
+CREATE TABLE programs (
+	id        TEXT PRIMARY KEY,
+	name      TEXT NOT NULL,
+	scopes    TEXT NOT NULL,           -- separated by spaces
+	hash      BLOB NOT NULL,           -- keyed hash of the key
+	made      INTEGER NOT NULL,
+	made_by   TEXT NOT NULL,           -- id of an account; empty: at the command line
+	ends      TEXT NOT NULL,           -- last day, YYYY-MM-DD; empty: no end
+	used      TEXT NOT NULL,           -- last day of use, likewise; empty: never
+	withdrawn INTEGER                  -- NULL: in force
+) STRICT;
+CREATE TABLE hooks (
+	id      TEXT PRIMARY KEY,
+	sealed  BLOB NOT NULL,             -- address and secret as JSON
+	events  TEXT NOT NULL,             -- what is told, separated by spaces
+	details INTEGER NOT NULL CHECK (details IN (0, 1)), -- names, file numbers and dates go along
+	made    INTEGER NOT NULL,
+	made_by TEXT NOT NULL
+) STRICT;
+-- What is still to be told, written in the transaction of the event, and what was told lately. Letters come and go and are not records.
+CREATE TABLE outbox (
+	n       INTEGER PRIMARY KEY,       -- counted up
+	id      TEXT NOT NULL UNIQUE,      -- what a receiver knows a letter by that comes twice
+	hook    TEXT NOT NULL REFERENCES hooks,
+	what    TEXT NOT NULL,
+	exam    TEXT NOT NULL,
+	patient TEXT NOT NULL,
+	seq     INTEGER NOT NULL,          -- number of the event in the log of the exam
+	time    INTEGER NOT NULL,
+	tries   INTEGER NOT NULL,
+	next    INTEGER,                   -- when it is tried; NULL: sent, or given up
+	sent    INTEGER,                   -- NULL: not yet
+	fault   TEXT NOT NULL              -- of the last try
+) STRICT;
+CREATE INDEX outbox_next ON outbox (next) WHERE next IS NOT NULL;
+CREATE INDEX outbox_by_patient ON outbox (patient);
 `}}
 
 // fill has what fills a new table of a version from what was there before, where SQL alone cannot.

@@ -22,6 +22,7 @@ func headPlace(exam string) string { return "head/" + exam }
 func clipPlace(exam string, call uint64) string {
 	return "clips/" + exam + "/" + strconv.FormatUint(call, 10)
 }
+func hookPlace(id string) string        { return "hooks/" + id }
 func voicePlace(examiner string) string { return "voices/" + examiner }
 func entryPlace(n int64) string         { return "journal/" + strconv.FormatInt(n, 10) }
 

@@ -31,6 +31,7 @@ var allowed = map[string][]string{
 	"leadsman/profile":         {"chart"},
 	"leadsman/report":          {"chart", "diagnosis", "practice"},
 	"leadsman/report/fhir":     {"chart", "diagnosis", "report"},
+	"leadsman/report/hook":     {},
 	"leadsman/report/tidy":     {"chart", "diagnosis", "practice", "report"},
 	"leadsman/report/paper":    {"chart", "diagnosis", "profile", "report"},
 	"leadsman/web":             {"practice", "exam", "diagnosis", "profile", "chart", "voice"},

@@ -4,7 +4,10 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"math"
 	"net/http"
+	"strconv"
+	"time"
 
 	"leadsman/chart"
 	"leadsman/exam"
@@ -35,6 +38,8 @@ func status(err error) (int, fault) {
 		limits  *chart.RangeError
 		denied  *practice.ForbiddenError
 		locked  *practice.LockedError
+		busy    *practice.BusyError
+		scope   *practice.ScopeError
 	)
 	switch {
 	case errors.As(err, &in):
@@ -43,6 +48,12 @@ func status(err error) (int, fault) {
 		return http.StatusForbidden, fault{"forbidden", denied.Error()}
 	case errors.As(err, &locked):
 		return http.StatusTooManyRequests, fault{"locked", locked.Error()}
+	case errors.As(err, &busy):
+		return http.StatusTooManyRequests, fault{"busy", busy.Error()}
+	case errors.As(err, &scope):
+		return http.StatusForbidden, fault{"scope", scope.Error()}
+	case errors.Is(err, practice.ErrKey):
+		return http.StatusUnauthorized, fault{"key", practice.ErrKey.Error()}
 	case errors.Is(err, practice.ErrSignIn):
 		return http.StatusUnauthorized, fault{"sign_in", practice.ErrSignIn.Error()}
 	case errors.Is(err, practice.ErrWrong):
@@ -92,7 +103,27 @@ func (s *server) fail(w http.ResponseWriter, r *http.Request, err error) {
 	if code >= 500 {
 		s.log.Error("request failed", "method", r.Method, "path", r.URL.Path, "error", err)
 	}
+	// RFC 6750, 3 and RFC 9110, 10.2.3
+	if code == http.StatusUnauthorized && f.Code == "key" {
+		w.Header().Set("WWW-Authenticate", `Bearer error="invalid_token"`)
+	}
+	if code == http.StatusTooManyRequests {
+		w.Header().Set("Retry-After", strconv.Itoa(retryAfter(err)))
+	}
 	reply(w, code, map[string]fault{"error": f})
+}
+
+// retryAfter is in how many seconds it is worth to ask again.
+func retryAfter(err error) int {
+	var locked *practice.LockedError
+	var busy *practice.BusyError
+	wait := time.Second
+	if errors.As(err, &locked) {
+		wait = locked.For
+	} else if errors.As(err, &busy) {
+		wait = busy.For
+	}
+	return int(math.Ceil(wait.Seconds()))
 }
 
 func reply(w http.ResponseWriter, code int, v any) {

@@ -10,3 +10,6 @@ func Calls() map[string]practice.Right {
 	}
 	return out
 }
+
+// Opens lists the addresses that keys open.
+func Opens() map[string]practice.Scope { return opens }

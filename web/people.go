@@ -51,11 +51,17 @@ func here(r *http.Request) bool {
 
 // seated finds out who sends a request. What is changed for it is journalled under that person.
 func (s *server) seated(r *http.Request) (*http.Request, *practice.Seat, error) {
-	token := ""
-	if c, err := r.Cookie(cookieOf(r)); err == nil {
-		token = c.Value
+	var seat *practice.Seat
+	var err error
+	if key, ok := keyOf(r); ok {
+		seat, err = s.enter(r, key)
+	} else {
+		token := ""
+		if c, err := r.Cookie(cookieOf(r)); err == nil {
+			token = c.Value
+		}
+		seat, err = s.People.Seat(r.Context(), token, here(r))
 	}
-	seat, err := s.People.Seat(r.Context(), token, here(r))
 	if err != nil {
 		return r, nil, err
 	}

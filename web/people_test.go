@@ -53,7 +53,7 @@ func newClinic(t *testing.T) *clinic {
 	}
 	c.store = st
 	c.p = practice.New(practice.Config{Records: st, Engine: scripted.New(), Now: now, Log: slog.New(slog.DiscardHandler)})
-	c.srv = httptest.NewServer(web.New(web.Options{Exams: web.Opener(c.p.Open), Practice: c.p, People: c.p.People, Clips: c.p.Clips, Voices: c.p.Voices, Trial: c.p.Trial, Ledger: c.p,
+	c.srv = httptest.NewServer(web.New(web.Options{Exams: web.Opener(c.p.Open), Practice: c.p, People: c.p.People, Clips: c.p.Clips, Voices: c.p.Voices, Trial: c.p.Trial, Ledger: c.p, Programs: c.p,
 		Dossier: func(ctx context.Context, w io.Writer, id string) error {
 			_, err := io.WriteString(w, "all of "+id)
 			return err
@@ -190,7 +190,7 @@ var may = map[practice.Role]string{
 	practice.Supervisor:    "read patients examine decide sign co-sign amend correct export practise",
 	practice.Assistant:     "read patients examine export",
 	practice.Viewer:        "read",
-	practice.Administrator: "read patients correct export settings people audit erase",
+	practice.Administrator: "read patients correct export settings people audit erase webhooks programs",
 }
 
 // Every address, asked by everybody: nobody gets in without signing in, and each role gets what it may.

@@ -33,8 +33,10 @@ type Options struct {
 	Ledger   Ledger // nil: the journal is not shown, nobody is erased
 	// Dossier writes all that is kept of a patient as a ZIP archive; nil where that is not offered.
 	Dossier func(ctx context.Context, w io.Writer, patient string) error
-	Clips   Clips  // nil: no sound is kept
-	Voices  Voices // nil: no examiners, no voice profiles
+	// Programs are let in by keys; nil: none are.
+	Programs Programs
+	Clips    Clips  // nil: no sound is kept
+	Voices   Voices // nil: no examiners, no voice profiles
 	// Say speaks a text for browsers that have no voice: a WAV file, slowly where that is asked for.
 	// Nil: there is no voice.
 	Say func(ctx context.Context, text string, slow bool) ([]byte, error)
@@ -196,6 +198,15 @@ func (s *server) calls() []call {
 		{"GET /api/trial/sound", practice.Examine, nil, s.trialSound},
 		{"GET /api/exams/{id}/export", practice.Export, nil, s.export},
 		{"/fhir/", practice.Export, nil, s.fhir},
+		{"GET /api/programs", practice.ManagePrograms, s.programs, nil},
+		{"POST /api/programs", practice.ManagePrograms, s.addProgram, nil},
+		{"DELETE /api/programs/{id}", practice.ManagePrograms, s.withdrawProgram, nil},
+		{"GET /api/hooks", practice.ManageHooks, s.hooks, nil},
+		{"POST /api/hooks", practice.ManageHooks, s.addHook, nil},
+		{"DELETE /api/hooks/{id}", practice.ManageHooks, s.removeHook, nil},
+		{"POST /api/hooks/{id}/try", practice.ManageHooks, s.tryHook, nil},
+		{"GET /api/hooks/{id}/letters", practice.ManageHooks, s.letters, nil},
+		{"POST /api/hooks/{id}/again", practice.ManageHooks, s.sendAgain, nil},
 	}, s.voiceCalls()...)
 }
 
@@ -203,7 +214,11 @@ func (s *server) calls() []call {
 func (s *server) serve(c call) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		r, seat, err := s.seated(r)
-		if err == nil && c.right != "" {
+		switch {
+		case err != nil:
+		case seat.Program():
+			err = seat.Opens(opens[c.pattern])
+		case c.right != "":
 			err = seat.May(c.right)
 		}
 		var v any

@@ -18,6 +18,7 @@ import (
 
 	"leadsman/practice"
 	"leadsman/report"
+	"leadsman/report/hook"
 	"leadsman/report/paper"
 	"leadsman/speech"
 	"leadsman/store"
@@ -107,7 +108,7 @@ func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready
 		}
 		defer engine.Close()
 	}
-	p := practice.New(practice.Config{Records: st, Engine: engine, Words: f.engine.own, Now: time.Now, Log: log})
+	p := practice.New(practice.Config{Records: st, Engine: engine, Words: f.engine.own, Post: hook.NewClient(), Now: time.Now, Log: log})
 	defer p.Close()
 	var names []string
 	for _, n := range strings.Split(f.hosts, ",") {
@@ -120,7 +121,7 @@ func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready
 	if err != nil {
 		return fail(stderr, exitInput, "serve: %v", err)
 	}
-	h := web.New(web.Options{Languages: languages, Export: out.export, FHIR: out.fhir(time.Now(), log), Exams: web.Opener(p.Open), Practice: p, People: p.People, Ledger: p, Dossier: func(ctx context.Context, w io.Writer, id string) error {
+	h := web.New(web.Options{Languages: languages, Export: out.export, FHIR: out.fhir(time.Now(), log), Exams: web.Opener(p.Open), Practice: p, People: p.People, Programs: p, Ledger: p, Dossier: func(ctx context.Context, w io.Writer, id string) error {
 		return report.Dossier(ctx, w, st, version(), id)
 	}, Clips: p.Clips, Voices: p.Voices, Say: serviceVoice(), Trial: p.Trial, Calendar: calendar, Paths: f.engine.own.Paths(), Hosts: names, Version: version(), Log: log,
 		Demo: demoSound, Invent: func(ctx context.Context) error { return invent(ctx, st, time.Now()) }})

@@ -50,3 +50,58 @@ func TestPageInItsLanguage(t *testing.T) {
 		t.Errorf("the PDF is %s", kind)
 	}
 }
+
+// An administrator makes a key, which lets a program in until it is withdrawn, and an address that is told of signed exams.
+func TestProgramsOnSettings(t *testing.T) {
+	base := runProgram(t, "--engine", "none")
+	p := open(t, startBrowser(t), base+"/")
+	p.clickText("Fill with an invented practice")
+	p.until("the patients are listed", `[...document.querySelectorAll("ls-patients tr")].some((r) => r.innerText.includes("Harriet Sallow"))`)
+	p.goTo(base + "/settings")
+	p.until("nobody sits here, nothing about programs", `document.querySelector("ls-settings") && !document.querySelector("#program")`)
+	eval[bool](p, `(async () => {
+		const open = await (await fetch("/api/session")).json();
+		const ada = open.people.find((x) => x.name === "Ada Quill");
+		await fetch("/api/session", { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify({ person: ada.id }) });
+		return true;
+	})()`)
+	p.goTo(base + "/settings")
+	p.until("the programs", `document.querySelector("#program")`)
+	p.unfold("Make a key")
+	eval[bool](p, `(document.querySelector("#program").value = "records of the practice", document.querySelector("#scope-patients-read").click(), true)`)
+	shot(t, p, "programs-form")
+	p.clickText("Make the key")
+	p.until("a key, once", `document.querySelector("#key")?.innerText.startsWith("leadsman_")`)
+	ask := func(key string) int {
+		r, err := http.NewRequest("GET", base+"/api/patients", nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		r.Header.Set("Authorization", "Bearer "+key)
+		res, err := http.DefaultClient.Do(r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		res.Body.Close()
+		return res.StatusCode
+	}
+	key := eval[string](p, `document.querySelector("#key").innerText`)
+	if got := ask(key); got != http.StatusOK {
+		t.Errorf("with the key: %d", got)
+	}
+	p.unfold("Add an address")
+	eval[bool](p, `(document.querySelector("#hook").value = "http://127.0.0.1:9/in", document.querySelector("#told-exam-signed").click(), true)`)
+	p.clickText("Add the address")
+	p.until("a secret, once", `document.querySelector("#secret")?.innerText.startsWith("whsec_") && document.querySelector("[data-hook]")`)
+	p.clickText("Try it")
+	p.until("it says where to look", `document.querySelector("ls-programs").innerText.includes("look at the letters")`)
+	scan(t, p, "programs")
+	shot(t, p, "programs")
+	eval[bool](p, `(document.querySelector("[data-program] button").click(), true)`)
+	p.until("the key is withdrawn", `document.querySelector("[data-program]").innerText.includes("withdrawn") && !document.querySelector("[data-program] button")`)
+	if got := ask(key); got != http.StatusUnauthorized {
+		t.Errorf("with the withdrawn key: %d", got)
+	}
+	p.clickText("Remove")
+	p.until("the address is gone", `!document.querySelector("[data-hook]")`)
+}

@@ -60,7 +60,12 @@ func TestEveryRouteIsDescribed(t *testing.T) {
 	if len(routes) < 40 {
 		t.Fatalf("%d routes found", len(routes))
 	}
+	seen := map[string]bool{}
 	for _, r := range routes {
+		if seen[r[1]] {
+			continue
+		}
+		seen[r[1]] = true
 		if !there[r[1]] {
 			t.Errorf("%s is not in docs/openapi.json: describe it there under paths, as the others are", r[1])
 		}
@@ -68,6 +73,53 @@ func TestEveryRouteIsDescribed(t *testing.T) {
 	}
 	for r := range there {
 		t.Errorf("docs/openapi.json has %s, which the service has not", r)
+	}
+}
+
+// The security that docs/openapi.json gives an address is the one of the service: which key opens it, and whether anybody may ask.
+func TestSecurityIsDescribed(t *testing.T) {
+	doc, err := openapi3.NewLoader().LoadFromFile("../../docs/openapi.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	src := sources(t)
+	scopes := map[string]string{"ReadPatients": "patients:read", "WritePatients": "patients:write", "ReadExams": "exams:read", "TakeOut": "export", "RunHooks": "webhooks"}
+	opens, fhir := map[string]string{}, ""
+	for _, m := range regexp.MustCompile(`"([A-Z]+ /api/[^"]*|/fhir/)":\s+practice\.(\w+),`).FindAllStringSubmatch(src, -1) {
+		if scopes[m[2]] == "" {
+			t.Fatalf("%s takes the scope %s, which is not known here", m[1], m[2])
+		}
+		opens[m[1]] = scopes[m[2]]
+		if m[1] == "/fhir/" {
+			fhir = scopes[m[2]]
+		}
+	}
+	if len(opens) < 20 || fhir == "" {
+		t.Fatalf("%d addresses with scopes found", len(opens))
+	}
+	for path, item := range doc.Paths.Map() {
+		for method, op := range item.Operations() {
+			want := opens[method+" "+path]
+			if strings.HasPrefix(path, "/fhir/") {
+				want = fhir
+			}
+			if op.Security == nil {
+				t.Errorf("%s %s says nothing of security", method, path)
+				continue
+			}
+			key := false
+			for _, alternative := range *op.Security {
+				_, has := alternative["key"]
+				key = key || has
+			}
+			if scope, _ := op.Extensions["x-scope"].(string); scope != want || key != (want != "") {
+				t.Errorf("%s %s: x-scope %q and key %v, the service has %q", method, path, scope, key, want)
+			}
+			anybody := strings.Contains(src, `{"`+method+" "+path+`", everybody, `) && !strings.HasSuffix(path, "/password") && !strings.HasSuffix(path, "/code") // these ask whose it is
+			if open := len(*op.Security) == 0; open != anybody {
+				t.Errorf("%s %s: docs/openapi.json lets anybody in: %v, the service: %v", method, path, open, anybody)
+			}
+		}
 	}
 }
 
@@ -169,6 +221,22 @@ func TestAnswersAsDescribed(t *testing.T) {
 		"api/exams/" + x + "/findings", "api/exams/" + x + "/compare", "api/exams/" + x + "/plan", "api/exams/" + x + "/inputs", "api/exams/" + x + "/clips", "api/exams/" + x + "/history?tooth=16&site=DB"} {
 		ask("GET", path, "", 200)
 	}
+	ask("GET", "api/programs", "", 200)
+	ask("POST", "api/programs", `{"name":"records","scopes":["export","nosuch"]}`, 409)
+	var made struct{ ID, Key string }
+	if err := json.Unmarshal(ask("POST", "api/programs", `{"name":"records","scopes":["patients:read","webhooks"],"ends":""}`, 200), &made); err != nil || made.Key == "" {
+		t.Fatal(err)
+	}
+	ask("DELETE", "api/programs/"+made.ID, "", 200)
+	var hook struct{ ID, Secret string }
+	if err := json.Unmarshal(ask("POST", "api/hooks", `{"url":"http://127.0.0.1:9/nobody","events":["exam.signed"],"details":false}`, 200), &hook); err != nil || hook.Secret == "" {
+		t.Fatal(err)
+	}
+	for _, of := range []string{"POST api/hooks/" + hook.ID + "/try", "GET api/hooks", "GET api/hooks/" + hook.ID + "/letters", "POST api/hooks/" + hook.ID + "/again", "DELETE api/hooks/" + hook.ID} {
+		method, path, _ := strings.Cut(of, " ")
+		ask(method, path, "", 200)
+	}
+	ask("POST", "api/hooks", `{"url":"http://192.0.2.7/","events":["exam.signed"]}`, 409)
 	ask("GET", "api/patients/nosuch", "", 404)
 	ask("POST", "api/patients", `{"name":""}`, 422)
 	ask("POST", "api/patients", `{"name":"Rosa Winkel","born":"1980"}`, 200)

@@ -6,6 +6,7 @@ import { Microphone, devices, advice } from "../core/mic.js";
 import { Ring } from "../core/ring.js";
 import { Uplink } from "../core/uplink.js";
 import { may } from "../people/seat.js";
+import "./programs.js";
 import { Answers, MODES, TONES, TONE_NAMES } from "../core/answers.js";
 
 const select = (id, options, value, onchange) => {
@@ -84,6 +85,7 @@ class Settings extends HTMLElement {
           (this.use = h("p", { class: "small soft" })),
           h("p", { class: "row" }, h("button", { class: "main" }, "Save"), told))),
       this.#feed(),
+      Object.assign(h("ls-programs", {}), { app: this.app }),
       h("p", { class: "row" }, h("a", { class: "button", href: "/people" }, "People, passwords and codes"), may("audit") ? h("a", { class: "button", href: "/journal" }, "Journal") : null),
       h("section", {}, h("h2", {}, "This screen"),
         h("div", { class: "fields" },
