@@ -30,7 +30,7 @@ type Config struct {
 	ID     string
 	Log    Log
 	Engine speech.Engine // nil: no microphone, keyboard only
-	// Recognizer makes a recognizer of Engine for a voice, with a note for the screen if that voice's profile cannot be used; nil:
+	// Recognizer makes a recognizer of Engine for a voice, "" for anybody's, with a note for the screen if that voice's profile cannot be used; nil:
 	// all voices are heard alike.
 	Recognizer func(voice string) (rec speech.Recognizer, note string, err error)
 	// Examiner is whose voice it is, who stands beside the calls it speaks; nil: nobody is known.

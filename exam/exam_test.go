@@ -838,7 +838,7 @@ func TestMicrophoneOfAVoice(t *testing.T) {
 	if told != "enrol again" || len(asked) != 2 || asked[1] != "ann" {
 		t.Errorf("told %q, asked for %q", told, asked)
 	}
-	if _, err := e.OpenMic("b", true); err != nil || len(asked) != 2 {
+	if _, err := e.OpenMic("b", true); err != nil || len(asked) != 3 || asked[2] != "" {
 		t.Errorf("anybody's voice: asked for %q, %v", asked, err)
 	}
 }

@@ -121,7 +121,7 @@ func (e *Exam) OpenMicFor(owner, voice string, takeover bool) (*Mic, error) {
 }
 
 func (e *Exam) recognizer(voice string) (rec speech.Recognizer, note string, err error) {
-	if voice != "" && e.cfg.Recognizer != nil {
+	if e.cfg.Recognizer != nil {
 		return e.cfg.Recognizer(voice)
 	}
 	rec, err = e.cfg.Engine.NewRecognizer()
@@ -130,7 +130,7 @@ func (e *Exam) recognizer(voice string) (rec speech.Recognizer, note string, err
 
 func (e *Exam) micOn(m *Mic, on bool) {
 	_ = e.run(func() {
-		e.micView = &MicView{On: on, Owner: m.owner}
+		e.micView = &MicView{On: on}
 		e.tell(Change{Mic: e.micView})
 	})
 }
@@ -275,7 +275,7 @@ func (m *Mic) take(hyps []speech.Hypothesis) error {
 			}
 			keepErr = m.e.keep(context.Background())
 			m.clips()
-			m.e.micView = &MicView{On: true, Owner: m.owner, LevelDB: h.Signal.LevelDB, NoiseDB: h.Signal.NoiseDB, Clipped: h.Signal.Clipped,
+			m.e.micView = &MicView{On: true, LevelDB: h.Signal.LevelDB, NoiseDB: h.Signal.NoiseDB, Clipped: h.Signal.Clipped,
 				Trouble: troubleOf(h.Signal), StreamMS: h.AtMS}
 			m.e.tell(Change{Mic: m.e.micView})
 		})
@@ -322,7 +322,7 @@ func troubleOf(s speech.Signal) string {
 
 func (m *Mic) trouble(text string) {
 	_ = m.e.run(func() {
-		m.e.micView = &MicView{On: true, Owner: m.owner, Trouble: text, StreamMS: m.ms(m.next)}
+		m.e.micView = &MicView{On: true, Trouble: text, StreamMS: m.ms(m.next)}
 		m.e.tell(Change{Mic: m.e.micView})
 	})
 }

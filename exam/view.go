@@ -197,7 +197,6 @@ type Partial struct {
 // MicView tells how the microphone does.
 type MicView struct {
 	On       bool    `json:"on"`
-	Owner    string  `json:"owner,omitempty"`
 	Hearing  bool    `json:"hearing"` // speech is going on
 	LevelDB  float64 `json:"level_db"`
 	NoiseDB  float64 `json:"noise_db"`

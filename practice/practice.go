@@ -23,6 +23,10 @@ type Config struct {
 	Look    time.Duration // how often the outbox is looked into; 0: two seconds
 	Now     func() time.Time
 	Log     *slog.Logger
+	// Heard is told of each piece of sound that was heard: how long it is, and how long hearing it took; may be nil.
+	Heard func(sound, took time.Duration)
+	// Written is told of each call that was written to the log of an exam, or could not be; may be nil.
+	Written func(evs []chart.Event, took time.Duration, err error)
 }
 
 // Practice runs exams and keeps what belongs to them. All methods may be called from any goroutine; Close it when done.
@@ -33,6 +37,8 @@ type Practice struct {
 
 	records Records
 	engine  speech.Engine
+	ears    *ears
+	written func([]chart.Event, time.Duration, error)
 	words   *Words
 	post    Post
 	look    time.Duration
@@ -62,8 +68,10 @@ func New(c Config) *Practice {
 
 // assemble is a practice in which nothing works by itself yet.
 func assemble(c Config) *Practice {
-	return &Practice{records: c.Records, engine: c.Engine, words: c.Words, post: c.Post, look: cmp.Or(c.Look, lookEvery), now: c.Now, log: c.Log, running: map[string]*running{}, trials: map[*exam.Exam]bool{},
-		Clips: newClips(c.Records, c.Now, c.Log), Voices: newVoices(c.Records, c.Engine, c.Now, c.Log), People: newPeople(c.Records, c.Now, c.Log), quit: make(chan struct{})}
+	hear := newEars(time.Now) // of the processor's time, not of the practice's
+	hear.seen = c.Heard
+	return &Practice{ears: hear, written: c.Written, records: c.Records, engine: c.Engine, words: c.Words, post: c.Post, look: cmp.Or(c.Look, lookEvery), now: c.Now, log: c.Log, running: map[string]*running{}, trials: map[*exam.Exam]bool{},
+		Clips: newClips(c.Records, c.Now, c.Log), Voices: newVoices(c.Records, c.Engine, hear, c.Now, c.Log), People: newPeople(c.Records, c.Now, c.Log), quit: make(chan struct{})}
 }
 
 // Close ends the running exams; their logs are safe already.
@@ -86,6 +94,32 @@ func (p *Practice) Close() {
 	p.wg.Wait()
 	p.Clips.close()
 }
+
+// logOf is the log of an exam, of which Written is told.
+func (p *Practice) logOf(exam string) Log {
+	l := p.records.Log(exam)
+	if p.written == nil {
+		return l
+	}
+	return watchedLog{l, p.written}
+}
+
+type watchedLog struct {
+	Log
+	written func([]chart.Event, time.Duration, error)
+}
+
+func (l watchedLog) AppendHeard(ctx context.Context, h chart.Heard, evs ...chart.Event) error {
+	began := time.Now()
+	err := l.Log.AppendHeard(ctx, h, evs...)
+	if len(evs) > 0 {
+		l.written(evs, time.Since(began), err)
+	}
+	return err
+}
+
+// Load is how much the recognizer has to do.
+func (p *Practice) Load() Load { return p.ears.load() }
 
 // Go runs what feeds an exam from inside; Close waits for it.
 func (p *Practice) Go(f func()) { p.wg.Go(f) }

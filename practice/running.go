@@ -34,7 +34,7 @@ func (p *Practice) Open(ctx context.Context, id string) (*exam.Exam, error) {
 	if err != nil {
 		return nil, err
 	}
-	cfg := exam.Config{ID: id, Log: p.records.Log(id), Engine: p.engine, Now: p.millis,
+	cfg := exam.Config{ID: id, Log: p.logOf(id), Engine: p.engine, Now: p.millis,
 		Terms: p.words.Terms(), Paths: p.words.Paths(),
 		KeepClip:   func(call uint64, pcm []int16) { p.Clips.add(clip{id, call, pcm}) },
 		Signed:     func() { p.Clips.signed(id) },

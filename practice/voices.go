@@ -36,6 +36,7 @@ type Voice struct {
 type Voices struct {
 	records Records
 	engine  speech.Engine // nil: keyboard only
+	ears    *ears
 	now     func() time.Time
 	log     *slog.Logger
 
@@ -56,8 +57,8 @@ type practising struct {
 // forgottenAfter is how long a session is kept that nobody looks at any more.
 const forgottenAfter = 20 * time.Minute
 
-func newVoices(s Records, engine speech.Engine, now func() time.Time, log *slog.Logger) *Voices {
-	return &Voices{records: s, engine: engine, now: now, log: log, sessions: map[string]*practising{}, rhythms: map[string]bool{}}
+func newVoices(s Records, engine speech.Engine, ears *ears, now func() time.Time, log *slog.Logger) *Voices {
+	return &Voices{records: s, engine: engine, ears: ears, now: now, log: log, sessions: map[string]*practising{}, rhythms: map[string]bool{}}
 }
 
 // Close ends all sessions.
@@ -90,8 +91,27 @@ func (v *Voices) adapter() (speech.Adapter, error) {
 	return a, nil
 }
 
-// recognizer makes a recognizer for an examiner: with the voice profile, if there is one that fits the model; else note says why not.
+// recognizer makes a recognizer for an examiner, "" for anybody: with the voice profile, if there is one that fits the model; else note says
+// why not. It takes turns with the others, and fails with ErrBusy where they have enough to hear.
 func (v *Voices) recognizer(examiner string) (rec speech.Recognizer, profile bool, note string, err error) {
+	if v.engine == nil {
+		return nil, false, "", exam.ErrNoEngine
+	}
+	if v.ears.load().Busy {
+		return nil, false, "", ErrBusy
+	}
+	rec, profile, note, err = v.recognizerAlone(examiner)
+	if err == nil {
+		rec = v.ears.take(rec)
+	}
+	return rec, profile, note, err
+}
+
+func (v *Voices) recognizerAlone(examiner string) (rec speech.Recognizer, profile bool, note string, err error) {
+	if examiner == "" {
+		rec, err = v.engine.NewRecognizer()
+		return rec, false, "", err
+	}
 	kept, err := v.records.Voice(context.Background(), examiner)
 	switch {
 	case errors.Is(err, ErrNotFound):
@@ -107,9 +127,6 @@ func (v *Voices) recognizer(examiner string) (rec speech.Recognizer, profile boo
 			return rec, true, "", nil
 		}
 		note = "Heard without the voice profile: " + aerr.Error()
-	}
-	if v.engine == nil {
-		return nil, false, "", exam.ErrNoEngine
 	}
 	rec, err = v.engine.NewRecognizer()
 	return rec, false, note, err

@@ -29,6 +29,7 @@ var allowed = map[string][]string{
 	"leadsman/practice":        {"chart", "grammar", "speech", "exam", "exam/hear", "voice"},
 	"leadsman/store":           {"chart", "practice"},
 	"leadsman/profile":         {"chart"},
+	"leadsman/certs":           {},
 	"leadsman/report":          {"chart", "diagnosis", "practice"},
 	"leadsman/report/fhir":     {"chart", "diagnosis", "report"},
 	"leadsman/report/hook":     {},

@@ -76,6 +76,8 @@ func status(err error) (int, fault) {
 		return http.StatusConflict, fault{"mic_taken", exam.ErrMicTaken.Error()}
 	case errors.Is(err, exam.ErrNoEngine):
 		return http.StatusServiceUnavailable, fault{"no_engine", exam.ErrNoEngine.Error()}
+	case errors.Is(err, practice.ErrBusy):
+		return http.StatusServiceUnavailable, fault{"full", practice.ErrBusy.Error()}
 	case errors.Is(err, practice.ErrNoAdapter):
 		return http.StatusServiceUnavailable, fault{"no_engine", practice.ErrNoAdapter.Error()}
 	case errors.Is(err, voice.ErrDone):
@@ -100,8 +102,9 @@ func status(err error) (int, fault) {
 
 func (s *server) fail(w http.ResponseWriter, r *http.Request, err error) {
 	code, f := status(err)
-	if code >= 500 {
-		s.log.Error("request failed", "method", r.Method, "path", r.URL.Path, "error", err)
+	s.told(r, code, f.Code, err)
+	if f.Code == "full" {
+		w.Header().Set("Retry-After", "5")
 	}
 	// RFC 6750, 3 and RFC 9110, 10.2.3
 	if code == http.StatusUnauthorized && f.Code == "key" {

@@ -19,7 +19,10 @@ import (
 // maxFrame is the longest frame of sound: the position of its first sample and two seconds.
 const maxFrame = 8 + 2*2*rate
 
-const rate = 16000 // samples a second
+const (
+	rate          = 16000 // samples a second
+	statusTooMany = http.StatusTooManyRequests
+)
 
 // Close codes of our own (4000-4999 are free for applications: RFC 6455, section 7.4.2).
 const (
@@ -28,6 +31,7 @@ const (
 	closeGone     = 4003 // no such exam, or it was closed
 	closeFault    = 4004 // the tool failed
 	closeRate     = 4005 // sound of another rate
+	closeBusy     = 4006 // the service has as many microphones as it can hear, or takes of one computer
 )
 
 // protocol is the conversation that this service speaks. Pages of version 1 named none. They sent all their sound again to a
@@ -107,6 +111,12 @@ func (s *server) stream(w http.ResponseWriter, r *http.Request, of hearing) {
 		return // answered by the upgrader
 	}
 	defer c.Close()
+	off, err := s.clients.micOn(r)
+	if err != nil {
+		s.hangUp(c, r, err)
+		return
+	}
+	defer off()
 	seat, over := seatOf(r), make(chan struct{})
 	defer close(over)
 	go func() { // where another person sits down, or nobody is signed in any more, nothing is heard as from who sat there
@@ -126,6 +136,9 @@ func (s *server) stream(w http.ResponseWriter, r *http.Request, of hearing) {
 		s.hangUp(c, r, err)
 		return
 	}
+	if next, _ := mic.Write(0, nil); next > 0 && s.Reconnected != nil {
+		s.Reconnected()
+	}
 	ended := false
 	line := line(r, owner)
 	s.connect(line, c)
@@ -136,10 +149,11 @@ func (s *server) stream(w http.ResponseWriter, r *http.Request, of hearing) {
 		if !ended {
 			mic.Detach()
 		} else if err := mic.Close(); err != nil {
-			s.log.Error("microphone closed with a fault", "at", r.URL.Path, "error", err)
+			s.told(r, 500, "tool", err)
 		}
 	}()
 	c.SetReadLimit(maxFrame)
+	pace := s.clients.pace(clientOf(r.RemoteAddr) + " " + paced(line, of))
 	// An empty frame asks what is expected: the page learns at once where to go on.
 	if next, err := mic.Write(0, nil); err != nil {
 		s.hangUp(c, r, err)
@@ -201,7 +215,13 @@ func (s *server) stream(w http.ResponseWriter, r *http.Request, of hearing) {
 			}
 			continue
 		}
+		heard, err := pace.wait(r.Context(), len(pcm))
+		if err != nil {
+			s.hangUp(c, r, err)
+			return
+		}
 		next, err := mic.Write(first, pcm)
+		heard()
 		if errors.Is(err, exam.ErrTooFar) {
 			if s.refuse(c, "too_far", exam.ErrTooFar.Error()) != nil {
 				return
@@ -225,6 +245,15 @@ func (s *server) stream(w http.ResponseWriter, r *http.Request, of hearing) {
 			return
 		}
 	}
+}
+
+// paced names what the pace of a microphone goes by: an exam has one stream at a time, whoever sends it.
+func paced(line string, of hearing) string {
+	if of.ofPage {
+		return line
+	}
+	path, _, _ := strings.Cut(line, "\x00")
+	return path
 }
 
 // line names the connection of a microphone.
@@ -310,6 +339,8 @@ func (s *server) hangUp(c *websocket.Conn, r *http.Request, err error) {
 		code = closeGone // the one code on which pages of every version say: load the page again
 	case errors.Is(err, otherRate):
 		code = closeRate
+	case http == statusTooMany, errors.Is(err, practice.ErrBusy):
+		code = closeBusy
 	case errors.Is(err, exam.ErrMicTaken):
 		code = closeTaken
 	case errors.Is(err, exam.ErrNoEngine):
@@ -317,8 +348,8 @@ func (s *server) hangUp(c *websocket.Conn, r *http.Request, err error) {
 	case errors.As(err, new(*practice.ForbiddenError)), errors.Is(err, practice.ErrNotFound), errors.Is(err, exam.ErrClosed):
 		code = closeGone
 	}
-	if http == 500 && r.Context().Err() == nil {
-		s.log.Error("microphone connection failed", "at", r.URL.Path, "error", err)
+	if r.Context().Err() == nil {
+		s.told(r, http, f.Code, err)
 	}
 	if s.say(c, toPage{Error: &f}) == nil {
 		_ = c.WriteControl(websocket.CloseMessage, websocket.FormatCloseMessage(code, f.Code), soon())

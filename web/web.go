@@ -70,6 +70,19 @@ type Options struct {
 	// Patience is how long a connected microphone may send nothing before its connection counts as dead, and a tried one may be
 	// without a connection before it is ended; 0 means a minute.
 	Patience time.Duration
+	// Authority is the practice's own, which devices are told to trust; nil: the certificate needs no telling, or there is none.
+	Authority Authority
+	// Remember has browsers keep to TLS under the names of the service from then on (RFC 6797): right where the certificate is of an authority that
+	// every device knows, for who cannot renew that of an own one would lock the practice out.
+	Remember bool
+	// Limits bound what one client may do.
+	Limits Limits
+	// Ready says why nobody is to be sent here, nil that somebody may be; nil itself: always.
+	Ready func(context.Context) error
+	// Reconnected is told of each microphone that came back; may be nil.
+	Reconnected func()
+	// Seen is told of each request that was answered, by the pattern of its address; may be nil.
+	Seen func(method, pattern string, status int, took time.Duration)
 }
 
 const (
@@ -92,11 +105,14 @@ type server struct {
 	lines map[string]*websocket.Conn // connected microphones by exam and owner
 	tried map[string]*trialMic       // microphones that are tried, by owner
 	noise noise
+
+	clients  *clients
+	refusals *refusals
 }
 
 // New makes the handler of all pages and of their API.
 func New(o Options) http.Handler {
-	s := &server{Options: o, log: o.Log, static: newStatic(), hosts: map[string]bool{"localhost": true}, lines: map[string]*websocket.Conn{}, tried: map[string]*trialMic{}}
+	s := &server{Options: o, log: o.Log, static: newStatic(), hosts: map[string]bool{"localhost": true}, lines: map[string]*websocket.Conn{}, tried: map[string]*trialMic{}, clients: newClients(o.Limits), refusals: newRefusals()}
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
 	}
@@ -112,11 +128,19 @@ func New(o Options) http.Handler {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /static/{hash}/{file...}", s.static.serve)
 	mux.HandleFunc("GET /icon.svg", s.static.icon)
+	if o.Authority != nil {
+		for _, p := range []string{"/trust", "/trust/authority.crt", "/trust/authority.pem"} {
+			mux.HandleFunc("GET "+p, func(w http.ResponseWriter, r *http.Request) { trust(w, r, o.Authority, false) })
+		}
+	}
 	for _, p := range []string{"/{$}", "/exams/{id}/{screen}", "/patients/{id}", "/patients/{id}/record", "/patients/{id}/journal", "/journal", "/settings", "/practise", "/due", "/card", "/people"} {
 		mux.HandleFunc("GET "+p, s.static.shell)
 	}
 	for _, c := range s.calls() {
 		mux.HandleFunc(c.pattern, s.serve(c))
+	}
+	for _, p := range []string{"/healthz", "/readyz"} {
+		mux.HandleFunc("GET "+p, s.state)
 	}
 	mux.HandleFunc("/api/", func(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, errNothingHere)
@@ -127,7 +151,7 @@ func New(o Options) http.Handler {
 	foreign.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, &inputError{http.StatusForbidden, "origin", "this came from a page of another service: refused"})
 	}))
-	return s.guard(foreign.Handler(mux))
+	return s.watched(s.guard(foreign.Handler(mux)))
 }
 
 // call is an address of the API. Who asks needs the right; "" is for everybody, also before signing in.
@@ -213,7 +237,14 @@ func (s *server) calls() []call {
 // serve lets in who may.
 func (s *server) serve(c call) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
-		r, seat, err := s.seated(r)
+		err := s.clients.asks(r)
+		if err == nil && !websocket.IsWebSocketUpgrade(r) { // which looks at its origin itself
+			err = ownPage(r)
+		}
+		var seat *practice.Seat
+		if err == nil {
+			r, seat, err = s.seated(r)
+		}
 		switch {
 		case err != nil:
 		case seat.Program():
@@ -241,14 +272,22 @@ func (s *server) serve(c call) http.HandlerFunc {
 // guard refuses requests under foreign names and sets the headers that keep pages to themselves.
 func (s *server) guard(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		if !s.known(r.Host) {
+		if !s.known(r.Host) && r.URL.Path != "/healthz" && r.URL.Path != "/readyz" { // which tell nothing
 			s.fail(w, r, &inputError{http.StatusMisdirectedRequest, "host",
 				fmt.Sprintf("this service is not called %q: open it as localhost, or start it with the name it is to have", r.Host)})
 			return
 		}
+		timed(w, r)
 		h := w.Header()
 		// Browsers differ in whether 'self' covers WebSockets of the same host: name it.
-		h.Set("Content-Security-Policy", "default-src 'self'; connect-src 'self' ws://"+r.Host+" wss://"+r.Host+
+		socket := "ws://" + r.Host
+		if r.TLS != nil {
+			socket = "wss://" + r.Host
+			if s.Remember && !local(r.Host) {
+				h.Set("Strict-Transport-Security", "max-age=31536000")
+			}
+		}
+		h.Set("Content-Security-Policy", "default-src 'self'; connect-src 'self' "+socket+
 			"; object-src 'none'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'")
 		h.Set("X-Content-Type-Options", "nosniff")
 		h.Set("Referrer-Policy", "no-referrer")
@@ -498,6 +537,9 @@ func sendWAV(w http.ResponseWriter, r *http.Request, wav []byte) {
 func (s *server) aloud(w http.ResponseWriter, r *http.Request) {
 	q := r.URL.Query()
 	err := need("text", q.Get("text"), maxSay)
+	if err == nil {
+		err = s.clients.speaks(r)
+	}
 	if err == nil && s.Say == nil {
 		err = &inputError{http.StatusServiceUnavailable, "no_voice", "no voice is installed here: install espeak-ng, or use a browser that has a voice"}
 	}

@@ -109,6 +109,7 @@ func runRestore(args []string, stdout, stderr io.Writer) int {
 	id := addIdentityFlags(fs)
 	overwrite := fs.Bool("overwrite", false, "put the copy in the place of data that are there; those are kept under another name")
 	damaged := fs.Bool("damaged", false, "restore a damaged copy as far as it goes")
+	rehearse := fs.Bool("rehearse", false, "only try it: restore the copy into a folder of its own, open and check all of it, and remove that again")
 	rest, status, done := parse(fs, args)
 	if done {
 		return status
@@ -125,12 +126,50 @@ func runRestore(args []string, stdout, stderr io.Writer) int {
 	if f.database != "" {
 		return fail(stderr, exitInput, "restore makes a data folder, not a database of PostgreSQL: pg_restore, or what your server's backups need, brings one back (docs/records.md)")
 	}
+	if *rehearse {
+		return rehearsal(ctx, rest[0], opts, stdout, stderr)
+	}
 	rep, err := store.Restore(ctx, rest[0], f.data, *overwrite, *damaged, append(opts, f.options()...)...)
 	if err != nil {
 		return fail(stderr, storeStatus(err), "restore: %v", err)
 	}
 	problems(stderr, rep)
 	fmt.Fprintf(stdout, "%s: restored %s from %s\n", f.data, held(rep), rest[0])
+	return exitOK
+}
+
+// rehearsal restores a copy where it harms nothing, and checks what has become of it as one would after a loss.
+func rehearsal(ctx context.Context, copied string, opts []store.Option, stdout, stderr io.Writer) int {
+	dir, err := os.MkdirTemp("", "leadsman-rehearsal-*")
+	if err != nil {
+		return fail(stderr, exitTool, "restore: %v: there must be room for the restored data: set TMPDIR to a folder that has it", err)
+	}
+	defer os.RemoveAll(dir)
+	began := time.Now()
+	data := filepath.Join(dir, "data")
+	opts = append(opts, store.WithKey(filepath.Join(dir, "key")))
+	if _, err := store.Restore(ctx, copied, data, false, false, opts...); err != nil {
+		return fail(stderr, storeStatus(err), "restore: the rehearsal failed: %v", err)
+	}
+	took := time.Since(began)
+	st, err := store.Open(ctx, data, time.Now, opts...)
+	if err != nil {
+		return fail(stderr, storeStatus(err), "restore: the rehearsal failed: %v", err)
+	}
+	defer st.Close()
+	rep, err := st.Verify(ctx)
+	if err != nil {
+		return fail(stderr, storeStatus(err), "restore: the rehearsal failed: %v", err)
+	}
+	problems(stderr, rep)
+	if len(rep.Problems) > 0 {
+		return fail(stderr, exitInput, "%s: restored in the rehearsal with %s", copied, count(uint64(len(rep.Problems)), "problem"))
+	}
+	a, err := st.Anchor(ctx)
+	if err != nil {
+		return fail(stderr, storeStatus(err), "restore: %v", err)
+	}
+	fmt.Fprintf(stdout, "%s: rehearsed: restored in %s, %s, all intact; its journal ends with entry %d. Nothing was kept of it.\n", copied, took.Round(100*time.Millisecond), held(rep), a.N)
 	return exitOK
 }
 

@@ -39,6 +39,7 @@ func commands() []command {
 		{"anchor", "[--data DIR]", "the end of the journal as a line, to be kept away from the data", noInput(runAnchor)},
 		{"journal", "[--patient ID] [--who ID] [--what KIND] [--from DAY] [--to DAY] [--csv|--json]", "who did what, and who looked", noInput(runJournal)},
 		{"patient", "list [SEARCH] | export ID FILE.zip | erase ID --reason TEXT | retention [YEARS]", "what is kept of one patient", noInput(runPatient)},
+		{"tls", "init [NAME ...] | show  [--data DIR]", "a certificate authority of the practice's own, so that other computers reach the service", noInput(runTLS)},
 		{"account", "[NAME [--password]]", "who works here; a new password for somebody, read from the standard input", runAccount},
 		{"program", "list | make NAME --scopes SCOPE,... [--ends DAY] | withdraw ID", "keys with which programs of others are let in", noInput(runProgram)},
 		{"key", "[--show|--protect FILE|--open]", "the key of the data", noInput(runKey)},

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"flag"
 	"fmt"
@@ -13,9 +14,12 @@ import (
 	"os/signal"
 	"path/filepath"
 	"strings"
+	"sync"
+	"sync/atomic"
 	"syscall"
 	"time"
 
+	"leadsman/certs"
 	"leadsman/practice"
 	"leadsman/report"
 	"leadsman/report/hook"
@@ -51,15 +55,26 @@ func defaultData() string {
 type serviceFlags struct {
 	*dataFlags
 	addr, cert, key, hosts string
+	metrics, log           string
+	drain                  time.Duration
+	limits                 web.Limits
+	backups                schedule
 	engine                 *engineFlags
 }
 
 func addServiceFlags(fs *flag.FlagSet, data string) *serviceFlags {
 	f := &serviceFlags{dataFlags: addDataFlags(fs, data), engine: addEngineFlags(fs)}
-	fs.StringVar(&f.addr, "addr", env("LEADSMAN_ADDR", defaultAddr), "address to listen on; microphones need localhost or TLS")
-	fs.StringVar(&f.cert, "tls-cert", os.Getenv("LEADSMAN_TLS_CERT"), "certificate file, for other machines in the practice")
+	fs.StringVar(&f.addr, "addr", env("LEADSMAN_ADDR", defaultAddr), "address to listen on; beyond this computer it takes a certificate: see leadsman tls init")
+	fs.StringVar(&f.cert, "tls-cert", os.Getenv("LEADSMAN_TLS_CERT"), "certificate file of another authority (default: what leadsman tls init made)")
 	fs.StringVar(&f.key, "tls-key", os.Getenv("LEADSMAN_TLS_KEY"), "key file of the certificate")
-	fs.StringVar(&f.hosts, "hosts", os.Getenv("LEADSMAN_HOSTS"), "further names under which the service is reached, separated by commas")
+	fs.StringVar(&f.hosts, "hosts", os.Getenv("LEADSMAN_HOSTS"), "further names under which the service is reached, separated by commas; those of the certificate are known")
+	fs.StringVar(&f.metrics, "metrics", os.Getenv("LEADSMAN_METRICS"), "address that tells figures to Prometheus, such as 127.0.0.1:8644 (default: none)")
+	fs.StringVar(&f.log, "log", env("LEADSMAN_LOG", "text"), "form of the log on the standard error output: text or json")
+	fs.DurationVar(&f.drain, "drain", 0, "how long after SIGTERM the service is not ready but goes on, for a balancer to notice")
+	fs.Float64Var(&f.limits.Requests, "requests-per-client", 0, "requests a second that one computer may send (0: 200, -1: any number)")
+	fs.IntVar(&f.limits.Microphones, "microphones-per-client", 0, "microphones of one computer (0: 16, -1: any number)")
+	fs.IntVar(&f.limits.Connections, "connections-per-client", 0, "connections of one computer (0: 512, -1: any number)")
+	f.backups.flags(fs)
 	return f
 }
 
@@ -75,18 +90,80 @@ func runServe(args []string, _ io.Reader, stdout, stderr io.Writer) int {
 	}
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
-	return serve(ctx, f, stdout, stderr, nil)
+	started, ended := make(chan bool), make(chan int, 1)
+	go func() {
+		ended <- serve(ctx, f, stdout, stderr, func(string, *practice.Practice, *store.Store) error { close(started); return nil })
+	}()
+	select {
+	case status := <-ended:
+		return status
+	case <-started:
+		return <-ended
+	case <-ctx.Done():
+	}
+	select { // what is being loaded cannot be asked to stop: the end of the process stops it, and the store is whole at any time
+	case status := <-ended:
+		return status
+	case <-started:
+		return <-ended
+	case <-time.After(time.Second):
+		fmt.Fprintln(stdout, "stopped while starting; nothing is lost")
+		return exitOK
+	}
+}
+
+// logger writes lines for people or for programs.
+func (f *serviceFlags) logger(w io.Writer) (*slog.Logger, error) {
+	o := &slog.HandlerOptions{Level: slog.LevelInfo}
+	switch f.log {
+	case "text":
+		return slog.New(slog.NewTextHandler(w, o)), nil
+	case "json":
+		return slog.New(slog.NewJSONHandler(w, o)), nil
+	}
+	return nil, fmt.Errorf("--log is text or json, not %q", f.log)
+}
+
+// names are those under which the service is reached.
+func (f *serviceFlags) names(cert *certs.Source) (names []string) {
+	for _, n := range strings.Split(f.hosts, ",") {
+		if n = strings.TrimSpace(n); n != "" {
+			names = append(names, n)
+		}
+	}
+	if cert != nil {
+		names = append(names, cert.Names()...)
+	}
+	return names
+}
+
+// check finds what is wrong with the flags before anything is opened.
+func (f *serviceFlags) check() error {
+	if (f.cert == "") != (f.key == "") {
+		return errors.New("--tls-cert and --tls-key go together")
+	}
+	return f.backups.check()
 }
 
 // serve runs the service until ctx ends. ready, if not nil, is called with the address of the page
 // once it answers.
 func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready func(url string, p *practice.Practice, st *store.Store) error) int {
-	log := slog.New(slog.NewTextHandler(stderr, &slog.HandlerOptions{Level: slog.LevelInfo}))
-	if (f.cert == "") != (f.key == "") {
-		return fail(stderr, exitInput, "serve: --tls-cert and --tls-key go together")
+	log, err := f.logger(stderr)
+	if err == nil {
+		err = f.check()
 	}
-	var err error
-	if f.engine.own, err = practice.OpenWords(f.engine.words, f.data); err != nil {
+	var cert *certs.Source
+	if err == nil {
+		cert, err = f.certificate()
+	}
+	if err == nil {
+		f.engine.own, err = practice.OpenWords(f.engine.words, f.data)
+	}
+	var languages map[string]string
+	if err == nil {
+		languages, err = paper.Languages(messagesIn(f.data))
+	}
+	if err != nil {
 		return fail(stderr, exitInput, "serve: %v", err)
 	}
 	st, err := f.change(ctx)
@@ -108,47 +185,88 @@ func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready
 		}
 		defer engine.Close()
 	}
-	p := practice.New(practice.Config{Records: st, Engine: engine, Words: f.engine.own, Post: hook.NewClient(), Now: time.Now, Log: log})
+	m := newMetrics()
+	p := practice.New(practice.Config{Records: st, Engine: engine, Words: f.engine.own, Post: hook.NewClient(), Now: time.Now, Log: log, Heard: m.heard, Written: m.written})
 	defer p.Close()
-	var names []string
-	for _, n := range strings.Split(f.hosts, ",") {
-		if n = strings.TrimSpace(n); n != "" {
-			names = append(names, n)
-		}
-	}
+	m.watch(p, cert)
+	s := &service{f: f, log: log, p: p, st: st, cert: cert, metrics: m}
 	out := &leaves{report.From(st, version()), st, f.data}
-	languages, err := paper.Languages(messagesIn(f.data))
-	if err != nil {
-		return fail(stderr, exitInput, "serve: %v", err)
-	}
-	h := web.New(web.Options{Languages: languages, Export: out.export, FHIR: out.fhir(time.Now(), log), Exams: web.Opener(p.Open), Practice: p, People: p.People, Programs: p, Ledger: p, Dossier: func(ctx context.Context, w io.Writer, id string) error {
+	o := web.Options{Languages: languages, Export: out.export, FHIR: out.fhir(time.Now(), log), Exams: web.Opener(p.Open), Practice: p, People: p.People, Programs: p, Ledger: p, Dossier: func(ctx context.Context, w io.Writer, id string) error {
 		return report.Dossier(ctx, w, st, version(), id)
-	}, Clips: p.Clips, Voices: p.Voices, Say: serviceVoice(), Trial: p.Trial, Calendar: calendar, Paths: f.engine.own.Paths(), Hosts: names, Version: version(), Log: log,
-		Demo: demoSound, Invent: func(ctx context.Context) error { return invent(ctx, st, time.Now()) }})
+	}, Clips: p.Clips, Voices: p.Voices, Say: serviceVoice(), Trial: p.Trial, Calendar: calendar, Paths: f.engine.own.Paths(), Hosts: f.names(cert), Version: version(), Log: log,
+		Demo: demoSound, Invent: func(ctx context.Context) error { return invent(ctx, st, time.Now()) },
+		Limits: f.limits, Seen: m.answered, Reconnected: m.reconnected, Ready: s.ready, Remember: cert != nil && cert.Own() == nil}
+	if cert != nil && cert.Own() != nil {
+		o.Authority = cert.Own()
+	}
+	return s.run(ctx, web.New(o), stdout, stderr, ready)
+}
+
+// service is what runs.
+type service struct {
+	f        *serviceFlags
+	log      *slog.Logger
+	p        *practice.Practice
+	st       *store.Store
+	cert     *certs.Source // nil: this computer alone, without encryption
+	metrics  *metrics
+	draining atomic.Bool
+}
+
+// ready says why the service is not to be sent anybody; nil: it is.
+func (s *service) ready(ctx context.Context) error {
+	if s.draining.Load() {
+		return errors.New("it is being stopped")
+	}
+	_, err := s.st.Settings(ctx, "")
+	return err
+}
+
+// run answers until ctx ends.
+func (s *service) run(ctx context.Context, h http.Handler, stdout, stderr io.Writer, ready func(string, *practice.Practice, *store.Store) error) int {
+	f := s.f
 	ln, err := net.Listen("tcp", f.addr)
 	if err != nil {
 		return fail(stderr, exitTool, "serve: cannot listen on %s: %v; another leadsman may run there: use --addr with another port", f.addr, err)
 	}
-	srv := &http.Server{Handler: h, ReadHeaderTimeout: 10 * time.Second, ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelWarn),
-		BaseContext: func(net.Listener) context.Context { return ctx }}
+	// What is answered ends a while after ctx does, so that a balancer sees that the service is not ready any more.
+	working, end := context.WithCancel(context.WithoutCancel(ctx))
+	defer end()
+	var wg sync.WaitGroup
+	defer wg.Wait()
+	defer end()
+	srv := &http.Server{Handler: h, ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 32 << 10,
+		ErrorLog: slog.NewLogLogger(s.log.Handler(), slog.LevelWarn), ConnState: web.NewConnections(f.limits).State, BaseContext: func(net.Listener) context.Context { return working }}
+	var conf *tls.Config
+	var plain http.Handler
 	scheme := "http"
-	if f.cert != "" {
-		scheme = "https"
+	if s.cert != nil {
+		scheme, conf, plain = "https", s.cert.Config(), web.Plain(nil)
+		if own := s.cert.Own(); own != nil {
+			plain = web.Plain(own)
+		}
 	}
 	url := scheme + "://" + ln.Addr().String() + "/"
-	fmt.Fprintf(stdout, "Leadsman is at %s  (data in %s; Ctrl-C ends it)\n", url, f.place())
-	fmt.Fprintln(stdout, "Decision support for licensed clinicians; it does not diagnose by itself.")
-	served := make(chan error, 1)
-	go func() {
-		if f.cert != "" {
-			served <- srv.ServeTLS(ln, f.cert, f.key)
-		} else {
-			served <- srv.Serve(ln)
+	if f.metrics != "" {
+		if err := s.metrics.serve(working, &wg, f.metrics, s.ready); err != nil {
+			ln.Close()
+			return fail(stderr, exitTool, "serve: --metrics: %v", err)
 		}
-	}()
+	}
+	if f.backups.folder != "" {
+		wg.Go(func() { f.backups.run(working, s.st, time.Now, s.log, s.metrics.backedUp) })
+	}
+	served := make(chan error, 1)
+	wg.Go(func() { served <- web.Serve(working, ln, conf, srv, plain) })
+	fmt.Fprintf(stdout, "Leadsman is at %s  (data in %s; Ctrl-C ends it)\n", url, f.place())
+	if s.cert != nil {
+		fmt.Fprintf(stdout, "Open it as %s; the certificate holds until %s and is %s.\n", strings.Join(f.names(s.cert), ", "), s.cert.Until().Format(time.DateOnly),
+			map[bool]string{true: "renewed by itself; devices are told at /trust to trust it", false: "read again when its file is replaced"}[s.cert.Own() != nil])
+	}
+	fmt.Fprintln(stdout, "Decision support for licensed clinicians; it does not diagnose by itself.")
+	s.log.Info("started", "version", version(), "address", url, "encrypted", s.cert != nil, "recognizer", f.engine.name)
 	if ready != nil {
-		if err := ready(url, p, st); err != nil {
-			srv.Close()
+		if err := ready(url, s.p, s.st); err != nil {
 			return fail(stderr, exitTool, "%v", err)
 		}
 	}
@@ -156,15 +274,19 @@ func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready
 	case err = <-served:
 		return fail(stderr, exitTool, "serve: %v", err)
 	case <-ctx.Done():
-		end, cancel := context.WithTimeout(context.Background(), 3*time.Second)
-		defer cancel()
-		if err := srv.Shutdown(end); err != nil && !errors.Is(err, context.DeadlineExceeded) {
-			log.Warn("shut down", "err", err)
-		}
-		srv.Close()
-		fmt.Fprintln(stdout, "stopped; nothing is lost")
-		return exitOK
 	}
+	s.draining.Store(true)
+	if f.drain > 0 {
+		s.log.Info("draining", "for", f.drain.String())
+		time.Sleep(f.drain)
+	}
+	end()
+	if err := <-served; err != nil && !errors.Is(err, http.ErrServerClosed) {
+		s.log.Warn("shut down", "error", err)
+	}
+	s.log.Info("stopped")
+	fmt.Fprintln(stdout, "stopped; nothing is lost")
+	return exitOK
 }
 
 // calendar writes days in the form that calendars read.

@@ -7,7 +7,7 @@ const CHUNK = 16000; // samples in one frame at most, when catching up
 const AHEAD = 5 * 16000; // samples on their way without an answer, at most
 const DEAF = 6000; // ms without an answer although sound was sent: connect anew
 const ECHO = 16000; // samples for which our own voice may be heard after its end
-const END = { 4001: "taken", 4002: "no-engine", 4003: "gone", 4005: "refused" };
+const END = { 4001: "taken", 4002: "no-engine", 4003: "gone", 4005: "refused", 4006: "refused" };
 const PROTOCOL = 2; // of docs/api.md
 
 export class Uplink extends EventTarget {
