@@ -2,6 +2,7 @@ package diagnosis
 
 import (
 	"fmt"
+	"math"
 
 	"leadsman/chart"
 )
@@ -225,6 +226,7 @@ func Compare(before, after *chart.Chart, o CompareOptions) Comparison {
 	limit, noise := threshold(other), o.errors()
 	out.Error = noise
 	levels := a.depthLevels()
+	shallowed := 0 // sites that were pockets
 	for i := range b.teeth {
 		now := &b.teeth[i]
 		was := a.find(now.t)
@@ -305,6 +307,9 @@ func Compare(before, after *chart.Chart, o CompareOptions) Comparison {
 					out.Remeasured++
 					out.Chance.Closed.Sites++
 					out.Chance.Closed.Expected += levels.crosses(sp, x.depth, true) * noise.dry(x.flags[chart.Bleeding], &a.answers)
+					if y.depth <= closedDepth {
+						shallowed++
+					}
 					if y.half <= 2*closedDepth {
 						c.Shallow = true
 						out.Shallow++
@@ -403,6 +408,8 @@ func Compare(before, after *chart.Chart, o CompareOptions) Comparison {
 	for _, n := range [...]*Chance{&ch.Worse, &ch.Improved, &ch.Deeper, &ch.Shallower, &ch.NewPockets, &ch.Closed} {
 		n.close()
 	}
+	// Unchanged, as many sites fall under the limit of a pocket as rise over it.
+	ch.NewPockets.Beyond = ch.NewPockets.Beyond && signTest(out.NewPockets, shallowed) <= chanceSign
 	ch.Bleeding = noise.bleedingChance(bleedSites, sums[0].bleed, sums[1].bleed)
 	out.ClosedPercent = ratio(100*float64(out.Closed), out.Remeasured)
 	b.residual(&out)
@@ -422,30 +429,59 @@ func (c *SiteChange) rise() int {
 	return c.DepthAfter.Half() - c.DepthBefore.Half()
 }
 
-// depthLevels counts the depths of a mouth in whole millimetres.
-type depthLevels [chart.MaxDepth + 1]float64
+// depthLevels are the depths of a mouth in whole millimetres, and by spread what each weighs.
+type depthLevels struct {
+	count   [chart.MaxDepth + 1]float64
+	weights map[spread]*[chart.MaxDepth + 1]float64
+}
 
 func (m *mouth) depthLevels() *depthLevels {
-	var l depthLevels
-	for i := range l {
-		l[i] = 0.5 // none is impossible
+	l := &depthLevels{weights: map[spread]*[chart.MaxDepth + 1]float64{}}
+	for i := range l.count {
+		l.count[i] = 0.5 // none is impossible
 	}
 	for _, th := range m.scored {
 		for s := range th.sites {
 			if d := th.sites[s].depth; d >= 0 {
-				l[d]++
+				l.count[d]++
 			}
 		}
 	}
-	return &l
+	return l
+}
+
+// weigh finds weights w such that w[x] w[y] s(y-x), summed over y, is the number of sites read as x: pairs of readings of an unchanged
+// mouth, in which either reading has the mouth's distribution of depths and both differ as the spread says. It is found by iteration.
+func (l *depthLevels) weigh(s *spread) *[chart.MaxDepth + 1]float64 {
+	if w := l.weights[*s]; w != nil {
+		return w
+	}
+	w := new([chart.MaxDepth + 1]float64)
+	for x := range w {
+		w[x] = math.Sqrt(l.count[x])
+	}
+	for range 40 {
+		next := *w
+		for x := range w {
+			sum := 0.0
+			for y := range w {
+				sum += w[y] * s.of(y-x)
+			}
+			next[x] = math.Sqrt(w[x] * l.count[x] / sum)
+		}
+		*w = next
+	}
+	l.weights[*s] = w
+	return w
 }
 
 // crosses is the chance that a second reading of a site lies on the other side of the limit of a pocket although nothing
-// changed. A reading that is rare in the mouth is likelier a misreading of a common one than the other way round, so each
-// depth weighs as often as it occurs: that is the regression to the mean of sites chosen because they were deep.
+// changed. A reading that is rare in the mouth is likelier a misreading of a common one than the other way round: that is the
+// regression to the mean of sites chosen because they were deep.
 func (l *depthLevels) crosses(s *spread, depth int8, pocket bool) float64 {
+	w := l.weigh(s)
 	over, all := 0.0, 0.0
-	for y, n := range l {
+	for y, n := range w {
 		p := n * s.of(y-int(depth))
 		all += p
 		if pocket == (y <= closedDepth) {

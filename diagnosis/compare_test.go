@@ -236,9 +236,47 @@ func btoi(b bool) int {
 	return 0
 }
 
+// The number that 99 of 100 unchanged mouths do not exceed, on both sides of the level, by Poisson's law worked out by hand: of 32 sites
+// 0.424 are expected and 3 or more come up in 0.93 percent of mouths; of 97 sites 1.285, and 5 or more in 1.02 percent.
+func TestLevelOfChance(t *testing.T) {
+	for n, most := range map[int]int{32: 2, 97: 5} {
+		before := healthy()
+		keep(before, n)
+		if got := Compare(before, before, CompareOptions{}).Chance.Worse; got.Sites != n || got.Most != most {
+			t.Errorf("%d sites: %+v, want %d at most", n, got, most)
+		}
+	}
+	// More sites lost than gained, beyond chance (sign test, binomial by hand): 8 against 4 are 12 tosses of which 8 or more fall one way
+	// in 19.4 percent, 9 against 5 in 21.2 percent.
+	for _, c := range []struct {
+		lost, gained int
+		status       string
+	}{{8, 4, "beyond-chance"}, {9, 5, "question"}, {10, 5, "beyond-chance"}} {
+		before, after := healthy(), healthy()
+		for i, r := range sites(before)[:c.lost+c.gained] {
+			*before.Site(r), *after.Site(r) = reading(3, 3), reading(3, 5)
+			if i >= c.lost {
+				*before.Site(r), *after.Site(r) = *after.Site(r), *before.Site(r)
+			}
+		}
+		after.Patient.HistoryOfPeriodontitis = ptr(true)
+		want(t, Assess(after, Options{Earlier: &Earlier{Chart: before, Years: 1}}), "progression.status", c.status)
+		// The same of new pockets: 12 tosses of which 8 or more, and so on.
+		for _, r := range sites(before)[:c.lost+c.gained] {
+			for _, x := range []*chart.SiteRecord{before.Site(r), after.Site(r)} {
+				loss, _, _ := x.AttachmentLoss()
+				*x = reading(loss.Whole(), 0)
+			}
+		}
+		if got := Compare(before, after, CompareOptions{}).Chance.NewPockets; got.Seen != c.lost || got.Beyond != (c.status == "beyond-chance") {
+			t.Errorf("%+v: new pockets %+v", c, got)
+		}
+	}
+}
+
 // What errors of measurement alone give stands beside each change. By hand from the published spread: of 168 sites 1.325 percent
 // are worse by 2 mm or more; of pockets of 5 mm in a mouth where 4 mm is as frequent, those that a second reading puts at 4 mm
-// or less; bleeding by kappa 0.5.
+// or less, when both readings have the depths of the mouth; bleeding by kappa 0.5.
 func TestChanceBesideEachChange(t *testing.T) {
 	before := healthy()
 	for i, r := range sites(before) {
@@ -256,8 +294,35 @@ func TestChanceBesideEachChange(t *testing.T) {
 	}
 	// Depths: 108.5 of 2 mm, 30.5 of 4 and of 5, a half of each other. Second readings of a 5: 4 and less against all.
 	s := []float64{0.7064, 0.13355, 0.0097, 0.00325, 0.00025, 0.00005}
-	low := 30.5*s[1] + 0.5*s[2] + 108.5*s[3] + 0.5*(s[4]+s[5])
-	all := low + 30.5*s[0] + 0.5*(s[1]+s[2]+s[3]+s[4]+s[5])
+	var pair [16][16]float64 // rows and columns scaled in turn until both add up to the depths of the mouth
+	depths := [16]float64{2: 108.5, 4: 30.5, 5: 30.5}
+	for x := range pair {
+		depths[x] = max(depths[x], 0.5)
+		for y := range pair {
+			if d := abs(x - y); d < len(s) {
+				pair[x][y] = s[d]
+			}
+		}
+	}
+	for range 500 {
+		for x := range pair {
+			row, column := 0.0, 0.0
+			for y := range pair {
+				row += pair[x][y]
+			}
+			for y := range pair {
+				pair[x][y] *= depths[x] / row
+			}
+			for y := range pair {
+				column += pair[y][x]
+			}
+			for y := range pair {
+				pair[y][x] *= depths[x] / column
+			}
+		}
+	}
+	low := pair[5][0] + pair[5][1] + pair[5][2] + pair[5][3] + pair[5][4]
+	all := depths[5]
 	dry := 0.75 // of the 30 pockets 21 bled before
 	want := 21*low/all*0.5*dry + 9*low/all*(0.5+0.5*dry)
 	if ch.Closed.Sites != 30 || show(ch.Closed.Expected, 2) != show(want, 2) || ch.Closed.Seen != 0 {

@@ -183,6 +183,8 @@ func TestEarlierOf(t *testing.T) {
 		{at("", "", 52), at("", "", 51), 0, false, "two patients"},
 		{at("2024-03-01T10:00:00Z", "", 50), at("2026-03-01T10:00:00Z", "", 54), 2, false, ""},
 		{at("2024-03-01T10:00:00Z", "", 50), at("2026-03-01T10:00:00Z", "", 55), 0, false, "two patients?"},
+		{at("2026-03-01T10:00:00Z", "", 50), at("2026-12-18T10:00:00Z", "", 53), 0, false, "two patients?"}, // 0.80 years: 2.2 years amiss
+		{at("2026-03-01T10:00:00Z", "", 50), at("2027-02-04T10:00:00Z", "", 53), 0.931, false, ""},          // 0.93 years: two birthdays and what days leave out
 	} {
 		e, err := EarlierOf(c.before, c.after)
 		if (err == nil) != (c.fault == "") || err != nil && !strings.Contains(err.Error(), c.fault) {

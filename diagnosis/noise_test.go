@@ -162,6 +162,77 @@ func TestNoiseIsNoProgression(t *testing.T) {
 	}
 }
 
+// bleedTwice answers on bleeding at two exams: share of the sites bleeds at each, and the answers agree beyond chance by half, which is
+// the model's figure. Of the sites that bleed so many stopped by the second exam.
+func bleedTwice(r *rand.Rand, before, after *chart.Chart, share, stopped float64) {
+	for _, t := range chart.AllTeeth() {
+		for s := range chart.NumSites {
+			x, y := before.Site(chart.SiteRef{Tooth: t, Site: s}), after.Site(chart.SiteRef{Tooth: t, Site: s})
+			if !x.Depth.Known() {
+				continue
+			}
+			first := r.Float64() < share
+			second := first
+			if r.IntN(2) == 0 {
+				second = r.Float64() < share
+			}
+			second = second && r.Float64() >= stopped
+			x.Flags[chart.Bleeding], y.Flags[chart.Bleeding] = chart.Is(first), chart.Is(second)
+		}
+	}
+}
+
+// Every change figure of a comparison says what noise alone gives: without a change at most 2 percent of pairs have more new pockets,
+// closed pockets, sites that bleed more or less, than that; with a true change of what it counts at least 80 percent do.
+func TestNoiseOfEveryFigure(t *testing.T) {
+	const pairs = 1000
+	r := rand.New(rand.NewPCG(1993, 40))
+	over := func(by reader, changed float64, loss int, share, stopped float64) map[string]int {
+		n := map[string]int{}
+		for range pairs {
+			before, after := mouths(r, by, changed, loss, false)
+			bleedTwice(r, before, after, share, stopped)
+			c := diagnosis.Compare(before, after, diagnosis.CompareOptions{}).Chance
+			for name, of := range map[string]diagnosis.Chance{"worse": c.Worse, "improved": c.Improved, "deeper": c.Deeper, "shallower": c.Shallower,
+				"new pockets": c.NewPockets, "closed": c.Closed, "bleeding": c.Bleeding} {
+				if of.Beyond {
+					n[name]++
+				}
+			}
+		}
+		return n
+	}
+	for name, by := range map[string]reader{"published": asPublished, "normal": normal97} {
+		most := pairs / 50
+		if name == "normal" {
+			most = 3 * pairs / 100 // more readings off by 1 mm than the model has
+		}
+		for _, share := range []float64{0.1, 0.4} {
+			n := over(by, 0, 0, share, 0)
+			t.Logf("%s, no change, %.0f percent bleed: %v of %d", name, 100*share, n, pairs)
+			for figure, k := range n {
+				if k > most {
+					t.Errorf("%s: %s beyond chance in %d of %d pairs without change", name, figure, k, pairs)
+				}
+			}
+		}
+	}
+	for _, c := range []struct {
+		changed        float64
+		loss           int
+		share, stopped float64
+		found          []string
+	}{{0.10, 2, 0.3, 0, []string{"worse", "deeper", "new pockets"}}, {0.5, -2, 0.3, 0, []string{"improved", "shallower", "closed"}}, {0, 0, 0.4, 0.5, []string{"bleeding"}}} {
+		n := over(asPublished, c.changed, c.loss, c.share, c.stopped)
+		t.Logf("%+v: %v of %d", c, n, pairs)
+		for _, figure := range c.found {
+			if n[figure] < pairs*8/10 {
+				t.Errorf("%+v: %s found in %d of %d", c, figure, n[figure], pairs)
+			}
+		}
+	}
+}
+
 // A second implementation of the count against chance, from its text alone: Poisson's law summed up term by term, sites
 // counted in plain loops over millimetres.
 func TestChanceSecondImplementation(t *testing.T) {
@@ -198,6 +269,7 @@ func TestChanceSecondImplementation(t *testing.T) {
 		}
 		// The plain count.
 		limit, sites, once, twice, gained, asked := 2, 0, 0, 0, 0, false
+		big := map[int]int{} // sites that lost so many mm or more by both readings
 		if other {
 			limit = 3
 		}
@@ -223,6 +295,11 @@ func TestChanceSecondImplementation(t *testing.T) {
 				if d >= limit && y.Again.Known() && int(y.Again.Float()-x.Depth.Float()) >= limit {
 					twice++
 				}
+				for n := 1; n <= 5; n++ {
+					if y.Again.Known() && d >= n && int(y.Again.Float()-x.Depth.Float()) >= n {
+						big[n]++
+					}
+				}
 			}
 		}
 		counts := map[int]int{}
@@ -247,6 +324,9 @@ func TestChanceSecondImplementation(t *testing.T) {
 			more += ways / math.Pow(2, float64(once+gained))
 		}
 		beyond := once > most(expected) && more <= 0.2 || asked && twice > most(0.3*expected)
+		for n := limit + 1; n <= 5; n++ {
+			beyond = beyond || big[n] > most(0.3*float64(sites)*((1-shift)*tail(n)+shift*tail(n-1)))
+		}
 		want := "not-shown"
 		switch {
 		case therapy:

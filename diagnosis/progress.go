@@ -22,14 +22,17 @@ type lost struct {
 	ref      chart.SiteRef
 	was, now chart.MM
 	tooth    *tooth
+	least    int // the lesser change of two readings, half-millimetres; 0: read once
 }
 
 // progress is what two exams say about loss of attachment between them.
 type progress struct {
-	once     Chance  // sites measured once at the later exam that lost by the threshold or more
-	twice    Chance  // sites that were measured again and lost by both readings
-	sites    []lost  // of once, deepest change first
-	again    []lost  // of twice
+	once     Chance // sites measured once at the later exam that lost by the threshold or more
+	twice    Chance // sites that were measured again and lost by both readings
+	sites    []lost // of once, deepest change first
+	again    []lost // of twice
+	large    []lost // of twice, where a loss of largeMM or more is beyond chance by its size, however few they are
+	largeMM  int
 	denied   int     // measured again, and then no change
 	assumed  int     // sites left out because a margin is assumed
 	gained   int     // sites that gained attachment by the threshold or more
@@ -44,8 +47,9 @@ func progressOf(before, after *mouth, other bool, m *ErrorModel) progress {
 	var p progress
 	limit := threshold(other)
 	anyAgain, sum := false, 0
-	var tail, tail1, scatter float64 // expected changes of the threshold and of 1 mm less; sites that differ by 1 mm
-	up, down := 0, 0                 // sites that differ by 1 mm
+	var tails [len(spread{}) + 1]float64 // expected changes of so many mm and more
+	scatter := 0.0                       // expected sites that differ by 1 mm
+	up, down := 0, 0                     // sites that differ by 1 mm
 	for i := range after.teeth {
 		now := &after.teeth[i]
 		was := before.find(now.t)
@@ -63,8 +67,9 @@ func progressOf(before, after *mouth, other bool, m *ErrorModel) progress {
 			}
 			p.once.Sites++
 			sp := m.at(now.t, chart.Site(s), x.rec.Depth, other)
-			tail += sp.beyond(limit)
-			tail1 += sp.beyond(limit - 1)
+			for n := limit - 1; n < len(sp); n++ {
+				tails[n] += sp.beyond(n)
+			}
 			scatter += sp[1]
 			p.excess += sp.excess(limit)
 			p.variance += sp.sd() * sp.sd()
@@ -82,7 +87,7 @@ func progressOf(before, after *mouth, other bool, m *ErrorModel) progress {
 			if d < 2*limit {
 				continue
 			}
-			l := lost{chart.SiteRef{Tooth: now.t, Site: chart.Site(s)}, x.lossMM, y.lossMM, now}
+			l := lost{ref: chart.SiteRef{Tooth: now.t, Site: chart.Site(s)}, was: x.lossMM, now: y.lossMM, tooth: now}
 			switch again := y.rec.Again; {
 			case !again.Known():
 				p.once.Seen++
@@ -90,6 +95,7 @@ func progressOf(before, after *mouth, other bool, m *ErrorModel) progress {
 				p.sites = append(p.sites, l)
 			case d+again.Half()-y.rec.Depth.Half() >= 2*limit:
 				p.twice.Seen++
+				l.least = min(d, d+again.Half()-y.rec.Depth.Half())
 				p.again = append(p.again, l)
 			default:
 				p.denied++
@@ -101,14 +107,26 @@ func progressOf(before, after *mouth, other bool, m *ErrorModel) progress {
 	if n := float64(p.once.Sites); n > 0 {
 		p.shift = max(0, (float64(up-down)-math.Sqrt(scatter))/n)
 	}
-	expected := (1-p.shift)*tail + p.shift*tail1
-	p.once.Expected = expected
+	expected := func(n int) float64 { return (1-p.shift)*tails[n] + p.shift*tails[n-1] }
+	p.once.Expected = expected(limit)
 	p.once.close()
 	p.twice.Sites = p.once.Sites
 	if anyAgain {
-		p.twice.Expected = expected * errorPersists
+		p.twice.Expected = expected(limit) * errorPersists
 	}
 	p.twice.close()
+	// A large loss that was read twice is rarer by chance than one at the threshold: it counts by its size.
+	for n := limit + 1; n < len(spread{}) && p.large == nil; n++ {
+		var big []lost
+		for _, l := range p.again {
+			if l.least >= 2*n {
+				big = append(big, l)
+			}
+		}
+		if len(big) > chanceMost(expected(n)*errorPersists) {
+			p.large, p.largeMM = big, n
+		}
+	}
 	deeper := func(a, b lost) int { return b.now.Half() - b.was.Half() - a.now.Half() + a.was.Half() }
 	slices.SortStableFunc(p.sites, deeper)
 	slices.SortStableFunc(p.again, deeper)
@@ -116,8 +134,13 @@ func progressOf(before, after *mouth, other bool, m *ErrorModel) progress {
 }
 
 // beyond reports whether more sites lost attachment than errors of measurement explain: more than the error model expects, and
-// more than gained as much, which shows how readings scatter in this very mouth.
+// more than gained as much, which shows how readings scatter in this very mouth; or sites that were read twice, by their number or by
+// the size of their loss.
 func (p *progress) beyond() bool {
+	return p.many() || p.large != nil
+}
+
+func (p *progress) many() bool {
 	return p.once.Beyond && signTest(p.once.Seen, p.gained) <= chanceSign || p.twice.Beyond
 }
 
@@ -138,6 +161,9 @@ func (p *progress) rate(years float64) (r Rate, ok bool) {
 	sites, excess := slices.Concat(p.sites, p.again), p.excess
 	if len(p.sites) == 0 {
 		excess *= errorPersists
+	}
+	if !p.many() && p.large != nil {
+		sites, excess = p.large, 0 // by chance next to none are so large
 	}
 	if len(sites) == 0 || years <= 0 || p.once.Sites == 0 {
 		return r, false
@@ -207,6 +233,10 @@ func (m *mouth) progression() *Finding {
 			c = p.twice
 		}
 		f.Text = fmt.Sprintf("Attachment was lost: %d sites %s, and errors of measurement alone give about %s, hardly more than %d.", c.Seen, what, about(c.Expected), c.Most)
+		if !p.many() {
+			f.Text = fmt.Sprintf("Attachment was lost, read twice at %s: %s. Errors of measurement alone give so many losses of %d mm or more, read twice, in less than one mouth of a hundred.",
+				many(len(p.large), "site"), m.places(p.large), p.largeMM)
+		}
 		if r, ok := p.rate(e.Years); ok {
 			f.Notes = append(f.Notes, fmt.Sprintf("At these sites %.1f mm a year (95 percent interval %.1f to %.1f), chance taken off.", r.PerYear, r.Low, r.High))
 		}
