@@ -170,7 +170,7 @@ func (r *Reader) raw() ([]byte, error) {
 			break
 		}
 	}
-	if json.Valid(r.buf) {
+	if valid(r.buf) {
 		return r.buf, nil
 	}
 	var syn *json.SyntaxError

@@ -45,8 +45,8 @@ func Assess(c *chart.Chart, o Options) Findings {
 	}
 	list = append(list, m.implantsOf()...)
 	list = append(list, m.surveillanceOf())
-	list = append(list, m.scoresOf()...)
-	list = append(list, m.surfacesOf()...)
+	list = m.scoresOf(list)
+	list = m.surfacesOf(list)
 	list = append(list, m.recessionsOf()...)
 	list = append(list, m.riskOf()...)
 	list = append(list, m.completeness())
@@ -221,7 +221,7 @@ func (m *mouth) doubts() (Finding, bool) {
 			continue
 		}
 		rec := m.c.Tooth(d.Tooth).Sites[d.Site]
-		f.Because = append(f.Because, Evidence{Tooth: d.Tooth, Site: d.Site, Depth: rec.Depth, Recession: rec.Recession, Input: "doubt", Value: d.Field})
+		f.Because = append(f.Because, Evidence{Tooth: d.Tooth, Site: d.Site, Depth: rec.Depth, Recession: rec.Recession, Asked: &Asked{"doubt", d.Field}})
 		places = append(places, strings.TrimSpace(m.at(d.Tooth, d.Site)+" "+d.Field))
 	}
 	f.Text = many(len(ds), "reading") + " in doubt and not settled: " + strings.Join(places, ", ") + "."

@@ -147,13 +147,17 @@ func (m *mouth) pair(d int, drop func(*tooth, chart.Site) bool) (a, b *tooth, ok
 		return worst
 	}
 	best := -1
+	levels := make([]int, 0, 32) // of all permanent teeth at most: on the stack
+	for _, th := range m.classed {
+		levels = append(levels, level(th))
+	}
 	for i, x := range m.classed {
-		lx := level(x)
+		lx := levels[i]
 		if lx < d {
 			continue
 		}
-		for _, y := range m.classed[i+1:] {
-			if ly := level(y); ly >= d && lx+ly > best && !m.adjacent(x.t, y.t) {
+		for j, y := range m.classed[i+1:] {
+			if ly := levels[i+1+j]; ly >= d && lx+ly > best && !m.adjacent(x.t, y.t) {
 				a, b, ok, best = x, y, true, lx+ly
 			}
 		}

@@ -71,7 +71,7 @@ func (m *mouth) contradictions(cr *caseResult, st *stageResult) []contradiction 
 	if cr.answer == isYes && st.in.severity > 0 && st.in.severity < 3 && st.in.lost < stageLostIII {
 		for i := range st.factors {
 			if fc := &st.factors[i]; fc.level == 4 && fc.decision == "confirmed" && fc.name != "few_teeth" {
-				add(fc.because.Input, fmt.Sprintf("%s is a reason for stage IV, and the loss is that of stage %s: is it because of periodontitis?", capital(m.factorText(fc)), stageWords[st.in.severity]), stageCode)
+				add(fc.because.Asked.Input, fmt.Sprintf("%s is a reason for stage IV, and the loss is that of stage %s: is it because of periodontitis?", capital(m.factorText(fc)), stageWords[st.in.severity]), stageCode)
 			}
 		}
 	}

@@ -100,8 +100,8 @@ func (e *Evidence) Line(n chart.Numbering) string {
 	if e.Furcation.Recorded() {
 		parts = append(parts, fmt.Sprintf("furcation %d %s", e.Furcation.Value(), e.Entrance.Name()))
 	}
-	if e.Input != "" {
-		parts = append(parts, strings.TrimSpace(e.Input+" "+e.Value))
+	if e.Asked != nil {
+		parts = append(parts, strings.TrimSpace(e.Asked.Input+" "+e.Asked.Value))
 	}
 	return place + strings.Join(parts, ", ")
 }

@@ -83,7 +83,7 @@ func (v Value) String() string {
 	case wordValue:
 		return v.word
 	case numberValue:
-		return strconv.FormatFloat(rounded(v.number, int(v.decimals)), 'f', int(v.decimals), 64)
+		return string(appendFixed(make([]byte, 0, 24), v.number, int(v.decimals), false))
 	}
 	return ""
 }
@@ -95,6 +95,31 @@ func (v Value) Float() (f float64, ok bool) { return v.number, v.kind == numberV
 func rounded(f float64, decimals int) float64 {
 	p := math.Pow10(decimals)
 	return math.Round(f*p+math.Copysign(1e-9, f)) / p
+}
+
+// appendFixed appends a number rounded to so many decimals as rounded does; trim leaves out zeros at its end. It is quicker than
+// strconv.AppendFloat, which has to find the shortest digits.
+func appendFixed(b []byte, f float64, decimals int, trim bool) []byte {
+	p := math.Pow10(decimals)
+	n := math.Round(f*p + math.Copysign(1e-9, f))
+	if math.IsNaN(n) || math.Abs(n) >= 1<<53 {
+		return strconv.AppendFloat(b, f, 'f', decimals, 64)
+	}
+	if n < 0 {
+		b, n = append(b, '-'), -n
+	}
+	whole, part := uint64(n)/uint64(p), uint64(n)%uint64(p)
+	b = strconv.AppendUint(b, whole, 10)
+	if decimals == 0 || trim && part == 0 {
+		return b
+	}
+	b = append(b, '.')
+	for d := decimals - 1; d >= 0 && !(trim && part == 0); d-- {
+		unit := uint64(math.Pow10(d))
+		b = append(b, byte('0'+part/unit))
+		part %= unit
+	}
+	return b
 }
 
 // Evidence is one reading or answer that a finding rests on. Only what the rule looked at is set.
@@ -110,9 +135,11 @@ type Evidence struct {
 	Mobility  chart.Grade
 	Furcation chart.Grade
 	Entrance  chart.Entrance // of Furcation
-	Input     string         // an asked input, by its key in the chart file
-	Value     string         // of Input
+	Asked     *Asked         // nil: a reading
 }
+
+// Asked is an input that was asked for, by its key in the chart file, and its value.
+type Asked struct{ Input, Value string }
 
 // Missing is something not known, and what the finding could be if it were.
 type Missing struct {

@@ -61,9 +61,9 @@ func (f *Finding) appendJSON(b []byte, n chart.Numbering) []byte {
 	case wordValue:
 		b = appendText(b, f.Value.word)
 	case numberValue:
-		b = strconv.AppendFloat(b, rounded(f.Value.number, 4), 'f', -1, 64)
+		b = appendFixed(b, f.Value.number, 4, true)
 		b = append(b, `,"shown":"`...)
-		b = append(b, f.Value.String()...)
+		b = appendFixed(b, f.Value.number, int(f.Value.decimals), false)
 		b = append(b, '"')
 	default:
 		b = append(b, "null"...)
@@ -158,11 +158,11 @@ func (e *Evidence) appendJSON(b []byte, n chart.Numbering) []byte {
 		b = append(b, e.Entrance.String()...)
 		b = append(b, '"')
 	}
-	if e.Input != "" {
+	if e.Asked != nil {
 		key("input")
-		b = appendText(b, e.Input)
+		b = appendText(b, e.Asked.Input)
 		key("value")
-		b = appendText(b, e.Value)
+		b = appendText(b, e.Asked.Value)
 	}
 	return append(b, '}')
 }

@@ -370,7 +370,7 @@ func (th *tooth) flagEvidence(s chart.Site, f chart.Flag) Evidence {
 }
 
 func input(key, value string) Evidence {
-	return Evidence{Site: chart.NumSites, Input: key, Value: value}
+	return Evidence{Site: chart.NumSites, Asked: &Asked{key, value}}
 }
 
 func (m *mouth) label(t chart.Tooth) string { return t.Label(m.n) }

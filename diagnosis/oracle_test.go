@@ -593,7 +593,7 @@ func disagreements(c *chart.Chart, count map[string]int) []string {
 		// If missing readings or reasons of tooth loss could make it worse, it says "at least".
 		worst := m.filled(true).stage(m, m.gone)
 		v, _ := f.Get("periodontitis.stage")
-		byBone := len(v.Because) > 0 && v.Because[0].Input == "bone_loss_percent"
+		byBone := len(v.Because) > 0 && v.Because[0].Asked != nil && v.Because[0].Asked.Input == "bone_loss_percent"
 		noSeverity := m.filled(false).severity(m) == 0 && m.p.BoneLossPercent == nil
 		if st > 0 && !byBone && (worst > st || noSeverity && st < 4) != v.AtLeast {
 			bad = append(bad, fmt.Sprintf("stage %s: atLeast %v, but with the worst readings it is %d (%s)", word, v.AtLeast, worst, v.Text))

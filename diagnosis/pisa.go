@@ -2,8 +2,6 @@ package diagnosis
 
 import (
 	"fmt"
-	"math"
-	"strconv"
 	"strings"
 
 	"leadsman/chart"
@@ -128,32 +126,32 @@ func bleed(s surface, th *tooth) surface {
 // when every tooth has its margins, else method B for the whole mouth: the two are never mixed in
 // one sum and never compared. The sums of method B are given beside.
 // Source: Nesse et al. 2008, doi:10.1111/j.1600-051X.2008.01249.x.
-func (m *mouth) surfacesOf() []Finding {
+func (m *mouth) surfacesOf(out []Finding) []Finding {
 	methodA, teeth := true, 0
-	for _, th := range m.scored {
+	a, b := make([]surface, len(m.scored)), make([]surface, len(m.scored))
+	for i, th := range m.scored {
 		if !m.hasSurface(th) {
 			continue
 		}
 		teeth++
-		a, b := surfaceA(th), surfaceB(th)
-		if b.enough && !a.enough {
+		a[i], b[i] = surfaceA(th), surfaceB(th)
+		if b[i].enough && !a[i].enough {
 			methodA = false
 		}
 	}
-	out := make([]Finding, 0, 4)
 	if methodA {
-		out = append(out, m.sumSurfaces("score.pesa_mm2", "score.pisa_mm2", "A", teeth, surfaceA)...)
+		out = m.sumSurfaces(out, "score.pesa_mm2", "score.pisa_mm2", "A", teeth, a)
 	} else {
-		out = append(out, m.sumSurfaces("score.pesa_mm2", "score.pisa_mm2", "B", teeth, surfaceB)...)
+		out = m.sumSurfaces(out, "score.pesa_mm2", "score.pisa_mm2", "B", teeth, b)
 	}
-	return append(out, m.sumSurfaces("score.pesa_b_mm2", "score.pisa_b_mm2", "B", teeth, surfaceB)...)
+	return m.sumSurfaces(out, "score.pesa_b_mm2", "score.pisa_b_mm2", "B", teeth, b)
 }
 
 func (m *mouth) hasSurface(th *tooth) bool {
 	return !th.t.Primary() && (!th.t.ThirdMolar() || m.o.PISAThirdMolars)
 }
 
-func (m *mouth) sumSurfaces(pesaCode, pisaCode, method string, teeth int, of func(*tooth) surface) []Finding {
+func (m *mouth) sumSurfaces(out []Finding, pesaCode, pisaCode, method string, teeth int, of []surface) []Finding {
 	pesa := Finding{Code: pesaCode, Rule: "PESA-" + method, Source: srcPISA}
 	pisa := Finding{Code: pisaCode, Rule: "PISA-" + method, Source: srcPISA}
 	var sumE, sumI float64
@@ -162,11 +160,11 @@ func (m *mouth) sumSurfaces(pesaCode, pisaCode, method string, teeth int, of fun
 	var outside, negative, eight []string
 	digits := make([]byte, 0, 16*teeth) // all numbers as one text
 	ends, bledEnds := make([][2]int, 0, teeth), make([][2]int, 0, teeth)
-	for _, th := range m.scored {
+	for i, th := range m.scored {
 		if !m.hasSurface(th) {
 			continue
 		}
-		s := of(th)
+		s := &of[i]
 		if !s.enough {
 			continue
 		}
@@ -186,24 +184,23 @@ func (m *mouth) sumSurfaces(pesaCode, pisaCode, method string, teeth int, of fun
 			eight = append(eight, m.label(th.t))
 		}
 		from := len(digits)
-		digits = strconv.AppendFloat(digits, math.Round(s.pesa*100)/100, 'f', -1, 64)
-		e := input(pesaCode, "")
-		e.Tooth = th.t
-		pesa.Because, ends = append(pesa.Because, e), append(ends, [2]int{from, len(digits)})
+		digits = appendFixed(digits, s.pesa, 2, true)
+		pesa.Because, ends = append(pesa.Because, Evidence{Tooth: th.t, Site: chart.NumSites}), append(ends, [2]int{from, len(digits)})
 		if s.bled && s.pisa > 0 {
 			from = len(digits)
-			digits = strconv.AppendFloat(digits, math.Round(s.pisa*100)/100, 'f', -1, 64)
-			e := input(pisaCode, "")
-			e.Tooth = th.t
-			pisa.Because, bledEnds = append(pisa.Because, e), append(bledEnds, [2]int{from, len(digits)})
+			digits = appendFixed(digits, s.pisa, 2, true)
+			pisa.Because, bledEnds = append(pisa.Because, Evidence{Tooth: th.t, Site: chart.NumSites}), append(bledEnds, [2]int{from, len(digits)})
 		}
 	}
 	text := string(digits)
+	areas := make([]Asked, 0, len(ends)+len(bledEnds))
 	for i, at := range ends {
-		pesa.Because[i].Value = text[at[0]:at[1]]
+		areas = append(areas, Asked{pesaCode, text[at[0]:at[1]]})
+		pesa.Because[i].Asked = &areas[len(areas)-1]
 	}
 	for i, at := range bledEnds {
-		pisa.Because[i].Value = text[at[0]:at[1]]
+		areas = append(areas, Asked{pisaCode, text[at[0]:at[1]]})
+		pisa.Because[i].Asked = &areas[len(areas)-1]
 	}
 	var notes []string
 	add := func(teeth []string, text string) {
@@ -234,5 +231,5 @@ func (m *mouth) sumSurfaces(pesaCode, pisaCode, method string, teeth int, of fun
 		pisa.Value = Number(sumI, 1)
 		pisa.Text = fmt.Sprintf("Inflamed surface of the pockets %.1f mm2 over %d of %d teeth, method %s.", rounded(sumI, 1), bled, teeth, method)
 	}
-	return []Finding{pesa, pisa}
+	return append(out, pesa, pisa)
 }

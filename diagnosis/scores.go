@@ -8,15 +8,14 @@ import (
 
 // scoresOf counts bleeding, plaque, depths and losses. Denominators are the sites with an answer,
 // never all sites; implants are never in them. A score without any answer has no value.
-func (m *mouth) scoresOf() []Finding {
-	out := make([]Finding, 0, 32)
+func (m *mouth) scoresOf(out []Finding) []Finding {
 	out = append(out,
 		m.flagScore("score.bleeding_percent", "FMBS", "bleed", chart.Bleeding),
 		m.flagScore("score.plaque_percent", "FMPS", "have plaque, six sites a tooth", chart.Plaque),
 	)
 	out = append(out, m.oLeary()...)
 	out = append(out, m.gingivalBleeding())
-	out = append(out, m.counts()...)
+	out = m.counts(out)
 	return append(out, m.summaries()...)
 }
 
@@ -185,7 +184,7 @@ var lossCodes = [...]struct{ sites, percent, teeth string }{
 
 // counts gives the numbers and shares of deep sites and the means over recorded sites, as called,
 // halves included.
-func (m *mouth) counts() []Finding {
+func (m *mouth) counts(out []Finding) []Finding {
 	var nd [len(countedDepths)]int
 	var td [len(countedDepths)]int
 	var nl [len(countedLosses)]int
@@ -233,7 +232,6 @@ func (m *mouth) counts() []Finding {
 		}
 	}
 	assumed := m.anyAssumed()
-	out := make([]Finding, 0, 3*(len(countedDepths)+len(countedLosses))+2)
 	group := func(codes struct{ sites, percent, teeth string }, what string, limit, sites, teeth, recorded, eligible int, because []Evidence) {
 		base := Finding{Rule: "COUNTS", Source: srcCommon, Recorded: recorded, Eligible: eligible, Provisional: recorded < eligible}
 		c, p, t := base, base, base

@@ -376,9 +376,9 @@ func (m *mouth) factorText(fc *factor) string {
 		return fmt.Sprintf("furcation grade %d at %s", fc.because.Furcation.Value(), m.label(fc.tooth.t))
 	case "vertical_loss":
 		if fc.tooth != nil {
-			return "vertical loss of " + fc.because.Value + " mm at " + m.label(fc.tooth.t)
+			return "vertical loss of " + fc.because.Asked.Value + " mm at " + m.label(fc.tooth.t)
 		}
-		return "vertical loss of " + fc.because.Value + " mm"
+		return "vertical loss of " + fc.because.Asked.Value + " mm"
 	case "ridge_moderate":
 		return "moderate ridge defect"
 	case "ridge_severe":
@@ -390,7 +390,7 @@ func (m *mouth) factorText(fc *factor) string {
 	case "bite_collapse":
 		return "bite collapse, drifting or flaring"
 	}
-	return fc.because.Value
+	return fc.because.Asked.Value
 }
 
 // stageMissing lists what is not known with what the stage could be, and sets AtLeast.

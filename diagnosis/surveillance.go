@@ -2,6 +2,7 @@ package diagnosis
 
 import (
 	"fmt"
+	"slices"
 
 	"leadsman/chart"
 )
@@ -13,7 +14,8 @@ import (
 func (m *mouth) surveillanceOf() Finding {
 	f := Finding{Code: "surveillance.cdc_aap_2012", Rule: "CDC-AAP", Source: srcSurveillance, Value: Word("indeterminate")}
 	// Per tooth, the greatest interdental values.
-	var loss6, loss4, loss3, depth5, depth4 []Evidence // one a tooth
+	var rows [5][32]Evidence                                                                               // on the stack: most lists are not wanted in the end
+	loss6, loss4, loss3, depth5, depth4 := rows[0][:0], rows[1][:0], rows[2][:0], rows[3][:0], rows[4][:0] // one a tooth
 	loss3Sites, depth5Sites, single, teeth := 0, 0, 0, 0
 	for i := range m.teeth {
 		th := &m.teeth[i]
@@ -84,19 +86,19 @@ func (m *mouth) surveillanceOf() Finding {
 		return f
 	case len(loss6) >= cdcSevereTeeth && depth5Sites >= cdcSevereSites:
 		f.Value = Word("severe")
-		f.Because = append(append(f.Because, loss6...), depth5...)
+		f.Because = slices.Concat(loss6, depth5)
 		f.Text = fmt.Sprintf("Severe: interdental loss of 6 mm or more at %d teeth, and a depth of 5 mm or more.", len(loss6))
 	case len(loss4) >= cdcModerateTeeth:
 		f.Value, f.AtLeast = Word("moderate"), !complete
-		f.Because = loss4
+		f.Because = slices.Clone(loss4)
 		f.Text = fmt.Sprintf("Moderate: interdental loss of 4 mm or more at %d teeth.", len(loss4))
 	case len(depth5) >= cdcModerateTeeth:
 		f.Value, f.AtLeast = Word("moderate"), !complete
-		f.Because = depth5
+		f.Because = slices.Clone(depth5)
 		f.Text = fmt.Sprintf("Moderate: interdental depth of 5 mm or more at %d teeth.", len(depth5))
 	case mild:
 		f.Value, f.AtLeast = Word("mild"), !complete
-		f.Because = append(append(f.Because, loss3...), depth4...)
+		f.Because = slices.Concat(loss3, depth4)
 		f.Text = fmt.Sprintf("Mild: interdental loss of 3 mm or more at %d sites, with depth of 4 mm or more at two teeth or of 5 mm at one.", loss3Sites)
 	case complete:
 		f.Value, f.Text = Word("none"), "None of the surveillance classes is met."

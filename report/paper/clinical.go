@@ -150,8 +150,8 @@ func (c *clinical) readings(es []diagnosis.Evidence) string {
 			return strings.Join(out, "; ") + fmt.Sprintf("; and %d more", len(es)-shownReadings)
 		}
 		if e.Tooth == 0 {
-			if e.Input != "" {
-				out = append(out, strings.ReplaceAll(e.Input, "_", " ")+" "+e.Value)
+			if e.Asked != nil {
+				out = append(out, strings.ReplaceAll(e.Asked.Input, "_", " ")+" "+e.Asked.Value)
 			}
 			continue
 		}

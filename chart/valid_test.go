@@ -1,0 +1,52 @@
+package chart
+
+import (
+	"bytes"
+	"encoding/json"
+	"math/rand/v2"
+	"strings"
+	"testing"
+)
+
+// Whether a text is JSON is held against encoding/json: by hand where rules are easily missed, and on charts with bytes changed.
+func TestValidJSON(t *testing.T) {
+	texts := []string{"", " ", "{}", "[]", "[ ]", "{ }", "[1,]", "{\"a\":1,}", "{\"a\"}", "{a:1}", "[1 2]", "01", "-", "-0", "1.", "1.5e", "1.5e+3", "1E-9", ".5", "+1", "tru", "true ", "nul", "null1",
+		`"\u12G4"`, `"\u12aF"`, `"\u12`, `"\x"`, `"\"`, `"a`, "\"\x01\"", "\"\xff\"", "\"\n\"", `"\/\b\f\n\r\t"`, "{\"a\":{\"b\":[true,false,null]}}", "[[[]]", "[]]", "{}{}", "1 1", "\v1", "[1,\r\n\t2]",
+		strings.Repeat("[", 10000) + strings.Repeat("]", 10000), strings.Repeat("[", 10001) + strings.Repeat("]", 10001)}
+	const bytesOfJSON = "{}[]\",:0123456789-+.eEtrufalsn\\u \n\x00\xff"
+	r := rand.New(rand.NewPCG(8, 15))
+	c := &Chart{ID: "a\"\\é"}
+	c.Tooth(16).Presence = Present
+	c.Site(SiteRef{Tooth: 16, Site: MB}).Depth = Half(7)
+	c.Patient.Age = new(int)
+	var b bytes.Buffer
+	if err := Encode(&b, c); err != nil {
+		t.Fatal(err)
+	}
+	good := 0
+	for range 40_000 {
+		text := bytes.Clone(b.Bytes())
+		for range 1 + r.IntN(2) {
+			i := r.IntN(len(text))
+			switch r.IntN(3) {
+			case 0:
+				text[i] = bytesOfJSON[r.IntN(len(bytesOfJSON))]
+			case 1:
+				text = append(text[:i], text[i+1:]...)
+			default:
+				text = append(text[:i], append([]byte{text[r.IntN(len(text))]}, text[i:]...)...)
+			}
+		}
+		texts = append(texts, string(text))
+	}
+	for _, text := range texts {
+		if got, want := valid([]byte(text)), json.Valid([]byte(text)); got != want {
+			t.Fatalf("%.200q: %v, want %v", text, got, want)
+		} else if want {
+			good++
+		}
+	}
+	if good < 1000 {
+		t.Errorf("only %d texts were JSON", good)
+	}
+}
