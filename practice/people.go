@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"maps"
 	"slices"
 	"strings"
 	"sync"
@@ -17,14 +18,11 @@ import (
 	"leadsman/exam"
 )
 
-// Bounds of sessions and of trying: OWASP ASVS 5.0, 7.3 asks for both ends of a session, 6.3 for an end of trying. The figures are
-// engine's choices: a working day; a long exam with the microphone on counts as use.
+// Bounds of sessions: OWASP ASVS 5.0, 7.3 asks for both ends of a session. The figures are engine's choices: a working day; a long exam
+// with the microphone on counts as use.
 const (
 	longestSession = 12 * time.Hour
 	idleSession    = time.Hour
-	mostWrong      = 5                // wrong passwords or codes in a row
-	lockedFor      = time.Minute      // after them; doubled by each further one
-	longestLock    = 15 * time.Minute // and no longer
 	minCode        = 4
 	maxCode        = 64
 )
@@ -110,7 +108,8 @@ type People struct {
 
 	mu       sync.Mutex
 	sessions map[string]*session // by Token
-	wrong    map[string]*wrong   // by name, address and screen
+	asked    map[string]ceremony // passkeys that were asked for, by ticket
+	swept    time.Time           // when old tries were forgotten last
 	closed   bool                // somebody has a password
 	loaded   bool
 }
@@ -118,17 +117,12 @@ type People struct {
 type session struct {
 	Session
 	noted time.Time // when Used was kept last
+	wrong int       // codes and passwords
 	ended chan struct{}
 }
 
-type wrong struct {
-	times int
-	until time.Time
-	last  time.Time
-}
-
 func newPeople(r Records, now func() time.Time, log *slog.Logger) *People {
-	return &People{records: r, now: now, log: log, sessions: map[string]*session{}, wrong: map[string]*wrong{}}
+	return &People{records: r, now: now, log: log, sessions: map[string]*session{}, asked: map[string]ceremony{}}
 }
 
 // load reads what was kept, once. The caller holds mu.
@@ -279,8 +273,11 @@ func (p *People) Choose(ctx context.Context, s *Seat, person string) (string, er
 
 // SignIn seats who has a name and a password. from is the address of the screen.
 func (p *People) SignIn(ctx context.Context, s *Seat, name, password, from string) (string, error) {
-	keys := []string{"name " + strings.ToLower(strings.TrimSpace(name)), "from " + from}
-	if err := p.tried(keys...); err != nil {
+	a := signingIn(name, from)
+	p.mu.Lock()
+	err := p.take(ctx, a)
+	p.mu.Unlock()
+	if err != nil {
 		return "", err
 	}
 	all, err := p.records.People(ctx)
@@ -308,10 +305,11 @@ func (p *People) SignIn(ctx context.Context, s *Seat, name, password, from strin
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	if len(found) != 1 {
-		p.fail(keys...)
 		return "", errors.Join(ErrWrong, p.records.Note(ctx, "session.refused", "", "name and password"))
 	}
-	p.pass(keys...)
+	if err := p.right(ctx, a); err != nil {
+		return "", err
+	}
 	return p.begin(ctx, s, found[0], true)
 }
 
@@ -322,8 +320,8 @@ func (p *People) Switch(ctx context.Context, s *Seat, code string) (string, erro
 	if s.Person.ID == "" && !s.Open {
 		return "", ErrSignIn
 	}
-	key := "screen " + hashed(s.token)
-	if err := p.triedNow(key); err != nil {
+	a := ofPerson("codes", s.Person.ID)
+	if err := p.take(ctx, a); err != nil {
 		return "", err
 	}
 	id, err := p.records.PersonWithCode(ctx, strings.TrimSpace(code))
@@ -332,19 +330,25 @@ func (p *People) Switch(ctx context.Context, s *Seat, code string) (string, erro
 		x, err = p.person(ctx, id)
 	}
 	if errors.Is(err, ErrNotFound) || err == nil && x.Retired {
-		p.fail(key)
-		if w := p.wrong[key]; !s.Open && w.times >= mostWrong {
-			if old := p.sessions[hashed(s.token)]; old != nil {
-				p.end(ctx, old) // somebody tries codes: the screen is closed
-			}
-		}
+		p.tiredOf(ctx, s)
 		return "", errors.Join(ErrWrong, p.records.Note(By(ctx, s.Person.ID), "session.refused", "", "short code"))
 	}
 	if err != nil {
 		return "", err
 	}
-	p.pass(key)
+	if err := p.right(ctx, a); err != nil {
+		return "", err
+	}
 	return p.begin(ctx, s, x, s.Open)
+}
+
+// tiredOf closes a screen at which somebody tries codes or passwords. The caller holds mu.
+func (p *People) tiredOf(ctx context.Context, s *Seat) {
+	if x := p.sessions[hashed(s.token)]; x != nil && !s.Open {
+		if x.wrong++; x.wrong >= mostWrong {
+			p.end(ctx, x)
+		}
+	}
 }
 
 // Prove has the person at a screen type the own password, so that what needs proof may be done there.
@@ -362,8 +366,11 @@ func (p *People) Is(ctx context.Context, s *Seat, password string) error {
 	if s.Person.ID == "" {
 		return ErrSignIn
 	}
-	key := "name " + strings.ToLower(s.Person.Name)
-	if err := p.tried(key); err != nil {
+	a := ofPerson("proof", s.Person.ID)
+	p.mu.Lock()
+	err := p.take(ctx, a)
+	p.mu.Unlock()
+	if err != nil {
 		return err
 	}
 	kept, err := p.records.Password(ctx, s.Person.ID)
@@ -374,11 +381,10 @@ func (p *People) Is(ctx context.Context, s *Seat, password string) error {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	if !ok {
-		p.fail(key)
-		return ErrWrong
+		p.tiredOf(ctx, s)
+		return errors.Join(ErrWrong, p.records.Note(By(ctx, s.Person.ID), "session.refused", "", "password"))
 	}
-	p.pass(key)
-	return nil
+	return p.right(ctx, a)
 }
 
 // SignOut ends the session of a screen.
@@ -387,44 +393,6 @@ func (p *People) SignOut(ctx context.Context, s *Seat) {
 	defer p.mu.Unlock()
 	if x := p.sessions[hashed(s.token)]; x != nil {
 		p.end(ctx, x)
-	}
-}
-
-func (p *People) tried(keys ...string) error {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	return p.triedNow(keys...)
-}
-
-func (p *People) triedNow(keys ...string) error {
-	now := p.now()
-	for _, k := range keys {
-		if w := p.wrong[k]; w != nil && now.Before(w.until) {
-			return &LockedError{w.until.Sub(now)}
-		}
-	}
-	return nil
-}
-
-func (p *People) fail(keys ...string) {
-	now := p.now()
-	for _, k := range keys {
-		w := p.wrong[k]
-		if w == nil {
-			w = &wrong{}
-			p.wrong[k] = w
-		}
-		w.times++
-		w.last = now
-		if over := w.times - mostWrong; over >= 0 {
-			w.until = now.Add(min(lockedFor<<min(over, 10), longestLock))
-		}
-	}
-}
-
-func (p *People) pass(keys ...string) {
-	for _, k := range keys {
-		delete(p.wrong, k)
 	}
 }
 
@@ -438,10 +406,13 @@ func (p *People) sweep(ctx context.Context) {
 			p.end(ctx, x)
 		}
 	}
-	for k, w := range p.wrong {
-		if now.Sub(w.last) > longestLock {
-			delete(p.wrong, k)
-		}
+	maps.DeleteFunc(p.asked, func(_ string, c ceremony) bool { return now.After(c.until) })
+	if now.Sub(p.swept) < time.Hour {
+		return
+	}
+	p.swept = now
+	if err := p.records.ForgetTries(ctx, now.Add(-longestLock)); err != nil {
+		p.log.Error("old tries are not forgotten", "err", err)
 	}
 }
 
@@ -533,6 +504,18 @@ func (p *People) SetPassword(ctx context.Context, s *Seat, id, password string) 
 	}
 	if err := p.records.SetPassword(ctx, id, kept); err != nil {
 		return err
+	}
+	// Without a password there are no passkeys; who gets one from somebody else may have lost those as well.
+	if password == "" || s.Person.ID != id {
+		keys, err := p.records.Passkeys(ctx, id)
+		if err != nil {
+			return err
+		}
+		for _, k := range keys {
+			if err := p.records.DeletePasskey(ctx, id, k.ID); err != nil {
+				return err
+			}
+		}
 	}
 	open := !p.closed
 	if err := p.count(ctx); err != nil {

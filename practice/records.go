@@ -53,6 +53,15 @@ type Records interface {
 	Sessions(ctx context.Context) ([]Session, error)
 	PutSession(ctx context.Context, s Session) error
 	EndSession(ctx context.Context, token []byte) error
+	// Passkeys lists those of a person, of all for "". PutPasskey fails with ErrTaken if it is somebody else's.
+	Passkeys(ctx context.Context, person string) ([]Passkey, error)
+	PutPasskey(ctx context.Context, k Passkey) error
+	DeletePasskey(ctx context.Context, person, id string) error
+	// Tries gives what was tried by somebody or at some place, zero for nothing; PutTries keeps it, zero forgets. ForgetTries forgets
+	// those that were over and not added to since a time.
+	Tries(ctx context.Context, what string) (Tries, error)
+	PutTries(ctx context.Context, what string, t Tries) error
+	ForgetTries(ctx context.Context, before time.Time) error
 
 	// Programs lists all, those that were withdrawn too. ProgramWithKey finds whose a key is, withdrawn or not; ErrNotFound for any other.
 	Programs(ctx context.Context) ([]Program, error)

@@ -54,6 +54,7 @@ func aPractice(t testing.TB, dir string) {
 	}
 	ada, err := s.PutPerson(ctx, Person{Roles: practice.Roles(), Name: "Ada Quill"})
 	must(err)
+	must(s.PutPasskey(ctx, practice.Passkey{ID: "key1", Person: ada.ID, Name: "phone", Host: "localhost"}))
 	_, err = s.PutVoice(ctx, Voice{Examiner: ada.ID, Engine: "e", Report: "{}", Profile: bytes.Repeat([]byte("voice "), 900)})
 	must(err)
 	must(s.SetSettings(ctx, "", map[string]string{"practice": "Quill Dental", "keep_clips": "yes"}))
@@ -121,6 +122,12 @@ func TestForgeriesAreFound(t *testing.T) {
 		"a clip is deleted":               {[]string{"DELETE FROM clips WHERE exam = 'open'"}, "sound clip open/"},
 		"a setting is changed":            {[]string{"UPDATE settings SET value = 'Not Quill' WHERE key = 'practice'"}, "setting /practice was changed"},
 		"an examiner is renamed":          {[]string{"UPDATE examiners SET name = 'Somebody'"}, "examiner "},
+		"a passkey is added":              {[]string{"INSERT INTO passkeys SELECT 'key2', person, sealed FROM passkeys"}, "passkey key2 was put there"},
+		"a passkey is somebody else's":    {[]string{"INSERT INTO examiners VALUES ('eve', 'Eve', 0)", "UPDATE passkeys SET person = 'eve'"}, "passkey key1 was changed"},
+		"a password is exchanged":         {[]string{"UPDATE accounts SET password = '$argon2id$v=19$m=8,t=1,p=1$YQ$YQ'"}, "account "},
+		"a role is given":                 {[]string{"UPDATE accounts SET roles = 'viewer administrator'"}, "account "},
+		"an exam is made to count again":  {[]string{"INSERT INTO standing VALUES ('open', 1, 0)"}, "standing of exam open was put there"},
+		"two patients are made one":       {[]string{"INSERT INTO merged VALUES ('nell', 'mira', '', 1)"}, "nell was put there"},
 		"a position of sound":             {[]string{"UPDATE sound SET samples = 9600 WHERE exam = 'open'"}, "exam open: how far its sound"},
 		"a trigger is gone":               {[]string{"CREATE TABLE aside (x)"}, "tables: not as"},
 	} {
@@ -497,4 +504,47 @@ func TestFlippedBitsAreFound(t *testing.T) {
 		}
 	}
 	t.Logf("%d of %d flips that touch something readable were found; %d others touched nothing", found, live, dead)
+}
+
+// A session that was written into the file, or made somebody else's there, is none; neither does a passkey that was put there sign anybody
+// in.
+func TestForgedSessions(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "data")
+	aPractice(t, dir)
+	s, err := Open(ctx, dir, clock())
+	if err != nil {
+		t.Fatal(err)
+	}
+	ada, err := s.People(ctx)
+	if err != nil {
+		t.Fatal(err)
+	}
+	vic, err := s.PutPerson(ctx, Person{Name: "Vic Sound", Roles: []practice.Role{practice.Viewer}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := clock()()
+	for _, x := range []practice.Session{{Token: []byte("one"), Person: vic.ID, Sure: true, Began: at, Used: at}, {Token: []byte("two"), Person: vic.ID, Began: at, Used: at}, {Token: []byte("three"), Person: vic.ID, Began: at, Used: at}} {
+		if err := s.PutSession(ctx, x); err != nil {
+			t.Fatal(err)
+		}
+	}
+	s.Close()
+	tamper(t, dir, "UPDATE sessions SET person = '"+ada[0].ID+"' WHERE token = CAST('one' AS BLOB)", "UPDATE sessions SET sure = 1 WHERE token = CAST('two' AS BLOB)",
+		"INSERT INTO sessions SELECT CAST('four' AS BLOB), person, sure, began, used, mac FROM sessions WHERE token = CAST('three' AS BLOB)",
+		"INSERT INTO passkeys SELECT 'key2', '"+vic.ID+"', sealed FROM passkeys")
+	s, err = Open(ctx, dir, clock())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	if xs, err := s.Sessions(ctx); err != nil || len(xs) != 1 || string(xs[0].Token) != "three" {
+		t.Errorf("%+v, %v", xs, err)
+	}
+	if ks, err := s.Passkeys(ctx, vic.ID); !errors.Is(err, ErrDamaged) {
+		t.Errorf("%+v, %v", ks, err)
+	}
+	if ks, err := s.Passkeys(ctx, ada[0].ID); err != nil || len(ks) != 1 || ks[0].Name != "phone" {
+		t.Errorf("%+v, %v", ks, err)
+	}
 }

@@ -37,6 +37,7 @@ var kept = []struct {
 	{"merged", []string{"patient"}},
 	{"programs", []string{"id"}},
 	{"hooks", []string{"id"}},
+	{"passkeys", []string{"id"}},
 }
 
 func keyColumns(table string) []string {

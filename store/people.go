@@ -2,10 +2,14 @@ package store
 
 import (
 	"context"
+	"crypto/hmac"
 	"database/sql"
+	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
+	"time"
 
 	"leadsman/practice"
 )
@@ -123,22 +127,36 @@ func (s *Store) PersonWithCode(ctx context.Context, code string) (person string,
 	return person, s.fail("look for a short code", err)
 }
 
-// Sessions lists the sessions that were not ended. They come and go, and are not journalled here.
+// Sessions lists the sessions that were not ended. They come and go, and are not journalled here; a row that was not written with the
+// key is none.
 func (s *Store) Sessions(ctx context.Context) ([]practice.Session, error) {
-	return list(ctx, s, "list sessions", func(scan func(...any) error) (x practice.Session, err error) {
+	xs, err := list(ctx, s, "list sessions", func(scan func(...any) error) (x practice.Session, err error) {
 		var began, used int64
-		err = scan(&x.Token, &x.Person, &x.Sure, &began, &used)
+		var sum []byte
+		err = scan(&x.Token, &x.Person, &x.Sure, &began, &used, &sum)
 		x.Began, x.Used = fromMillis(began), fromMillis(used)
+		if !hmac.Equal(sum, s.keys.session(&x)) {
+			x.Token = nil
+		}
 		return
-	}, "SELECT token, person, sure, began, used FROM sessions")
+	}, "SELECT token, person, sure, began, used, mac FROM sessions")
+	return slices.DeleteFunc(xs, func(x practice.Session) bool { return x.Token == nil }), err
+}
+
+func (k *keyring) session(x *practice.Session) []byte {
+	sure := "by a short code"
+	if x.Sure {
+		sure = "proven"
+	}
+	return mac(k.rows, []byte("session"), x.Token, []byte(x.Person), []byte(sure), number(millis(x.Began)), number(millis(x.Used)))
 }
 
 // PutSession adds or changes a session.
 func (s *Store) PutSession(ctx context.Context, x practice.Session) error {
 	return s.write(ctx, "store session", func(tx *tx) error {
-		_, err := tx.ExecContext(ctx, `INSERT INTO sessions (token, person, sure, began, used) VALUES (?,?,?,?,?)
-			ON CONFLICT (token) DO UPDATE SET person = excluded.person, sure = excluded.sure, began = excluded.began, used = excluded.used`,
-			x.Token, x.Person, x.Sure, millis(x.Began), millis(x.Used))
+		_, err := tx.ExecContext(ctx, `INSERT INTO sessions (token, person, sure, began, used, mac) VALUES (?,?,?,?,?,?)
+			ON CONFLICT (token) DO UPDATE SET person = excluded.person, sure = excluded.sure, began = excluded.began, used = excluded.used, mac = excluded.mac`,
+			x.Token, x.Person, x.Sure, millis(x.Began), millis(x.Used), s.keys.session(&x))
 		return err
 	})
 }
@@ -147,6 +165,103 @@ func (s *Store) PutSession(ctx context.Context, x practice.Session) error {
 func (s *Store) EndSession(ctx context.Context, token []byte) error {
 	return s.write(ctx, "end session", func(tx *tx) error {
 		_, err := tx.ExecContext(ctx, "DELETE FROM sessions WHERE token = ?", token)
+		return err
+	})
+}
+
+// Passkeys lists the passkeys of a person, of all for "". One that was not written with the key fails with ErrDamaged.
+func (s *Store) Passkeys(ctx context.Context, person string) ([]practice.Passkey, error) {
+	return list(ctx, s, "list passkeys", func(scan func(...any) error) (k practice.Passkey, err error) {
+		var id, of string
+		var sealed []byte
+		if err = scan(&id, &of, &sealed); err != nil {
+			return k, err
+		}
+		b, err := s.keys.open(passkeyPlace(id, of), sealed)
+		if err == nil {
+			err = json.Unmarshal(b, &k)
+		}
+		if err != nil {
+			return k, fmt.Errorf("passkey %s of %s was not written by this program: %w", id, of, ErrDamaged)
+		}
+		k.ID, k.Person = id, of
+		return k, nil
+	}, "SELECT id, person, sealed FROM passkeys WHERE ?1 = '' OR person = ?1 ORDER BY id", person)
+}
+
+func passkeyPlace(id, person string) string { return "passkeys/" + person + "/" + id }
+
+// PutPasskey adds or changes a passkey.
+func (s *Store) PutPasskey(ctx context.Context, k practice.Passkey) error {
+	b, err := json.Marshal(k)
+	if err != nil {
+		return err
+	}
+	return s.write(ctx, "store passkey", func(tx *tx) error {
+		what := "account.passkey"
+		var before string
+		err := tx.QueryRowContext(ctx, "SELECT person FROM passkeys WHERE id = ?", k.ID).Scan(&before)
+		switch {
+		case err == nil && before != k.Person:
+			return practice.ErrTaken
+		case err == nil:
+			what = "passkey.used"
+		case !errors.Is(err, sql.ErrNoRows):
+			return err
+		}
+		if _, err := tx.ExecContext(ctx, "INSERT INTO passkeys (id, person, sealed) VALUES (?,?,?) ON CONFLICT (id) DO UPDATE SET sealed = excluded.sealed",
+			k.ID, k.Person, s.keys.seal(passkeyPlace(k.ID, k.Person), b)); err != nil {
+			return err
+		}
+		return tx.record(ctx, Entry{What: what, Table: "passkeys", Detail: "of " + k.Person}, k.ID)
+	})
+}
+
+// DeletePasskey takes a passkey of a person away.
+func (s *Store) DeletePasskey(ctx context.Context, person, id string) error {
+	return s.write(ctx, "remove passkey", func(tx *tx) error {
+		r, err := tx.ExecContext(ctx, "DELETE FROM passkeys WHERE id = ? AND person = ?", id, person)
+		if err != nil {
+			return err
+		}
+		if n, err := r.RowsAffected(); err != nil || n == 0 {
+			return errors.Join(err, fmt.Errorf("passkey %q: %w", id, ErrNotFound))
+		}
+		return tx.record(ctx, Entry{What: "passkey.removed", Table: "passkeys", Detail: "of " + person}, id)
+	})
+}
+
+// Tries gives what is kept under a name of somebody or something; nothing is zero.
+func (s *Store) Tries(ctx context.Context, what string) (t practice.Tries, err error) {
+	var until, last int64
+	err = s.r.QueryRowContext(ctx, "SELECT times, until, last FROM tries WHERE what = ?", s.triesOf(what)).Scan(&t.Times, &until, &last)
+	if errors.Is(err, sql.ErrNoRows) {
+		return t, nil
+	}
+	t.Until, t.Last = fromMillis(until), fromMillis(last)
+	return t, s.fail("read tries", err)
+}
+
+// triesOf hides what was typed in the place of a name: it may have been a password.
+func (s *Store) triesOf(what string) []byte { return mac(s.keys.rows, []byte("tries"), []byte(what)) }
+
+// PutTries keeps tries, or forgets them where they are zero.
+func (s *Store) PutTries(ctx context.Context, what string, t practice.Tries) error {
+	return s.write(ctx, "store tries", func(tx *tx) error {
+		if t == (practice.Tries{}) {
+			_, err := tx.ExecContext(ctx, "DELETE FROM tries WHERE what = ?", s.triesOf(what))
+			return err
+		}
+		_, err := tx.ExecContext(ctx, `INSERT INTO tries (what, times, until, last) VALUES (?,?,?,?)
+			ON CONFLICT (what) DO UPDATE SET times = excluded.times, until = excluded.until, last = excluded.last`, s.triesOf(what), t.Times, millis(t.Until), millis(t.Last))
+		return err
+	})
+}
+
+// ForgetTries forgets those that were over and not added to since a time.
+func (s *Store) ForgetTries(ctx context.Context, before time.Time) error {
+	return s.write(ctx, "forget tries", func(tx *tx) error {
+		_, err := tx.ExecContext(ctx, "DELETE FROM tries WHERE until < ?1 AND last < ?1", millis(before))
 		return err
 	})
 }

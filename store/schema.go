@@ -301,6 +301,30 @@ CREATE TABLE outbox (
 ) STRICT;
 CREATE INDEX outbox_next ON outbox (next) WHERE next IS NOT NULL;
 CREATE INDEX outbox_by_patient ON outbox (patient);
+`}, {both: `
+-- Sessions are proven with the key; those of before end.
+DROP TABLE sessions;
+CREATE TABLE sessions (
+	token  BLOB PRIMARY KEY,           -- SHA-256 of what the browser has
+	person TEXT NOT NULL REFERENCES examiners,
+	sure   INTEGER NOT NULL CHECK (sure IN (0, 1)),
+	began  INTEGER NOT NULL,
+	used   INTEGER NOT NULL,
+	mac    BLOB NOT NULL               -- keyed hash over the others
+) STRICT, WITHOUT ROWID;
+CREATE TABLE passkeys (
+	id     TEXT PRIMARY KEY,           -- of the credential, base64url
+	person TEXT NOT NULL REFERENCES examiners,
+	sealed BLOB NOT NULL               -- what is known of it, as JSON
+) STRICT;
+CREATE INDEX passkeys_of ON passkeys (person);
+-- Wrong passwords and codes, and where somebody signed in before.
+CREATE TABLE tries (
+	what  BLOB PRIMARY KEY,            -- keyed hash of whose and from where
+	times INTEGER NOT NULL,            -- wrong ones in a row
+	until INTEGER NOT NULL,            -- refused, or known, until then
+	last  INTEGER NOT NULL
+) STRICT, WITHOUT ROWID;
 `}}
 
 // fill has what fills a new table of a version from what was there before, where SQL alone cannot.

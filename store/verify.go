@@ -36,7 +36,8 @@ type ForgeryError struct {
 }
 
 func (e *ForgeryError) Error() string {
-	what := map[string]string{"patients": "patient", "exams": "exam", "examiners": "examiner", "settings": "setting", "clips": "sound clip", "voices": "voice profile"}
+	what := map[string]string{"patients": "patient", "exams": "exam", "examiners": "examiner", "settings": "setting", "clips": "sound clip", "voices": "voice profile",
+		"accounts": "account", "standing": "standing of exam", "merged": "merger of patient", "passkeys": "passkey"}
 	return fmt.Sprintf("%s %s %s: look at it, compare it with a backup, then restore that or accept what is there (leadsman verify --accept REASON)",
 		cmp.Or(what[e.Table], "record of "+e.Table), e.Key, e.How)
 }

@@ -58,6 +58,10 @@ func status(err error) (int, fault) {
 		return http.StatusUnauthorized, fault{"sign_in", practice.ErrSignIn.Error()}
 	case errors.Is(err, practice.ErrWrong):
 		return http.StatusUnauthorized, fault{"wrong", practice.ErrWrong.Error()}
+	case errors.Is(err, practice.ErrPasskey):
+		return http.StatusUnauthorized, fault{"passkey", practice.ErrPasskey.Error()}
+	case errors.Is(err, practice.ErrNoName):
+		return http.StatusConflict, fault{"no_name", practice.ErrNoName.Error()}
 	case errors.Is(err, practice.ErrProve):
 		return http.StatusForbidden, fault{"prove", practice.ErrProve.Error()}
 	case errors.Is(err, practice.ErrTaken):

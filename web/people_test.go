@@ -81,12 +81,17 @@ func newClinic(t *testing.T) *clinic {
 	return c
 }
 
+// cheap is the password of everybody, kept at little cost so that tests are quick.
+func cheap() string {
+	salt := []byte("a salt for tests")
+	b := base64.RawStdEncoding
+	return fmt.Sprintf("$argon2id$v=%d$m=8,t=1,p=1$%s$%s", argon2.Version, b.EncodeToString(salt), b.EncodeToString(argon2.IDKey([]byte(password), salt, 1, 8, 1, 32)))
+}
+
 // close gives everybody a password, kept at little cost so that tests are quick.
 func (c *clinic) close() {
 	c.t.Helper()
-	salt := []byte("a salt for tests")
-	b := base64.RawStdEncoding
-	kept := fmt.Sprintf("$argon2id$v=%d$m=8,t=1,p=1$%s$%s", argon2.Version, b.EncodeToString(salt), b.EncodeToString(argon2.IDKey([]byte(password), salt, 1, 8, 1, 32)))
+	kept := cheap()
 	for _, x := range c.people {
 		if err := c.store.SetPassword(c.t.Context(), x.ID, kept); err != nil {
 			c.t.Fatal(err)
@@ -119,7 +124,8 @@ func (c *clinic) begin(by practice.Role) string {
 // screen is a browser.
 type screen struct {
 	*http.Client
-	c *clinic
+	c    *clinic
+	host string // the name under which it asks for the service; "": the one of the server
 }
 
 func (c *clinic) screen() *screen {
@@ -127,7 +133,7 @@ func (c *clinic) screen() *screen {
 	if err != nil {
 		c.t.Fatal(err)
 	}
-	return &screen{&http.Client{Jar: jar}, c}
+	return &screen{Client: &http.Client{Jar: jar}, c: c}
 }
 
 // ask sends a request, with one header more if there are two further words.
@@ -138,6 +144,9 @@ func (s *screen) ask(method, path, body string, header ...string) (status int, c
 		s.c.t.Fatal(err)
 	}
 	r.Header.Set("Content-Type", "application/json")
+	if s.host != "" {
+		r.Host = s.host
+	}
 	for i := 0; i < len(header); i += 2 {
 		r.Header.Set(header[i], header[i+1])
 		if header[i] == "Host" {
@@ -214,7 +223,7 @@ func TestRights(t *testing.T) {
 		if strings.Contains(path, "/examiners/") || strings.Contains(path, "/people/") || strings.Contains(path, "/practise/") {
 			id = "nobody"
 		}
-		return method, strings.NewReplacer("{id}", id, "{call}", "1").Replace(path)
+		return method, strings.NewReplacer("{id}", id, "{call}", "1", "{key}", "none").Replace(path)
 	}
 	outside := c.screen()
 	screens := map[practice.Role]*screen{}

@@ -2,6 +2,7 @@ package web
 
 import (
 	"context"
+	"encoding/json"
 
 	"leadsman/chart"
 	"leadsman/exam"
@@ -123,4 +124,10 @@ type People interface {
 	All(ctx context.Context) ([]practice.Person, error)
 	SetPassword(ctx context.Context, s *practice.Seat, person, password string) error
 	SetCode(ctx context.Context, person, code string) error
+	Passkeys(ctx context.Context, person string) ([]practice.Passkey, error)
+	AskNewPasskey(ctx context.Context, s *practice.Seat, at practice.Site, password string) (ticket string, options any, err error)
+	AddPasskey(ctx context.Context, s *practice.Seat, at practice.Site, ticket, name string, answer json.RawMessage) (practice.Passkey, error)
+	RemovePasskey(ctx context.Context, person, id string) error
+	AskPasskey(ctx context.Context, s *practice.Seat, at practice.Site, prove bool) (ticket string, options any, err error)
+	Passkey(ctx context.Context, s *practice.Seat, at practice.Site, ticket string, answer json.RawMessage) (token string, err error)
 }

@@ -170,12 +170,18 @@ func (s *server) calls() []call {
 		{"GET /api/session", everybody, s.session, nil},
 		{"POST /api/session", everybody, nil, s.signIn},
 		{"POST /api/session/prove", everybody, nil, s.prove},
+		{"POST /api/session/passkey/ask", everybody, s.askPasskey, nil},
+		{"POST /api/session/passkey", everybody, nil, s.passkey},
 		{"DELETE /api/session", everybody, nil, s.signOut},
 		{"GET /api/people", practice.ManagePeople, s.people, nil},
 		{"POST /api/people", practice.ManagePeople, s.savePerson, nil},
 		{"PUT /api/people/{id}", practice.ManagePeople, s.savePerson, nil},
 		{"PUT /api/people/{id}/password", everybody, nil, s.setPassword}, // one's own, or by who manages people
 		{"PUT /api/people/{id}/code", everybody, s.setCode, nil},         // likewise
+		{"GET /api/people/{id}/passkeys", everybody, s.passkeys, nil},
+		{"POST /api/people/{id}/passkeys/ask", everybody, s.askNewPasskey, nil},
+		{"POST /api/people/{id}/passkeys", everybody, s.addPasskey, nil},
+		{"DELETE /api/people/{id}/passkeys/{key}", everybody, s.removePasskey, nil},
 
 		{"GET /api/patients", practice.Read, nil, listed(s, s.patients)},
 		{"POST /api/patients", practice.Patients, s.addPatient, nil},

@@ -37,7 +37,7 @@ func newStaff(t *testing.T) *staff {
 		t.Fatal(err)
 	}
 	w := &staff{t: t, store: st, p: practice.New(practice.Config{Records: st, Now: time.Now, Log: slog.New(slog.NewTextHandler(io.Discard, nil))})}
-	w.srv = httptest.NewServer(web.New(web.Options{Exams: web.Opener(w.p.Open), Practice: w.p, People: w.p.People, Clips: w.p.Clips, Voices: w.p.Voices, Ledger: w.p, Version: "test",
+	w.srv = httptest.NewServer(web.New(web.Options{Exams: web.Opener(w.p.Open), Practice: w.p, People: w.p.People, Clips: w.p.Clips, Voices: w.p.Voices, Ledger: w.p, Version: "test", Hosts: []string{"chart.practice.example"},
 		Dossier: func(ctx context.Context, out io.Writer, id string) error {
 			return report.Dossier(ctx, out, st, "test", id)
 		}}))

@@ -1,7 +1,8 @@
 // The box in the header that shows who sits here and speaks, and changes it: by choice, by short code or card, by password.
 import { h, put } from "../core/dom.js";
 import { post } from "../core/server.js";
-import { seat, onSeat, loadSeat, choose, switchTo, signIn, signOut, prove } from "./seat.js";
+import { seat, onSeat, loadSeat, choose, switchTo, signIn, signOut, prove, byPasskey } from "./seat.js";
+import { able, noName } from "./passkeys.js";
 
 class SeatBox extends HTMLElement {
   #end = new AbortController();
@@ -84,7 +85,7 @@ class SeatBox extends HTMLElement {
     const parts = [];
     if (why === "prove") {
       parts.push(h("h2", {}, person.name), proof
-        ? [h("p", {}, "This is done in your name: type your password once more."), h("form", { class: "row end", onsubmit: after(() => prove(password.value)) }, passwordField, h("button", { class: "main" }, "It is me"))]
+        ? [h("p", {}, "This is done in your name: type your password once more."), h("form", { class: "row end", onsubmit: after(() => prove(password.value)) }, passwordField, h("button", { class: "main" }, "It is me"), this.#passkey(after(() => byPasskey(true))))]
         : h("p", {}, "This takes a password, and you have none yet. Sign in as somebody who has one, or ask who manages people."));
     } else {
       parts.push(h("h2", {}, person ? `${person.name} sits here` : "Sign in"));
@@ -96,7 +97,7 @@ class SeatBox extends HTMLElement {
       if (open) parts.push(h("div", { class: "row" }, people.map((p) => h("button", { type: "button", "aria-pressed": String(p.id === person?.id), onclick: after(() => choose(p.id)) }, p.name))));
       else {
         const [name, nameField] = field("seatname", "Name", { required: true, autocomplete: "username", maxlength: "120", value: why === "sign_in" ? person?.name || "" : "" });
-        parts.push(h("form", { class: "row end", onsubmit: after(() => signIn(name.value, password.value)) }, nameField, passwordField, h("button", { class: "main" }, "Sign in")));
+        parts.push(h("form", { class: "row end", onsubmit: after(() => signIn(name.value, password.value)) }, nameField, passwordField, h("button", { class: "main" }, "Sign in"), this.#passkey(after(() => byPasskey(false)))));
       }
       if (person && !open) parts.push(h("p", {}, h("button", { type: "button", onclick: after(signOut) }, "Sign out")));
       if (person) parts.push(h("p", {}, h("a", { href: "/people", onclick: () => this.dialog.close() }, "People, passwords and codes")));
@@ -105,6 +106,11 @@ class SeatBox extends HTMLElement {
     put(this.dialog, parts);
     if (!this.dialog.open) this.dialog.showModal();
     this.dialog.querySelector("input")?.focus();
+  }
+
+  /** #passkey is the button for who has one; null where the browser or the address allows none. */
+  #passkey(onclick) {
+    return able() && !noName() ? h("button", { type: "button", class: "passkey", onclick }, "With a passkey") : null;
   }
 
   /** load asks the service who sits here. */

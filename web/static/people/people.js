@@ -1,6 +1,8 @@
 // People: who works here, as what, and with which password and code.
 import { h, put } from "../core/dom.js";
-import { get, post, putTo } from "../core/server.js";
+import { ask, get, post, putTo } from "../core/server.js";
+import { day } from "../core/view.js";
+import { able, noName, register } from "./passkeys.js";
 import { seat, may, onSeat, loadSeat, setPassword } from "./seat.js";
 
 const ROLES = {
@@ -38,7 +40,7 @@ class People extends HTMLElement {
       h("div", { class: "title" }, h("h1", {}, "People"), h("p", { class: "soft" }, open
         ? "Nobody has a password: whoever is at this machine chooses who he is, and no other machine is let in. The first password is an administrator's; from it on everybody signs in."
         : "Everybody signs in with a password. At a screen in use a short code or a card changes the person; signing takes the password.")),
-      me ? h("section", {}, h("h2", {}, `You: ${me.name}`), this.#secrets(me, true)) : null,
+      me ? h("section", {}, h("h2", {}, `You: ${me.name}`), this.#secrets(me, true), this.#passkeys(me, true)) : null,
       may("people") ? [
         h("section", {}, h("h2", {}, "Who works here"), h("ul", { class: "plain" }, all.map((p) => h("li", { data: { person: p.id } }, this.#entry(p))))),
         h("section", {}, h("h2", {}, "Add somebody"), this.#form({ name: "", roles: ["clinician"], retired: false }, "Add", (x) => post("/api/people", x))),
@@ -48,7 +50,7 @@ class People extends HTMLElement {
   #entry(p) {
     return h("details", {}, h("summary", {}, h("b", {}, p.name), ` ${p.roles.join(", ")}`, h("span", { class: "soft" }, [p.retired ? ", no longer here" : "", p.password ? ", password" : ", no password", p.code ? ", short code" : ""].join(""))),
       this.#form(p, "Save", (x) => putTo(`/api/people/${encodeURIComponent(p.id)}`, x)),
-      p.id === seat().person?.id ? null : this.#secrets(p, false));
+      p.id === seat().person?.id ? null : [this.#secrets(p, false), p.password ? this.#passkeys(p, false) : null]);
   }
 
   #form(p, button, save) {
@@ -89,6 +91,44 @@ class People extends HTMLElement {
       h("form", { class: "row end", onsubmit: set(() => putTo(codeAt, { code: code.value })) }, codeField, h("button", {}, "Set code"),
         p.code ? h("button", { type: "button", onclick: set(() => putTo(codeAt, { code: "" })) }, "No code") : null),
       fault);
+  }
+
+  /** #passkeys lists the passkeys of a person, to be removed; one's own are added too. */
+  #passkeys(p, own) {
+    const list = h("ul", { class: "plain" });
+    const fault = h("p", { class: "fault", role: "alert" });
+    const base = `/api/people/${encodeURIComponent(p.id)}/passkeys`;
+    const load = async () => {
+      const keys = await get(base).catch(() => []);
+      put(list, keys.length ? keys.map((k) => h("li", { class: "row" }, h("span", {}, h("b", {}, k.name), h("span", { class: "soft" }, `, for ${k.host}, made ${day(Date.parse(k.made))}${k.used ? `, used ${day(Date.parse(k.used))}` : ""}`)),
+        h("button", { type: "button", "aria-label": `Remove the passkey ${k.name}`, onclick: () => change(() => ask("DELETE", `${base}/${encodeURIComponent(k.id)}`)) }, "Remove"))) : own ? h("li", { class: "soft" }, "None yet.") : null);
+    };
+    const change = async (f) => {
+      put(fault, "");
+      try {
+        await this.app.proven(f);
+      } catch (e) {
+        put(fault, e.message);
+      }
+      await load();
+    };
+    load();
+    if (!own) return h("div", { class: "secrets" }, list, fault);
+    const field = (id, label, attrs) => {
+      const el = h("input", { id, required: true, ...attrs });
+      return [el, h("div", { class: "field" }, h("label", { for: id }, label), el)];
+    };
+    const [password, passwordField] = field("keypassword", "Your password", { type: "password", autocomplete: "current-password", maxlength: "1000" });
+    const [name, nameField] = field("keyname", "Name of the device", { maxlength: "120", autocomplete: "off", placeholder: "such as: my phone" });
+    const form = h("form", { class: "row end", onsubmit: (e) => {
+      e.preventDefault();
+      change(async () => {
+        await register(p.id, password.value, name.value);
+        password.value = name.value = "";
+      });
+    } }, passwordField, nameField, h("button", {}, "Add a passkey"));
+    const cannot = noName() ? ["Passkeys need a name in the address: ", h("a", { href: location.href.replace(location.hostname, "localhost") }, "open this page as localhost"), "."] : !able() ? "This browser has no passkeys here." : !(p.password ?? seat().proof) ? "Set a password first: it is the way in when the device is lost." : "";
+    return h("div", { class: "secrets" }, h("h3", {}, "Passkeys"), h("p", { class: "soft" }, "A device signs you in, here and when you sign, and asks for your finger, face or its own code. Another password, given by somebody else, removes them."), list, cannot ? h("p", { class: "soft" }, cannot) : form, fault);
   }
 
   async #try(fault, f) {

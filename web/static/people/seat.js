@@ -1,6 +1,7 @@
 // Who sits at this screen, as the service knows it. The browser has a cookie and says nothing about it itself.
 import { get, post, ask } from "../core/server.js";
 import { prefs, setPrefs } from "../core/prefs.js";
+import { present } from "./passkeys.js";
 
 const nobody = { person: null, open: false, sure: false, proof: false, rights: [], people: [] };
 const changed = new EventTarget();
@@ -28,6 +29,8 @@ export const choose = async (person) => take(await post("/api/session", { person
 export const switchTo = async (code) => take(await post("/api/session", { code }));
 export const signIn = async (name, password) => take(await post("/api/session", { name, password }));
 export const prove = async (password) => take(await post("/api/session/prove", { password }));
+/** byPasskey signs in with a passkey, or with prove has who sits here prove to be it. */
+export const byPasskey = async (prove) => take(await present(prove));
 export const signOut = async () => take(await ask("DELETE", "/api/session"));
 /** setPassword changes a password, "" takes it away; one's own takes the former one. */
 export async function setPassword(person, password, former = "") {
