@@ -113,6 +113,13 @@ type Records interface {
 	ErasePatient(ctx context.Context, id string, e Erase) (Erased, error)
 }
 
+// Unkept is an error of Records that tells what keeps the data from being written or read, and what to do about it, in words for people who
+// do not see the computer that keeps them.
+type Unkept interface {
+	error
+	Remedy() string
+}
+
 // Log is the log of an exam.
 type Log = exam.Log
 

@@ -102,7 +102,9 @@ func ReadWords(file string, r io.Reader) (*Words, error) {
 			return bad("%q begins no line of a practice file: use numbering, synonym, path or sound", kind)
 		}
 	}
-	if err := sc.Err(); err != nil {
+	if err := sc.Err(); errors.Is(err, bufio.ErrTooLong) {
+		return nil, lineFault(file, n+1, "it is longer than 65,536 bytes: this is no practice file (docs/practice-file.md has its form)")
+	} else if err != nil {
 		return nil, lineFault(file, n+1, "%v", err)
 	}
 	h.terms = terms

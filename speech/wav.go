@@ -25,7 +25,7 @@ const (
 	minWAVRate     = 4000
 	maxWAVRate     = 192000
 	maxWAVChannels = 64
-	maxWAVSeconds  = 4 * 3600
+	maxWAVSeconds  = 2 * 3600
 )
 
 // ReadWAVFile is ReadWAV on a file; errors name it.
@@ -161,6 +161,9 @@ func (w *WAVInfo) readData(r io.Reader, size int64) ([]int16, WAVInfo, error) {
 	open := size == 0 || size >= 0xFFFFFF00
 	if !open {
 		r = io.LimitReader(r, size)
+		if block := int64(w.Channels * w.Bits / 8); size/block > maxWAVSeconds*int64(w.Rate) {
+			return nil, *w, fmt.Errorf("its header names %.1f hours of sound, at most %d are read: split the recording", float64(size/block)/float64(w.Rate)/3600, maxWAVSeconds/3600)
+		}
 	}
 	var (
 		pcm    []int16

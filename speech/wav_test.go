@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/binary"
 	"fmt"
+	"io"
 	"math"
 	"os"
 	"path/filepath"
@@ -312,3 +313,19 @@ func FuzzReadWAV(f *testing.F) {
 		}
 	})
 }
+
+// A recording of a day is refused from its header, before any of it is read: 1.4 GB of 16 kHz mono are 12 hours.
+func TestWAVTooLongByItsHeader(t *testing.T) {
+	h := WAV(make([]int16, 8))[:44]
+	binary.LittleEndian.PutUint32(h[40:], 1_400_000_000)
+	rest := &counted{}
+	_, _, err := ReadWAV(io.MultiReader(bytes.NewReader(h), rest))
+	if err == nil || !strings.Contains(err.Error(), "12.2 hours") || !strings.Contains(err.Error(), "split") || rest.n > 1<<17 {
+		t.Errorf("%v after %d bytes", err, rest.n)
+	}
+}
+
+// counted is sound without end.
+type counted struct{ n int }
+
+func (c *counted) Read(p []byte) (int, error) { c.n += len(p); return len(p), nil }

@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"time"
 
 	"filippo.io/age"
@@ -51,6 +52,9 @@ func (s *Store) encryptedTo(ctx context.Context, path string, check func(tmp str
 		return &Error{Op: "back up", Path: path, Err: ErrExists, Hint: "choose another name"}
 	}
 	tmp, err := os.MkdirTemp(s.dir, ".leadsman-copy-*")
+	if errors.Is(err, syscall.EROFS) {
+		tmp, err = os.MkdirTemp("", "leadsman-copy-*")
+	}
 	if err != nil {
 		return &Error{Op: "back up", Path: path, Err: err, Hint: "the data folder cannot be written to"}
 	}

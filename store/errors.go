@@ -57,6 +57,9 @@ func (e *Error) Error() string {
 
 func (e *Error) Unwrap() error { return e.Err }
 
+// Remedy is the hint: practice.Unkept.
+func (e *Error) Remedy() string { return e.Hint }
+
 // Is makes errors.Is(err, ErrDamaged) hold for faults in the structure of the file.
 func (e *Error) Is(target error) bool { return target == ErrDamaged && damaged(e.Err) }
 

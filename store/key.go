@@ -152,10 +152,24 @@ func makeKey(path, dir string) (*keyring, error) {
 }
 
 func writeKey(path, dir string, k *keyring) error {
-	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
+	// Whole or not at all: half a key file would keep the next start from making one.
+	f, err := os.CreateTemp(filepath.Dir(path), ".leadsman-key-*")
 	if err == nil {
+		defer os.Remove(f.Name())
 		_, err = f.WriteString(k.file(dir))
-		err = errors.Join(err, f.Sync(), f.Close(), syncDir(filepath.Dir(path)))
+		err = errors.Join(err, f.Sync(), f.Close())
+	}
+	if err == nil {
+		if err = os.Link(f.Name(), path); err != nil && !errors.Is(err, fs.ErrExist) { // a disk without links
+			if _, err = os.Lstat(path); errors.Is(err, fs.ErrNotExist) {
+				err = os.Rename(f.Name(), path)
+			} else if err == nil {
+				err = fs.ErrExist
+			}
+		}
+	}
+	if err == nil {
+		err = syncDir(filepath.Dir(path))
 	}
 	if err != nil {
 		return &Error{Op: "make the key file", Path: path, Err: fmt.Errorf("%w: %w", err, ErrKey),

@@ -42,6 +42,7 @@ type Store struct {
 	lost     string // what the witness missed when the store was opened
 	// folder says that this is a data folder with a witness, not a lone file.
 	folder bool
+	gone   func() error // removes the copy that the store is looked at in; nil: none
 }
 
 // Open opens the data folder for reading and writing. It creates the folder (for its owner alone)
@@ -354,11 +355,45 @@ func OpenReadOnly(ctx context.Context, dir string, opts ...Option) (*Store, erro
 		return nil, &Error{Op: "open the data folder", Path: dir, Err: fmt.Errorf("no data here: %w", ErrNotFound),
 			Hint: "name the folder with --data, or start leadsman serve once"}
 	}
+	if syscall.Access(dir, writable) == syscall.EROFS {
+		return openOnReadOnlyDisk(ctx, dir, optionsOf(dir, opts))
+	}
 	s, err := openReader(ctx, path, "mode=rw&_query_only=true", optionsOf(dir, opts).source)
 	if err == nil {
 		s.folder = true
 	}
 	return s, err
+}
+
+const writable = 2 // W_OK of access(2)
+
+// openOnReadOnlyDisk opens a folder on a disk that is mounted read-only. SQLite needs to write beside a file whose newest entries are in a -wal
+// file: such a folder is looked at in a copy, which goes when the store is closed.
+func openOnReadOnlyDisk(ctx context.Context, dir string, o options) (*Store, error) {
+	path, gone := filepath.Join(dir, fileName), func() error { return nil }
+	if fi, err := os.Stat(path + "-wal"); err == nil && fi.Size() > 0 {
+		tmp, err := os.MkdirTemp("", "leadsman-look-*")
+		if err != nil {
+			return nil, &Error{Op: "open the data folder", Path: dir, Err: err, Hint: "its disk is read-only and its newest entries are in the -wal file, so it is looked at in a copy: set TMPDIR to a folder that has room"}
+		}
+		gone = func() error { return os.RemoveAll(tmp) }
+		for _, name := range []string{fileName, fileName + "-wal", witnessName} {
+			if err := copyFile(filepath.Join(dir, name), filepath.Join(tmp, name)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+				return nil, errors.Join(&Error{Op: "open the data folder", Path: dir, Err: err, Hint: "its disk is read-only and it is looked at in a copy: set TMPDIR to a folder that has room"}, gone())
+			}
+		}
+		path = filepath.Join(tmp, fileName)
+	}
+	params := "mode=ro&immutable=1"
+	if filepath.Dir(path) != dir {
+		params = "mode=rw&_query_only=true"
+	}
+	s, err := openReader(ctx, path, params, o.source)
+	if err != nil {
+		return nil, errors.Join(err, gone())
+	}
+	s.folder, s.gone = true, gone
+	return s, nil
 }
 
 // openReader opens a database file without the lock.
@@ -414,6 +449,9 @@ func (s *Store) Close() error {
 	}
 	if s.lock != nil {
 		errs = append(errs, s.lock.Close())
+	}
+	if s.gone != nil {
+		errs = append(errs, s.gone())
 	}
 	return s.fail("close the data file", errors.Join(errs...))
 }

@@ -37,11 +37,14 @@ func status(err error) (int, fault) {
 		refusal *chart.Refusal
 		limits  *chart.RangeError
 		denied  *practice.ForbiddenError
+		unkept  practice.Unkept
 		locked  *practice.LockedError
 		busy    *practice.BusyError
 		scope   *practice.ScopeError
 	)
 	switch {
+	case errors.As(err, &unkept) && unkept.Remedy() != "" && !errors.Is(err, practice.ErrNotFound):
+		return http.StatusInternalServerError, fault{"not_kept", "nothing was entered: " + unkept.Remedy()}
 	case errors.As(err, &in):
 		return in.status, fault{in.code, in.text}
 	case errors.As(err, &denied):
