@@ -85,9 +85,17 @@ func (m *mouth) caseOf() caseResult {
 	case m.bonePair() != [2]*tooth{}:
 		pair := m.bonePair()
 		r.rule, r.teeth = isYes, pair[:]
-		f.Because = append(f.Because, pair[0].boneEvidence(), pair[1].boneEvidence())
-		f.Text = fmt.Sprintf("Bone loss on radiographs at two teeth that are not neighbours (%s: %s percent, %s: %s percent), where attachment loss is not known.",
-			m.label(pair[0].t), decimal(pair[0].bone), m.label(pair[1].t), decimal(pair[1].bone))
+		var found [2]string
+		for i, th := range pair {
+			if th.byBone() {
+				f.Because = append(f.Because, th.boneEvidence())
+				found[i] = fmt.Sprintf("%s bone loss of %s percent on a radiograph", m.label(th.t), decimal(th.bone))
+			} else {
+				f.Because = append(f.Because, th.siteEvidence(th.worstSite))
+				found[i] = fmt.Sprintf("%s attachment loss of %s mm", m.at(th.t, th.worstSite), th.sites[th.worstSite].lossMM)
+			}
+		}
+		f.Text = "Loss at two teeth that are not neighbours: " + found[0] + ", " + found[1] + ". Where attachment loss is not known, bone loss stands for it."
 		f.Missing = append(f.Missing, m.lossMissing("yes", "no"))
 	case m.pairPossible(d) || midMaybe >= caseTeeth:
 		f.Text = "Whether this is a periodontitis case cannot be said: attachment loss is unknown at sites that could decide it."
@@ -171,7 +179,7 @@ func (m *mouth) pair(d int, drop func(*tooth, chart.Site) bool) (a, b *tooth, ok
 func (m *mouth) bonePair() [2]*tooth {
 	for i, x := range m.classed {
 		for _, y := range m.classed[i+1:] {
-			shows := func(th *tooth) bool { return th.byBone() || int(th.worst) >= m.o.detectable() && th.bone > 0 }
+			shows := func(th *tooth) bool { return th.byBone() || int(th.worst) >= m.o.detectable() }
 			if shows(x) && shows(y) && (x.byBone() || y.byBone()) && !m.adjacent(x.t, y.t) {
 				return [2]*tooth{x, y}
 			}
