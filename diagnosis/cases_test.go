@@ -3,9 +3,11 @@ package diagnosis
 import (
 	"bufio"
 	"os"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
+	"time"
 
 	"leadsman/chart"
 )
@@ -13,7 +15,22 @@ import (
 // testdata/cases.txt holds worked cases that can be read and reviewed without the engine; its head
 // says how they are written.
 func TestCases(t *testing.T) {
-	f, err := os.Open("testdata/cases.txt")
+	if cases, _ := runCases(t, "testdata/cases.txt"); cases < 100 {
+		t.Errorf("only %d cases", cases)
+	}
+}
+
+// testdata/hard.txt is kept apart: mouths at the edges, decided from the published texts before the rules were run on them.
+func TestHardMouths(t *testing.T) {
+	cases, right := runCases(t, "testdata/hard.txt")
+	t.Logf("%d of %d mouths as decided", right, cases)
+	if cases < 160 {
+		t.Errorf("only %d mouths", cases)
+	}
+}
+
+func runCases(t *testing.T, file string) (cases, right int) {
+	f, err := os.Open(file)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -21,12 +38,11 @@ func TestCases(t *testing.T) {
 	var name string
 	var lines []string
 	run := func() {
-		if name != "" {
-			t.Run(name, func(t *testing.T) { runCase(t, lines) })
+		if name != "" && t.Run(name, func(t *testing.T) { runCase(t, lines) }) {
+			right++
 		}
 		lines = nil
 	}
-	cases := 0
 	for s := bufio.NewScanner(f); s.Scan(); {
 		line := strings.TrimSpace(s.Text())
 		switch {
@@ -43,14 +59,13 @@ func TestCases(t *testing.T) {
 		}
 	}
 	run()
-	if cases < 100 {
-		t.Errorf("only %d cases", cases)
-	}
+	return cases, right
 }
 
 func runCase(t *testing.T, lines []string) {
 	c := healthy()
 	o := Options{}
+	plan := PlanOptions{Visit: time.Date(2026, 11, 2, 0, 0, 0, 0, time.UTC)}
 	var f *Findings
 	found := func(code string) Finding {
 		if f == nil {
@@ -258,6 +273,58 @@ func runCase(t *testing.T, lines []string) {
 			}
 			if !ok {
 				t.Errorf("%s: not because of %q: %+v", w[1], want, v.Because)
+			}
+		case "is", "isnt": // is CODE VALUE... but provisional
+			values, but, _ := strings.Cut(strings.Join(w[2:], " "), " but ")
+			v := found(w[1])
+			got := v.Value.String()
+			if v.Value == (Value{}) {
+				got = "null"
+			}
+			if slices.Contains(strings.Fields(values), got) != (w[0] == "is") || but == "provisional" && !v.Provisional || but == "final" && v.Provisional {
+				t.Errorf("%s: %s is %s, provisional %v: %s", line, w[1], got, v.Provisional, v.Text)
+			}
+		case "earlier": // the mouth so far is the exam before
+			before := *c
+			before.Patient = c.Patient.Clone()
+			o.Earlier = &Earlier{Chart: &before, Years: num(t, w[1]), OtherExaminer: slices.Contains(w, "other"), Therapy: slices.Contains(w, "therapy")}
+		case "again":
+			tooth, site := toothSite(t, w[1])
+			c.Site(chart.SiteRef{Tooth: tooth, Site: site}).Again = mm(t, w[2])
+		case "treated":
+			plan.LastTherapy = plan.Visit.AddDate(0, 0, -20)
+		case "reevaluation":
+			plan.Reevaluation = true
+		case "phases":
+			found("")
+			var got []string
+			for _, p := range Phases(c, f, plan) {
+				if p.ID != "urgent" {
+					got = append(got, p.ID)
+				}
+			}
+			if !slices.Equal(got, w[1:]) {
+				t.Errorf("%s: phases %v", line, got)
+			}
+		case "months", "retreat":
+			found("")
+			r := RecallFor(f, &c.Patient, plan)
+			if w[0] == "months" && r.Months != whole(t, w[1]) || w[0] == "retreat" && r.Retreatment != (w[1] == "yes") {
+				t.Errorf("%s: %d months, re-treatment %v: %+v", line, r.Months, r.Retreatment, r.Lines)
+			}
+		case "became", "chance":
+			cmp := Compare(o.Earlier.Chart, c, CompareOptions{Options: o, OtherExaminer: o.Earlier.OtherExaminer, Therapy: o.Earlier.Therapy})
+			if w[0] == "chance" {
+				of := map[string]Chance{"worse": cmp.Chance.Worse, "newPockets": cmp.Chance.NewPockets, "bleeding": cmp.Chance.Bleeding, "closed": cmp.Chance.Closed}[w[1]]
+				if of.Beyond != (w[2] == "beyond") {
+					t.Errorf("%s: %+v", line, of)
+				}
+				break
+			}
+			tooth, site := toothSite(t, w[1])
+			i := slices.IndexFunc(cmp.Sites, func(s SiteChange) bool { return s.Tooth == tooth && s.Site == site })
+			if i < 0 || !slices.Contains(w[2:], string(cmp.Sites[i].Became)) {
+				t.Errorf("%s: %+v", line, cmp.Sites[max(i, 0)])
 			}
 		default:
 			t.Fatalf("not understood: %q", line)

@@ -45,6 +45,11 @@ func (m *mouth) contradictions(cr *caseResult, st *stageResult) []contradiction 
 			add("bone_loss_percent", fmt.Sprintf("Bone loss of %s percent at %s, and no attachment loss there: which is right?", decimal(th.bone), m.label(th.t)), caseCode, stageCode)
 		}
 	}
+	for _, th := range m.classed {
+		if cr.answer == isNo && th.byBone() && th.bone >= stageBonePercentII {
+			add("bone_loss_percent", fmt.Sprintf("Bone loss of %s percent at %s, where attachment loss is not known everywhere, and no second tooth with loss that is no neighbour: is it periodontitis, or has it another cause?", decimal(th.bone), m.label(th.t)), caseCode)
+		}
+	}
 	if b := p.BoneLossPercent; b != nil && *b > 0 && none {
 		add("bone_loss_percent", fmt.Sprintf("Bone loss of %s percent, and no attachment loss anywhere: which is right?", decimal(*b)), caseCode, stageCode, gradeCode)
 	}
