@@ -42,6 +42,7 @@ func (e *Exam) context(startMS int64) hear.Context {
 	c := hear.Context{State: e.state, Rhythm: &e.rhythm, Attempt: hear.AttemptOf(e.state), SoundedMS: s.soundedMS, CalledMS: s.calledMS, Question: e.question != nil}
 	if s.placing.place == e.state.Place {
 		c.AnsweredMS, c.ToldMS, c.OneByOne = s.placing.answeredMS, s.placing.toldMS, s.placing.oneByOne
+		c.WithinMS = hear.LongestPause(s.placing.parts)
 	}
 	if f := s.filled; f.place == c.Attempt.Place && f.toldMS > 0 {
 		c.FilledMS, c.FilledToldMS = f.answeredMS, f.toldMS
@@ -407,6 +408,10 @@ func (e *Exam) after(a Answer, v hear.Verdict, m chart.Meta, atMS int64, was pla
 // sounded follows how far the place has come.
 func (e *Exam) sounded(evs []chart.Event, v hear.Verdict, m chart.Meta, atMS int64, was placing) {
 	s := &e.stream
+	var after int64
+	if s.soundedMS > 0 {
+		after = m.StartMS - s.soundedMS
+	}
 	s.soundedMS = m.EndMS
 	var last chart.Place
 	n, places := 0, 0
@@ -444,13 +449,16 @@ func (e *Exam) sounded(evs []chart.Event, v hear.Verdict, m chart.Meta, atMS int
 	case at.toldMS > 0 && m.StartMS >= at.toldMS+hear.ToldMS: // a reaction to that, not a piece that was being said
 		at.toldMS, at.saidMS, at.repaired = 0, 0, true
 	}
+	if len(at.parts) == 0 {
+		at.afterMS = after
+	}
 	at.parts = append(at.parts, part)
 	at.answeredMS = atMS
 	if e.state.Place == last && hear.AttemptOf(e.state).Here {
 		return
 	}
 	if !at.repaired {
-		e.rhythm.Learn(at.parts, places > 1)
+		e.rhythm.Learn(at.parts, at.afterMS, places > 1)
 	}
 	s.filled, s.placing = *at, placing{}
 	s.filled.toldMS = told

@@ -219,10 +219,13 @@ func (o *ownVoice) origin(h *speech.Hypothesis) origin {
 	if len(h.Readings) > 0 {
 		leads = p.leads(h.Readings[0].Words, h.StartMS)
 	}
-	audible := o.share == 0 || o.share >= heardShare
+	audible := o.audible()
 	between := (o.back + o.calls) / 2
 	apart := o.back < o.calls-apartDB // as far as both are known
 	if o.calls < 0 && (level < o.calls-farDB || apart && level < between) {
+		if h.Final && level < 0 {
+			follow(&o.back, level, level)
+		}
 		return fromTool
 	}
 	believe := func() {
@@ -231,7 +234,7 @@ func (o *ownVoice) origin(h *speech.Hypothesis) origin {
 		}
 	}
 	// The calls are known to be louder than what comes back of the own voice, and this is as loud as they are.
-	if o.calls < 0 && level < 0 && (apart && level > between || !audible && level > o.calls-apartDB) {
+	if o.asCalls(level) || o.calls < 0 && level < 0 && !audible && level > o.calls-apartDB {
 		if h.Final && leads > 0 {
 			believe() // a last word of the own voice may have slipped in before
 			// The prompt's very words speak for a voice that comes back after all.
@@ -271,22 +274,29 @@ func (o *ownVoice) origin(h *speech.Hypothesis) origin {
 // the call. It may also be that the examiner said the same words: the readings with all of them are given back. How likely that is depends on how
 // many words agree; what fits where the exam stands decides.
 func (o *ownVoice) strip(h *speech.Hypothesis) (whole []speech.Reading) {
-	if o.during(h) == nil {
+	if o.during(h) == nil || !o.audible() {
 		return nil
 	}
 	for i := range h.Readings {
 		r := &h.Readings[i]
 		n, said, same, ended := 0, 0, 0, int64(0)
+		var of *prompt
+		next := 0 // of its words
 		for n < len(r.Words)-1 {
 			w := r.Words[n]
-			at := slices.IndexFunc(o.prompts, func(p prompt) bool {
-				return p.toMS != 0 && w.StartMS >= p.fromMS && w.EndMS <= p.toMS+2*echoMS && slices.Contains(p.words, w.Text)
-			})
+			p := o.sounding(w)
+			if p != of {
+				of, next = p, -1
+			}
+			at := -1
+			if p != nil && !o.asCalls(w.LevelDB) {
+				at = p.follows(next, w.Text)
+			}
 			if at < 0 && !slices.Contains(hesitations, w.Text) {
 				break
 			}
 			if at >= 0 {
-				said, same, ended = n+1, same+1, max(ended, o.prompts[at].toMS)
+				said, same, ended, next = n+1, same+1, max(ended, p.toMS), at+1
 			}
 			n++
 		}
@@ -306,6 +316,39 @@ func (o *ownVoice) strip(h *speech.Hypothesis) (whole []speech.Reading) {
 		}
 	}
 	return whole
+}
+
+// sounding is the prompt that sounded while a word was said, if it is over.
+func (o *ownVoice) sounding(w speech.Word) *prompt {
+	i := slices.IndexFunc(o.prompts, func(p prompt) bool { return p.toMS != 0 && w.StartMS >= p.fromMS && w.EndMS <= p.toMS+2*echoMS })
+	if i < 0 {
+		return nil
+	}
+	return &o.prompts[i]
+}
+
+// follows finds a word of the prompt that is its i-th but for words that no call has; i < 0: any.
+func (p *prompt) follows(i int, text string) int {
+	if i < 0 {
+		return slices.Index(p.words, text)
+	}
+	for ; i < len(p.words); i++ {
+		switch {
+		case p.words[i] == text:
+			return i
+		case inCalls[p.words[i]]:
+			return -1
+		}
+	}
+	return -1
+}
+
+// audible reports whether the own voice comes back at all, as far as is known.
+func (o *ownVoice) audible() bool { return o.share == 0 || o.share >= heardShare }
+
+// asCalls reports whether sound is as loud as the calls, and the own voice is known to be weaker.
+func (o *ownVoice) asCalls(level float64) bool {
+	return o.calls < 0 && o.back < o.calls-apartDB && level < 0 && level > (o.back+o.calls)/2
 }
 
 var hesitations = []string{"um", "uh", "er"}

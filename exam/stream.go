@@ -54,6 +54,7 @@ type whole struct {
 type placing struct {
 	place      chart.Place
 	parts      []hear.Part
+	afterMS    int64 // the pause between the numbers before and the first part
 	answeredMS int64 // its last piece was answered
 	toldMS     int64 // that it is not full
 	saidMS     int64 // and in words

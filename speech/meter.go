@@ -114,6 +114,16 @@ func (m *Meter) Signal(from, to int64) Signal {
 	}
 }
 
+// Words measures how loud the words of readings are.
+func (m *Meter) Words(rs []Reading) {
+	for _, r := range rs {
+		for i := range r.Words {
+			w := &r.Words[i]
+			w.LevelDB = m.Signal(w.StartMS*Rate/1000/MeterStep, w.EndMS*Rate/1000/MeterStep).LevelDB
+		}
+	}
+}
+
 // Forget drops what is known of the steps before the given one.
 func (m *Meter) Forget(before int64) {
 	if drop := min(before, m.steps-3) - m.from; drop > 1024 {

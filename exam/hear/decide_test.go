@@ -25,6 +25,7 @@ func TestDecide(t *testing.T) {
 	toldThenFull := func(ago int64) func(*Context, *speech.Hypothesis) {
 		return func(c *Context, _ *speech.Hypothesis) { c.FilledMS, c.FilledToldMS = now-ago, now-1500 }
 	}
+	alike := func(c *Context, h *speech.Hypothesis) { c.SoundedMS, c.WithinMS = h.StartMS-300, 300 }
 	oneByOne := func(c *Context, _ *speech.Hypothesis) { c.OneByOne = true }
 	near := func(c *Context, h *speech.Hypothesis) { h.Rejected, h.Near = true, true }
 	noise := func(_ *Context, h *speech.Hypothesis) { h.Rejected, h.Filler = true, 9 }
@@ -67,6 +68,7 @@ func TestDecide(t *testing.T) {
 		{"the place once more, after the soft tone", moment{calls: amid}, "1 three two four", "enter again: three two four"},
 		{"three other numbers, begun before the tone could be heard: the next place", moment{calls: amid, heardMS: 100}, "1 five five six", "enter onward: five five six"},
 		{"the same numbers so early: still the next place", moment{calls: amid, heardMS: 100}, "1 three two four", "enter onward: three two four"},
+		{"with pauses as within the place: its rest, and the next place", moment{calls: amid, heardMS: 100, more: alike}, "1 five five six", "hold over: five five six"},
 		{"three other numbers after the soft tone: the next place", moment{calls: amid}, "1 five five six", "enter onward: five five six"},
 		{"one of them as before: the place", moment{calls: amid}, "1 three five six", "enter again: three five six"},
 		{"told, the place once more", moment{calls: amid, told: 700}, "1 three two four", "enter again: three two four"},
@@ -87,6 +89,7 @@ func TestDecide(t *testing.T) {
 		// Number by number.
 		{"the first", moment{rhythm: slow}, "1 three", "enter piece: three"},
 		{"against a place", moment{rhythm: slow}, "0.1 three | 0.9 three two four", "enter fill: three two four"},
+		{"one of them against all alike", moment{rhythm: slow}, "0.3 four | 0.7 all four", "enter piece: four"},
 		{"told, the rest counts at once", moment{calls: amid, told: 700, rhythm: slow}, "1 four", "enter fill: four"},
 		{"asked to, a number", moment{calls: amid, told: 5000, more: oneByOne}, "1 three", "enter fill: three"},
 		{"a correction of one number is all of it", moment{calls: full, rhythm: slow}, "1 correction four", "enter elsewhere: correction four"},

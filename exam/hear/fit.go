@@ -37,6 +37,7 @@ type Context struct {
 	Attempt Attempt
 
 	SoundedMS  int64 // the last numbers ended; 0 before the first
+	WithinMS   int64 // the longest pause between the pieces that the place under the cursor came in; 0: there was none
 	AnsweredMS int64 // and were answered
 	CalledMS   int64 // the last call ended
 	ToldMS     int64 // the examiner was told that the place is not full; 0: he was not
@@ -74,7 +75,7 @@ func (c *Context) lay(ns []chart.MM, startMS int64) map[Fit]float64 {
 	all := open + entered
 	ways := map[Fit]float64{}
 	begun := entered > 0 && !c.OneByOne
-	rest, again, onward := 1.0, 0.0, 0.0
+	rest, again, onward, rows := 1.0, 0.0, 0.0, c.Rhythm.share(row)
 	if begun {
 		switch aware := startMS >= c.AnsweredMS+ReactMS; {
 		case c.told(startMS):
@@ -84,7 +85,10 @@ func (c *Context) lay(ns []chart.MM, startMS int64) map[Fit]float64 {
 		default:
 			rest, again, onward = 1-againUnaware-onwardUnaware, againUnaware, onwardUnaware
 		}
-		onward *= 1 - 0.8*c.Rhythm.share(row) // who calls rows pauses anywhere
+		if goesOn(startMS-c.SoundedMS, c.WithinMS) {
+			rows = max(rows, shareGoesOn)
+		}
+		onward *= 1 - 0.8*rows // who calls rows pauses anywhere
 		if slow := max(c.Rhythm.share(single), c.Rhythm.share(pieces)); slow > 0.5 {
 			again, onward = again*(1-slow/2), onward*(1-slow/2)
 		}
@@ -99,12 +103,14 @@ func (c *Context) lay(ns []chart.MM, startMS int64) map[Fit]float64 {
 		ways[Fill] = 1
 	case k == open:
 		ways[Fill] = c.Rhythm.share(whole)
+	case k < open && begun && startMS < c.AnsweredMS+ReactMS:
+		ways[Piece] = rest * max(sharePiece, c.Rhythm.share(pieces))
 	case k == 1:
 		ways[Piece] = rest * max(c.Rhythm.share(single), c.Rhythm.share(pieces))
 	case k < open:
 		ways[Piece] = rest * c.Rhythm.share(pieces)
 	case c.ends(k - open):
-		ways[Row] = rest * c.Rhythm.share(row)
+		ways[Row] = rest * rows
 		if begun && startMS >= c.AnsweredMS+ReactMS {
 			// Who heard that the place is not full says its rest, or all of it: with a number too many that looks like a row.
 			ways[Row] *= c.Rhythm.share(row)
@@ -131,7 +137,7 @@ func (c *Context) lay(ns []chart.MM, startMS int64) map[Fit]float64 {
 		ways[Reply] = w
 	}
 	if k > open && !c.ends(k-open) {
-		ways[Over] = max(shareOver, rest*c.Rhythm.share(row)*shareRun)
+		ways[Over] = max(shareOver, rest*rows*shareRun)
 	}
 	return ways
 }
@@ -291,6 +297,9 @@ func (c *Context) weigh(m *Meaning, startMS int64) (Fit, float64) {
 		return best, w * deep
 	}
 	w := c.verb(cmd.Verb(), startMS) * deep
+	if cmd.Verb() == chart.VerbAll { // a place at once: of who calls one by one, rather a number with a noise before it
+		w *= c.Rhythm.share(whole)
+	}
 	if n := len(ns); n > 0 { // behind a jump: the numbers of another place
 		switch of := c.State.Path.Walked(c.State.Place); {
 		case n == of:

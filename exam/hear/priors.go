@@ -14,6 +14,10 @@ const (
 	shareOver = 0.01
 	shareMany = 0.20 // two or more numbers at once, of who calls them one by one
 	shareRun  = 0.30 // the same of an examiner who calls whole rows, and pauses within a place
+	// Numbers that come no longer after the last than these came after each other go on in one breath, into the next place too. Declared.
+	shareGoesOn = 0.90
+	// A place that comes in pieces goes on so: it is spoken slowly, or the ear cuts it up. Declared.
+	sharePiece = 0.50
 
 	// What the next numbers are while a place is not full: more of it, all of it once more, or the next place. Declared by what an
 	// examiner can know: whoever begins before the soft tone could be heard goes on; whoever was told begins again, or gives the rest.
@@ -61,9 +65,10 @@ const (
 	wakeFiller  = 2    // standing by, "go ahead" may cost so much if it is as loud as the numbers: none of 20 minutes of other speech was taken for it
 
 	// Times, in ms.
-	ReactMS = 350  // nobody reacts sooner to what he hears (engineering choice below published reaction times to sound and speech)
-	ToldMS  = 250  // and, to a tone that he may have been waiting for
-	FlowMS  = 3000 // the next numbers are expected so long after the last
-	BlueMS  = 5000 // a call so long after the last one comes out of the blue
-	AwayMS  = 20_000
+	sameBreathMS = 450  // between words of a breath: the gaps that examiners make between the numbers of a place (tests/clinician), as the ear sees them
+	ReactMS      = 350  // nobody reacts sooner to what he hears (engineering choice below published reaction times to sound and speech)
+	ToldMS       = 250  // and, to a tone that he may have been waiting for
+	FlowMS       = 3000 // the next numbers are expected so long after the last
+	BlueMS       = 5000 // a call so long after the last one comes out of the blue
+	AwayMS       = 20_000
 )

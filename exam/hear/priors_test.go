@@ -91,6 +91,7 @@ func TestPriors(t *testing.T) {
 	run := moment{calls: []string{"three two four", "one one"}, heardMS: 100, more: func(c *Context, _ *speech.Hypothesis) {
 		c.Run = []chart.SiteRef{{Tooth: 17, Site: chart.DB}, {Tooth: 17, Site: chart.B}, {Tooth: 17, Site: chart.MB}}
 	}}
+	alike := moment{calls: amid, heardMS: 100, more: func(c *Context, h *speech.Hypothesis) { c.SoundedMS, c.WithinMS = h.StartMS-300, 300 }}
 	var pinned []string
 	doing := func(v Verdict) string { return v.Do.String() }
 	numbers := func(v Verdict) string {
@@ -109,6 +110,8 @@ func TestPriors(t *testing.T) {
 		{[]string{"priorSingle"}, "a lone number against all three, of who was heard once to call so", 3 / 0.6, moment{rhythm: Rhythm{Single: 0.3}}.odds(t, "three", "three two four")},
 		{[]string{"priorRow"}, "two places against one", 3 / 0.2, moment{}.odds(t, "three two four one one one", "three two four")},
 		{[]string{"shareRun", "priorRow"}, "a number too many against all three", 3 / 0.2 / 0.3, moment{}.odds(t, "three two two four", "three two four")},
+		{[]string{"sharePiece"}, "a second piece of a place against all the rest of it", 1 / 0.5, moment{calls: []string{"three"}, heardMS: 100}.odds(t, "two", "two four")},
+		{[]string{"shareGoesOn", "shareRun"}, "begun as soon as the pieces before: the rest and a piece of the next place against the rest", 1 / (0.9 * 0.3), alike.odds(t, "five five five", "four")},
 		{[]string{"shareOver"}, "told: a number too many against the rest", 25, told.odds(t, "four five", "four")},
 		{[]string{"shareMany"}, "two numbers against one, of who calls one by one", 1 / (0.2 * 0.3 / 12.3), moment{rhythm: Rhythm{Single: 12}}.odds(t, "three two", "three")},
 
@@ -160,6 +163,11 @@ func TestPriors(t *testing.T) {
 			func(c *Context, _ *speech.Hypothesis, x float64) { c.AnsweredMS = now - int64(x) })},
 		{[]string{"ToldMS"}, "other numbers, so long after being told", 250, moment{calls: amid}.upTo(t, 10, 10_000, "1 five five five",
 			func(c *Context, _ *speech.Hypothesis, x float64) { c.ToldMS = now - int64(x) })},
+		{[]string{"sameBreathMS"}, "a number of who calls one by one, so long after the one before", 450, edge(10, 10_000, func(x float64) string {
+			var r Rhythm
+			r.Learn(parts(int64(x), 1, 1, 1), 9000, false)
+			return fmt.Sprint(r.Single > 0)
+		})},
 		{[]string{"FlowMS"}, "speech that cannot be read, so long after the numbers", 3000, moment{calls: full, loud: true}.upTo(t, 10, 100_000, "1 three",
 			func(c *Context, h *speech.Hypothesis, x float64) { h.Rejected, c.SoundedMS = true, now-int64(x) })},
 		{[]string{"BlueMS"}, "numbers that fit badly, so long after a call", 5000, moment{calls: full}.upTo(t, 10, 100_000, "1 three two four",

@@ -44,24 +44,37 @@ type Part struct {
 	From, ToMS int64
 }
 
-// Learn takes a place in that is full. parts are its pieces; over says that the last one went on into the next place.
-func (r *Rhythm) Learn(parts []Part, over bool) {
+// LongestPause is the longest pause between parts, in ms; 0 if there is none.
+func LongestPause(parts []Part) (longest int64) {
+	for i := 1; i < len(parts); i++ {
+		longest = max(longest, parts[i].From-parts[i-1].ToMS)
+	}
+	return longest
+}
+
+// Learn takes a place in that is full. parts are its pieces as the ear gave them; after is the pause between the numbers of the place before and
+// them, 0 before the first place; over says that the last one went on into the next place.
+func (r *Rhythm) Learn(parts []Part, after int64, over bool) {
 	if len(parts) == 0 {
 		return
 	}
 	for _, n := range []*float64{&r.Whole, &r.Single, &r.Pieces, &r.Row} {
 		*n *= 1 - 1.0/memory
 	}
-	longest := int64(0)
+	longest, breaths, lone := LongestPause(parts), 1, parts[0].Numbers == 1
 	for i := 1; i < len(parts); i++ {
-		longest = max(longest, parts[i].From-parts[i-1].ToMS)
+		pause := parts[i].From - parts[i-1].ToMS
+		if pause >= sameBreathMS {
+			breaths++
+		}
+		lone = lone && (i > 1 || pause >= sameBreathMS && parts[i].Numbers == 1)
 	}
-	switch n := len(parts); {
-	case over:
+	switch {
+	case over || goesOn(after, longest):
 		r.Row++
-	case n == 1:
+	case breaths == 1:
 		r.Whole++
-	case parts[0].Numbers == 1 && parts[1].Numbers == 1:
+	case lone:
 		r.Single++
 	default:
 		r.Pieces++
@@ -72,6 +85,12 @@ func (r *Rhythm) Learn(parts []Part, over bool) {
 	} else {
 		r.Within += (l - r.Within) / memory
 	}
+}
+
+// goesOn reports whether a pause is none between places but one in a breath, as they are made within this place: within is the longest of those,
+// 0 if there was none.
+func goesOn(pause, within int64) bool {
+	return pause > 0 && pause < sameBreathMS && pause*10 <= within*13
 }
 
 // BreathMS is the pause from which on a breath has ended.

@@ -22,11 +22,12 @@ func parts(pause int64, numbers ...int) (out []Part) {
 func TestRhythmIsLearnt(t *testing.T) {
 	type heard struct {
 		parts []Part
+		after int64
 		over  bool
 		times int
 	}
-	places := heard{parts(0, 3), false, 12}
-	singles := heard{parts(700, 1, 1, 1), false, 12}
+	places := heard{parts(0, 3), 800, false, 12}
+	singles := heard{parts(700, 1, 1, 1), 800, false, 12}
 	for _, c := range []struct {
 		name  string
 		heard []heard
@@ -35,17 +36,20 @@ func TestRhythmIsLearnt(t *testing.T) {
 		{"nothing", nil, "whole false"},
 		{"whole places", []heard{places}, "whole false"},
 		{"one by one", []heard{singles}, "single true"},
-		{"one by one, once", []heard{{singles.parts, false, 1}}, "whole false"},
-		{"one by one, twice", []heard{{singles.parts, false, 2}}, "whole true"},
-		{"in two breaths", []heard{{parts(700, 2, 1), false, 12}}, "pieces false"},
-		{"a number, and then the rest", []heard{{parts(700, 1, 2), false, 12}}, "pieces false"},
-		{"rows", []heard{{parts(0, 3), true, 12}}, "row false"},
+		{"one by one, once", []heard{{singles.parts, 800, false, 1}}, "whole false"},
+		{"one by one, twice", []heard{{singles.parts, 800, false, 2}}, "whole true"},
+		{"in two breaths", []heard{{parts(700, 2, 1), 800, false, 12}}, "pieces false"},
+		{"a number, and then the rest", []heard{{parts(700, 1, 2), 800, false, 12}}, "pieces false"},
+		{"rows", []heard{{parts(0, 3), 800, true, 12}}, "row false"},
+		{"places at speed", []heard{{parts(0, 3), 300, false, 12}}, "whole false"},
+		{"rows of which the ear makes numbers", []heard{{parts(300, 1, 1, 1), 300, false, 12}}, "row false"},
+		{"places of which the ear makes numbers", []heard{{parts(300, 1, 1, 1), 800, false, 12}}, "whole false"},
 		{"one by one, and then places again", []heard{singles, places}, "whole false"},
 	} {
 		var r Rhythm
 		for _, h := range c.heard {
 			for range h.times {
-				r.Learn(h.parts, h.over)
+				r.Learn(h.parts, h.after, h.over)
 			}
 		}
 		likeliest := ""
@@ -77,7 +81,7 @@ func TestRhythmOfPauses(t *testing.T) {
 	} {
 		var r Rhythm
 		for _, p := range c.pauses {
-			r.Learn(parts(p, 2, 1), false)
+			r.Learn(parts(p, 2, 1), 0, false)
 		}
 		single := Rhythm{Single: 12, Within: r.Within}
 		got := fmt.Sprint(r.Within, r.BreathMS(), r.ShortMS(parts(0, 1)), r.ShortMS(parts(0, 2)), single.ShortMS(parts(0, 1)))

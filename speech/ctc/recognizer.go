@@ -535,6 +535,7 @@ func (r *recognizer) hypothesis(lp []float32, ends []outcome, first, last int64,
 		h.Filler = noReadingFiller
 	}
 	h.Signal = r.meter.Signal(2*first, 2*last+2)
+	r.meter.Words(h.Readings)
 	return h
 }
 
