@@ -333,22 +333,22 @@ func (e *Exam) replyTo(ctx context.Context, c chart.Command, m chart.Meta, v hea
 	if q.asks != nil {
 		return e.replyClosing(ctx, q, act, m)
 	}
-	perform := func(c chart.Command) (bool, Answer, error) {
+	perform := func(c chart.Command, doubt *suspicion) (bool, Answer, error) {
 		e.question = nil
 		if e.aside = q.elsewhere; q.elsewhere && act.Verb != chart.VerbAffirm {
 			e.readBack = q.place
 		}
 		e.stream.calledMS = max(e.stream.calledMS, m.EndMS)
-		a, err := e.perform(ctx, c, m, nil)
+		a, err := e.perform(ctx, c, m, doubt)
 		return true, a, err
 	}
 	if q.call != 0 {
 		switch act.Verb {
 		case chart.VerbAffirm:
-			return perform(c)
+			return perform(c, nil)
 		case chart.VerbNegative:
 			back := numberText(q.call)
-			return perform(chart.Command{Acts: []chart.Act{{Verb: chart.VerbDisregard, Was: &back}}})
+			return perform(chart.Command{Acts: []chart.Act{{Verb: chart.VerbDisregard, Was: &back}}}, nil)
 		}
 		return false, a, nil
 	}
@@ -365,7 +365,7 @@ func (e *Exam) replyTo(ctx context.Context, c chart.Command, m chart.Meta, v hea
 		if len(do.Acts) == 0 {
 			do = c // settled at a screen meanwhile
 		}
-		return perform(do)
+		return perform(do, nil)
 	case act.Verb == chart.VerbNegative && !q.hole:
 		// The doubt stays; the value is asked for.
 		again := *q
@@ -374,9 +374,20 @@ func (e *Exam) replyTo(ctx context.Context, c chart.Command, m chart.Meta, v hea
 		return true, Answer{Did: act.Verb, Words: m.Words, Text: "asked", Tone: ToneAccepted}, nil
 	case corrects, plain && e.answers(q, act.Numbers, m.StartMS):
 		e.stream.soundedMS = m.EndMS
-		return perform(q.values(e.state, act.Numbers))
+		return perform(q.values(e.state, act.Numbers), e.unsureAnswer(v))
 	}
 	return false, a, nil
+}
+
+// unsureAnswer doubts the numbers of an answer that were not heard clearly, unless they are what stood there: two takes agree then.
+func (e *Exam) unsureAnswer(v hear.Verdict) *suspicion {
+	i := -1
+	return &suspicion{of: func(_ *chart.Chart, r chart.Reading, mm chart.MM) (string, string) {
+		if i++; i < len(v.Unsure) && v.Unsure[i] && mm != e.state.Chart.Number(r.SiteRef, r.Field) {
+			return unclear, v.Rival
+		}
+		return "", ""
+	}}
 }
 
 // values is the command that writes the answer to a question.

@@ -87,8 +87,12 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis, loud bool) error 
 	}
 	if w := &s.waiting; w.whole != nil && w.whole.verdict.Fit == hear.Over && !v.Result.Pending && h.StartMS <= w.until {
 		if _, plain := lone(v); plain && v.Do != hear.Ignore && v.Do != hear.Misfit {
-			w.until = h.EndMS + mostHeldMS // more of a run that fits nowhere
-			return nil
+			if v.Fit == hear.Over || h.StartMS < w.whole.meta.EndMS+hear.SameBreathMS {
+				w.until = h.EndMS + mostHeldMS // more of a run that fits nowhere
+				w.whole.meta.EndMS = h.EndMS
+				return nil
+			}
+			s.waiting = waits{} // said again, before it could be asked for
 		}
 	}
 	joined := v.Result.Pending && (s.waiting.whole == nil || s.waiting.whole.verdict.Fit == hear.Over || v.Fit != hear.Row && v.Fit != hear.Over || e.mayBeAgain(v))
@@ -154,6 +158,7 @@ func (s *stream) void(h *speech.Hypothesis) bool {
 	}
 	h.Readings = slices.DeleteFunc(h.Readings, func(r speech.Reading) bool { return len(r.Words) == 0 })
 	if len(h.Readings) == 0 {
+		s.voidMS = max(s.voidMS, h.EndMS+hear.SameBreathMS)
 		return true
 	}
 	h.StartMS = h.Readings[0].Words[0].StartMS
@@ -569,7 +574,7 @@ func (e *Exam) misfit(ctx context.Context, h speech.Hypothesis) error {
 	if q := e.question; e.state.Open() == 0 || !likeNumbers(words) || q != nil && q.hole && e.heardOut(q, h.StartMS) {
 		return nil // or it was the answer about another place
 	}
-	e.stream.voidMS = h.AtMS + hear.ToldMS
+	e.stream.voidMS = max(h.AtMS+hear.ToldMS, h.EndMS+hear.SameBreathMS)
 	if repair {
 		e.stream.soundedMS = h.EndMS
 		return nil

@@ -43,7 +43,11 @@ type Verdict struct {
 // likely it is to be called. It changes nothing.
 func Decide(h speech.Hypothesis, ms []Meaning, loud bool, c Context) Verdict {
 	listening := c.State.Listening
-	flow := listening && c.State.Open() > 0 && c.SoundedMS > 0 && h.StartMS-c.SoundedMS < FlowMS || c.ToldMS > 0
+	since, within := h.StartMS-c.SoundedMS, int64(FlowMS)
+	if c.Attempt.Here {
+		within = AwayMS // the place is not full: its rest is waited for
+	}
+	flow := listening && c.State.Open() > 0 && c.SoundedMS > 0 && since < within || c.ToldMS > 0
 	unheard := Verdict{Do: Ignore, Why: "not for the tool"}
 	if flow && (h.Near || loud) {
 		unheard = Verdict{Do: Misfit, Why: "as loud as the numbers before it, and not understood"}
@@ -71,6 +75,8 @@ func Decide(h speech.Hypothesis, ms []Meaning, loud bool, c Context) Verdict {
 	case v.Confidence < RefuseBelow || v.Sound < leastSound:
 		v.Do = Misfit
 	case v.Err == nil && v.Result.Ending > grammar.Prefix && !IsValue(verb) && v.Confidence < moveBelow:
+		v.Do = Misfit
+	case v.goes() && v.Confidence < jumpBelow:
 		v.Do = Misfit
 	case v.Err == nil && c.crowded(v):
 		v.Do = Misfit // the number is said again; two in the place of one would shift what follows
@@ -149,6 +155,11 @@ func (m *Meaning) jumps() bool {
 	return prefixVerb(m.Result.Words) == chart.VerbGo || m.Err == nil && m.Result.Ending > grammar.Prefix && m.Result.Command.Verb() == chart.VerbGo
 }
 
+// goes reports whether a call begins by going to another place.
+func (m *Meaning) goes() bool {
+	return m.Err == nil && m.Result.Ending > grammar.Prefix && m.Result.Command.Acts[0].Verb == chart.VerbGo
+}
+
 // shapeOf is a meaning without its numbers.
 func shapeOf(r grammar.Result) string {
 	var b strings.Builder
@@ -178,8 +189,7 @@ func (c *Context) unfinished(v Verdict, startMS int64) bool {
 	cmd := v.Result.Command
 	last := cmd.Acts[len(cmd.Acts)-1]
 	if last.Verb == chart.VerbCorrection && len(last.Where) == 0 && !last.Whole && len(cmd.Acts) == 1 {
-		n := len(last.Numbers)
-		return n < c.State.Path.Walked(c.Attempt.Place) && c.Attempt.Known() && !(n == 1 && c.Rhythm.Singly())
+		return len(last.Numbers) < c.State.Path.Walked(c.Attempt.Place) && c.Attempt.Known()
 	}
 	if v.Fit == Over && c.State.Open() > 0 {
 		return true

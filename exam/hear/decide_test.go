@@ -25,6 +25,9 @@ func TestDecide(t *testing.T) {
 	toldThenFull := func(ago int64) func(*Context, *speech.Hypothesis) {
 		return func(c *Context, _ *speech.Hypothesis) { c.FilledMS, c.FilledToldMS = now-ago, now-1500 }
 	}
+	later := func(c *Context, h *speech.Hypothesis) { // 3.5 seconds after the last number, just rejected
+		c.SoundedMS, h.Rejected, h.Near = now-3500, true, true
+	}
 	alike := func(c *Context, h *speech.Hypothesis) { c.SoundedMS, c.WithinMS = h.StartMS-300, 300 }
 	oneByOne := func(c *Context, _ *speech.Hypothesis) { c.OneByOne = true }
 	near := func(c *Context, h *speech.Hypothesis) { h.Rejected, h.Near = true, true }
@@ -92,7 +95,8 @@ func TestDecide(t *testing.T) {
 		{"one of them against all alike", moment{rhythm: slow}, "0.3 four | 0.7 all four", "enter piece: four"},
 		{"told, the rest counts at once", moment{calls: amid, told: 700, rhythm: slow}, "1 four", "enter fill: four"},
 		{"asked to, a number", moment{calls: amid, told: 5000, more: oneByOne}, "1 three", "enter fill: three"},
-		{"a correction of one number is all of it", moment{calls: full, rhythm: slow}, "1 correction four", "enter elsewhere: correction four"},
+		{"a correction: more may come", moment{calls: full, rhythm: slow}, "1 correction four", "hold elsewhere: correction four"},
+		{"its rest is waited for", moment{calls: amid, more: later}, "0.7 four", "enter fill: four"},
 
 		// Correcting.
 		{"all numbers", moment{calls: full}, "1 correction five two four", "enter elsewhere: correction five two four"},
@@ -105,7 +109,7 @@ func TestDecide(t *testing.T) {
 
 		// "Tooth" and "two" sound alike.
 		{"half and half: numbers that fit", moment{}, "0.5 tooth two six | 0.5 two two six", "enter fill: two two six"},
-		{"nine of ten for the tooth", moment{}, "0.9 tooth two six | 0.1 two two six", "enter elsewhere: tooth two six"},
+		{"nine of ten for the tooth", moment{}, "0.9 tooth two six | 0.1 two two six", "misfit"},
 		{"all but sure of the tooth", moment{}, "0.95 tooth two six | 0.05 two two six", "enter elsewhere: tooth two six"},
 		{"a tooth that is not there", moment{}, "0.95 tooth two eight | 0.05 two two eight", "misfit"},
 		{"nobody pauses behind the word", moment{}, "0.6 tooth | 0.4 two", "enter piece: two"},

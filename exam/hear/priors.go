@@ -59,13 +59,14 @@ const (
 	unnamed     = 0.30 // what readings that the ear did not name weigh against those that it did
 	DoubtBelow  = 0.99 // written and marked as a doubt below this: a silent wrong value costs 50 questions; see docs/measurements.md
 	RefuseBelow = 0.45 // less than this is no reading at all
+	jumpBelow   = 0.85 // to go to another place, where what follows would stand wrong as a row
 	moveBelow   = 0.70 // for calls that move, delete or state more than a value: a wrong one costs 2 or 3, a repeated one 1
 	nearTrust   = 0.80 // what a number that the engine only just rejected is worth where numbers are expected
 	strayFiller = 0.6  // numbers out of the blue that fit no better are a piece of talk: see stray
 	wakeFiller  = 2    // standing by, "go ahead" may cost so much if it is as loud as the numbers: none of 20 minutes of other speech was taken for it
 
 	// Times, in ms.
-	sameBreathMS = 450  // between words of a breath: the gaps that examiners make between the numbers of a place (tests/clinician), as the ear sees them
+	SameBreathMS = 450  // between words of a breath: the gaps that examiners make between the numbers of a place (tests/clinician), as the ear sees them
 	ReactMS      = 350  // nobody reacts sooner to what he hears (engineering choice below published reaction times to sound and speech)
 	ToldMS       = 250  // and, to a tone that he may have been waiting for
 	FlowMS       = 3000 // the next numbers are expected so long after the last

@@ -64,10 +64,10 @@ func (r *Rhythm) Learn(parts []Part, after int64, over bool) {
 	longest, breaths, lone := LongestPause(parts), 1, parts[0].Numbers == 1
 	for i := 1; i < len(parts); i++ {
 		pause := parts[i].From - parts[i-1].ToMS
-		if pause >= sameBreathMS {
+		if pause >= SameBreathMS {
 			breaths++
 		}
-		lone = lone && (i > 1 || pause >= sameBreathMS && parts[i].Numbers == 1)
+		lone = lone && (i > 1 || pause >= SameBreathMS && parts[i].Numbers == 1)
 	}
 	switch {
 	case over || goesOn(after, longest):
@@ -90,7 +90,7 @@ func (r *Rhythm) Learn(parts []Part, after int64, over bool) {
 // goesOn reports whether a pause is none between places but one in a breath, as they are made within this place: within is the longest of those,
 // 0 if there was none.
 func goesOn(pause, within int64) bool {
-	return pause > 0 && pause < sameBreathMS && pause*10 <= within*13
+	return pause > 0 && pause < SameBreathMS && pause*10 <= within*13
 }
 
 // BreathMS is the pause from which on a breath has ended.

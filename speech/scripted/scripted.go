@@ -210,6 +210,7 @@ func (r *recognizer) reading(u *Utterance, text string, share float64, parts int
 			StartMS:    u.StartMS + (u.EndMS-u.StartMS)*int64(i)/int64(parts),
 			EndMS:      u.StartMS + (u.EndMS-u.StartMS)*int64(i+1)/int64(parts),
 			Confidence: u.Confidence,
+			LevelDB:    u.Signal.LevelDB,
 		})
 	}
 	rd.LogScore = math.Inf(-1)
