@@ -305,7 +305,7 @@ func TestLostNumberIsNoticed(t *testing.T) {
 	} {
 		e, log := open(t, chart.FDI, append([]scripted.Utterance{begins(1000, "three two")}, c.more...)...)
 		sub := e.Subscribe(state(t, log).Seq())
-		play(t, e, c.more[len(c.more)-1].EndMS+500)
+		play(t, e, c.more[len(c.more)-1].EndMS+900)
 		s := state(t, log)
 		if got := row(s, 17, chart.Buccal) + ", " + row(s, 16, chart.Buccal); got != c.want {
 			t.Errorf("%s: %s, want %s", name, got, c.want)
@@ -426,7 +426,7 @@ func TestLostNumberCostsOneTooth(t *testing.T) {
 			map[chart.Tooth]string{13: "4 3 -", 12: "4 3 5"}, map[string]string{"13.DB": tooFew, "13.B": tooFew}},
 	} {
 		e, log := open(t, chart.FDI, append(slices.Clone(steady), c.more...)...)
-		play(t, e, c.more[len(c.more)-1].EndMS+500)
+		play(t, e, c.more[len(c.more)-1].EndMS+900)
 		s := state(t, log)
 		for tooth, want := range c.want {
 			if got := row(s, tooth, chart.Buccal); got != want {

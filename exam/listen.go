@@ -95,7 +95,7 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis, loud bool) error 
 			s.waiting = waits{} // said again, before it could be asked for
 		}
 	}
-	joined := v.Result.Pending && (s.waiting.whole == nil || s.waiting.whole.verdict.Fit == hear.Over || v.Fit != hear.Row && v.Fit != hear.Over || e.mayBeAgain(v))
+	joined := v.Result.Pending && e.joins(v, h)
 	if w := s.waiting.whole; w != nil && !joined && v.Do != hear.Ignore && v.Do != hear.Misfit {
 		// What was held was all of a call; this is another one, which is not decided by that.
 		over := s.earlier(s.waiting.consumed)
@@ -133,6 +133,18 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis, loud bool) error 
 	}
 	s.waiting = waits{}
 	return e.enter(ctx, v, meta, h.AtMS)
+}
+
+// joins reports whether words belong to those that wait for more.
+func (e *Exam) joins(v hear.Verdict, h speech.Hypothesis) bool {
+	w := e.stream.waiting.whole
+	switch {
+	case w == nil || w.verdict.Fit == hear.Over:
+		return true
+	case w.verdict.Fit == hear.Onward:
+		return h.StartMS < w.meta.EndMS+hear.SameBreathMS
+	}
+	return v.Fit != hear.Row && v.Fit != hear.Over || e.mayBeAgain(v)
 }
 
 // mayBeAgain reports whether numbers may be the first ones of the place under the cursor, called once more because it is not full.
@@ -175,7 +187,10 @@ func (e *Exam) hold(v hear.Verdict, m chart.Meta, h speech.Hypothesis) {
 	w := waits{phrase: phrase{v.Result.Words, h.EndMS + pendingMS}, from: m.StartMS, consumed: h.Consumed, p: v.Confidence}
 	if v.Result.Ending > grammar.Prefix {
 		wait := min(e.rhythm.BreathMS(), mostHeldMS)
-		if v.Result.Command.Verb() == chart.VerbCorrection {
+		switch {
+		case v.Fit == hear.Onward:
+			wait = hear.SameBreathMS
+		case v.Result.Command.Verb() == chart.VerbCorrection:
 			wait = mostHeldMS // of several numbers, it would begin the next place otherwise
 		}
 		w.whole, w.until = &whole{v, m}, h.EndMS+wait

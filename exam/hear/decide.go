@@ -184,7 +184,7 @@ func (c *Context) crowded(v Verdict) bool {
 }
 
 // unfinished reports whether more may belong to a call: a correction of one number whose place has more; numbers that end in the middle of a
-// place further on; and, once the examiner was told that a place is not full, what is neither its rest nor all of it without doubt.
+// place further on; the next place, begun before it could be known that this one is not full; and, once the examiner was told that a place is not full, what is neither its rest nor all of it without doubt.
 func (c *Context) unfinished(v Verdict, startMS int64) bool {
 	cmd := v.Result.Command
 	last := cmd.Acts[len(cmd.Acts)-1]
@@ -193,6 +193,9 @@ func (c *Context) unfinished(v Verdict, startMS int64) bool {
 	}
 	if v.Fit == Over && c.State.Open() > 0 {
 		return true
+	}
+	if ns, _ := numbers(cmd); v.Fit == Onward && startMS < c.AnsweredMS+ReactMS && startMS < c.SoundedMS+SameBreathMS && len(ns) <= c.State.Path.Walked(c.State.Place) {
+		return true // or the rest of this place and a piece of the next one: what follows in the breath tells
 	}
 	return c.Attempt.Here && c.told(startMS) && !c.OneByOne && !c.Rhythm.Singly() && (v.Fit == Piece || v.Fit == Fill)
 }

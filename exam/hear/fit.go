@@ -85,6 +85,9 @@ func (c *Context) lay(ns []chart.MM, startMS int64) map[Fit]float64 {
 		default:
 			rest, again, onward = 1-againUnaware-onwardUnaware, againUnaware, onwardUnaware
 		}
+		if startMS < c.SoundedMS+SameBreathMS {
+			again = 0 // nobody says again what he is still saying
+		}
 		if goesOn(startMS-c.SoundedMS, c.WithinMS) {
 			rows = max(rows, shareGoesOn)
 		}

@@ -88,7 +88,7 @@ func TestPriors(t *testing.T) {
 	filled := func(ago int64) moment { // 17 was filled after the examiner was told that it is not full
 		return moment{calls: []string{"three two", "four"}, more: func(c *Context, _ *speech.Hypothesis) { c.FilledMS, c.FilledToldMS = now-ago, now-1500 }}
 	}
-	run := moment{calls: []string{"three two four", "one one"}, heardMS: 100, more: func(c *Context, _ *speech.Hypothesis) {
+	run := moment{calls: []string{"three two four", "one one"}, heardMS: 250, more: func(c *Context, _ *speech.Hypothesis) {
 		c.Run = []chart.SiteRef{{Tooth: 17, Site: chart.DB}, {Tooth: 17, Site: chart.B}, {Tooth: 17, Site: chart.MB}}
 	}}
 	alike := moment{calls: amid, heardMS: 100, more: func(c *Context, h *speech.Hypothesis) { c.SoundedMS, c.WithinMS = h.StartMS-300, 300 }}
