@@ -27,6 +27,9 @@ const (
 	slackMS    = 300  // speech that began in time may be noticed so much later
 )
 
+// notNumbers is how often words that may be a call are none at all if they are not the call that they were taken for. Declared.
+const notNumbers = 0.1
+
 // Reasons of doubts.
 const (
 	unclear = "not heard clearly" // the ear; others come from what is plausible
@@ -179,13 +182,21 @@ func (s *stream) void(h *speech.Hypothesis) bool {
 
 func (e *Exam) decide(h speech.Hypothesis, loud bool) hear.Verdict {
 	loud = loud && h.EndMS-h.StartMS >= talkMS
-	return hear.Decide(h, hear.Meanings(h, e.grammarState(h.StartMS), e.stream.waiting.p), loud, e.context(h.StartMS))
+	w := &e.stream.waiting
+	v := hear.Decide(h, hear.Meanings(h, e.grammarState(h.StartMS), w.p), loud, e.context(h.StartMS))
+	if v.Result.Pending && w.whole != nil {
+		for i, unsure := range w.whole.verdict.Unsure[:min(len(w.whole.verdict.Unsure), len(v.Unsure))] {
+			v.Unsure[i] = v.Unsure[i] || unsure
+		}
+	}
+	return v
 }
 
 // hold keeps words that more may follow. Numbers that may be all of a call are entered at the end of the breath.
 func (e *Exam) hold(v hear.Verdict, m chart.Meta, h speech.Hypothesis) {
 	w := waits{phrase: phrase{v.Result.Words, h.EndMS + pendingMS}, from: m.StartMS, consumed: h.Consumed, p: v.Confidence}
 	if v.Result.Ending > grammar.Prefix {
+		w.p = 1 - (1-v.Confidence)*notNumbers
 		wait := min(e.rhythm.BreathMS(), mostHeldMS)
 		switch {
 		case v.Fit == hear.Onward:

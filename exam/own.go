@@ -1,7 +1,6 @@
 package exam
 
 import (
-	"math"
 	"slices"
 	"strings"
 
@@ -23,8 +22,9 @@ const (
 	believed = 0.85
 	// byChance is how often a word that begins a call is one that the tool has just said: most are numbers, and the same few.
 	byChance = 0.3
-	apartDB  = 6 // own voice so much weaker than the calls can be told from them by its level
-	farDB    = 8 // sound so much weaker than the calls is none
+	weakCall = 0.1 // and so often is a word of a call farDB weaker than the calls
+	apartDB  = 6   // own voice so much weaker than the calls can be told from them by its level
+	farDB    = 8   // sound so much weaker than the calls is none
 	// Away from prompts, what is so much weaker than the calls is somebody else, and sooner what the engine just rejected. Who
 	// does turn away is heard again after a few calls, for each brings the mark nearer. In babble at 20 and 10 dB numbers of
 	// others lay 17 dB and more below the calls, if just rejected 11.7 dB; just rejected ones of the examiner 5.1 dB at
@@ -224,6 +224,7 @@ func (o *ownVoice) origin(h *speech.Hypothesis) origin {
 	apart := o.back < o.calls-apartDB // as far as both are known
 	if o.calls < 0 && (level < o.calls-farDB || apart && level < between) {
 		if h.Final && level < 0 {
+			o.comes(p)
 			follow(&o.back, level, level)
 		}
 		return fromTool
@@ -279,7 +280,7 @@ func (o *ownVoice) strip(h *speech.Hypothesis) (whole []speech.Reading) {
 	}
 	for i := range h.Readings {
 		r := &h.Readings[i]
-		n, said, same, ended := 0, 0, 0, int64(0)
+		n, said, ended, chance := 0, 0, int64(0), 1.0
 		var of *prompt
 		next := 0 // of its words
 		for n < len(r.Words)-1 {
@@ -296,7 +297,11 @@ func (o *ownVoice) strip(h *speech.Hypothesis) (whole []speech.Reading) {
 				break
 			}
 			if at >= 0 {
-				said, same, ended, next = n+1, same+1, max(ended, p.toMS), at+1
+				said, ended, next = n+1, max(ended, p.toMS), at+1
+				chance *= byChance
+				if o.calls < 0 && w.LevelDB < o.calls-farDB {
+					chance *= weakCall
+				}
 			}
 			n++
 		}
@@ -304,7 +309,7 @@ func (o *ownVoice) strip(h *speech.Hypothesis) (whole []speech.Reading) {
 			for said < n && slices.Contains(hesitations, r.Words[said].Text) {
 				said++
 			}
-			own := 1 - math.Pow(byChance, float64(same))
+			own := 1 - chance
 			whole = append(whole, *r)
 			whole[len(whole)-1].Posterior *= 1 - own
 			r.Posterior *= own

@@ -194,7 +194,7 @@ func (c *Context) unfinished(v Verdict, startMS int64) bool {
 	if v.Fit == Over && c.State.Open() > 0 {
 		return true
 	}
-	if ns, _ := numbers(cmd); v.Fit == Onward && startMS < c.AnsweredMS+ReactMS && startMS < c.SoundedMS+SameBreathMS && len(ns) <= c.State.Path.Walked(c.State.Place) {
+	if v.Fit == Onward && startMS < c.AnsweredMS+ReactMS && startMS < c.SoundedMS+SameBreathMS {
 		return true // or the rest of this place and a piece of the next one: what follows in the breath tells
 	}
 	return c.Attempt.Here && c.told(startMS) && !c.OneByOne && !c.Rhythm.Singly() && (v.Fit == Piece || v.Fit == Fill)

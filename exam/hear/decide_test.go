@@ -72,7 +72,7 @@ func TestDecide(t *testing.T) {
 		{"three other numbers, begun before the tone could be heard: the next place", moment{calls: amid, heardMS: 250}, "1 five five six", "enter onward: five five six"},
 		{"in the same breath: what follows tells", moment{calls: amid, heardMS: 100}, "1 five five six", "hold onward: five five six"},
 		{"and does: its rest, and the next place", moment{calls: amid, heardMS: 100, pending: "five five six", rhythm: rows}, "1 one", "enter row: five five six one"},
-		{"or two next places", moment{calls: amid, heardMS: 100, pending: "five five six"}, "1 five one six", "enter onward: five five six five one six"},
+		{"or two next places, and more", moment{calls: amid, heardMS: 100, pending: "five five six"}, "1 five one six", "hold onward: five five six five one six"},
 		{"the same numbers so early: still the next place", moment{calls: amid, heardMS: 250}, "1 three two four", "enter onward: three two four"},
 		{"with pauses as within the place: its rest, and the next place", moment{calls: amid, heardMS: 100, more: alike}, "1 five five six", "hold over: five five six"},
 		{"three other numbers after the soft tone: the next place", moment{calls: amid}, "1 five five six", "enter onward: five five six"},
