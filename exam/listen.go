@@ -589,7 +589,8 @@ func (e *Exam) misfit(ctx context.Context, h speech.Hypothesis) error {
 	if w := e.stream.waiting.words; len(w) > 0 {
 		first = w[0]
 	}
-	repair := e.mayRepair(h.StartMS, first == "correction" || first == "disregard")
+	byWord := first == "correction" || first == "disregard"
+	repair := (byWord || words == "" || likeNumbers(words)) && e.mayRepair(h.StartMS, byWord)
 	if repair {
 		f := &e.stream.filled
 		*f = placing{place: hear.AttemptOf(e.state).Place, toldMS: h.StartMS, answeredMS: h.EndMS + pendingMS, failed: f.failed + 1, askedAgain: true}

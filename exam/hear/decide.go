@@ -86,7 +86,7 @@ func Decide(h speech.Hypothesis, ms []Meaning, loud bool, c Context) Verdict {
 		v.Do = Enter // it is refused with its reason
 	case v.Result.Ending == grammar.Prefix:
 		v.Do = Wait
-	case c.unfinished(v, h.StartMS):
+	case c.unfinished(v, c.began(v.Result, h.StartMS)):
 		v.Do = Hold
 	default:
 		v.Do = Enter
@@ -99,11 +99,8 @@ func Decide(h speech.Hypothesis, ms []Meaning, loud bool, c Context) Verdict {
 func (c *Context) choose(ms []Meaning, startMS int64) (v Verdict, total float64) {
 	named, best, second := 0.0, -1, -1
 	for i := range ms {
-		m, from := &ms[i], startMS
-		if m.Result.Pending && c.PendingMS > 0 {
-			from = c.PendingMS
-		}
-		fit, w := c.weigh(m, from)
+		m := &ms[i]
+		fit, w := c.weigh(m, c.began(m.Result, startMS))
 		m.Fit, m.Weight = fit, m.Sound*w
 		named += m.Sound
 		total += m.Weight
@@ -124,6 +121,14 @@ func (c *Context) choose(ms []Meaning, startMS int64) (v Verdict, total float64)
 		v.Rival = strings.Join(ms[second].Result.Words, " ")
 	}
 	return v, total
+}
+
+// began is when the call began of which words that were heard from startMS on are all or the end.
+func (c *Context) began(r grammar.Result, startMS int64) int64 {
+	if r.Pending && c.PendingMS > 0 {
+		return c.PendingMS
+	}
+	return startMS
 }
 
 // unsure works out which numbers of the command are doubtful. That it may have been a jump makes none so: a jump is answered with its place in
