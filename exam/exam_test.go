@@ -219,6 +219,7 @@ func TestNumbersWhileADoubtIsAskedAbout(t *testing.T) {
 		"behind speech that was not understood": {[]scripted.Utterance{say(1000, "five six ten"), unread, say(4000, "seven")}, "5 6 7, - - -, - - -", ""},
 		"no, and the numbers":                   {[]scripted.Utterance{unsure, say(4000, "no"), say(6500, "three two eleven"), say(10000, "two two two")}, "3 2 11, 2 2 2, - - -", ""},
 		"with correction":                       {[]scripted.Utterance{say(1000, "five six ten"), say(4000, "correction seven"), say(7000, "two two two")}, "5 6 7, 2 2 2, - - -", ""},
+		"not heard clearly: it stays a doubt":   {[]scripted.Utterance{say(1000, "five six ten"), {StartMS: 4000, EndMS: 4400, Text: "seven", Confidence: 0.8, Rivals: []string{"nine"}}}, "5 6 7, - - -, - - -", "17.MB"},
 		"whole place once more":                 {[]scripted.Utterance{say(1000, "five six ten"), say(4000, "five six seven"), say(7000, "two two two")}, "5 6 7, 2 2 2, - - -", ""},
 	} {
 		e, log := open(t, chart.FDI, c.script...)
@@ -560,6 +561,32 @@ func TestUnreadableNumber(t *testing.T) {
 		}
 		if got := strings.ReplaceAll(tones(sub), "short ", ""); got != c.tones {
 			t.Errorf("%s: tones %q, want %q", name, got, c.tones)
+		}
+	}
+}
+
+// A breath that was not understood is void to its end, whatever is heard of its rest; what follows a real pause counts. That an answer was not
+// understood says nothing about the numbers of the place.
+func TestBreathThatWasNotUnderstood(t *testing.T) {
+	unread := func(from, to int64, text string) scripted.Utterance {
+		return scripted.Utterance{StartMS: from, EndMS: to, Text: text, Rejected: true, Near: text == "yes", Confidence: 0.8, Filler: 2, Begins: true, Signal: speech.Signal{LevelDB: -20, NoiseDB: -70}}
+	}
+	said := func(from, to int64, text string) scripted.Utterance {
+		return scripted.Utterance{StartMS: from, EndMS: to, Text: text, Begins: true, Signal: speech.Signal{LevelDB: -20, NoiseDB: -70}}
+	}
+	for name, c := range map[string]struct {
+		script []scripted.Utterance
+		want   string
+	}{
+		"its rest": {[]scripted.Utterance{said(1000, 1900, "three two four"), unread(2600, 3400, "five one two"), said(3700, 4200, "two two"), said(4500, 5200, "three two one"), said(6800, 7700, "five one two")},
+			"3 2 4, 5 1 2, - - -"},
+		"an answer": {[]scripted.Utterance{said(1000, 1900, "five six ten"), unread(4000, 4400, "yes"), said(5600, 6500, "two one two")}, "5 6 10, 2 1 2, - - -"},
+	} {
+		e, log := open(t, chart.FDI, c.script...)
+		playSpoken(t, e, 9000, 3800)
+		s := state(t, log)
+		if got := row(s, 17, chart.Buccal) + ", " + row(s, 16, chart.Buccal) + ", " + row(s, 15, chart.Buccal); got != c.want {
+			t.Errorf("%s: %s, want %s", name, got, c.want)
 		}
 	}
 }

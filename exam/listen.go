@@ -166,7 +166,7 @@ func (s *stream) void(h *speech.Hypothesis) bool {
 	for i := range h.Readings {
 		r := &h.Readings[i]
 		n := 0
-		for n < len(r.Words) && r.Words[n].StartMS < s.voidMS {
+		for n < len(r.Words) && (r.Words[n].StartMS < s.voidMS || n > 0 && r.Words[n].StartMS < r.Words[n-1].EndMS+hear.SameBreathMS) {
 			n++
 		}
 		r.Words = r.Words[n:]
