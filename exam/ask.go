@@ -379,12 +379,17 @@ func (e *Exam) replyTo(ctx context.Context, c chart.Command, m chart.Meta, v hea
 	return false, a, nil
 }
 
-// unsureAnswer doubts the numbers of an answer that were not heard clearly, unless they are what stood there: two takes agree then.
+// unsureAnswer doubts the numbers of an answer that were not heard clearly, unless they are what stood there: two takes agree then. It doubts, too,
+// what is far from a number that nobody doubted: the examiner may be at another place.
 func (e *Exam) unsureAnswer(v hear.Verdict) *suspicion {
 	i := -1
 	return &suspicion{of: func(_ *chart.Chart, r chart.Reading, mm chart.MM) (string, string) {
-		if i++; i < len(v.Unsure) && v.Unsure[i] && mm != e.state.Chart.Number(r.SiteRef, r.Field) {
+		was := e.state.Chart.Number(r.SiteRef, r.Field)
+		if i++; i < len(v.Unsure) && v.Unsure[i] && mm != was {
 			return unclear, v.Rival
+		}
+		if _, doubted := e.state.Doubts[r.SiteRef]; !doubted && apart(was, mm) {
+			return wasAtThisExam(was), ""
 		}
 		return "", ""
 	}}

@@ -10,6 +10,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"leadsman/chart"
+	"leadsman/exam/hear"
 	"leadsman/grammar"
 	"leadsman/speech"
 	"leadsman/speech/scripted"
@@ -231,6 +232,35 @@ func TestNumbersWhileADoubtIsAskedAbout(t *testing.T) {
 		}
 		if got := row(s, 17, chart.Buccal) + ", " + row(s, 16, chart.Buccal) + ", " + row(s, 15, chart.Buccal); got != c.want || strings.Join(doubts, " ") != c.doubts {
 			t.Errorf("%s: %s, doubts %v; want %s, %s", name, got, doubts, c.want, c.doubts)
+		}
+	}
+}
+
+// What an answer leaves in doubt: what was not heard clearly, unless it stands there already, and what is far from a number that nobody doubted.
+func TestUnsureAnswer(t *testing.T) {
+	e, _ := open(t, chart.FDI, say(1000, "five three three"))
+	play(t, e, 3000)
+	at := func(s chart.Site) chart.Reading {
+		return chart.Reading{SiteRef: chart.SiteRef{Tooth: 17, Site: s}, Field: chart.FieldDepth}
+	}
+	for _, c := range []struct {
+		says   [3]int
+		unsure []bool
+		want   string
+	}{
+		{[3]int{5, 3, 3}, nil, "  "},
+		{[3]int{4, 2, 3}, nil, "  "},
+		{[3]int{5, 3, 4}, []bool{true, true, true}, "  " + unclear},
+		{[3]int{3, 2, 5}, []bool{false, false, false}, "was 5 at this exam  was 3 at this exam"},
+	} {
+		doubt := e.unsureAnswer(hear.Verdict{Unsure: c.unsure})
+		var got []string
+		for i, s := range []chart.Site{chart.DB, chart.B, chart.MB} {
+			reason, _ := doubt.of(nil, at(s), chart.Half(2*c.says[i]))
+			got = append(got, reason)
+		}
+		if g := strings.Join(got, " "); g != c.want {
+			t.Errorf("%v %v: %q, want %q", c.says, c.unsure, g, c.want)
 		}
 	}
 }

@@ -660,12 +660,19 @@ func (e *Exam) suspect(v hear.Verdict) *suspicion {
 			return unclear, v.Rival
 		}
 		// Nobody asked for this site again: the examiner may be elsewhere.
-		if was := e.state.Chart.Number(r.SiteRef, r.Field); over && was.Known() && max(was.Half()-mm.Half(), mm.Half()-was.Half()) >= 2*againApart {
-			return fmt.Sprintf("was %s at this exam", was), ""
+		if was := e.state.Chart.Number(r.SiteRef, r.Field); over && apart(was, mm) {
+			return wasAtThisExam(was), ""
 		}
 		return e.implausible(c, r, mm), ""
 	}}
 }
+
+// apart reports whether a number is far from one that stands at its site.
+func apart(was, is chart.MM) bool {
+	return was.Known() && max(was.Half()-is.Half(), is.Half()-was.Half()) >= 2*againApart
+}
+
+func wasAtThisExam(was chart.MM) string { return fmt.Sprintf("was %s at this exam", was) }
 
 // canSay is what can be said if nothing waits for more words.
 func (e *Exam) canSay() grammar.State {
