@@ -163,7 +163,10 @@ func (e *Exam) again(r chart.SiteRef) (was chart.MM, ok bool) {
 
 // open reports whether there is still something to ask.
 func (e *Exam) open(d due) bool {
-	return slices.ContainsFunc(d.refs, func(r chart.SiteRef) bool { _, is := e.state.Doubts[r]; return is })
+	return slices.ContainsFunc(d.refs, func(r chart.SiteRef) bool {
+		_, is := e.state.Doubts[r]
+		return is || d.hole && !e.state.Chart.Number(r, e.state.Pass).Known()
+	})
 }
 
 // later puts a question that was not answered back among what is to be asked.

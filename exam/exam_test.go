@@ -132,7 +132,7 @@ func begins(at int64, text string) scripted.Utterance {
 
 func TestSpokenExam(t *testing.T) {
 	e, log := open(t, chart.FDI, say(1000, "three two four"), say(3000, "bleeding mesial"), say(5000, "recession one two one"),
-		say(7000, "tooth one four"), say(9000, "four"), say(9500, "four five"), say(12000, "disregard"), say(14000, "missing"))
+		say(7000, "tooth one four"), say(9000, "four"), say(9500, "four five"), say(12000, "disregard"), say(13500, "three"), say(14500, "missing"))
 	play(t, e, 17000)
 	s := state(t, log)
 	if got := row(s, 17, chart.Buccal); got != "3 2 4" {
@@ -141,8 +141,8 @@ func TestSpokenExam(t *testing.T) {
 	if s.Chart.Site(chart.SiteRef{Tooth: 17, Site: chart.MB}).Flags[chart.Bleeding] != chart.Yes || s.Chart.Site(chart.SiteRef{Tooth: 17, Site: chart.B}).Recession.String() != "2" {
 		t.Error("flag or margin")
 	}
-	// "four", "four five" came in two breaths; disregard took the second back.
-	if got := row(s, 14, chart.Buccal); got != "4 - -" || s.Place.Tooth != 14 {
+	// "four", "four five" are one place, which disregard took back.
+	if got := row(s, 14, chart.Buccal); got != "3 - -" || s.Place.Tooth != 14 {
 		t.Error(got, s.Place)
 	}
 	// 14 has a sounding, so it cannot be called missing: refused, logged, nothing changed.
@@ -232,6 +232,24 @@ func TestNumbersWhileADoubtIsAskedAbout(t *testing.T) {
 		}
 		if got := row(s, 17, chart.Buccal) + ", " + row(s, 16, chart.Buccal) + ", " + row(s, 15, chart.Buccal); got != c.want || strings.Join(doubts, " ") != c.doubts {
 			t.Errorf("%s: %s, doubts %v; want %s, %s", name, got, doubts, c.want, c.doubts)
+		}
+	}
+}
+
+// Disregard takes back all of a place that came in pieces; of who calls number by number it takes the last one.
+func TestDisregardTakesThePlace(t *testing.T) {
+	for name, c := range map[string]struct {
+		script []scripted.Utterance
+		want   string
+	}{
+		"a place in pieces":  {[]scripted.Utterance{say(1000, "three two"), say(1900, "four"), say(4000, "disregard"), say(6000, "five five six")}, "5 5 6, - - -"},
+		"after a correction": {[]scripted.Utterance{say(1000, "three two four"), say(3000, "correction three two five"), say(6000, "disregard"), say(8000, "five five six")}, "3 2 4, 5 5 6"},
+	} {
+		e, log := open(t, chart.FDI, c.script...)
+		play(t, e, 12_000)
+		s := state(t, log)
+		if got := row(s, 17, chart.Buccal) + ", " + row(s, 16, chart.Buccal); got != c.want {
+			t.Errorf("%s: %s, want %s", name, got, c.want)
 		}
 	}
 }
@@ -610,7 +628,9 @@ func TestBreathThatWasNotUnderstood(t *testing.T) {
 	}{
 		"its rest": {[]scripted.Utterance{said(1000, 1900, "three two four"), unread(2600, 3400, "five one two"), said(3700, 4200, "two two"), said(4500, 5200, "three two one"), said(6800, 7700, "five one two")},
 			"3 2 4, 5 1 2, - - -"},
-		"an answer": {[]scripted.Utterance{said(1000, 1900, "five six ten"), unread(4000, 4400, "yes"), said(5600, 6500, "two one two")}, "5 6 10, 2 1 2, - - -"},
+		"gone on too soon to know: the next place": {[]scripted.Utterance{said(1000, 1900, "three two four"), unread(2500, 3400, "five one two"), said(3870, 4700, "two one two")}, "3 2 4, - - -, 2 1 2"},
+		"and in time: the place":                   {[]scripted.Utterance{said(1000, 1900, "three two four"), unread(2500, 3400, "five one two"), said(4100, 5000, "two one two")}, "3 2 4, 2 1 2, - - -"},
+		"an answer":                                {[]scripted.Utterance{said(1000, 1900, "five six ten"), unread(4000, 4400, "yes"), said(5600, 6500, "two one two")}, "5 6 10, 2 1 2, - - -"},
 	} {
 		e, log := open(t, chart.FDI, c.script...)
 		playSpoken(t, e, 9000, 3800)

@@ -45,7 +45,7 @@ func (e *Exam) context(startMS int64) hear.Context {
 	c := hear.Context{State: e.state, Rhythm: &e.rhythm, Attempt: hear.AttemptOf(e.state), SoundedMS: s.soundedMS, CalledMS: s.calledMS, Question: e.question != nil}
 	if s.placing.place == e.state.Place {
 		c.AnsweredMS, c.ToldMS, c.OneByOne = s.placing.answeredMS, s.placing.toldMS, s.placing.oneByOne
-		c.WithinMS = hear.LongestPause(s.placing.parts)
+		c.WithinMS, c.MissedMS = hear.LongestPause(s.placing.parts), s.placing.missedMS
 	}
 	if f := s.filled; f.place == c.Attempt.Place && f.toldMS > 0 {
 		c.FilledMS, c.FilledToldMS = f.answeredMS, f.toldMS
@@ -298,6 +298,7 @@ func (e *Exam) enter(ctx context.Context, v hear.Verdict, m chart.Meta, atMS int
 		return err
 	}
 	attempt := hear.AttemptOf(e.state)
+	do = e.takesBack(do, attempt)
 	was := e.stream.placing
 	doubt := e.suspect(v)
 	var left *due
@@ -309,8 +310,10 @@ func (e *Exam) enter(ctx context.Context, v hear.Verdict, m chart.Meta, atMS int
 			{Verb: chart.VerbGo, Tooth: e.stream.run.from.Tooth, Aspect: e.stream.run.from.Aspect, HasAspect: true}}, do.Acts...)
 	case hear.Onward:
 		do.Acts = append([]chart.Act{{Verb: chart.VerbNext}}, do.Acts...)
-		doubt.incomplete(attempt)
-		left = e.hole(attempt.Place)
+		if attempt.Here {
+			doubt.incomplete(attempt)
+		}
+		left = e.hole(e.state.Place)
 	default:
 		if attempt.Here && was.toldMS > 0 && accepts(do) {
 			// A skip, a flag or a margin after "two of three" leaves the rest of the place open.
@@ -328,6 +331,21 @@ func (e *Exam) enter(ctx context.Context, v hear.Verdict, m chart.Meta, atMS int
 	}
 	e.after(a, v, m, atMS, was)
 	return nil
+}
+
+// takesBack makes "disregard" take back all of a place that came in pieces: it was called as one. Who calls number by number means the last one.
+func (e *Exam) takesBack(do chart.Command, attempt hear.Attempt) chart.Command {
+	n := len(attempt.Calls)
+	last, ok := e.state.LastCall(chart.Voice)
+	if len(do.Acts) != 1 || do.Verb() != chart.VerbDisregard || n < 2 || attempt.Mixed || e.rhythm.Singly() || !ok || last.Seq != attempt.Calls[n-1] {
+		return do
+	}
+	for _, c := range e.state.Calls {
+		if slices.Contains(attempt.Calls, c.Seq) && c.Did != chart.VerbSoundings {
+			return do
+		}
+	}
+	return e.anew(chart.Command{}, attempt)
 }
 
 // accepts reports whether a call says that the place may stay as it is.
@@ -598,10 +616,14 @@ func (e *Exam) misfit(ctx context.Context, h speech.Hypothesis) error {
 	e.stream.waiting = waits{} // all of the breath is said again
 	a := Answer{Words: words, Text: "not understood: " + words + "?", Tone: ToneMisfit, EndMS: h.EndMS, AtMS: h.AtMS}
 	e.tell(Change{Answer: &a, Partial: &Partial{}})
+	missed := !repair && e.misses(h)
 	if q := e.question; e.state.Open() == 0 || !likeNumbers(words) || q != nil && q.hole && e.heardOut(q, h.StartMS) {
 		return nil // or it was the answer about another place
 	}
-	e.stream.voidMS = max(h.AtMS+hear.ToldMS, h.EndMS+hear.SameBreathMS)
+	e.stream.voidMS = h.EndMS + hear.SameBreathMS
+	if !missed {
+		e.stream.voidMS = max(e.stream.voidMS, h.AtMS+hear.ToldMS)
+	}
 	if repair {
 		e.stream.soundedMS = h.EndMS
 		return nil
@@ -617,6 +639,19 @@ func (e *Exam) misfit(ctx context.Context, h speech.Hypothesis) error {
 		return e.sayShort(ctx)
 	}
 	return nil
+}
+
+// misses notes that a breath of numbers was not understood of which nothing stands at the place under the cursor: who goes on before he can have
+// heard that is at the next place.
+func (e *Exam) misses(h speech.Hypothesis) bool {
+	at := e.stream.at(e.state.Place)
+	is := slices.ContainsFunc(h.Readings, func(r speech.Reading) bool { return r.Posterior >= rivalOwn && likeNumbers(r.Text()) })
+	if !is || at.oneByOne || e.rhythm.Singly() || hear.AttemptOf(e.state).Here {
+		return false
+	}
+	at.missedMS = h.AtMS
+	e.stream.soundedMS = h.EndMS
+	return true
 }
 
 // mayRepair reports whether what was not understood may have been about the place spoken last, though that is full: it is put right by its word,

@@ -58,6 +58,7 @@ type placing struct {
 	answeredMS int64 // its last piece was answered
 	toldMS     int64 // that it is not full
 	saidMS     int64 // and in words
+	missedMS   int64 // its numbers were answered as not understood
 	failed     int   // how often it came short, or was not understood
 	oneByOne   bool
 	askedAgain bool // all of it, though it was full: what was called once more was not understood, or came short

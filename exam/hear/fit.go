@@ -41,6 +41,7 @@ type Context struct {
 	AnsweredMS int64 // and were answered
 	CalledMS   int64 // the last call ended
 	ToldMS     int64 // the examiner was told that the place is not full; 0: he was not
+	MissedMS   int64 // numbers of the place, of which none stands, were answered as not understood; 0: none were
 	// Run are the sites of full places that were called in one go with the place that is not full, in their order.
 	Run      []chart.SiteRef
 	OneByOne bool // and asked to call its numbers one by one, which begins it anew
@@ -96,6 +97,10 @@ func (c *Context) lay(ns []chart.MM, startMS int64) map[Fit]float64 {
 			again, onward = again*(1-slow/2), onward*(1-slow/2)
 		}
 	}
+	missed, here := !begun && c.MissedMS > 0 && startMS < c.MissedMS+ToldMS, 1.0
+	if missed {
+		here, onward = 1-onwardMissed, onwardMissed
+	}
 	if k > 1 && c.Rhythm.share(single) == 1 {
 		rest *= shareMany
 	}
@@ -105,7 +110,7 @@ func (c *Context) lay(ns []chart.MM, startMS int64) map[Fit]float64 {
 	case k == open && open == 1:
 		ways[Fill] = 1
 	case k == open:
-		ways[Fill] = c.Rhythm.share(whole)
+		ways[Fill] = here * c.Rhythm.share(whole)
 	case k < open && begun && startMS < c.AnsweredMS+ReactMS:
 		ways[Piece] = rest * max(sharePiece, c.Rhythm.share(pieces))
 	case k == 1:
@@ -133,7 +138,7 @@ func (c *Context) lay(ns []chart.MM, startMS int64) map[Fit]float64 {
 	if n := len(c.Run); begun && n > 0 && k == n+all {
 		ways[Rerun] = again * likeness(c.values(append(slices.Clone(c.Run), c.Attempt.Sites...)), ns, agreeSame)
 	}
-	if begun && c.ends(k) && (k != open || all == 1) {
+	if begun && c.ends(k) && (k != open || all == 1) || missed && c.ends(k) {
 		ways[Onward] = onward
 	}
 	if w := c.reply(ns, startMS); w > 0 {

@@ -28,6 +28,7 @@ const (
 	onwardTold    = 0.02
 	againTold     = 0.70
 	restTold      = 0.25
+	onwardMissed  = 0.80 // begun before he can have heard that none of its numbers was understood
 	againFilled   = 0.02 // after the answer that it is full now: who heard it goes on, and neighbours are often alike
 
 	// All of a place once more, as the answer to a question about it, against going on.

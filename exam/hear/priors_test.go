@@ -116,6 +116,8 @@ func TestPriors(t *testing.T) {
 		{[]string{"shareMany"}, "two numbers against one, of who calls one by one", 1 / (0.2 * 0.3 / 12.3), moment{rhythm: Rhythm{Single: 12}}.odds(t, "three two", "three")},
 
 		// While a place is not full.
+		{[]string{"onwardMissed"}, "none of its numbers was understood, begun too soon to know: two numbers against the next place", 0.8 / 0.1,
+			moment{more: func(c *Context, h *speech.Hypothesis) { c.MissedMS = h.StartMS }}.odds(t, "three two", "three two four")},
 		{[]string{"onwardUnaware"}, "begun too soon to know: the next place against the rest", 0.65 / (0.30 * 0.94), begun.odds(t, "five five five", "four")},
 		{[]string{"againUnaware"}, "begun too soon to know: two places once more against the rest", 0.65 / (0.05 * math.Pow(0.9/0.51, 5)), run.odds(t, "three two four one one two", "two")},
 		{[]string{"againAware"}, "the place once more against the rest", 0.42 / (0.5 * math.Pow(0.9/0.51, 2)), aware.odds(t, "three two four", "four")},
