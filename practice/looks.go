@@ -53,6 +53,15 @@ func (p *Practice) LookedAt(ctx context.Context, exam string) error {
 	return p.Looked(ctx, x.Patient)
 }
 
+// Exported journals that an exam left in a form, each time.
+func (p *Practice) Exported(ctx context.Context, exam, form string) error {
+	x, err := p.records.Exam(ctx, exam)
+	if err != nil {
+		return err
+	}
+	return p.records.Note(ctx, "exam.exported", x.Patient, form+" of exam "+exam)
+}
+
 // Note journals what changes no record.
 func (p *Practice) Note(ctx context.Context, what, patient, detail string) error {
 	return p.records.Note(ctx, what, patient, detail)

@@ -178,10 +178,31 @@ func (k *keyring) digest(table string, key []string, rows *sql.Rows) (string, []
 }
 
 // Note journals what changes no record: a look at a patient's record, a sign-in, an export. Patient may be "".
+// A store that was opened to look on notes it too, beside the process that writes: the entry goes on from the end of the journal as it is
+// then.
 func (s *Store) Note(ctx context.Context, what, patient, detail string) error {
+	if s.w == nil && s.beside != nil {
+		return s.noteBeside(ctx, what, patient, detail)
+	}
 	return s.write(ctx, "write the journal", func(t *tx) error {
 		return t.enter(ctx, Entry{What: what, Patient: patient, Detail: detail}, nil)
 	})
+}
+
+func (s *Store) noteBeside(ctx context.Context, what, patient, detail string) error {
+	w := &Store{dialect: s.dialect, dir: s.dir, path: s.path, now: s.now, keys: s.keys}
+	defer w.Close()
+	const op = "note in the journal what is read"
+	var err error
+	if w.w, err = s.beside(); err != nil {
+		return s.fail(op, err)
+	}
+	if s.folder {
+		if w.seen.f, err = os.OpenFile(filepath.Join(s.dir, witnessName), os.O_RDWR, 0); err != nil {
+			return &Error{Op: op, Path: s.dir, Err: err, Hint: "what is read is journalled, so the folder must be one that you may write to: copy it with its key to one"}
+		}
+	}
+	return w.Note(ctx, what, patient, detail)
 }
 
 // chained is an entry as it stands in the file.

@@ -275,6 +275,7 @@ func lookOnPostgres(ctx context.Context, dir string, o options) (_ *Store, err e
 	if _, err := os.Stat(filepath.Join(dir, witnessName)); !errors.Is(err, fs.ErrNotExist) {
 		s.folder = true
 	}
+	s.beside = func() (*database, error) { return s.connectPostgres(o.database, false) }
 	s.keys, err = keyOf(ctx, s.r, s.path, v, o.source)
 	return s, err
 }

@@ -40,6 +40,8 @@ type Store struct {
 	patients patientList
 	doubles  signedTwice
 	lost     string // what the witness missed when the store was opened
+	// beside connects to write beside another process; nil where nothing is noted (a lone file).
+	beside func() (*database, error)
 	// folder says that this is a data folder with a witness, not a lone file.
 	folder bool
 	gone   func() error // removes the copy that the store is looked at in; nil: none
@@ -361,6 +363,13 @@ func OpenReadOnly(ctx context.Context, dir string, opts ...Option) (*Store, erro
 	s, err := openReader(ctx, path, "mode=rw&_query_only=true", optionsOf(dir, opts).source)
 	if err == nil {
 		s.folder = true
+		s.beside = func() (*database, error) {
+			db, err := openSQLite(path, "mode=rw&_txlock=immediate&_secure_delete=true")
+			if err == nil {
+				db.SetMaxOpenConns(1)
+			}
+			return db, err
+		}
 	}
 	return s, err
 }

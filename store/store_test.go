@@ -255,6 +255,40 @@ func TestReadOnlyBesideWriter(t *testing.T) {
 	if _, err := r.r.Exec("DELETE FROM settings"); err == nil {
 		t.Error("the reader's connection can write")
 	}
+	// What is read is noted in the journal, between the entries of who writes; the chain and its witness hold.
+	for range 3 {
+		if err := r.Note(practice.By(ctx, "command line"), "exam.exported", x.Patient, "json"); err != nil {
+			t.Fatal(err)
+		}
+		newExam(t, s)
+	}
+	es, err := s.Journal(ctx, practice.JournalQuery{What: "exam.exported"})
+	if err != nil || len(es) != 3 || es[0].Who != "command line" || es[0].Detail != "json" {
+		t.Errorf("%+v, %v", es, err)
+	}
+	if rep, err := r.Verify(ctx); err != nil || rep.Err() != nil {
+		t.Errorf("%+v, %v", rep, err)
+	}
+	if !s.inFile() {
+		return
+	}
+	if err := r.Note(ctx, "exam.exported", x.Patient, "csv"); err != nil { // the last one is the reader's
+		t.Fatal(err)
+	}
+	s.Close()
+	if err := verifyDir(dir); err != nil {
+		t.Error(err)
+	}
+	if s = openT(t, dir); s.Lost() != "" {
+		t.Error(s.Lost())
+	}
+	// Where the journal cannot be written nothing is read in silence.
+	if err := os.Remove(filepath.Join(dir, witnessName)); err != nil {
+		t.Fatal(err)
+	}
+	if err := r.Note(ctx, "exam.exported", x.Patient, "csv"); err == nil || !strings.Contains(err.Error(), "is journalled") {
+		t.Errorf("without a witness: %v", err)
+	}
 }
 
 func TestPatients(t *testing.T) {

@@ -18,6 +18,10 @@ func (s *server) export(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	f, err := s.Export(r.Context(), r.PathValue("id"), r.URL.Query())
+	// A page of the service itself shows the form "page": that is a look.
+	if form := r.URL.Query().Get("as"); err == nil && s.Ledger != nil && form != "page" {
+		err = s.Ledger.Exported(r.Context(), r.PathValue("id"), form)
+	}
 	if err != nil {
 		s.fail(w, r, err)
 		return

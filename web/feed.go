@@ -52,5 +52,8 @@ func (s *server) feedAt(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
+	if s.Ledger != nil {
+		s.unseen(r, s.Ledger.Looked(practice.By(r.Context(), feedReader), ""))
+	}
 	send(w, File{Name: "recalls.ics", Media: "text/calendar; charset=utf-8", Body: b.Bytes()})
 }

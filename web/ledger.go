@@ -20,6 +20,8 @@ type Ledger interface {
 	// Looked journals a look at a patient's record, or at the list of all for ""; LookedAt at an exam.
 	Looked(ctx context.Context, patient string) error
 	LookedAt(ctx context.Context, exam string) error
+	// Exported journals that an exam left in a form.
+	Exported(ctx context.Context, exam, form string) error
 	Keeping(ctx context.Context, patient string) (practice.Keeping, error)
 	ErasePatient(ctx context.Context, id string, e practice.Erase) (practice.Erased, error)
 }
@@ -36,13 +38,21 @@ func (s *server) looked(r *http.Request, c call) {
 		err = s.Ledger.Looked(r.Context(), r.PathValue("id"))
 	case strings.HasPrefix(path, "/api/exams/{id}"):
 		err = s.Ledger.LookedAt(r.Context(), r.PathValue("id"))
-	case path == "/api/patients", path == "/api/due", path == "/api/due.ics", path == "/api/waiting", strings.HasPrefix(c.pattern, "/fhir/"):
+	case path == "/api/patients", path == "/api/due", path == "/api/due.ics", path == "/api/waiting":
 		err = s.Ledger.Looked(r.Context(), "")
 	}
+	s.unseen(r, err)
+}
+
+// unseen tells of a look that could not be journalled.
+func (s *server) unseen(r *http.Request, err error) {
 	if err != nil {
 		s.log.Error("a look was not journalled", "path", r.URL.Path, "error", err)
 	}
 }
+
+// feedReader is who reads the calendar at its secret address, in the journal.
+const feedReader = "calendar feed"
 
 // mostEntries is how many entries of the journal are answered at once; before= asks for those behind them.
 const mostEntries = 500

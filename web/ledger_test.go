@@ -59,6 +59,39 @@ func TestJournalOfLooks(t *testing.T) {
 	}
 }
 
+// The calendar at its secret address and exports are journalled as well; a wrong secret is not a look.
+func TestJournalOfLeaves(t *testing.T) {
+	c := newClinic(t)
+	x := c.begin(practice.Clinician)
+	c.close()
+	admin, clinician := c.screen().signIn(practice.Administrator), c.screen().signIn(practice.Clinician)
+	_, _, text := admin.ask("POST", "/api/feed", "{}")
+	var feed struct{ Address string }
+	if err := json.Unmarshal([]byte(text), &feed); err != nil || feed.Address == "" {
+		t.Fatal(text, err)
+	}
+	path := feed.Address[strings.Index(feed.Address, "/api/"):]
+	c.screen().ask("GET", "/api/feed/guessed.ics", "")
+	if es, err := c.p.Journal(t.Context(), practice.JournalQuery{Who: "calendar feed"}); err != nil || len(es) != 0 {
+		t.Errorf("%+v, %v", es, err)
+	}
+	if status, _, text := c.screen().ask("GET", path, ""); status != 200 {
+		t.Fatal(status, text)
+	}
+	if es, err := c.p.Journal(t.Context(), practice.JournalQuery{Who: "calendar feed"}); err != nil || len(es) != 1 || es[0].What != "patients.listed" {
+		t.Errorf("%+v, %v", es, err)
+	}
+	for range 2 {
+		if status, _, text := clinician.ask("GET", "/api/exams/"+x+"/export?as=pdf", ""); status != 200 {
+			t.Fatal(status, text)
+		}
+	}
+	es, err := c.p.Journal(t.Context(), practice.JournalQuery{What: "exam.exported", Patient: c.patient})
+	if err != nil || len(es) != 2 || es[0].Who != c.people[practice.Clinician].ID || !strings.HasPrefix(es[0].Detail, "pdf") {
+		t.Errorf("%+v, %v", es, err)
+	}
+}
+
 // A patient's data are handed out and erased by who may, with the reason, and not while an exam goes on.
 func TestDossierAndErasure(t *testing.T) {
 	c := newClinic(t)

@@ -10,6 +10,7 @@ import (
 	"net/http"
 	"net/http/cookiejar"
 	"net/http/httptest"
+	"net/url"
 	"slices"
 	"strings"
 	"sync/atomic"
@@ -58,7 +59,9 @@ func newClinic(t *testing.T) *clinic {
 			_, err := io.WriteString(w, "all of "+id)
 			return err
 		},
-		Languages: map[string]string{"en": "English"}, Calendar: func(w io.Writer, _ []practice.Due) error { return nil }, Hosts: []string{"chart.practice.example"}, Beat: 20 * time.Millisecond}))
+		Languages: map[string]string{"en": "English"}, Export: func(context.Context, string, url.Values) (web.File, error) {
+			return web.File{Name: "x", Media: "text/plain"}, nil
+		}, Calendar: func(w io.Writer, _ []practice.Due) error { return nil }, Hosts: []string{"chart.practice.example"}, Beat: 20 * time.Millisecond}))
 	t.Cleanup(func() { c.srv.CloseClientConnections(); c.srv.Close(); c.p.Close(); st.Close() })
 	for i, r := range practice.Roles() {
 		name := []string{"Ada Quill", "Dan Fairway", "Tess Holm", "Cleo Marsh", "Vic Sound", "Max Ledger"}[i]

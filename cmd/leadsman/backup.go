@@ -87,6 +87,9 @@ func runBackup(args []string, stdout, stderr io.Writer) int {
 	}
 	defer st.Close()
 	rep, err := st.Backup(ctx, path, whom...)
+	if err == nil {
+		err = st.Note(console(ctx), "store.copied", "", path)
+	}
 	if err != nil {
 		return fail(stderr, storeStatus(err), "backup: %v", err)
 	}

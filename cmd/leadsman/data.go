@@ -179,6 +179,9 @@ func runJournal(args []string, stdout, stderr io.Writer) int {
 		return fail(stderr, storeStatus(err), "journal: %v", err)
 	}
 	defer st.Close()
+	if err := st.Note(console(ctx), "journal.read", q.Patient, ""); err != nil {
+		return fail(stderr, storeStatus(err), "journal: %v", err)
+	}
 	es, err := st.Journal(ctx, q)
 	if err == nil {
 		switch {

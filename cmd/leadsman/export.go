@@ -163,7 +163,7 @@ func runExport(args []string, _ io.Reader, stdout, stderr io.Writer) int {
 	}
 	e.printing.what = *what
 	if !many {
-		err = exportOne(ctx, source, rest[0], &e, veil, stdout)
+		err = exportOne(ctx, source, st, rest[0], &e, veil, stdout)
 	} else {
 		err = exportMany(ctx, source, st, &e, veil, stderr)
 	}
@@ -190,13 +190,16 @@ type inputFault struct{ text string }
 
 func (f *inputFault) Error() string { return f.text }
 
-func exportOne(ctx context.Context, source report.Source, exam string, e *exporting, veil func(*report.Record) *report.Record, stdout io.Writer) error {
+func exportOne(ctx context.Context, source report.Source, st *store.Store, exam string, e *exporting, veil func(*report.Record) *report.Record, stdout io.Writer) error {
 	i := slices.IndexFunc(forms(), func(f form) bool { return f.name == e.as })
 	if i < 0 {
 		return &inputFault{fmt.Sprintf("--as %q: one exam is written as %s", e.as, formNames())}
 	}
 	r, err := source.Record(ctx, exam)
 	if err != nil {
+		return err
+	}
+	if err := st.Note(ctx, "exam.exported", r.Patient.ID, e.as+" of exam "+r.Exam.ID); err != nil {
 		return err
 	}
 	r = veil(r)
@@ -248,12 +251,18 @@ func exportMany(ctx context.Context, source report.Source, st *store.Store, e *e
 			}
 		}
 	}
+	whose := ""
 	if e.patient != "" {
 		p, err := findPatient(ctx, source, st, e.patient)
 		if err != nil {
 			return err
 		}
+		whose = p.ID
 		patients = func(yield func(report.Person, error) bool) { yield(p, nil) }
+	}
+	how := map[bool]string{true: e.as + " under pseudonyms", false: e.as + " with names"}[e.pseudonyms]
+	if err := st.Note(ctx, map[bool]string{true: "patients.exported", false: "patient.exported"}[whose == ""], whose, how); err != nil {
+		return err
 	}
 	n, void := 0, 0
 	for r, err := range recordsOf(ctx, source, patients) {

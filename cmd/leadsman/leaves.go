@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"iter"
 	"log/slog"
 	"net/http"
 	"net/url"
@@ -60,6 +61,45 @@ func refusal(err error) error {
 // fhirAt is where the FHIR endpoint answers.
 const fhirAt = "/fhir"
 
-func (l *leaves) fhir(started time.Time, log *slog.Logger) http.Handler {
-	return &fhir.Server{Base: fhirAt, Source: l.source, NotFound: func(err error) bool { return errors.Is(err, practice.ErrNotFound) }, Version: version(), Built: started, Log: log}
+func (l *leaves) fhir(started time.Time, log *slog.Logger, looked func(ctx context.Context, patient string) error) http.Handler {
+	return &fhir.Server{Base: fhirAt, Source: watched{l.source, looked, log}, NotFound: func(err error) bool { return errors.Is(err, practice.ErrNotFound) }, Version: version(), Built: started, Log: log}
+}
+
+// watched is a source whose readers are journalled. What cannot be written there is told in the service's log, and who asked is answered.
+type watched struct {
+	report.Source
+	looked func(ctx context.Context, patient string) error
+	log    *slog.Logger
+}
+
+func (w watched) look(ctx context.Context, patient string) {
+	if err := w.looked(ctx, patient); err != nil {
+		w.log.Error("a look was not journalled", "patient", patient, "error", err)
+	}
+}
+
+func (w watched) Patients(ctx context.Context, after string) iter.Seq2[report.Person, error] {
+	w.look(ctx, "")
+	return w.Source.Patients(ctx, after)
+}
+
+func (w watched) Patient(ctx context.Context, id string) (report.Person, error) {
+	p, err := w.Source.Patient(ctx, id)
+	if err == nil {
+		w.look(ctx, p.ID)
+	}
+	return p, err
+}
+
+func (w watched) Records(ctx context.Context, patient string) iter.Seq2[*report.Record, error] {
+	w.look(ctx, patient)
+	return w.Source.Records(ctx, patient)
+}
+
+func (w watched) Record(ctx context.Context, exam string) (*report.Record, error) {
+	r, err := w.Source.Record(ctx, exam)
+	if err == nil {
+		w.look(ctx, r.Patient.ID)
+	}
+	return r, err
 }

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"log/slog"
+	"net/http/httptest"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -220,5 +221,68 @@ func TestAmendmentsLeave(t *testing.T) {
 	text, err := exec.Command("pdftotext", paper, "-").Output()
 	if said := strings.Join(strings.Fields(string(text)), " "); err != nil || !strings.Contains(said, "from 2 to 6. Reason: probed again") {
 		t.Errorf("the PDF says: %s, %v", said, err)
+	}
+}
+
+// Every way of reading a patient leaves an entry in the journal, at the command line too, while the service runs.
+func TestReadingIsJournalled(t *testing.T) {
+	dir, exams := inventedData(t)
+	x := exams[0]
+	st, err := store.Open(t.Context(), dir, time.Now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer st.Close()
+	p := practice.New(practice.Config{Records: st, Now: time.Now, Log: slog.New(slog.DiscardHandler)})
+	defer p.Close()
+	last := func(what, patient, who string) {
+		t.Helper()
+		es, err := st.Journal(t.Context(), practice.JournalQuery{Limit: 1})
+		if err != nil || len(es) != 1 || es[0].What != what || es[0].Patient != patient || es[0].Who != who {
+			t.Errorf("the last entry is %+v, %v; want %s of %q by %q", es, err, what, patient, who)
+		}
+	}
+	const cli = "command line"
+	call(t, 0, "export", x.Exam.ID, "--as", "json", "--data", dir)
+	last("exam.exported", x.Patient.ID, cli)
+	call(t, 0, "export", x.Exam.ID, "--as", "csv", "--pseudonyms", "--data", dir)
+	last("exam.exported", x.Patient.ID, cli)
+	call(t, 0, "export", "--patient", x.Patient.ID, "--as", "csv", "--names", "--out", t.TempDir(), "--data", dir)
+	last("patient.exported", x.Patient.ID, cli)
+	call(t, 0, "export", "--all", "--as", "fhir", "--pseudonyms", "--out", t.TempDir(), "--data", dir)
+	last("patients.exported", "", cli)
+	call(t, 0, "journal", "--patient", x.Patient.ID, "--data", dir)
+	last("journal.read", x.Patient.ID, cli)
+	call(t, 0, "backup", filepath.Join(t.TempDir(), "b"), "--data", dir)
+	last("store.copied", "", cli)
+
+	// The interface for other systems, and the pages.
+	out := &leaves{report.From(st, version()), st, dir}
+	h := out.fhir(time.Now(), slog.New(slog.DiscardHandler), p.Looked)
+	ask := func(who, path string) {
+		t.Helper()
+		r := httptest.NewRequest("GET", fhirAt+path, nil)
+		w := httptest.NewRecorder()
+		h.ServeHTTP(w, r.WithContext(practice.By(r.Context(), who)))
+		if w.Code != 200 {
+			t.Fatalf("%s: %d %s", path, w.Code, w.Body)
+		}
+	}
+	ask("a", "/Patient/"+x.Patient.ID)
+	last("patient.read", x.Patient.ID, "a")
+	ask("b", "/Encounter?patient="+x.Patient.ID)
+	last("patient.read", x.Patient.ID, "b")
+	ask("c", "/DiagnosticReport/"+x.Exam.ID)
+	last("patient.read", x.Patient.ID, "c")
+	ask("d", "/Patient?name=sallow")
+	if es, err := st.Journal(t.Context(), practice.JournalQuery{Who: "d"}); err != nil || len(es) == 0 {
+		t.Errorf("a search by name: %+v, %v", es, err)
+	}
+	if err := p.Exported(practice.By(t.Context(), "e"), x.Exam.ID, "pdf"); err != nil {
+		t.Fatal(err)
+	}
+	last("exam.exported", x.Patient.ID, "e")
+	if rep, err := st.Verify(t.Context()); err != nil || rep.Err() != nil {
+		t.Errorf("%+v, %v", rep, err)
 	}
 }

@@ -191,7 +191,7 @@ func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready
 	m.watch(p, cert)
 	s := &service{f: f, log: log, p: p, st: st, cert: cert, metrics: m}
 	out := &leaves{report.From(st, version()), st, f.data}
-	o := web.Options{Languages: languages, Export: out.export, FHIR: out.fhir(time.Now(), log), Exams: web.Opener(p.Open), Practice: p, People: p.People, Programs: p, Ledger: p, Dossier: func(ctx context.Context, w io.Writer, id string) error {
+	o := web.Options{Languages: languages, Export: out.export, FHIR: out.fhir(time.Now(), log, p.Looked), Exams: web.Opener(p.Open), Practice: p, People: p.People, Programs: p, Ledger: p, Dossier: func(ctx context.Context, w io.Writer, id string) error {
 		return report.Dossier(ctx, w, st, version(), id)
 	}, Clips: p.Clips, Voices: p.Voices, Say: serviceVoice(), Trial: p.Trial, Calendar: calendar, Paths: f.engine.own.Paths(), Hosts: f.names(cert), Version: version(), Log: log,
 		Demo: demoSound, Invent: func(ctx context.Context) error { return invent(ctx, st, time.Now()) },

@@ -12,12 +12,12 @@ const KINDS = [
 // What entries say, in the words of people; others stand as they are kept.
 const WORDS = {
   "patient.read": "looked at the record", "patients.listed": "looked at the list of patients", "patient.list": "looked at the list of patients", "patient.added": "added the patient", "patient.changed": "changed the record",
-  "patient.merged": "merged the record into another", "patient.exported": "exported all of the record", "patient.erased": "erased the patient", "exam.begun": "began an exam", "exam.called": "entered in an exam",
+  "patient.merged": "merged the record into another", "patient.exported": "exported all of the record", "patients.exported": "exported all patients", "patient.erased": "erased the patient", "exam.begun": "began an exam", "exam.called": "entered in an exam",
   "exam.signed": "signed an exam", "exam.co-signed": "co-signed an exam", "exam.amended": "amended an exam", "exam.voided": "made an exam void", "exam.reinstated": "had an exam count again", "exam.moved": "moved an exam here",
   "exam.left": "moved an exam away", "exam.exported": "exported an exam", "exam.erased": "erased an exam", "exam.stands": "noted what stands for an exam", "clip.kept": "kept the sound of a call", "clip.deleted": "deleted the sound of a call",
   "session.began": "signed in", "session.refused": "was refused", "account.password": "changed a password", "account.code": "changed a short code", "account.roles": "set roles", "account.passkey": "registered a passkey", "passkey.used": "used a passkey", "passkey.removed": "removed a passkey",
   "examiner.changed": "changed a person", "settings.changed": "changed a setting", "voice.kept": "kept a voice profile", "voice.erased": "erased a voice profile", "journal.read": "searched the journal", "journal.exported": "exported the journal",
-  "calendar.read": "read the calendar feed", "store.opened": "opened the data with a new version", "store.taken-over": "took a record over", "store.lost": "found confirmed changes lost", "record.accepted": "accepted a record",
+  "store.copied": "made a backup", "store.opened": "opened the data with a new version", "store.taken-over": "took a record over", "store.lost": "found confirmed changes lost", "record.accepted": "accepted a record",
 };
 
 class Journal extends HTMLElement {
