@@ -629,6 +629,7 @@ func TestBreathThatWasNotUnderstood(t *testing.T) {
 		"its rest": {[]scripted.Utterance{said(1000, 1900, "three two four"), unread(2600, 3400, "five one two"), said(3700, 4200, "two two"), said(4500, 5200, "three two one"), said(6800, 7700, "five one two")},
 			"3 2 4, 5 1 2, - - -"},
 		"gone on too soon to know: the next place": {[]scripted.Utterance{said(1000, 1900, "three two four"), unread(2500, 3400, "five one two"), said(3870, 4700, "two one two")}, "3 2 4, - - -, 2 1 2"},
+		"its last word, and the place":             {[]scripted.Utterance{said(1000, 1900, "three two four"), unread(2500, 3400, "five one two"), said(3700, 4900, "two five one two")}, "3 2 4, 5 1 2, - - -"},
 		"and in time: the place":                   {[]scripted.Utterance{said(1000, 1900, "three two four"), unread(2500, 3400, "five one two"), said(4100, 5000, "two one two")}, "3 2 4, 2 1 2, - - -"},
 		"an answer":                                {[]scripted.Utterance{said(1000, 1900, "five six ten"), unread(4000, 4400, "yes"), said(5600, 6500, "two one two")}, "5 6 10, 2 1 2, - - -"},
 	} {

@@ -76,7 +76,7 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis, loud bool) error 
 	if e.remarks(h) {
 		return e.keepRemark(ctx, h)
 	}
-	if s.void(&h) {
+	if s.void(&h, e.state.Path.Walked(e.state.Place)) {
 		e.tell(Change{Partial: &Partial{}})
 		return nil
 	}
@@ -158,15 +158,19 @@ func (e *Exam) mayBeAgain(v hear.Verdict) bool {
 }
 
 // void takes the rest of a breath that was not understood off what was heard, and reports whether nothing is left: whoever hears that it was
-// not understood says all of it again.
-func (s *stream) void(h *speech.Hypothesis) bool {
+// not understood says all of it again. What follows without a pause is the rest too, unless it is as much as a place has, of numbers: the ear
+// may have missed the pause.
+func (s *stream) void(h *speech.Hypothesis, place int) bool {
 	if h.StartMS >= s.voidMS || len(h.Readings) == 0 {
 		return false
 	}
 	for i := range h.Readings {
 		r := &h.Readings[i]
 		n := 0
-		for n < len(r.Words) && (r.Words[n].StartMS < s.voidMS || n > 0 && r.Words[n].StartMS < r.Words[n-1].EndMS+hear.SameBreathMS) {
+		for n < len(r.Words) && r.Words[n].StartMS < s.voidMS {
+			n++
+		}
+		for rest := len(r.Words) - n; rest != place && n > 0 && n < len(r.Words) && r.Words[n].StartMS < r.Words[n-1].EndMS+hear.SameBreathMS; {
 			n++
 		}
 		r.Words = r.Words[n:]
@@ -645,7 +649,9 @@ func (e *Exam) misfit(ctx context.Context, h speech.Hypothesis) error {
 // heard that is at the next place.
 func (e *Exam) misses(h speech.Hypothesis) bool {
 	at := e.stream.at(e.state.Place)
-	is := slices.ContainsFunc(h.Readings, func(r speech.Reading) bool { return r.Posterior >= rivalOwn && likeNumbers(r.Text()) })
+	is := slices.ContainsFunc(h.Readings, func(r speech.Reading) bool {
+		return r.Posterior >= rivalOwn && len(r.Words) > 1 && likeNumbers(r.Text()) // one is rather the end of the place before
+	})
 	if !is || at.oneByOne || e.rhythm.Singly() || hear.AttemptOf(e.state).Here {
 		return false
 	}
