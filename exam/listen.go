@@ -621,12 +621,14 @@ func (e *Exam) misfit(ctx context.Context, h speech.Hypothesis) error {
 	a := Answer{Words: words, Text: "not understood: " + words + "?", Tone: ToneMisfit, EndMS: h.EndMS, AtMS: h.AtMS}
 	e.tell(Change{Answer: &a, Partial: &Partial{}})
 	missed := !repair && e.misses(h)
+	if missed {
+		e.stream.voidMS = h.EndMS + hear.SameBreathMS
+	}
 	if q := e.question; e.state.Open() == 0 || !likeNumbers(words) || q != nil && q.hole && e.heardOut(q, h.StartMS) {
 		return nil // or it was the answer about another place
 	}
-	e.stream.voidMS = h.EndMS + hear.SameBreathMS
 	if !missed {
-		e.stream.voidMS = max(e.stream.voidMS, h.AtMS+hear.ToldMS)
+		e.stream.voidMS = max(h.EndMS+hear.SameBreathMS, h.AtMS+hear.ToldMS)
 	}
 	if repair {
 		e.stream.soundedMS = h.EndMS

@@ -63,6 +63,31 @@ type Context struct {
 	Strayed  []string // numbers that were taken for talk a moment ago
 }
 
+// goingOn says what numbers are while the place is not full, before their count is known: its rest, all of it once more, or the next place; and how
+// likely they go on into places behind it.
+func (c *Context) goingOn(startMS int64) (rest, again, onward, rows float64) {
+	switch aware := startMS >= c.AnsweredMS+ReactMS; {
+	case c.told(startMS):
+		rest, again, onward = restTold, againTold, onwardTold
+	case aware:
+		rest, again, onward = 1-againAware-onwardAware, againAware, onwardAware
+	default:
+		rest, again, onward = 1-againUnaware-onwardUnaware, againUnaware, onwardUnaware
+	}
+	if startMS < c.SoundedMS+SameBreathMS {
+		again = 0 // nobody says again what he is still saying
+	}
+	rows = c.Rhythm.share(row)
+	if goesOn(startMS-c.SoundedMS, c.WithinMS) {
+		rows = max(rows, shareGoesOn)
+	}
+	onward *= 1 - 0.8*rows // who calls rows pauses anywhere
+	if slow := max(c.Rhythm.share(single), c.Rhythm.share(pieces)); slow > 0.5 {
+		again, onward = again*(1-slow/2), onward*(1-slow/2)
+	}
+	return rest, again, onward, rows
+}
+
 // lay says for each way in which a number of numbers can lie in the places how likely it is before they are heard.
 func (c *Context) lay(ns []chart.MM, startMS int64) map[Fit]float64 {
 	k, open := len(ns), c.State.Open()
@@ -78,24 +103,7 @@ func (c *Context) lay(ns []chart.MM, startMS int64) map[Fit]float64 {
 	begun := entered > 0 && !c.OneByOne
 	rest, again, onward, rows := 1.0, 0.0, 0.0, c.Rhythm.share(row)
 	if begun {
-		switch aware := startMS >= c.AnsweredMS+ReactMS; {
-		case c.told(startMS):
-			rest, again, onward = restTold, againTold, onwardTold
-		case aware:
-			rest, again, onward = 1-againAware-onwardAware, againAware, onwardAware
-		default:
-			rest, again, onward = 1-againUnaware-onwardUnaware, againUnaware, onwardUnaware
-		}
-		if startMS < c.SoundedMS+SameBreathMS {
-			again = 0 // nobody says again what he is still saying
-		}
-		if goesOn(startMS-c.SoundedMS, c.WithinMS) {
-			rows = max(rows, shareGoesOn)
-		}
-		onward *= 1 - 0.8*rows // who calls rows pauses anywhere
-		if slow := max(c.Rhythm.share(single), c.Rhythm.share(pieces)); slow > 0.5 {
-			again, onward = again*(1-slow/2), onward*(1-slow/2)
-		}
+		rest, again, onward, rows = c.goingOn(startMS)
 	}
 	missed, here := !begun && c.MissedMS > 0 && startMS < c.MissedMS+ToldMS, 1.0
 	if missed {
