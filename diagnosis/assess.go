@@ -160,7 +160,7 @@ func (m *mouth) completeness() Finding {
 		}
 	}
 	if reasons := m.inTheWay(); len(reasons) > 0 {
-		f.Notes = append(f.Notes, strings.Join(reasons, "; ")+". They count as not known, never as healthy.")
+		f.Notes = append(f.Notes, capital(strings.Join(reasons, "; "))+": not known, and never counted as healthy.")
 	}
 	if len(clamped) > 0 {
 		f.Notes = append(f.Notes, "Depth and margin give less than no attachment loss, taken as 0; look again: "+strings.Join(clamped, ", ")+".")
@@ -190,7 +190,7 @@ func (m *mouth) inTheWay() []string {
 	}
 	for _, why := range [...]string{"calculus", "band", "overhang", "pain"} {
 		if n[why] > 0 {
-			out = append(out, many(n[why], "site")+" could not be assessed: "+why)
+			out = append(out, many(n[why], "site")+" could not be assessed ("+why+")")
 		}
 	}
 	if k := n["the CEJ is hidden or lost"]; k > 0 {

@@ -25,6 +25,11 @@ func EarlierOf(before, after *chart.Chart) (*Earlier, error) {
 		}
 		e.Years = YearsOf(b.Sub(a))
 	}
+	for _, t := range permanent {
+		if before.Tooth(t).Presence == chart.Implant && after.Tooth(t).Presence == chart.Present {
+			return nil, fmt.Errorf("tooth %s is an implant at the exam before and a natural tooth now: two patients, or the two exchanged", t.Label(after.Numbering))
+		}
+	}
 	if x, y := before.Patient.Age, after.Patient.Age; x != nil && y != nil {
 		switch grown := *y - *x; {
 		case grown < 0:

@@ -17,6 +17,9 @@ const (
 
 func (a answer) word() string { return [...]string{"indeterminate", "no", "yes"}[a] }
 
+// plain is the same for people.
+func (a answer) plain() string { return [...]string{"not decided", "no", "yes"}[a] }
+
 // caseResult is the answer of the case definition.
 type caseResult struct {
 	answer  answer   // as it counts, with the clinician's own answer and the history
@@ -118,13 +121,13 @@ func (m *mouth) caseOf() caseResult {
 			r.answer = isYes
 		}
 		if r.answer != r.rule {
-			f.Notes = append(f.Notes, "The clinician's own answer stands; by the readings alone it is: "+r.rule.word()+".")
+			f.Notes = append(f.Notes, "The clinician's own answer stands; by the readings alone it is: "+r.rule.plain()+".")
 			f.Text = "The clinician answered " + r.answer.word() + "."
 			f.Because = append(f.Because, input("periodontitis_confirmed", r.answer.word()))
 		}
 	case r.rule != isYes && (yes(m.p.HistoryOfPeriodontitis) || m.p.EarlierStage != ""):
 		r.answer = isYes
-		f.Notes = append(f.Notes, "By the readings of this exam alone it is: "+r.rule.word()+".")
+		f.Notes = append(f.Notes, "By the readings of this exam alone it is: "+r.rule.plain()+".")
 		f.Text = "Diagnosed before: a patient once diagnosed with periodontitis stays a periodontitis patient."
 		if m.p.EarlierStage != "" {
 			f.Because = append(f.Because, input("earlier_stage", m.p.EarlierStage))
@@ -227,7 +230,7 @@ func (m *mouth) lossMissing(couldBe ...string) Missing {
 		q, in = "These sites lack a depth or a margin.", "depth,recession"
 	}
 	if hidden > 0 {
-		q += fmt.Sprintf(" At %s something is in the way or the CEJ is hidden: probe after it is removed, or say what bone loss a radiograph shows.", many(hidden, "of them"))
+		q += fmt.Sprintf(" At %s something is in the way or the CEJ is hidden: probe after it is removed, or say what bone loss a radiograph shows.", fmt.Sprintf("%d of them", hidden))
 	}
 	return Missing{Input: in, Sites: sites, CouldBe: couldBe, Question: q}
 }

@@ -611,6 +611,15 @@ func (out *Comparison) afterwards(a, b *mouth, o *CompareOptions) {
 	if len(out.NewImplants) > 0 {
 		note("Implant placed since: %s; not compared with the tooth.", b.labels(out.NewImplants))
 	}
+	var swapped []chart.Tooth
+	for i := range b.teeth {
+		if was := a.find(b.teeth[i].t); was != nil && was.stand == implant && b.teeth[i].stand == natural {
+			swapped = append(swapped, was.t)
+		}
+	}
+	if len(swapped) > 0 {
+		note("An implant at the first exam and a natural tooth now, which cannot be: %s. Correct the wrong one; nothing is compared there.", b.labels(swapped))
+	}
 	if len(out.NewTeeth) > 0 {
 		note("Present now but absent before: %s. Check both charts.", b.labels(out.NewTeeth))
 	}

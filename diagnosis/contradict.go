@@ -47,7 +47,7 @@ func (m *mouth) contradictions(cr *caseResult, st *stageResult) []contradiction 
 	}
 	for _, th := range m.classed {
 		if cr.answer == isNo && th.byBone() && th.bone >= stageBonePercentII {
-			add("bone_loss_percent", fmt.Sprintf("Bone loss of %s percent at %s, where attachment loss is not known everywhere, and no second tooth with loss that is no neighbour: is it periodontitis, or has it another cause?", decimal(th.bone), m.label(th.t)), caseCode)
+			add("bone_loss_percent", fmt.Sprintf("Bone loss of %s percent at %s, and no case of periodontitis, since no second tooth that is no neighbour shows loss: is there another cause, or is attachment loss to be measured?", decimal(th.bone), m.label(th.t)), caseCode)
 		}
 	}
 	if b := p.BoneLossPercent; b != nil && *b > 0 && none {
@@ -70,7 +70,7 @@ func (m *mouth) contradictions(cr *caseResult, st *stageResult) []contradiction 
 		case *c == 0 && p.SmokingStatus == "current":
 			add("cigarettes_per_day", "Smokes now, with 0 cigarettes a day: which is right? (0 fits who only vapes or smokes something else.)", gradeCode, riskCode)
 		case *c > 0 && (p.SmokingStatus == "never" || p.SmokingStatus == "former"):
-			add("smoking_status", fmt.Sprintf("Does not smoke now, with %d cigarettes a day: which is right?", *c), gradeCode, riskCode)
+			add("smoking_status", fmt.Sprintf("Does not smoke now, with %s a day: which is right?", many(*c, "cigarette")), gradeCode, riskCode)
 		}
 	}
 	if cr.answer == isYes && st.in.severity > 0 && st.in.severity < 3 && st.in.lost < stageLostIII {

@@ -103,7 +103,7 @@ func (m *mouth) extentOf(cr *caseResult, st *stageResult) []Finding {
 				Question: "Only first molars and incisors, with few others, are at the level of the stage. Is this the molar and incisor pattern of an early onset? Few teeth, or the age, do not speak for it by themselves."})
 		}
 		if len(could) > 0 {
-			f.Notes = append(f.Notes, "Attachment loss is unknown at "+strings.Join(labels, ", ")+"; they would not change the answer.")
+			f.Notes = append(f.Notes, "Attachment loss is unknown at "+strings.Join(labels, ", ")+"; it would not change the answer.")
 		}
 	}
 	if other := word(any); len(at) > 0 && m.o.Extent != AnyInvolved && other != f.Value.String() {

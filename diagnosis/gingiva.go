@@ -96,7 +96,7 @@ func (m *mouth) gingivaOf(cr *caseResult, t *tally) []Finding {
 		case !enough && 100*t.bleeding >= gingivitisPercent*t.eligible:
 			w = bleedingWord(t.bleeding, t.eligible)
 			f.Value, f.AtLeast = Word(w), true
-			f.Text = fmt.Sprintf("%s at least: %d of %d eligible sites bleed, and many have no answer.", capital(w), t.bleeding, t.eligible)
+			f.Text = fmt.Sprintf("%s at least: %d of %d eligible sites bleed, and many have no answer.", gingivitisWords[w], t.bleeding, t.eligible)
 			f.Because = t.bleeders
 		case !enough:
 			f.Text = fmt.Sprintf("Not determinable: only %d of %d sites have a depth and an answer on bleeding.", f.Recorded, t.eligible)
@@ -107,7 +107,7 @@ func (m *mouth) gingivaOf(cr *caseResult, t *tally) []Finding {
 			f.Because = t.bleeders
 		default:
 			f.Value = Word(w)
-			f.Text = fmt.Sprintf("%s: %s%s.", capital(w), bop, on)
+			f.Text = fmt.Sprintf("%s: %s%s.", gingivitisWords[w], bop, on)
 			f.Because = t.bleeders
 		}
 		if !full && enough {
@@ -273,3 +273,6 @@ func (m *mouth) endpointOf() Finding {
 func pastEndpoint(v *site) bool {
 	return v.depth >= endpointDepth || v.half > 2*endpointDry && v.flags[chart.Bleeding] == chart.Yes
 }
+
+// gingivitisWords name gingivitis for people.
+var gingivitisWords = map[string]string{"gingivitis-localized": "Localized gingivitis", "gingivitis-generalized": "Generalized gingivitis"}

@@ -239,3 +239,26 @@ func TestOwnErrorModel(t *testing.T) {
 		}
 	}
 }
+
+// A natural tooth does not stand where an implant stood: files say so and are refused, the exams of one patient are compared without
+// that place and the note says why. A furcation on an implant counts nowhere.
+func TestImplantOverNaturalTooth(t *testing.T) {
+	before, after := healthy(), healthy()
+	*before.Tooth(36) = chart.ToothRecord{Presence: chart.Implant}
+	put(after, 36, chart.MB, 6, 6)
+	if _, err := EarlierOf(before, after); err == nil || !strings.Contains(err.Error(), "tooth 36 is an implant at the exam before and a natural tooth now") {
+		t.Error(err)
+	}
+	if _, err := EarlierOf(after, before); err != nil {
+		t.Errorf("an implant placed since: %v", err)
+	}
+	cmp := Compare(before, after, CompareOptions{})
+	if all := strings.Join(cmp.Notes, " "); !strings.Contains(all, "a natural tooth now, which cannot be: 36") || len(cmp.WorseSites)+cmp.NewPockets != 0 {
+		t.Errorf("%s, worse %v", all, cmp.WorseSites)
+	}
+	before.Tooth(36).Furcation[chart.EntranceBuccal] = chart.GradeOf(2)
+	f := Assess(before, Options{})
+	if v, _ := f.Get("furcation.max"); v.Value != (Value{}) || len(v.Because) > 0 {
+		t.Errorf("%+v", v)
+	}
+}

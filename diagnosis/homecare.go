@@ -246,7 +246,7 @@ func HomeCare(c *chart.Chart, o HomeCareOptions) HomeCarePlan {
 func (plan HomeCarePlan) done(p *chart.Patient) HomeCarePlan {
 	plan.Cautions = append(plan.Cautions, "Advice chosen by rule from the chart; your clinician edits it and answers for it.")
 	if p.Age != nil && *p.Age < childAge {
-		plan.Cautions = append(plan.Cautions, "Under 18: the plan is talked over with the parents; advice for grown-ups is left out.")
+		plan.Cautions = append(plan.Cautions, "Under 18: the plan is talked over with the parents; advice for adults is left out.")
 	}
 	if yes(p.SpecialCare) {
 		plan.Cautions = append(plan.Cautions, "Bleeding disorder, recent surgery or immunosuppression: the clinician edits this plan before it is handed out.")

@@ -257,7 +257,7 @@ func (c *Chance) text() string {
 // about writes an expected number for people.
 func about(expected float64) string {
 	if expected < 0.05 {
-		return "none"
+		return "0"
 	}
 	return decimal(rounded(expected, 1))
 }

@@ -128,7 +128,7 @@ func Phases(c *chart.Chart, f *Findings, o PlanOptions) []Phase {
 
 	if m.child() {
 		young := Phase{ID: "child", Title: "Under 18"}
-		item(&young, true, PhaseItem{Text: "No stage and no phases for grown-ups are proposed. Home care with the parents; look at growth, tooth change and braces first.", Source: srcCommon})
+		item(&young, true, PhaseItem{Text: "No stage and no phases for adults are proposed. Home care with the parents; look at growth, tooth change and braces first.", Source: srcCommon})
 		var early []chart.Tooth
 		for _, th := range m.early() {
 			early = append(early, th.t)

@@ -60,9 +60,9 @@ func RecallOf(in RecallInputs) Recall {
 	case in.Stage == "I" || in.Grade == "A":
 		add("severity", recallMild, srcCommon, "Stage I, grade A.")
 	case in.Gingiva == "gingivitis-localized" || in.Gingiva == "gingivitis-generalized":
-		add("severity", recallGingivitis, srcCommon, "Gingivitis.")
+		add("severity", recallGingivitis, srcCommon, "There is gingivitis.")
 	case in.Gingiva == "health":
-		add("severity", recallHealth, srcCommon, "Health.")
+		add("severity", recallHealth, srcCommon, "The mouth is healthy.")
 	}
 	if patient && (in.Stage == "" || in.Stage == "indeterminate" || in.Grade == "") && !firstYear {
 		r.Notes = append(r.Notes, "Stage or grade is unknown: the shorter interval of what is known was taken.")

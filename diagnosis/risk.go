@@ -116,7 +116,7 @@ func (m *mouth) riskOf() []Finding {
 		rows[2] = level(m.absent, riskLostModerate, riskLostHigh)
 		lost.Text = fmt.Sprintf("%d of 28 teeth are lost.", m.absent)
 	} else {
-		lost.Text = fmt.Sprintf("%d of 28 teeth are lost, and %d are not mentioned.", m.absent, len(m.unmentioned))
+		lost.Text = fmt.Sprintf("Of 28 teeth %d lost, and not mentioned: %d.", m.absent, len(m.unmentioned))
 		lost.Missing = []Missing{{Input: "state", Teeth: m.unmentioned, CouldBe: riskWords[1:], Question: "Are these teeth present?"}}
 		rows[2] = level(m.absent, riskLostModerate, riskLostHigh)
 		lost.Provisional, lost.AtLeast = true, rows[2] < riskHigh // teeth count as present until called missing
