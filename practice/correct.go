@@ -60,14 +60,20 @@ func (p *Practice) MergePatients(ctx context.Context, from, into, reason string,
 	if err != nil {
 		return err
 	}
-	xs, err := p.records.Exams(ctx, from)
-	for _, x := range xs {
-		err = errors.Join(err, p.order(ctx, x.ID, chart.Act{Verb: chart.VerbOwner, Text: reason, Patient: into}, by, ""))
-	}
-	if err != nil {
+	move := func() error {
+		xs, err := p.records.Exams(ctx, from)
+		for _, x := range xs {
+			err = errors.Join(err, p.order(ctx, x.ID, chart.Act{Verb: chart.VerbOwner, Text: reason, Patient: into}, by, ""))
+		}
 		return err
 	}
-	return p.records.MergePatient(ctx, from, into, reason, by.Person)
+	if err := move(); err != nil {
+		return err
+	}
+	if err := p.records.MergePatient(ctx, from, into, reason, by.Person); err != nil {
+		return err
+	}
+	return move() // what was begun meanwhile; nothing begins there from here on
 }
 
 // Waiting lists the exams of which something waits for a co-signature, the newest first.
