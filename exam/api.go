@@ -36,6 +36,9 @@ type Config struct {
 	// Examiner is whose voice it is, who stands beside the calls it speaks; nil: nobody is known.
 	Examiner func(voice string) Caller
 	Now      func() int64 // Unix milliseconds
+	// Own makes this process the one that writes to the log; fresh says that another may have written before. It fails with an
+	// *ElsewhereError while another one has the exam. Nil: there is no other.
+	Own func(ctx context.Context) (fresh bool, err error)
 	// Earlier is the chart of the exam before, for plausibility; may be nil.
 	Earlier *chart.Chart
 	// Terms are the practice's own words, and Paths its own paths, which they name; both may be nil.
@@ -108,6 +111,10 @@ var (
 	ErrNoEngine = errors.New("no speech recognizer is loaded: only the keyboard works; run leadsman doctor")
 	// ErrTooFar means that sound came from a position that no microphone can have reached.
 	ErrTooFar = errors.New("this sound lies more than 24 hours behind what was heard: it was dropped; switch the microphone off and on")
+	// ErrAway means that where the log is kept does not answer. Whether what was being appended is kept is not known.
+	ErrAway = errors.New("the store does not answer")
+	// ErrBehind means that events do not follow the last one of the log, or that the exam has not read all of it. Nothing was written.
+	ErrBehind = errors.New("events do not follow the end of the log")
 	// ErrClosed means that the exam was closed.
 	ErrClosed = errors.New("the exam is closed")
 )

@@ -63,7 +63,13 @@ func (e *Exam) keep(ctx context.Context, evs ...chart.Event) error {
 	if h.Stream == "" && len(evs) == 0 {
 		return nil
 	}
+	if e.behind.Load() {
+		return ErrBehind
+	}
 	if err := e.cfg.Log.AppendHeard(ctx, h, evs...); err != nil {
+		if unsure(err) {
+			e.behind.Store(true)
+		}
 		return err
 	}
 	if h.Stream != "" {

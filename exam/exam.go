@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"sync"
+	"sync/atomic"
 
 	"leadsman/chart"
 	"leadsman/exam/hear"
@@ -41,6 +42,9 @@ type Exam struct {
 
 	micMu sync.Mutex
 	mic   *Mic
+
+	behind  atomic.Bool  // the log may have more: see behind.go
+	streams atomic.Int64 // counts how often the log had more
 }
 
 // Open takes up an exam where its log ends. The log must begin with a start event: see Start.

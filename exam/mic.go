@@ -29,7 +29,8 @@ type Mic struct {
 	speak  bool   // speech is going on
 	heard  int64  // stream ms until which speech was heard
 	closed bool
-	broken atomic.Bool // its recognizer failed: the owner gets another one
+	broken atomic.Bool // its recognizer or the log failed: the owner gets another one
+	stream int64       // the exam's count of streams when it began
 	ring   ring
 	ticked int64 // stream ms of the last tick
 	own    ownVoice
@@ -79,15 +80,19 @@ func (e *Exam) OpenMicFor(owner, voice string, takeover bool) (*Mic, error) {
 	}
 	e.micMu.Lock()
 	defer e.micMu.Unlock()
+	var ownErr error
+	if err := errors.Join(e.run(func() { ownErr = e.own(context.Background()) }), ownErr); err != nil {
+		return nil, fmt.Errorf("open microphone: %w", err)
+	}
 	if m := e.mic; m != nil {
-		if m.owner == owner && !m.broken.Load() {
+		if m.owner == owner && !m.gone() {
 			m.away = false
 			e.hears(voice)
 			e.micOn(m, true)
 			return m, nil
 		}
 		switch {
-		case m.owner == owner:
+		case m.owner == owner || m.gone():
 			m.abandon()
 		case !takeover && !m.away:
 			return nil, ErrMicTaken
@@ -105,7 +110,7 @@ func (e *Exam) OpenMicFor(owner, voice string, takeover bool) (*Mic, error) {
 		rec.Close()
 		return nil, fmt.Errorf("open microphone: %w", errors.Join(err, runErr))
 	}
-	m := &Mic{e: e, owner: owner, rec: rec, next: at * speech.Rate / 1000, heard: at, ticked: at}
+	m := &Mic{e: e, owner: owner, rec: rec, stream: e.streams.Load(), next: at * speech.Rate / 1000, heard: at, ticked: at}
 	m.base = m.next
 	if err := m.setNet(at); err != nil {
 		rec.Close()
@@ -150,6 +155,9 @@ func (m *Mic) Write(first int64, pcm []int16) (next int64, err error) {
 	defer m.mu.Unlock()
 	if m.closed {
 		return m.next, ErrClosed
+	}
+	if m.gone() {
+		return m.next, m.fails(ErrBehind)
 	}
 	if first < 0 {
 		return m.next, fmt.Errorf("sound frame begins at sample %d: must not be negative", first)
@@ -216,6 +224,9 @@ func (m *Mic) feed(pcm []int16) error {
 		}
 		pcm = pcm[n:]
 		faults = errors.Join(faults, m.take(hyps))
+		if m.gone() {
+			return m.fails(faults)
+		}
 		now := m.ms(m.next - int64(len(pcm)))
 		if now-m.ticked >= 100 {
 			m.ticked = now
@@ -229,9 +240,17 @@ func (m *Mic) feed(pcm []int16) error {
 				m.clips()
 			})
 			faults = errors.Join(faults, err, keepErr, runErr)
+			if m.gone() {
+				return m.fails(faults)
+			}
 		}
 	}
 	return faults
+}
+
+// gone reports whether the stream cannot go on: its owner comes back to a new one.
+func (m *Mic) gone() bool {
+	return m.broken.Load() || m.e.behind.Load() || m.stream != m.e.streams.Load()
 }
 
 // fails gives up a stream whose recognizer failed: its owner comes back to another one, which hears again what was not decided.

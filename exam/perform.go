@@ -45,6 +45,9 @@ func (e *Exam) perform(ctx context.Context, c chart.Command, m chart.Meta, doubt
 func (e *Exam) settle(ctx context.Context, c chart.Command, m chart.Meta, evs []chart.Event, cause error) (Answer, error) {
 	if err := e.keep(ctx, evs...); err != nil {
 		a := Answer{Words: m.Words, Text: "not entered: " + err.Error(), Tone: ToneRefused, Must: true, Speak: "not saved"}
+		if m.Source == chart.Voice && unsure(err) {
+			a.Text, a.Speak = "not entered yet: "+err.Error()+": it is heard again as soon as that is over", "please wait"
+		}
 		e.tell(Change{Answer: &a, Partial: &Partial{}})
 		return a, err
 	}

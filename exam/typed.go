@@ -14,6 +14,9 @@ import (
 // call harmless. Errors: *grammar.Misfit, *chart.Refusal, *chart.RangeError, chart.ErrSigned.
 func (e *Exam) Words(ctx context.Context, text string, by Caller, id string) (a Answer, err error) {
 	runErr := e.run(func() {
+		if err = e.own(ctx); err != nil {
+			return
+		}
 		if e.state.Has(id) {
 			a = e.repeated(id)
 			return
@@ -39,6 +42,9 @@ func (e *Exam) Words(ctx context.Context, text string, by Caller, id string) (a 
 // Do performs a command from a screen. Errors as for Words.
 func (e *Exam) Do(ctx context.Context, c chart.Command, by Caller, id string) (a Answer, err error) {
 	runErr := e.run(func() {
+		if err = e.own(ctx); err != nil {
+			return
+		}
 		if e.state.Has(id) {
 			a = e.repeated(id)
 			return

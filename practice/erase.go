@@ -121,8 +121,7 @@ func (p *Practice) ErasePatient(ctx context.Context, id string, e Erase) (Erased
 	}
 	for _, x := range xs {
 		if r := p.running[x.ID]; r != nil {
-			r.Close()
-			delete(p.running, x.ID)
+			p.end(x.ID, r)
 		}
 		p.folds.forget(x.ID)
 	}

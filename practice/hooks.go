@@ -185,6 +185,11 @@ func (p *Practice) postman() {
 
 // deliver tries what is due, the hooks side by side, so that a slow receiver keeps no other waiting; more says that there may be more.
 func (p *Practice) deliver(ctx context.Context) (more bool, err error) {
+	if p.nodes != nil {
+		if first, err := p.nodes.First(ctx); err != nil || !first {
+			return false, err
+		}
+	}
 	due, err := p.records.LettersDue(ctx, p.now(), atOnce)
 	if err != nil || len(due) == 0 {
 		return false, err

@@ -17,6 +17,7 @@ import (
 // Config is what a Practice needs from outside.
 type Config struct {
 	Records Records
+	Nodes   Nodes         // nil: no other process has these records
 	Engine  speech.Engine // nil: keyboard only
 	Words   *Words        // the practice's own words and paths; may be nil
 	Post    Post          // nil: hooks are not told
@@ -36,6 +37,7 @@ type Practice struct {
 	People *People
 
 	records Records
+	nodes   Nodes
 	engine  speech.Engine
 	ears    *ears
 	written func([]chart.Event, time.Duration, error)
@@ -63,6 +65,9 @@ func New(c Config) *Practice {
 	if p.post != nil {
 		p.wg.Go(p.postman)
 	}
+	if c.Nodes != nil {
+		p.wg.Go(p.follow)
+	}
 	return p
 }
 
@@ -70,7 +75,7 @@ func New(c Config) *Practice {
 func assemble(c Config) *Practice {
 	hear := newEars(time.Now) // of the processor's time, not of the practice's
 	hear.seen = c.Heard
-	return &Practice{ears: hear, written: c.Written, records: c.Records, engine: c.Engine, words: c.Words, post: c.Post, look: cmp.Or(c.Look, lookEvery), now: c.Now, log: c.Log, running: map[string]*running{}, trials: map[*exam.Exam]bool{},
+	return &Practice{ears: hear, written: c.Written, records: c.Records, nodes: c.Nodes, engine: c.Engine, words: c.Words, post: c.Post, look: cmp.Or(c.Look, lookEvery), now: c.Now, log: c.Log, running: map[string]*running{}, trials: map[*exam.Exam]bool{},
 		Clips: newClips(c.Records, c.Now, c.Log), Voices: newVoices(c.Records, c.Engine, hear, c.Now, c.Log), People: newPeople(c.Records, c.Now, c.Log), quit: make(chan struct{})}
 }
 
@@ -83,8 +88,7 @@ func (p *Practice) Close() {
 		close(p.quit)
 	}
 	for id, r := range p.running {
-		r.Close()
-		delete(p.running, id)
+		p.end(id, r)
 	}
 	p.trials = nil
 	p.mu.Unlock()

@@ -123,6 +123,23 @@ type Unkept interface {
 // Log is the log of an exam.
 type Log = exam.Log
 
+// Nodes is what the processes that share records need of each other.
+type Nodes interface {
+	// Own makes this node the one that may write to the log of an exam. fresh says that it was not before: another may have written. It fails with
+	// an *ElsewhereError while another node has the exam.
+	Own(ctx context.Context, exam string) (fresh bool, err error)
+	// Leave gives an exam free that this node may have.
+	Leave(ctx context.Context, exam string) error
+	// First reports whether this node is the one that does what one of them does for all.
+	First(ctx context.Context) (bool, error)
+	// Follow tells what other nodes changed until ctx ends: the table and the key of each record, in order, none left out. The table "sessions" without a key
+	// means that somebody may have signed in or out.
+	Follow(ctx context.Context, changed func(table, key string))
+}
+
+// ElsewhereError says that an exam runs on another node.
+type ElsewhereError = exam.ElsewhereError
+
 var (
 	// ErrNotFound means that there is no such patient, exam, examiner or clip.
 	ErrNotFound = errors.New("not found")
@@ -131,7 +148,9 @@ var (
 	// ErrInvalid means that a record cannot be kept as it is; the text says which field.
 	ErrInvalid = errors.New("not acceptable")
 	// ErrAway means that where the records are kept does not answer. Whether what was being kept is kept is not known: read it again.
-	ErrAway = errors.New("the store does not answer")
+	ErrAway = exam.ErrAway
+	// ErrBehind means that events do not follow the last one of a log. Nothing was written.
+	ErrBehind = exam.ErrBehind
 	// ErrNoAdapter means that the recognizer in use cannot learn voices.
 	ErrNoAdapter = errors.New("the recognizer in use cannot learn voices: start leadsman serve with the engine ctc and the model that came with it")
 )

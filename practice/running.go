@@ -39,6 +39,9 @@ func (p *Practice) Open(ctx context.Context, id string) (*exam.Exam, error) {
 		KeepClip:   func(call uint64, pcm []int16) { p.Clips.add(clip{id, call, pcm}) },
 		Signed:     func() { p.Clips.signed(id) },
 		Recognizer: p.recognizer, Examiner: p.Voices.caller, Rhythm: p.Voices.rhythm, KeepRhythm: p.Voices.keepRhythm}
+	if p.nodes != nil {
+		cfg.Own = func(ctx context.Context) (bool, error) { return p.nodes.Own(ctx, id) }
+	}
 	if before, ok, err := p.earlier(ctx, x); err != nil {
 		return nil, fmt.Errorf("earlier exam: %w", err)
 	} else if ok {
@@ -80,9 +83,20 @@ func (p *Practice) rest() {
 	defer p.mu.Unlock()
 	for id, r := range p.running {
 		if p.now().Sub(r.used) >= restAfter && r.Quiet() {
-			r.Close()
-			delete(p.running, id)
+			p.end(id, r)
 		}
+	}
+}
+
+// end ends an exam that runs here. The caller holds mu.
+func (p *Practice) end(id string, r *running) {
+	r.Close()
+	delete(p.running, id)
+	if p.nodes == nil {
+		return
+	}
+	if err := p.nodes.Leave(context.Background(), id); err != nil {
+		p.log.Warn("another node gets an exam of this one later", "exam", id, "err", err)
 	}
 }
 

@@ -25,7 +25,7 @@ import (
 func (s *Store) Backup(ctx context.Context, path string, to ...age.Recipient) (Report, error) {
 	var rep Report
 	if !s.inFile() {
-		return rep, errNoFile(s, "back up")
+		return s.backupOfDatabase(ctx, path, to...)
 	}
 	check := func(tmp string) (err error) {
 		if err := s.carryKey(ctx, tmp); err != nil {
@@ -40,10 +40,23 @@ func (s *Store) Backup(ctx context.Context, path string, to ...age.Recipient) (R
 	return rep, s.encryptedTo(ctx, path, check, to...)
 }
 
-// errNoFile says what is done in the place of a copy where the data lie in a database server.
-func errNoFile(s *Store, op string) error {
-	return &Error{Op: op, Path: s.path, Err: fmt.Errorf("the data lie in PostgreSQL, which makes its own copies: %w", ErrInvalid),
-		Hint: "use pg_dump, or a base backup with the archived log, and keep the key file as well (docs/records.md)"}
+// backupOfDatabase makes a file of what lies in a database, as of one moment, and copies that.
+func (s *Store) backupOfDatabase(ctx context.Context, path string, to ...age.Recipient) (Report, error) {
+	tmp, err := os.MkdirTemp(s.dir, ".leadsman-copy-*")
+	if err != nil {
+		return Report{}, &Error{Op: "back up", Path: s.dir, Err: err, Hint: "name a data folder that can be written to (--data): the copy is made there"}
+	}
+	defer os.RemoveAll(tmp)
+	dir := filepath.Join(tmp, "data")
+	if err := s.copyInto(ctx, dir); err != nil {
+		return Report{}, err
+	}
+	file, err := openReader(ctx, filepath.Join(dir, fileName), "mode=rw&_query_only=true", keySource{path: KeyFile(dir)})
+	if err != nil {
+		return Report{}, err
+	}
+	defer file.Close()
+	return file.Backup(ctx, path, to...)
 }
 
 // encryptedTo is copyTo with an encrypted result. The copy in clear stands in the data folder for a moment, never where path is.

@@ -1,12 +1,16 @@
 package store
 
 import (
+	"errors"
 	"fmt"
 	"hash/fnv"
+	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
 	"leadsman/chart"
+	"leadsman/practice"
 	"leadsman/tests/postgres"
 )
 
@@ -103,4 +107,137 @@ func TestPostgresRules(t *testing.T) {
 			}
 		}
 	}
+}
+
+// What is moved into a database and back is what it was: every row, and with it every hash.
+func TestMove(t *testing.T) {
+	server := postgres.Start(t)
+	url := server.Schema("moved")
+	dir := filepath.Join(t.TempDir(), "file")
+	aPractice(t, dir)
+	s, err := Open(ctx, dir, clock())
+	if err != nil {
+		t.Fatal(err)
+	}
+	rows := func(s *Store) (out []string) {
+		t.Helper()
+		own, err := ownSchema()
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, table := range own.tables {
+			of, err := list(ctx, s, "read", func(scan func(...any) error) (string, error) { return "", nil }, "SELECT 1 FROM "+table)
+			if err != nil {
+				t.Fatal(err)
+			}
+			out = append(out, fmt.Sprintf("%s: %d rows", table, len(of)))
+			if slices.ContainsFunc(kept, func(k struct {
+				table string
+				key   []string
+			}) bool {
+				return k.table == table
+			}) {
+				rs, err := s.r.QueryContext(ctx, "SELECT * FROM "+table)
+				if err != nil {
+					t.Fatal(err)
+				}
+				var sums []string
+				for rs.Next() {
+					key, sum, err := s.keys.digest(table, keyColumns(table), rs)
+					if err != nil {
+						t.Fatal(err)
+					}
+					sums = append(sums, fmt.Sprintf("%s %s %x", table, key, sum))
+				}
+				slices.Sort(sums)
+				out = append(out, sums...)
+			}
+		}
+		xs, err := s.Exams(ctx, "")
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, x := range xs {
+			out = append(out, fmt.Sprintf("exam %s ends with %s, as number %d", x.ID, x.Head, x.Order))
+		}
+		return out
+	}
+	want := rows(s)
+	anchor, err := s.Anchor(ctx)
+	if err != nil {
+		t.Fatal(err)
+	}
+	node := filepath.Join(t.TempDir(), "node")
+	if _, err := s.Move(ctx, node, WithDatabase(url)); err != nil {
+		t.Fatal(err)
+	}
+	s.Close()
+	if _, err := Open(ctx, filepath.Join(t.TempDir(), "other"), clock(), WithDatabase(url)); !errors.Is(err, ErrKey) {
+		t.Errorf("opened without its key: %v", err)
+	}
+	d, err := Open(ctx, node, clock(), WithDatabase(url))
+	if err != nil {
+		t.Fatal(err)
+	}
+	same := func(s *Store, more int) {
+		t.Helper()
+		got := rows(s)
+		for i, w := range want {
+			if got[i] != w && !strings.HasPrefix(w, "journal: ") {
+				t.Errorf("%s is %s", w, got[i])
+			}
+		}
+		if rep, err := s.Verify(ctx, anchor); err != nil || rep.Err() != nil || rep.Entries != anchor.N+int64(more) {
+			t.Error(rep, err)
+		}
+	}
+	same(d, 1)
+	// The database goes on where the file ended, with numbers that follow.
+	before, err := d.Exams(ctx, "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	x, err := d.NewExam(ctx, Exam{Patient: before[0].Patient})
+	if err != nil || x.Order <= before[0].Order {
+		t.Errorf("number %d after %d: %v", x.Order, before[0].Order, err)
+	}
+	if _, err := d.ErasePatient(ctx, before[0].Patient, practice.Erase{Reason: "asked for"}); err != nil {
+		t.Fatal(err)
+	}
+	anchor, err = d.Anchor(ctx)
+	if err != nil {
+		t.Fatal(err)
+	}
+	want = rows(d)
+	// A node that runs is not moved away from.
+	n, err := d.Join(ctx, "http://a")
+	if err != nil {
+		t.Fatal(err)
+	}
+	back := filepath.Join(t.TempDir(), "back")
+	if _, err := d.Move(ctx, back); !errors.Is(err, ErrLocked) {
+		t.Errorf("moved while a node runs: %v", err)
+	}
+	n.Close()
+	// A backup of a database restores as a file, while nodes run too.
+	file := filepath.Join(t.TempDir(), "copy")
+	if rep, err := d.Backup(ctx, file); err != nil || rep.Err() != nil || rep.Entries != anchor.N {
+		t.Errorf("backup of a database: %+v %v", rep, err)
+	}
+	if rep, err := VerifyFile(ctx, file, WithAnchors(anchor)); err != nil || rep.Err() != nil {
+		t.Errorf("the backup: %+v %v", rep, err)
+	}
+	if _, err := d.Move(ctx, back); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := d.Move(ctx, back); !errors.Is(err, ErrExists) {
+		t.Errorf("moved over data: %v", err)
+	}
+	d.Close()
+	f, err := Open(ctx, back, clock())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	same(f, 1)
 }

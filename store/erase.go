@@ -105,6 +105,9 @@ func (t *tx) erase(ctx context.Context, id, reason string, out *practice.Erased)
 		return err
 	}
 	for _, x := range exams {
+		if err := t.fence(ctx, x); err != nil {
+			return fmt.Errorf("%w: finish it there: %w", practice.ErrRunning, err)
+		}
 		calls, err := gather(ctx, t, func(scan func(...any) error) (c int64, err error) { err = scan(&c); return },
 			"DELETE FROM clips WHERE exam = ? RETURNING call", x)
 		if err != nil {

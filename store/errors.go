@@ -17,7 +17,7 @@ var (
 	ErrConflict = practice.ErrConflict
 	ErrInvalid  = practice.ErrInvalid
 	// ErrOutOfOrder means that events do not follow the last one of the log. Nothing was written.
-	ErrOutOfOrder = errors.New("events do not follow the end of the log")
+	ErrOutOfOrder = practice.ErrBehind
 	// ErrSigned means that the exam is signed: only remarks and plans can be added.
 	ErrSigned = chart.ErrSigned
 	// ErrLocked means that another process has the store open.
@@ -95,7 +95,7 @@ func wrap(op, path string, err error) error {
 		return err
 	}
 	if away(err) {
-		err = fmt.Errorf("%w: %w", ErrAway, err)
+		err = &awayError{err}
 	}
 	hint := faultOfSQLite(err)
 	if hint == "" {
@@ -130,6 +130,15 @@ func faultOfSQLite(err error) string {
 	}
 	return ""
 }
+
+// awayError is an error of a connection, in one line.
+type awayError struct{ err error }
+
+func (e *awayError) Error() string {
+	return ErrAway.Error() + ": " + strings.Join(strings.Fields(e.err.Error()), " ")
+}
+
+func (e *awayError) Unwrap() []error { return []error{ErrAway, e.err} }
 
 // brokenKey reports whether an error says that a row with the same primary key is there, or one with another value that none may share.
 func brokenKey(err error) (primary, other bool) {

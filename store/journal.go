@@ -55,10 +55,11 @@ type Entry = practice.Entry
 // tx is a transaction that can write to the journal.
 type tx struct {
 	*sql.Tx
-	s    *Store
-	last int64 // number of the last entry, once read is set
-	head []byte
-	read bool
+	s       *Store
+	last    int64 // number of the last entry, once read is set
+	entries int64 // that were added
+	head    []byte
+	read    bool
 }
 
 // record journals what became of a row: that of e.Table whose key has these values. It is called after
@@ -120,6 +121,7 @@ func (t *tx) enter(ctx context.Context, e Entry, digest []byte) error {
 		e.N, now, e.Who, e.What, e.Table, e.Key, e.Patient, digest, detail, sum, head)
 	if err == nil {
 		t.last, t.head = e.N, head
+		t.entries++
 	}
 	return err
 }
@@ -344,11 +346,12 @@ func (k *keyring) readWitness(dir string) (head, error) {
 	}
 	var h head
 	var tag string
-	if _, err := fmt.Sscanf(string(b), "%d %x %s", &h.n, &h.mac, &tag); err != nil || !hmac.Equal(b, k.witnessLine(h)) {
-		return head{}, fmt.Errorf("%s is garbled or was made with another key: %w", witnessName, ErrDamaged)
-	}
+	_, err = fmt.Sscanf(string(b), "%d %x %s", &h.n, &h.mac, &tag)
 	if h.n == 0 {
-		h.mac = nil
+		h.mac = nil // before the first change
+	}
+	if err != nil || !hmac.Equal(b, k.witnessLine(h)) {
+		return head{}, fmt.Errorf("%s is garbled or was made with another key: %w", witnessName, ErrDamaged)
 	}
 	return h, nil
 }

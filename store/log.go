@@ -62,7 +62,12 @@ func (l *Log) AppendHeard(ctx context.Context, h chart.Heard, evs ...chart.Event
 		if h.Stream == "" {
 			return nil
 		}
-		return l.s.write(ctx, "note the sound of exam "+l.exam, func(tx *tx) error { return l.heard(ctx, tx, h) })
+		return l.s.write(ctx, "note the sound of exam "+l.exam, func(tx *tx) error {
+			if err := tx.fence(ctx, l.exam); err != nil {
+				return err
+			}
+			return l.heard(ctx, tx, h)
+		})
 	}
 	op := fmt.Sprintf("append event %d of exam %s", evs[0].Seq, l.exam)
 	bodies := make([][]byte, len(evs))
@@ -140,6 +145,9 @@ func (x *logEnd) take(e chart.Event) error {
 
 // append writes events, whose bytes are bodies, and what follows from them.
 func (l *Log) append(ctx context.Context, tx *tx, h chart.Heard, evs []chart.Event, bodies [][]byte) error {
+	if err := tx.fence(ctx, l.exam); err != nil {
+		return err
+	}
 	x, err := l.end(ctx, tx)
 	if err != nil {
 		return err

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"crypto/hmac"
 	"database/sql"
@@ -157,7 +158,7 @@ func (s *Store) PutSession(ctx context.Context, x practice.Session) error {
 		_, err := tx.ExecContext(ctx, `INSERT INTO sessions (token, person, sure, began, used, mac) VALUES (?,?,?,?,?,?)
 			ON CONFLICT (token) DO UPDATE SET person = excluded.person, sure = excluded.sure, began = excluded.began, used = excluded.used, mac = excluded.mac`,
 			x.Token, x.Person, x.Sure, millis(x.Began), millis(x.Used), s.keys.session(&x))
-		return err
+		return cmp.Or(err, tx.tellSession(ctx))
 	})
 }
 
@@ -165,7 +166,7 @@ func (s *Store) PutSession(ctx context.Context, x practice.Session) error {
 func (s *Store) EndSession(ctx context.Context, token []byte) error {
 	return s.write(ctx, "end session", func(tx *tx) error {
 		_, err := tx.ExecContext(ctx, "DELETE FROM sessions WHERE token = ?", token)
-		return err
+		return cmp.Or(err, tx.tellSession(ctx))
 	})
 }
 

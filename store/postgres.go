@@ -165,6 +165,7 @@ func (s *Store) connectPostgres(url string, readOnly bool) (*database, error) {
 			cfg.RuntimeParams[k] = v
 		}
 	}
+	s.listen = cfg.Copy()
 	if readOnly {
 		cfg.RuntimeParams["default_transaction_read_only"] = "on"
 	}
@@ -312,6 +313,9 @@ func faultOfPostgres(err error) string {
 
 // away reports whether the database could not be reached, or went away.
 func away(err error) bool {
+	if errors.Is(err, context.Canceled) {
+		return false // whoever asked has gone
+	}
 	var e *pgconn.PgError
 	if errors.As(err, &e) {
 		return slices.Contains([]string{"57P01", "57P02", "57P03", "25P03", "53300"}, e.Code) || strings.HasPrefix(e.Code, "08")

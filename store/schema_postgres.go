@@ -115,6 +115,17 @@ CREATE TABLE merged (
 	who     TEXT NOT NULL,
 	time    INTEGER NOT NULL
 ) STRICT;
+-- Processes that share these tables, and which of them writes to an exam. Both end by themselves and are not journalled.
+CREATE TABLE nodes (
+	node    TEXT PRIMARY KEY,
+	address TEXT NOT NULL,             -- where pages reach it
+	until   INTEGER NOT NULL           -- without a sign of life it is down from then on
+) STRICT;
+CREATE TABLE leases (
+	exam  TEXT PRIMARY KEY REFERENCES exams ON DELETE CASCADE,
+	node  TEXT NOT NULL,               -- empty: nobody
+	token INTEGER NOT NULL             -- grows whenever the node changes
+) STRICT;
 `) + postgresRules(
 	rule{"events_never_change", "UPDATE", "events", "", "events are never changed"},
 	rule{"events_never_go", "DELETE", "events", "", "events are never deleted"},

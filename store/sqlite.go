@@ -82,9 +82,10 @@ func (sqlite) structure(ctx context.Context, s *Store) (bad []string, err error)
 }
 
 func (sqlite) objects(ctx context.Context, s *Store) (got, want []string, err error) {
-	if want, err = ownSchema(); err != nil {
+	own, err := ownSchema()
+	if err != nil {
 		return nil, nil, err
 	}
 	got, err = list(ctx, s, "read the tables", text, schemaQuery)
-	return got, want, err
+	return got, own.objects, err
 }

@@ -13,10 +13,12 @@ import (
 	"path/filepath"
 	"regexp"
 	"strings"
+	"sync/atomic"
 	"syscall"
 	"time"
 
 	"filippo.io/age"
+	"github.com/jackc/pgx/v5"
 )
 
 // Names of the files in the data folder.
@@ -44,7 +46,9 @@ type Store struct {
 	beside func() (*database, error)
 	// folder says that this is a data folder with a witness, not a lone file.
 	folder bool
-	gone   func() error // removes the copy that the store is looked at in; nil: none
+	gone   func() error         // removes the copy that the store is looked at in; nil: none
+	listen *pgx.ConnConfig      // how further connections to the database are made
+	node   atomic.Pointer[Node] // this process among several; nil: it is alone
 }
 
 // Open opens the data folder for reading and writing. It creates the folder (for its owner alone)
@@ -289,7 +293,7 @@ func (s *Store) takeWitness(v int) error {
 	path := filepath.Join(s.dir, witnessName)
 	fi, err := os.Lstat(path)
 	fresh := errors.Is(err, fs.ErrNotExist) || err == nil && fi.Size() == 0
-	if fresh && v >= withJournal {
+	if fresh && v >= withJournal && s.inFile() { // a database is opened from many folders
 		s.lost = witnessName + " was missing, which tells how far changes were confirmed: lost changes cannot be ruled out"
 	}
 	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o600)
@@ -535,16 +539,25 @@ func (s *Store) write(ctx context.Context, op string, do func(*tx) error) error 
 		return s.fail(op, err)
 	}
 	t := &tx{Tx: sqlTx, s: s}
+	n := s.node.Load()
 	err = s.begin(ctx, t)
 	if err == nil {
 		err = do(t)
 	}
+	if n != nil {
+		n.own(t, true)
+		if err == nil && t.entries > 0 {
+			err = t.tell(ctx, t.last)
+		}
+	}
+	if err == nil {
+		err = t.Commit()
+	}
 	if err != nil {
 		t.Rollback()
-		return s.fail(op, err)
-	}
-	if err := t.Commit(); err != nil {
-		t.Rollback()
+		if n != nil {
+			n.own(t, false)
+		}
 		return s.fail(op, err)
 	}
 	s.seen.saw(s.keys, head{t.last, t.head})

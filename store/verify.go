@@ -133,30 +133,39 @@ func (v *verification) tables(ctx context.Context) error {
 
 const schemaQuery = "SELECT type || ' ' || name || ' ' || tbl_name || ' ' || COALESCE(sql, '') FROM sqlite_schema WHERE name <> 'carried' ORDER BY 1"
 
+// made is what the steps of the schema make.
+type made struct {
+	objects []string // of a file: tables, indexes, triggers
+	tables  []string // their names, each behind those that it refers to
+}
+
 // ownSchema is the schema of a new file.
-var ownSchema = sync.OnceValues(func() ([]string, error) {
+var ownSchema = sync.OnceValues(func() (m made, err error) {
 	ctx := context.Background()
 	db, err := sql.Open("sqlite3", ":memory:")
 	if err != nil {
-		return nil, err
+		return m, err
 	}
 	defer db.Close()
 	db.SetMaxOpenConns(1)
 	k, err := newKeyring(make([]byte, secretSize)) // seals nothing: the tables are empty
 	if err != nil {
-		return nil, err
+		return m, err
 	}
 	own := &database{db, sqlite{}}
 	s := &Store{w: own, r: own, dialect: sqlite{}, keys: k, now: time.Now}
 	if err := s.sealingFunctions(ctx); err != nil {
-		return nil, err
+		return m, err
 	}
 	for _, step := range schema {
 		if _, err := db.Exec(step.forSQLite()); err != nil {
-			return nil, err
+			return m, err
 		}
 	}
-	return list(ctx, s, "read the tables", text, schemaQuery)
+	if m.objects, err = list(ctx, s, "read the tables", text, schemaQuery); err == nil {
+		m.tables, err = list(ctx, s, "read the tables", text, "SELECT name FROM sqlite_schema WHERE type = 'table' ORDER BY rowid")
+	}
+	return m, err
 })
 
 // journal checks the chain.

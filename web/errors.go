@@ -43,6 +43,10 @@ func status(err error) (int, fault) {
 		scope   *practice.ScopeError
 	)
 	switch {
+	case errors.As(err, new(*practice.ElsewhereError)):
+		return http.StatusConflict, fault{"elsewhere", "this exam runs on another node of the service, where the page goes on"}
+	case errors.Is(err, practice.ErrAway), errors.Is(err, practice.ErrBehind):
+		return http.StatusServiceUnavailable, fault{"store_away", "the database does not answer: what is not entered waits until it is back"}
 	case errors.As(err, &unkept) && unkept.Remedy() != "" && !errors.Is(err, practice.ErrNotFound):
 		return http.StatusInternalServerError, fault{"not_kept", "nothing was entered: " + unkept.Remedy()}
 	case errors.As(err, &in):
@@ -120,7 +124,11 @@ func (s *server) fail(w http.ResponseWriter, r *http.Request, err error) {
 	if code == http.StatusTooManyRequests {
 		w.Header().Set("Retry-After", strconv.Itoa(retryAfter(err)))
 	}
-	reply(w, code, map[string]fault{"error": f})
+	out := map[string]any{"error": f}
+	if n := nodeOf(err); n != "" {
+		out["node"] = n
+	}
+	reply(w, code, out)
 }
 
 // retryAfter is in how many seconds it is worth to ask again.

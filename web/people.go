@@ -24,13 +24,18 @@ func seatOf(r *http.Request) *practice.Seat {
 const (
 	cookieName    = "leadsman"
 	cookieNameTLS = "__Host-leadsman"
+	// The cookie that nodes with other names get as well has this one.
+	cookieNameNodes = "__Secure-leadsman"
 )
 
-func cookieOf(r *http.Request) string {
-	if r.TLS != nil {
-		return cookieNameTLS
+func (s *server) cookieOf(r *http.Request) string {
+	switch {
+	case r.TLS == nil:
+		return cookieName
+	case nodes(s.Nodes).domain() != "":
+		return cookieNameNodes
 	}
-	return cookieName
+	return cookieNameTLS
 }
 
 // here reports whether a request comes from this machine, under one of its own names.
@@ -57,7 +62,7 @@ func (s *server) seated(r *http.Request) (*http.Request, *practice.Seat, error) 
 		seat, err = s.enter(r, key)
 	} else {
 		token := ""
-		if c, err := r.Cookie(cookieOf(r)); err == nil {
+		if c, err := r.Cookie(s.cookieOf(r)); err == nil {
 			token = c.Value
 		}
 		seat, err = s.People.Seat(r.Context(), token, here(r))
@@ -143,7 +148,7 @@ func (s *server) give(w http.ResponseWriter, r *http.Request, token string, err 
 		s.fail(w, r, err)
 		return
 	}
-	c := &http.Cookie{Name: cookieOf(r), Value: token, Path: "/", HttpOnly: true, Secure: r.TLS != nil, SameSite: http.SameSiteStrictMode}
+	c := &http.Cookie{Name: s.cookieOf(r), Value: token, Path: "/", Domain: nodes(s.Nodes).domain(), HttpOnly: true, Secure: r.TLS != nil, SameSite: http.SameSiteStrictMode}
 	if token == "" {
 		c.MaxAge = -1
 	}

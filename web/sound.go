@@ -55,6 +55,7 @@ type toPage struct {
 	Next  *int64 `json:"next,omitempty"` // position expected next: all before it is taken care of
 	News  any    `json:"news,omitempty"` // practising: the session, where it has changed
 	Error *fault `json:"error,omitempty"`
+	Node  string `json:"node,omitempty"` // where the exam runs, with the error "elsewhere"
 }
 
 // sound takes the microphone of an exam. A binary frame is the position of its first sample (8
@@ -102,7 +103,7 @@ func (s *server) stream(w http.ResponseWriter, r *http.Request, of hearing) {
 		s.fail(w, r, &inputError{http.StatusUpgradeRequired, "websocket", "sound comes over a WebSocket"})
 		return
 	}
-	up := websocket.Upgrader{CheckOrigin: sameOrigin, ReadBufferSize: 4096, WriteBufferSize: 1024,
+	up := websocket.Upgrader{CheckOrigin: func(r *http.Request) bool { return sameOrigin(r) || nodes(s.Nodes).has(r.Header.Get("Origin")) }, ReadBufferSize: 4096, WriteBufferSize: 1024,
 		Error: func(w http.ResponseWriter, r *http.Request, code int, reason error) {
 			s.fail(w, r, &inputError{code, "websocket", reason.Error()})
 		}}
@@ -341,6 +342,8 @@ func (s *server) hangUp(c *websocket.Conn, r *http.Request, err error) {
 		code = closeRate
 	case http == statusTooMany, errors.Is(err, practice.ErrBusy):
 		code = closeBusy
+	case errors.As(err, new(*practice.ElsewhereError)):
+		code = closeElsewhere
 	case errors.Is(err, exam.ErrMicTaken):
 		code = closeTaken
 	case errors.Is(err, exam.ErrNoEngine):
@@ -351,7 +354,7 @@ func (s *server) hangUp(c *websocket.Conn, r *http.Request, err error) {
 	if r.Context().Err() == nil {
 		s.told(r, http, f.Code, err)
 	}
-	if s.say(c, toPage{Error: &f}) == nil {
+	if s.say(c, toPage{Error: &f, Node: nodeOf(err)}) == nil {
 		_ = c.WriteControl(websocket.CloseMessage, websocket.FormatCloseMessage(code, f.Code), soon())
 	}
 }

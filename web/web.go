@@ -55,6 +55,8 @@ type Options struct {
 	// always allowed. A request under any other name is refused: it may come from a page that
 	// points its own name at this machine.
 	Hosts []string
+	// Nodes are the addresses of all processes that share the records, this one too; pages go on at another one where theirs does not answer.
+	Nodes []string
 	// Invent fills an empty practice with invented patients and exams to look around in; nil where
 	// that is not offered.
 	Invent func(context.Context) error
@@ -148,6 +150,12 @@ func New(o Options) http.Handler {
 	// Every other address has a page too, that says so and leads back.
 	mux.HandleFunc("/", s.static.nowhere)
 	foreign := http.NewCrossOriginProtection()
+	for _, n := range o.Nodes {
+		_ = foreign.AddTrustedOrigin(strings.TrimSuffix(n, "/")) // checked at the start
+		if u, err := url.Parse(n); err == nil {
+			s.hosts[strings.ToLower(u.Hostname())] = true
+		}
+	}
 	foreign.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, &inputError{http.StatusForbidden, "origin", "this came from a page of another service: refused"})
 	}))
@@ -293,13 +301,16 @@ func (s *server) guard(next http.Handler) http.Handler {
 				h.Set("Strict-Transport-Security", "max-age=31536000")
 			}
 		}
-		h.Set("Content-Security-Policy", "default-src 'self'; connect-src 'self' "+socket+
+		h.Set("Content-Security-Policy", "default-src 'self'; connect-src 'self' "+socket+nodes(s.Nodes).sources()+
 			"; object-src 'none'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'")
 		h.Set("X-Content-Type-Options", "nosniff")
 		h.Set("Referrer-Policy", "no-referrer")
 		h.Set("Cross-Origin-Opener-Policy", "same-origin")
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Permissions-Policy", "microphone=(self), camera=(), geolocation=()")
+		if nodes(s.Nodes).share(w, r) {
+			return
+		}
 		next.ServeHTTP(w, r)
 	})
 }
@@ -368,7 +379,7 @@ func (s *server) about(*http.Request) (any, error) {
 		paths = append(paths, path{Name: p.Name, Title: p.Title})
 	}
 	paths = append(paths, path{chart.PocketPath, fmt.Sprintf("only pockets: sites of %d mm and more at the earlier exam", chart.PocketFrom), true})
-	return map[string]any{"version": s.Version, "build": s.static.hash, "paths": paths, "invent": s.Invent != nil, "demo": s.Demo != nil && s.Trial != nil, "export": s.Export != nil, "voice": s.Say != nil, "languages": s.Languages}, nil
+	return map[string]any{"version": s.Version, "build": s.static.hash, "paths": paths, "invent": s.Invent != nil, "demo": s.Demo != nil && s.Trial != nil, "export": s.Export != nil, "voice": s.Say != nil, "languages": s.Languages, "nodes": append([]string{}, s.Nodes...)}, nil
 }
 
 func (s *server) view(r *http.Request) (any, error) {

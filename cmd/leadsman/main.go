@@ -35,6 +35,7 @@ func commands() []command {
 		{"demo", "[--addr HOST:PORT]", "an invented practice to look around in", runDemo},
 		{"backup", "FILE [--data DIR] [--to RECIPIENT|--passphrase-file FILE]", "a copy of the store, safe while it runs", noInput(runBackup)},
 		{"restore", "FILE --data DIR [--identity FILE|--passphrase-file FILE]", "a store from a copy", noInput(runRestore)},
+		{"move", "--from FOLDER|postgres://... --to postgres://...|FOLDER --data DIR", "the data from a folder into a database, or back", noInput(runMove)},
 		{"verify", "[FILE] [--data DIR] [--anchor FILE] [--salvage] [--accept REASON]", "checks a store or a copy", noInput(runVerify)},
 		{"anchor", "[--data DIR]", "the end of the journal as a line, to be kept away from the data", noInput(runAnchor)},
 		{"journal", "[--patient ID] [--who ID] [--what KIND] [--from DAY] [--to DAY] [--csv|--json]", "who did what, and who looked", noInput(runJournal)},

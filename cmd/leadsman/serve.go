@@ -13,6 +13,7 @@ import (
 	"os"
 	"os/signal"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -59,6 +60,7 @@ type serviceFlags struct {
 	drain                  time.Duration
 	limits                 web.Limits
 	backups                schedule
+	node, nodes            string
 	engine                 *engineFlags
 }
 
@@ -75,7 +77,30 @@ func addServiceFlags(fs *flag.FlagSet, data string) *serviceFlags {
 	fs.IntVar(&f.limits.Microphones, "microphones-per-client", 0, "microphones of one computer (0: 16, -1: any number)")
 	fs.IntVar(&f.limits.Connections, "connections-per-client", 0, "connections of one computer (0: 512, -1: any number)")
 	f.backups.flags(fs)
+	fs.StringVar(&f.nodes, "nodes", os.Getenv("LEADSMAN_NODES"), "addresses of all nodes that share the database, this one too, separated by commas: https://HOST:PORT,...")
+	fs.StringVar(&f.node, "node", os.Getenv("LEADSMAN_NODE"), "the address of this one among them")
 	return f
+}
+
+// among gives the nodes that share the database, and the address of this one.
+func (f *serviceFlags) among(url string) (all []string, own string, err error) {
+	for _, n := range strings.Split(f.nodes, ",") {
+		if n = strings.TrimSuffix(strings.TrimSpace(n), "/"); n != "" {
+			all = append(all, n)
+		}
+	}
+	own = strings.TrimSuffix(f.node, "/")
+	switch {
+	case len(all) == 0 && own == "":
+		return nil, url, nil
+	case f.database == "":
+		err = errors.New("--nodes and --node need a database that the nodes share: name it with --store postgres://...")
+	case !slices.Contains(all, own):
+		err = fmt.Errorf("--node %s is not in --nodes %s: name this node as it stands there", own, f.nodes)
+	default:
+		err = web.CheckNodes(all)
+	}
+	return all, own, err
 }
 
 func runServe(args []string, _ io.Reader, stdout, stderr io.Writer) int {
@@ -145,6 +170,23 @@ func (f *serviceFlags) check() error {
 	return f.backups.check()
 }
 
+// await opens the data; it waits for a database that does not answer yet, as after a power cut.
+func (f *serviceFlags) await(ctx context.Context, stderr io.Writer) (*store.Store, error) {
+	for said := false; ; said = true {
+		st, err := f.change(ctx)
+		if !errors.Is(err, store.ErrAway) || ctx.Err() != nil {
+			return st, err
+		}
+		if !said {
+			fmt.Fprintf(stderr, "leadsman: serve: %v; waiting for it\n", err)
+		}
+		select {
+		case <-ctx.Done():
+		case <-time.After(time.Second):
+		}
+	}
+}
+
 // serve runs the service until ctx ends. ready, if not nil, is called with the address of the page
 // once it answers.
 func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready func(url string, p *practice.Practice, st *store.Store) error) int {
@@ -166,7 +208,7 @@ func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready
 	if err != nil {
 		return fail(stderr, exitInput, "serve: %v", err)
 	}
-	st, err := f.change(ctx)
+	st, err := f.await(ctx, stderr)
 	if err != nil {
 		return fail(stderr, exitTool, "serve: %v", err)
 	}
@@ -186,12 +228,23 @@ func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready
 		defer engine.Close()
 	}
 	m := newMetrics()
-	p := practice.New(practice.Config{Records: st, Engine: engine, Words: f.engine.own, Post: hook.NewClient(), Now: time.Now, Log: log, Heard: m.heard, Written: m.written})
+	all, own, err := f.among(map[bool]string{true: "https://", false: "http://"}[cert != nil] + f.addr)
+	if err != nil {
+		return fail(stderr, exitInput, "serve: %v", err)
+	}
+	cfg := practice.Config{Records: st, Engine: engine, Words: f.engine.own, Post: hook.NewClient(), Now: time.Now, Log: log, Heard: m.heard, Written: m.written}
+	if node, err := st.Join(ctx, own); err != nil {
+		return fail(stderr, exitTool, "serve: %v", err)
+	} else if node != nil {
+		defer node.Close()
+		cfg.Nodes = node
+	}
+	p := practice.New(cfg)
 	defer p.Close()
 	m.watch(p, cert)
 	s := &service{f: f, log: log, p: p, st: st, cert: cert, metrics: m}
 	out := &leaves{report.From(st, version()), st, f.data}
-	o := web.Options{Languages: languages, Export: out.export, FHIR: out.fhir(time.Now(), log, p.Looked), Exams: web.Opener(p.Open), Practice: p, People: p.People, Programs: p, Ledger: p, Dossier: func(ctx context.Context, w io.Writer, id string) error {
+	o := web.Options{Nodes: all, Languages: languages, Export: out.export, FHIR: out.fhir(time.Now(), log, p.Looked), Exams: web.Opener(p.Open), Practice: p, People: p.People, Programs: p, Ledger: p, Dossier: func(ctx context.Context, w io.Writer, id string) error {
 		return report.Dossier(ctx, w, st, version(), id)
 	}, Clips: p.Clips, Voices: p.Voices, Say: serviceVoice(), Trial: p.Trial, Calendar: calendar, Paths: f.engine.own.Paths(), Hosts: f.names(cert), Version: version(), Log: log,
 		Demo: demoSound, Invent: func(ctx context.Context) error { return invent(ctx, st, time.Now()) },

@@ -35,6 +35,7 @@ import (
 // service is the program, which comes back at the same address with the same data.
 type service struct {
 	bin, addr, data string
+	more            []string // further arguments
 	cmd             *exec.Cmd
 	out             chan bool // closed when all output was read
 	errs            bytes.Buffer
@@ -58,7 +59,7 @@ func newService(t *testing.T) *service {
 
 func (s *service) start(t *testing.T) {
 	t.Helper()
-	s.cmd = exec.Command(s.bin, "serve", "--addr", s.addr, "--data", s.data)
+	s.cmd = exec.Command(s.bin, append([]string{"serve", "--addr", s.addr, "--data", s.data}, s.more...)...)
 	out, err := s.cmd.StdoutPipe()
 	if err != nil {
 		t.Fatal(err)
@@ -141,16 +142,19 @@ type view struct {
 // page behaves as the browser's page does: it keeps the last 90 s of sound, goes on recording whatever becomes of
 // the service, connects again and again, sends from what the service answers, and keeps what was confirmed to it.
 type page struct {
-	addr, exam, owner string
-	pcm               []int16
-	speed             float64 // times real time
+	exam, owner string
+	addrs       []string // of the nodes
+	pcm         []int16
+	speed       float64 // times real time
 
 	mu     sync.Mutex
-	spoken int // samples recorded so far
-	acked  int // the service has all before
-	lost   int // samples that were older than the ring when they were asked for
-	resent int // samples sent more than once
-	most   int // samples sent
+	at     int       // the node it talks to
+	stood  time.Time // when a node last said where it stands
+	spoken int       // samples recorded so far
+	acked  int       // the service has all before
+	lost   int       // samples that were older than the ring when they were asked for
+	resent int       // samples sent more than once
+	most   int       // samples sent
 	seq    uint64
 	depths map[string]float64 // confirmed
 }
@@ -159,6 +163,8 @@ const (
 	ring  = 90 * recordings.Rate
 	ahead = 5 * recordings.Rate
 	chunk = recordings.Rate
+
+	deaf = 6 * time.Second // without an answer: as the pages have it
 )
 
 // record lets the time of the recording pass, until ctx ends. A machine that hears more slowly than is spoken here is waited for.
@@ -189,6 +195,24 @@ func (p *page) taken() int {
 	return p.acked
 }
 
+// addr is the node that the page talks to.
+func (p *page) addr() string {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.addrs[p.at]
+}
+
+// move goes on at a node, or at the next one for "".
+func (p *page) move(from, to string) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if i := slices.Index(p.addrs, strings.TrimPrefix(to, "http://")); i >= 0 {
+		p.at = i
+	} else if p.addrs[p.at] == from {
+		p.at = (p.at + 1) % len(p.addrs)
+	}
+}
+
 // run keeps the sound connected until ctx ends.
 func (p *page) run(ctx context.Context) {
 	wait := 50 * time.Millisecond
@@ -203,8 +227,11 @@ func (p *page) run(ctx context.Context) {
 
 // speak sends until the connection breaks, and reports whether it stood.
 func (p *page) speak(ctx context.Context) (stood bool) {
-	c, _, err := websocket.DefaultDialer.DialContext(ctx, fmt.Sprintf("ws://%s/api/exams/%s/sound?owner=%s&protocol=2&rate=16000", p.addr, p.exam, p.owner), nil)
+	addr := p.addr()
+	dial := websocket.Dialer{HandshakeTimeout: 2 * time.Second}
+	c, _, err := dial.DialContext(ctx, fmt.Sprintf("ws://%s/api/exams/%s/sound?owner=%s&protocol=2&rate=16000", addr, p.exam, p.owner), nil)
 	if err != nil {
+		p.move(addr, "")
 		return false
 	}
 	defer c.Close()
@@ -214,9 +241,13 @@ func (p *page) speak(ctx context.Context) (stood bool) {
 		for {
 			var m struct {
 				Next *int
+				Node string
 			}
 			if c.ReadJSON(&m) != nil {
 				return
+			}
+			if m.Node != "" {
+				p.move(addr, m.Node)
 			}
 			if m.Next != nil {
 				answers <- *m.Next
@@ -227,6 +258,9 @@ func (p *page) speak(ctx context.Context) (stood bool) {
 	if !ok {
 		return false
 	}
+	p.mu.Lock()
+	p.stood = time.Now()
+	p.mu.Unlock()
 	if tail := p.head() - ring; sent < tail {
 		p.mu.Lock()
 		p.lost += tail - sent
@@ -236,7 +270,7 @@ func (p *page) speak(ctx context.Context) (stood bool) {
 	acked := sent
 	tick := time.NewTicker(4 * time.Millisecond)
 	defer tick.Stop()
-	for {
+	for heard := time.Now(); ; {
 		select {
 		case <-ctx.Done():
 			return true
@@ -244,11 +278,17 @@ func (p *page) speak(ctx context.Context) (stood bool) {
 			if !ok {
 				return true
 			}
-			acked = n
+			acked, heard = n, time.Now()
 			p.mu.Lock()
 			p.acked = n
 			p.mu.Unlock()
 		case <-tick.C:
+			if sent == acked {
+				heard = time.Now()
+			} else if len(p.addrs) > 1 && time.Since(heard) > deaf {
+				p.move(addr, "")
+				return true
+			}
 		}
 		for head := p.head(); sent < head && sent-acked < ahead; {
 			to := min(head, sent+chunk)
@@ -274,7 +314,7 @@ func (p *page) follow(ctx context.Context) {
 		p.mu.Lock()
 		from := p.seq
 		p.mu.Unlock()
-		req, _ := http.NewRequestWithContext(ctx, "GET", fmt.Sprintf("http://%s/api/exams/%s/changes?from=%d", p.addr, p.exam, from), nil)
+		req, _ := http.NewRequestWithContext(ctx, "GET", fmt.Sprintf("http://%s/api/exams/%s/changes?from=%d", p.addr(), p.exam, from), nil)
 		res, err := http.DefaultClient.Do(req)
 		if err != nil {
 			time.Sleep(20 * time.Millisecond)
@@ -390,7 +430,7 @@ func compare(want, got []reading) (lost, doubled, shifted int) {
 // play lets a page hear the sound while the service is ended, once in each of as many pieces of it as there are ends, at a random moment of the piece.
 func (s *service) play(t *testing.T, exam string, pcm []int16, speed float64, rnd *rand.Rand, ends []bool) *page {
 	t.Helper()
-	p := &page{addr: s.addr, exam: exam, owner: "mic-of-" + exam, pcm: pcm, speed: speed, depths: map[string]float64{}}
+	p := &page{addrs: []string{s.addr}, exam: exam, owner: "mic-of-" + exam, pcm: pcm, speed: speed, depths: map[string]float64{}}
 	ctx, cancel := context.WithCancel(context.Background())
 	var wg sync.WaitGroup
 	defer wg.Wait()

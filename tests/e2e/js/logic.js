@@ -151,6 +151,49 @@ const TESTS = {
     const b = new DataView(frame(2 ** 33 + 5, Int16Array.of(-2, 300)));
     same([b.byteLength, Number(b.getBigUint64(0, true)), b.getInt16(8, true), b.getInt16(10, true)], [12, 2 ** 33 + 5, -2, 300], "frame");
   },
+  async nodes(m) {
+    const N = await m("core/nodes.js");
+    const { ask } = await m("core/server.js");
+    const { Uplink } = await m("core/uplink.js");
+    const { Ring } = await m("core/ring.js");
+    const home = location.origin;
+    const [a, b] = ["http://a.chart.example:1", "http://b.chart.example:1"];
+    same([N.addressed("/api/x"), N.sound("/api/y"), N.elsewhere()], ["/api/x", home.replace("http", "ws") + "/api/y", false], "at home");
+    let asked = [];
+    const only = (...up) => async (url) => {
+      asked.push(new URL(url).origin);
+      if (!up.includes(new URL(url).origin)) throw new TypeError("refused");
+      return {};
+    };
+    ok(!(await N.lost(only())), "a service of one node has no other");
+    same(asked, [], "and is not asked again and again");
+    N.knows([home, a + "/", b]);
+    ok(await N.lost(only(home, a)), "the present node still answers");
+    same([asked, N.elsewhere()], [[home], false], "then the page stays");
+    let moves = 0;
+    N.moved.addEventListener("moved", () => moves++);
+    asked = [];
+    same(await Promise.all([N.lost(only(b)), N.lost(only(b))]), [true, true], "it does not answer");
+    same([asked, N.addressed("/api/x"), N.sound("/s"), moves], [[home, a, b], b + "/api/x", "ws://b.chart.example:1/s", 1], "one look, one move, to the next that answers");
+    ok(!(await N.lost(only())), "none answers");
+    same(N.node(), b, "it waits where it is");
+    ok(!N.moveTo("http://evil.example"), "a node that is none is not gone to");
+    let code = "";
+    const sentTo = [];
+    const fetcher = async (url, o) => {
+      sentTo.push([url, o.credentials]);
+      return new Response(JSON.stringify({ error: { code: "elsewhere", text: "there" }, node: a }), { status: 409 });
+    };
+    await ask("POST", "/api/exams/1/words", {}, { fetcher }).catch((e) => (code = [e.code, e.passing]));
+    same([sentTo, code, N.node()], [[[b + "/api/exams/1/words", "include"]], ["elsewhere", true], a], "a command for another node moves the page, and is sent again");
+    const urls = [];
+    const up = new Uplink("/sound", new Ring(1000), { socket: (u) => (urls.push(u.split("?")[0]), { readyState: 0, send() {}, close() {} }), now: () => 0 });
+    up.open();
+    N.moveTo(home);
+    up.open();
+    same(urls, ["ws://a.chart.example:1/sound", home.replace("http", "ws") + "/sound"], "sound goes where the page is");
+    N.knows([home]);
+  },
   async uplink(m) {
     const { Ring } = await m("core/ring.js");
     const { Uplink } = await m("core/uplink.js");
@@ -163,7 +206,7 @@ const TESTS = {
     };
     const got = (s) => s.sent.filter((d) => d instanceof ArrayBuffer).map((d) => [Number(new DataView(d).getBigUint64(0, true)), (d.byteLength - 8) / 2]);
     const ring = new Ring(32000);
-    const up = new Uplink("ws://x", ring, { socket, now: () => now });
+    const up = new Uplink("/x", ring, { socket, now: () => now });
     up.open();
     ring.push(new Int16Array(512));
     up.pump();
@@ -175,7 +218,7 @@ const TESTS = {
     const marks = ['{"speaks":{"from":3,"text":"3. 2. 4"}}', '{"spoke":[3,9]}'];
     same([got(sockets[0]), texts(sockets[0])], [[[0, 512]], marks], "then all of it");
     ok(typeof sockets[0].sent[0] === "string", "our own voice is told before its sound");
-    ok(/^ws:\/\/x\?owner=[^&]{8,}&protocol=2&rate=16000$/.test(sockets[0].url), "what the page says of itself");
+    ok(/^ws:\/\/[^/]+\/x\?owner=[^&]{8,}&protocol=2&rate=16000$/.test(sockets[0].url), "what the page says of itself");
     sockets[0].onmessage({ data: '{"next":512}' });
     ring.push(new Int16Array(512));
     up.pump();
@@ -224,7 +267,7 @@ const TESTS = {
     same([up.state, sockets[5].sent.at(-1)], ["closed", '{"end":true}'], "switched off");
     // News may end the link: nothing is sent after it.
     const news = [];
-    const told = new Uplink("ws://y", ring, { socket, now: () => now });
+    const told = new Uplink("/y", ring, { socket, now: () => now });
     told.addEventListener("news", (e) => (news.push(e.detail), told.close()));
     told.open();
     sockets[6].onmessage({ data: '{"next":0,"news":{"at":3}}' });
@@ -242,7 +285,7 @@ const TESTS = {
     };
     const owner = (s) => new URL(s.url).searchParams.get("owner");
     const ring = new Ring(32000);
-    const up = new Uplink("ws://x/sound?voice=a", ring, { socket, now: () => 0 });
+    const up = new Uplink("/sound?voice=a", ring, { socket, now: () => 0 });
     up.open();
     ring.push(new Int16Array(1000));
     up.speaks(10, "3");

@@ -1,6 +1,7 @@
 // The frame of all screens: which one is shown, the exam that is open, whether it is listened to, and what is announced.
 import { h, put, attr } from "../core/dom.js";
 import { get, Fault } from "../core/server.js";
+import { elsewhere, knows, node } from "../core/nodes.js";
 import { prefs, setPrefs, onPrefs, showTheme } from "../core/prefs.js";
 import { Session } from "../core/session.js";
 import { Ear } from "../core/ear.js";
@@ -145,6 +146,10 @@ class App extends HTMLElement {
   }
 
   go(path) {
+    if (elsewhere() && !this.ear?.on) {
+      location.href = node() + path; // nothing is lost by it, and the page comes from a node that answers
+      return;
+    }
     if (path !== location.pathname) history.pushState(null, "", path);
     this.show(true);
   }
@@ -155,6 +160,7 @@ class App extends HTMLElement {
     const id = decodeURIComponent(location.pathname.match(screen.pattern)?.[1] || "");
     try {
       this.about ??= await get("/api/about");
+      knows(this.about.nodes);
       if (!seat().person) await loadSeat();
       if (!seat().person && !seat().open) {
         this.#out = true;

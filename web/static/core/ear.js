@@ -108,9 +108,8 @@ export class Ear extends EventTarget {
     this.#ring = new Ring();
     this.#last = { head: 0, at: performance.now() };
     this.#lost = this.#told = this.#behind = 0;
-    const ws = location.protocol === "https:" ? "wss:" : "ws:";
-    const url = `${ws}//${location.host}/api/exams/${encodeURIComponent(this.#session.exam)}/sound?voice=${encodeURIComponent(prefs().examiner)}`;
-    this.uplink = new Uplink(url, this.#ring);
+    const path = `/api/exams/${encodeURIComponent(this.#session.exam)}/sound?voice=${encodeURIComponent(prefs().examiner)}`;
+    this.uplink = new Uplink(path, this.#ring);
     this.uplink.addEventListener("state", () => {
       if (["taken", "no-engine", "gone", "refused"].includes(this.uplink?.state)) this.mic.stop();
       this.#tell();

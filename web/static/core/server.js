@@ -1,5 +1,7 @@
 // Requests to the service. Every failure becomes a Fault with a code that code can decide on and a
 // text that people can read.
+import { addressed, lost, moveTo } from "./nodes.js";
+
 export class Fault extends Error {
   constructor(code, text, status = 0) {
     super(text);
@@ -8,7 +10,7 @@ export class Fault extends Error {
   }
   /** Whether trying again later can help: nothing was decided about the request. */
   get passing() {
-    return this.code === "offline" || this.code === "interrupted" || this.code === "closed" || this.status >= 502;
+    return this.code === "offline" || this.code === "elsewhere" || this.code === "interrupted" || this.code === "closed" || this.status >= 502;
   }
 }
 
@@ -16,13 +18,15 @@ export class Fault extends Error {
 export async function ask(method, path, body, { timeout = 15000, fetcher = fetch, answered = null } = {}) {
   let res;
   try {
-    res = await fetcher(path, {
+    res = await fetcher(addressed(path), {
       method,
+      credentials: "include",
       headers: body === undefined || body instanceof Blob ? {} : { "Content-Type": "application/json" },
       body: body === undefined || body instanceof Blob ? body : JSON.stringify(body),
       signal: AbortSignal.timeout(timeout),
     });
   } catch {
+    lost(fetcher); // whoever asks again asks there
     throw new Fault("offline", "The service does not answer. Is it still running?");
   }
   answered?.(res);
@@ -32,7 +36,10 @@ export async function ask(method, path, body, { timeout = 15000, fetcher = fetch
   } catch {
     throw new Fault(res.ok ? "garbled" : "offline", "The service gave no readable answer.", res.status);
   }
-  if (!res.ok) throw new Fault(data.error?.code || "tool", data.error?.text || `The service answered ${res.status}.`, res.status);
+  if (!res.ok) {
+    if (data.error?.code === "elsewhere") moveTo(data.node);
+    throw new Fault(data.error?.code || "tool", data.error?.text || `The service answered ${res.status}.`, res.status);
+  }
   return data;
 }
 

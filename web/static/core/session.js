@@ -2,6 +2,7 @@
 // on their way. Nothing that was typed is lost: a command waits, visibly, until the service has
 // answered it, and its identity makes sending it again harmless.
 import { ask, get, newID, Fault } from "./server.js";
+import { addressed, elsewhere, lost, moved } from "./nodes.js";
 import { apply } from "./view.js";
 
 const SILENCE = 40000; // no sign of life for so long: connect anew
@@ -61,6 +62,10 @@ export class Session extends EventTarget {
     // A page that the browser keeps for the way back must not hold a connection: it allows six in all.
     addEventListener("pagehide", () => this.#events?.close(), { signal: this.#gone.signal });
     addEventListener("pageshow", (e) => e.persisted && this.#listen(), { signal: this.#gone.signal });
+    moved.addEventListener("moved", () => {
+      this.#listen();
+      this.#send();
+    }, { signal: this.#gone.signal });
     this.#watch = setInterval(() => {
       if (this.#events && Date.now() - this.#alive > SILENCE) this.#listen();
     }, 5000);
@@ -117,7 +122,7 @@ export class Session extends EventTarget {
     this.#events?.close();
     if (this.#closed) return;
     this.#alive = Date.now();
-    const es = new EventSource(`${this.#base}/changes?from=${this.view.seq}`);
+    const es = new EventSource(addressed(`${this.#base}/changes?from=${this.view.seq}`), { withCredentials: elsewhere() });
     this.#events = es;
     es.addEventListener("hello", (e) => {
       this.#alive = Date.now();
@@ -143,6 +148,7 @@ export class Session extends EventTarget {
     });
     es.addEventListener("error", () => {
       this.#setOnline(false);
+      lost();
       if (es.readyState === EventSource.CLOSED && !this.#closed && this.#events === es) {
         // The service answered with an error instead of a stream: ask again, not too often.
         setTimeout(() => this.#events === es && this.#listen(), 1500);

@@ -2,6 +2,7 @@
 // next, and after a broken connection, or when the service was started anew, sending goes on from there, out of the ring.
 import { frame } from "./ring.js";
 import { newID } from "./server.js";
+import { lost, moveTo, sound } from "./nodes.js";
 
 const CHUNK = 16000; // samples in one frame at most, when catching up
 const AHEAD = 5 * 16000; // samples on their way without an answer, at most
@@ -25,10 +26,10 @@ export class Uplink extends EventTarget {
   #heard = 0;
   #marks = []; // when our own voice sounded: {from, to, text, begun, ended}, the last two once that was told
 
-  /** url names no owner; socket makes a WebSocket for an address and is replaced in tests. */
-  constructor(url, ring, { socket = (u) => new WebSocket(u), now = () => Date.now() } = {}) {
+  /** path names no owner; socket makes a WebSocket for an address and is replaced in tests. */
+  constructor(path, ring, { socket = (u) => new WebSocket(u), now = () => Date.now() } = {}) {
     super();
-    this.url = url;
+    this.path = path;
     this.ring = ring;
     this.socket = socket;
     this.now = now;
@@ -45,7 +46,7 @@ export class Uplink extends EventTarget {
     clearTimeout(this.#timer);
     this.#drop();
     this.#set("connecting");
-    const ws = this.socket(`${this.url}${this.url.includes("?") ? "&" : "?"}owner=${this.owner}&protocol=${PROTOCOL}&rate=16000${takeover ? "&takeover=1" : ""}`);
+    const ws = this.socket(`${sound(this.path)}${this.path.includes("?") ? "&" : "?"}owner=${this.owner}&protocol=${PROTOCOL}&rate=16000${takeover ? "&takeover=1" : ""}`);
     ws.binaryType = "arraybuffer";
     this.#ws = ws;
     this.#ready = false;
@@ -67,6 +68,7 @@ export class Uplink extends EventTarget {
       return;
     }
     this.#set("broken");
+    if (code === 1006 || code === 0) lost(); // nobody said why: the node may be gone
     const wait = Math.min(4000, 250 * 2 ** this.#tries++);
     this.#timer = setTimeout(() => this.open(), wait);
   }
@@ -76,6 +78,7 @@ export class Uplink extends EventTarget {
     if (m.error) {
       this.trouble = m.error.text;
       this.old = m.error.code === "old_page";
+      if (m.error.code === "elsewhere") moveTo(m.node);
       this.dispatchEvent(new CustomEvent("fault", { detail: m.error }));
       if (m.error.code === "too_far") this.#anew();
       return;

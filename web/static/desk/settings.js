@@ -130,8 +130,7 @@ class Settings extends HTMLElement {
     mic.addEventListener("state", () => {
       if (mic.trouble) put(this.result, mic.trouble);
     });
-    const ws = location.protocol === "https:" ? "wss:" : "ws:";
-    const uplink = new Uplink(`${ws}//${location.host}/api/trial/sound?voice=${encodeURIComponent(prefs().examiner)}`, ring);
+    const uplink = new Uplink(`/api/trial/sound?voice=${encodeURIComponent(prefs().examiner)}`, ring);
     uplink.addEventListener("state", () => {
       if (uplink.state === "open") put(this.heard); // after a broken connection all is heard anew
       put(this.partial, { "no-engine": "No speech recognizer is loaded: only the sound can be tested.", gone: "Load the page again.", refused: uplink.trouble, broken: "The connection is broken. It is tried again by itself." }[uplink.state] || "");

@@ -139,8 +139,7 @@ class Practise extends HTMLElement {
       this.#level();
     });
     this.#mic.addEventListener("state", () => this.#trouble());
-    const ws = location.protocol === "https:" ? "wss:" : "ws:";
-    const uplink = new Uplink(`${ws}//${location.host}/api/practise/${encodeURIComponent(this.#view.id)}/sound`, this.#ring);
+    const uplink = new Uplink(`/api/practise/${encodeURIComponent(this.#view.id)}/sound`, this.#ring);
     uplink.addEventListener("state", () => this.#trouble());
     uplink.addEventListener("news", (e) => this.#show(e.detail));
     if (await this.#mic.start(prefs().device)) {

@@ -1,0 +1,109 @@
+package e2e
+
+import (
+	"context"
+	"fmt"
+	"net"
+	"os/exec"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"leadsman/chart"
+	"leadsman/speech"
+	"leadsman/store"
+	"leadsman/tests/postgres"
+)
+
+// The node that a page came from is killed while an exam is called: the page goes on at the other node by itself, with the sound that it
+// kept, and what was typed meanwhile is entered. (tests/kill does it more often, without a browser.)
+func TestPageGoesOnAtAnotherNode(t *testing.T) {
+	server := postgres.Start(t)
+	url := server.Schema("page")
+	first := t.TempDir()
+	var addrs, bases []string
+	for range 2 {
+		ln, err := net.Listen("tcp", "127.0.0.1:0")
+		if err != nil {
+			t.Fatal(err)
+		}
+		addrs = append(addrs, ln.Addr().String())
+		bases = append(bases, "http://"+ln.Addr().String())
+		ln.Close()
+	}
+	cmds := make([]*exec.Cmd, 2)
+	for i, data := range []string{first, t.TempDir()} {
+		_, cmds[i] = launch(t, "--addr", addrs[i], "--data", data, "--store", url, "--key", store.KeyFile(first), "--nodes", strings.Join(bases, ","), "--node", bases[i])
+	}
+	wav, rec := recording(t, "fullmouth-joe")
+	p := open(t, withMic(t, wav), bases[0]+"/settings")
+	eval[bool](p, `localStorage.setItem("ls.prefs", JSON.stringify({answers: "silent"})), true`)
+	eval[bool](p, `(async () => {
+		const post = async (url, body) => (await fetch(url, {method: "POST", headers: {"Content-Type": "application/json"}, body: JSON.stringify(body)})).json();
+		await post("/api/people", {name: "Ann", roles: ["clinician"]});
+		const patient = await post("/api/patients", {name: "Nell Ashby"});
+		return (await post("/api/exams", {patient: patient.id, id: "x1", numbering: "universal"})).id === "x1";
+	})()`)
+	p.goTo(bases[0] + "/exams/x1/live")
+	p.until("Live is connected", session+`?.online && document.querySelector("ls-sheet td[data-key]")`)
+	p.clickText("Microphone on")
+	p.until("it listens", ear+`.uplink?.state === "open"`)
+	p.within(2*time.Minute, "ten seconds were recorded", fmt.Sprintf(`%s.uplink.ring.head > %d`, ear, 10*speech.Rate))
+	cmds[0].Process.Signal(syscall.SIGKILL)
+	cmds[0].Wait()
+	killed := time.Now()
+	eval[string](p, session+`.act([{verb: "remark", text: "the first node is gone"}], "remark")`)
+	p.until("the page is at the other node", ear+`.uplink.state === "open" && `+session+`.online`)
+	t.Logf("the page went on after %.1f s", time.Since(killed).Seconds())
+	p.within(2*time.Minute, "half a minute was recorded", fmt.Sprintf(`%s.uplink.ring.head > %d`, ear, 32*speech.Rate))
+	eval[bool](p, ear+`.mic.stop(), true`)
+	p.within(2*time.Minute, "all of it was taken", ear+`.uplink.acked === `+ear+`.uplink.ring.head && !`+session+`.waiting.length`)
+	recorded := float64(eval[int](p, ear+`.uplink.ring.head`)) / speech.Rate
+	if n := eval[int](p, ear+`.uplink.lost`); n != 0 {
+		t.Errorf("%d samples were given up", n)
+	}
+	eval[bool](p, ear+`.off(), true`)
+	p.until("the microphone is off", `!`+session+`.mic?.on`)
+	// Without the microphone the next screen comes from the node that answers.
+	eval[bool](p, `setTimeout(() => document.querySelector("ls-app").go("/"), 10), true`)
+	time.Sleep(time.Second) // what asks a page that is leaving gets an error
+	p.until("the page comes from the other node", `location.origin === "`+bases[1]+`" && document.querySelector("ls-patients")`)
+	cmds[1].Process.Signal(syscall.SIGTERM)
+	cmds[1].Wait()
+
+	var want []string
+	sure := 0
+	for _, c := range rec.Calls {
+		if c.Start < recorded {
+			want = append(want, c.Sets...)
+		}
+		if c.End < recorded-2 {
+			sure = len(want)
+		}
+	}
+	st, err := store.OpenReadOnly(context.Background(), first, store.WithDatabase(url))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer st.Close()
+	var got []string
+	remarks := 0
+	for e, err := range st.Log("x1").All(context.Background()) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		if e.Kind == chart.KindSet && e.Field == chart.FieldDepth && e.Value != nil {
+			got = append(got, fmt.Sprintf("%s.depth=%s", chart.SiteRef{Tooth: e.Tooth, Site: *e.Site}, chart.Half(*e.Value)))
+		}
+		if e.Kind == chart.KindRemark && strings.Contains(e.Text, "the first node is gone") {
+			remarks++
+		}
+	}
+	if len(got) < sure || len(got) > len(want) || strings.Join(got, " ") != strings.Join(want[:min(len(got), len(want))], " ") {
+		t.Errorf("%d values were entered, %d to %d were called:\ngot  %s\nwant %s", len(got), sure, len(want), got, want)
+	}
+	if remarks != 1 {
+		t.Errorf("what was typed while no node answered is there %d times", remarks)
+	}
+}
