@@ -93,6 +93,13 @@ func (s *server) voiceCalls() []call {
 			}
 			return p.View(), nil
 		}), nil},
+		{"POST /api/practise", practice.Practise, with(func(r *http.Request, v Voices) (any, error) {
+			p, err := v.Practise(r.Context(), "", voice.Drill)
+			if err != nil {
+				return nil, err
+			}
+			return p.View(), nil
+		}), nil},
 		{"GET /api/practise/{id}", practice.Practise, session(func(*http.Request, *voice.Session) error { return nil }), nil},
 		{"POST /api/practise/{id}/skip", practice.Practise, session(func(_ *http.Request, p *voice.Session) error { return p.Skip() }), nil},
 		{"POST /api/practise/{id}/learn", practice.Practise, session(func(_ *http.Request, p *voice.Session) error { return p.Learn() }), nil},
@@ -112,6 +119,9 @@ func (s *server) practising(r *http.Request, v Voices) (*voice.Session, error) {
 	p, err := v.Session(r.PathValue("id"))
 	if err != nil {
 		return nil, err
+	}
+	if p.View().Examiner == "" { // anybody's
+		return p, nil
 	}
 	return p, ofSelf(r, p.View().Examiner, practice.Practise)
 }

@@ -262,6 +262,21 @@ func TestDrillInBrowser(t *testing.T) {
 	p.until("a new drill begins", stage+`.querySelector(".line").innerText === "three two four" && !`+stage+`.querySelector(".confused")`)
 }
 
+// A drill needs no examiner: whoever comes calls, heard as anybody.
+func TestDrillOfAnybody(t *testing.T) {
+	t.Parallel()
+	v := &voices{engine: &adapter{Engine: says("three two four", "five two three")}, lines: []string{"three two four", "five two three"}}
+	w := practising(t, v)
+	wav, _ := recording(t, "page-joe")
+	p := open(t, withMic(t, wav), w.url+"/practise")
+	p.clickText("Drill with an invented patient")
+	p.until("the first call is shown", stage+`.querySelector(".line").innerText === "three two four"`)
+	p.until("the figures are shown", stage+`.innerText.includes("2 of 2 (100 %)") && `+stage+`.innerText.includes("no voice profile")`)
+	if v.session.View().Examiner != "" {
+		t.Error("somebody's")
+	}
+}
+
 // The real model hears a script read into the browser's microphone. The synthetic voice is understood without a profile, so none is made, and the
 // page says so.
 func TestEnrolWithTheModel(t *testing.T) {

@@ -79,8 +79,8 @@ class Practise extends HTMLElement {
     if (x?.id !== this.who.chosen?.id || this.#view) return; // another one was chosen meanwhile
     this.stage.hidden = true;
     if (!x) {
-      put(this.profile, h("p", { class: "soft" }, "Choose whose voice it is, or add an examiner."));
-      put(this.choice);
+      put(this.profile, h("p", { class: "soft" }, "For a voice profile choose whose voice it is, or add an examiner. A drill needs neither."));
+      put(this.choice, h("h2", {}, "What to do"), this.#drill(true));
       return;
     }
     const base = `/api/examiners/${encodeURIComponent(x.id)}/voice`;
@@ -104,10 +104,14 @@ class Practise extends HTMLElement {
     put(this.choice, h("h2", {}, "What to do"),
       h("div", { class: "row" },
         h("button", { class: v ? null : "main", onclick: () => this.#begin("enrol") }, v ? "Read for a new profile" : "Read for a voice profile"), h("span", { class: "soft" }, "known words, about two minutes")),
-      h("div", { class: "row" },
-        h("button", { class: v ? "main" : null, onclick: () => this.#begin("drill") }, "Drill with an invented patient"), h("span", { class: "soft" }, "18 calls: how fast and how surely you are understood")),
+      this.#drill(!!v),
       takes ? h("div", { class: "row" },
         h("button", { class: "teach", onclick: () => this.#begin("teach") }, "Learn from my exams"), h("span", { class: "soft" }, `${takes === 1 ? "1 take" : `${takes} takes`} from your exams can be learned from: calls that you corrected or said again. The profile changes only if it helps.`)) : null);
+  }
+
+  #drill(main) {
+    return h("div", { class: "row" }, h("button", { class: main ? "main" : null, onclick: () => this.#begin("drill") }, "Drill with an invented patient"),
+      h("span", { class: "soft" }, "18 calls: how fast and how surely you are understood"));
   }
 
   // What cannot be taken back: the button asks once more, in other words.
@@ -126,7 +130,8 @@ class Practise extends HTMLElement {
   async #begin(kind) {
     await this.#try(async () => {
       this.#end();
-      this.#show(await post(`/api/examiners/${encodeURIComponent(this.who.chosen.id)}/practise`, { kind }));
+      const x = this.who.chosen;
+      this.#show(x ? await post(`/api/examiners/${encodeURIComponent(x.id)}/practise`, { kind }) : await post("/api/practise", {}));
       if (kind !== "teach") await this.#listen();
     });
   }
