@@ -94,16 +94,18 @@ lint: tools ## gofmt and go vet
 	$(call say,'go vet (compiles everything: minutes the first time)')
 	@$(GO) vet ./...
 
-# The browser tests drive a real browser. Root installs it; anybody else is told how.
+# The browser tests drive real browsers, and Firefox a virtual microphone of pulseaudio. Root installs them; anybody else is told how.
 browser:
-	@for b in chromium chromium-browser google-chrome google-chrome-stable; do \
-		command -v $$b >/dev/null && exit 0; \
-	done; \
+	@need=; has() { for b in "$$@"; do command -v $$b >/dev/null && return; done; return 1; }; \
+	has chromium chromium-browser google-chrome google-chrome-stable || need="$$need chromium"; \
+	[ -n "$(LEADSMAN_WITHOUT_FIREFOX)" ] || has firefox-esr firefox || need="$$need firefox-esr"; \
+	[ -n "$(LEADSMAN_WITHOUT_FIREFOX)" ] || { has pulseaudio && has pactl; } || need="$$need pulseaudio pulseaudio-utils"; \
+	[ -n "$$need" ] || exit 0; \
 	if [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null; then \
-		echo "==> Installing chromium for the browser tests (about 250 MB with what it needs, once)"; \
-		apt-get update -q && DEBIAN_FRONTEND=noninteractive apt-get install -q -y --no-install-recommends chromium; \
+		echo "==> Installing$$need for the browser tests (chromium about 250 MB, firefox-esr 80 MB, pulseaudio 25 MB, once)"; \
+		apt-get update -q && DEBIAN_FRONTEND=noninteractive apt-get install -q -y --no-install-recommends $$need; \
 	else \
-		echo "The browser tests need chromium. As root run:  apt-get update && apt-get install -y chromium" >&2; \
+		echo "The browser tests need$$need. As root run:  apt-get update && apt-get install -y$$need" >&2; \
 		echo "then make test again. Everything but the browser tests:  go test \$$(go list ./... | grep -v /tests)" >&2; \
 		exit 1; \
 	fi

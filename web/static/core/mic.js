@@ -16,9 +16,13 @@ export function remedy(err, secure = isSecureContext, has = !!globalThis.navigat
     case "NotReadableError":
     case "AbortError":
       return "The microphone does not start: another program may be using it. Close that program or choose another microphone in Settings.";
+    case "NotStarted":
+      return "The browser does not start its sound. Firefox needs a loudspeaker or headphones for that: connect one, then switch the microphone on again.";
   }
   return `The microphone does not work: ${err?.message || err}.`;
 }
+
+const START_MS = 4000; // a browser that cannot start its sound says nothing at all
 
 const db = (x) => (x > 0 ? Math.max(-96, 20 * Math.log10(x)) : -96);
 
@@ -109,7 +113,8 @@ export class Microphone extends EventTarget {
     track.addEventListener("unmute", () => this.#tell(""));
     try {
       await this.#connect(new AudioContext({ sampleRate: 16000 }));
-    } catch {
+    } catch (err) {
+      if (err.name === "NotStarted") throw err;
       // Some browsers refuse to join a device with a context of another rate: take the device's
       // rate, the worklet resamples.
       await this.#connect(new AudioContext());
@@ -125,6 +130,11 @@ export class Microphone extends EventTarget {
       const node = new AudioWorkletNode(ctx, "ls-ear", { numberOfInputs: 1, numberOfOutputs: 0, channelCount: 1, channelCountMode: "explicit" });
       node.port.onmessage = (e) => this.#frame(e.data);
       source.connect(node);
+      if (ctx.state !== "running") {
+        let timer = 0;
+        await Promise.race([ctx.resume(), new Promise((_, no) => (timer = setTimeout(no, START_MS, new DOMException("", "NotStarted"))))]);
+        clearTimeout(timer);
+      }
       this.#ctx = ctx;
       this.#node = node;
     } catch (err) {
@@ -139,7 +149,6 @@ export class Microphone extends EventTarget {
         ctx.resume().catch(() => {});
       } else this.#tell("");
     };
-    if (ctx.state !== "running") await ctx.resume();
   }
 
   /** resume wakes a suspended context; browsers allow it after a click or key. */
