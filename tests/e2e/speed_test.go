@@ -1,0 +1,98 @@
+package e2e
+
+import (
+	"encoding/json"
+	"fmt"
+	"slices"
+	"testing"
+
+	"github.com/chromedp/chromedp/kb"
+
+	"leadsman/chart"
+)
+
+// fullCalls fill every site of the path, with flags and margins.
+func fullCalls() (calls []string) {
+	for i := range 56 {
+		calls = append(calls, []string{"three two four", "two two three", "five three six", "three four three"}[i%4])
+		if i%5 == 0 {
+			calls = append(calls, "bleeding", "recession one")
+		}
+	}
+	return calls
+}
+
+// From a key to the frame that shows its number, with every site of the mouth recorded: 50 ms or less in 95 of 100. The page takes both times:
+// the key's own time stamp, and the first task after the frame is handed over. The best of three rounds counts, for others use the machine too.
+func TestTypingIsQuick(t *testing.T) {
+	w := newWorld(t, nil)
+	w.begin("x1", chart.FDI, fullCalls()...)
+	p := w.live(startBrowser(t), "Ada Quill", w.url)
+	p.until("the mouth is full", session+`.view.recorded === 168`)
+	eval[bool](p, `(() => {
+		window.took = [];
+		addEventListener("keydown", (e) => {
+			if (!/^[1-9]$/.test(e.key)) return;
+			const cell = document.querySelector('td[aria-selected="true"]');
+			requestAnimationFrame(() => {
+				const c = new MessageChannel();
+				c.port1.onmessage = () => window.took.push({ms: performance.now() - e.timeStamp, shown: cell?.querySelector(".num").innerText === e.key});
+				c.port2.postMessage(0);
+			});
+		}, true);
+		return true;
+	})()`)
+	best := 1e9
+	for round := range 3 {
+		p.click(`ls-sheet td[data-key="17.DB"]`)
+		eval[bool](p, `(window.took = [], true)`)
+		for i := range 60 {
+			p.keys(fmt.Sprint(2 + (i+round)%4))
+		}
+		p.until("all is entered", session+`.pending.length === 0 && window.took.length === 60`)
+		var took []struct {
+			MS    float64 `json:"ms"`
+			Shown bool    `json:"shown"`
+		}
+		if err := json.Unmarshal([]byte(eval[string](p, `JSON.stringify(window.took)`)), &took); err != nil {
+			t.Fatal(err)
+		}
+		var ms []float64
+		for _, k := range took {
+			if !k.Shown {
+				t.Fatal("a frame was painted without the number")
+			}
+			ms = append(ms, k.MS)
+		}
+		slices.Sort(ms)
+		t.Logf("from the key to its frame: median %.0f ms, 95 of 100 within %.0f ms", ms[len(ms)/2], ms[len(ms)*95/100])
+		best = min(best, ms[len(ms)*95/100])
+		p.keys(kb.Escape)
+	}
+	if best > 50 {
+		t.Errorf("95 of 100 keys are shown within %.0f ms, want 50", best)
+	}
+}
+
+// The first view: all that is fetched for it is 300 KB or less, and it stands within a second (of the best of three: others use the machine too).
+func TestFirstView(t *testing.T) {
+	w := newWorld(t, nil)
+	w.begin("x1", chart.FDI, fullCalls()...)
+	b := startBrowser(t)
+	for _, at := range []string{"/", "/exams/x1/live"} {
+		best, bytes := 1e9, 0.0
+		for range 3 {
+			p := open(t, b, w.url+at) // a browser that has nothing kept
+			p.until("it is drawn", `document.querySelector("ls-patients td, ls-sheet td[data-key]")`)
+			bytes = eval[float64](p, `[...performance.getEntriesByType("navigation"), ...performance.getEntriesByType("resource")].reduce((n, r) => n + r.transferSize, 0)`)
+			best = min(best, eval[float64](p, `performance.getEntriesByName("first-contentful-paint")[0].startTime`))
+		}
+		t.Logf("%s: %.0f KB, first painted after %.0f ms", at, bytes/1000, best)
+		if bytes > 300_000 || bytes < 50_000 {
+			t.Errorf("%s: %.0f bytes are fetched, want 300 KB at most", at, bytes)
+		}
+		if best > 1000 {
+			t.Errorf("%s: painted after %.0f ms, want 1000", at, best)
+		}
+	}
+}
