@@ -91,7 +91,7 @@ func TestListWarns(t *testing.T) {
 		p.goTo(w.url + at)
 		p.until(at+" is drawn", `document.querySelector("main h1, main .note")`)
 		if over := eval[int](p, `document.documentElement.scrollWidth - innerWidth`); over > 0 {
-			t.Errorf("%s is %d px wider than 320 px", at, over)
+			t.Errorf("%s is %d px wider than 320 px: %s", at, over, eval[string](p, `[...document.querySelectorAll("main *, header *")].filter((e) => e.getBoundingClientRect().right > innerWidth + 1 && !e.closest(".scroll")).slice(-1).map((e) => e.outerHTML.slice(0, 200)).join()`))
 		}
 	}
 }

@@ -1,48 +1,33 @@
 // The frame of all screens: which one is shown, the exam that is open, whether it is listened to, and what is announced.
-import { h, put, attr } from "../core/dom.js";
+import { h, put, attr, keep } from "../core/dom.js";
 import { get, Fault } from "../core/server.js";
 import { elsewhere, knows, node } from "../core/nodes.js";
 import { prefs, setPrefs, onPrefs, showTheme } from "../core/prefs.js";
 import { Session } from "../core/session.js";
 import { Ear } from "../core/ear.js";
-import "../live/live.js";
-import "../desk/review.js";
-import "../desk/close.js";
-import "../desk/findings.js";
-import "../desk/time.js";
-import "../desk/plan.js";
-import "../desk/handout.js";
-import "../desk/patients.js";
-import "../desk/settings.js";
-import "../practise/practise.js";
-import "../desk/card.js";
-import "../desk/print.js";
 import { seat, onSeat, loadSeat } from "../people/seat.js";
 import "../people/box.js";
-import "../people/people.js";
-import "../people/standing.js";
-import "../people/record.js";
-import "../people/journal.js";
 
+// The code of a screen is fetched when it is first shown.
 const SCREENS = [
-  { pattern: /^\/$/, tag: "ls-patients", title: "Patients" },
-  { pattern: /^\/patients\/([^/]+)$/, tag: "ls-patient", title: "Patient" },
-  { pattern: /^\/patients\/([^/]+)\/record$/, tag: "ls-record", title: "Record" },
-  { pattern: /^\/patients\/([^/]+)\/journal$/, tag: "ls-journal", title: "Journal" },
-  { pattern: /^\/journal$/, tag: "ls-journal", title: "Journal" },
-  { pattern: /^\/practise$/, tag: "ls-practise", title: "Practise" },
-  { pattern: /^\/people$/, tag: "ls-people", title: "People" },
-  { pattern: /^\/settings$/, tag: "ls-settings", title: "Settings" },
-  { pattern: /^\/due$/, tag: "ls-due", title: "Due" },
-  { pattern: /^\/card$/, tag: "ls-card", title: "Call card" },
-  { pattern: /^\/exams\/([^/]+)\/print$/, tag: "ls-print", title: "Chart", exam: true },
-  { pattern: /^\/exams\/([^/]+)\/live$/, tag: "ls-live", title: "Live", exam: true },
-  { pattern: /^\/exams\/([^/]+)\/review$/, tag: "ls-review", title: "Review", exam: true },
-  { pattern: /^\/exams\/([^/]+)\/close$/, tag: "ls-close", title: "Close the exam", exam: true },
-  { pattern: /^\/exams\/([^/]+)\/findings$/, tag: "ls-findings", title: "Findings", exam: true },
-  { pattern: /^\/exams\/([^/]+)\/time$/, tag: "ls-time", title: "Over time", exam: true },
-  { pattern: /^\/exams\/([^/]+)\/plan$/, tag: "ls-plan", title: "Plan", exam: true },
-  { pattern: /^\/exams\/([^/]+)\/handout$/, tag: "ls-handout", title: "Home care", exam: true },
+  { pattern: /^\/$/, tag: "ls-patients", from: "desk/patients", title: "Patients" },
+  { pattern: /^\/patients\/([^/]+)$/, tag: "ls-patient", from: "desk/patients", title: "Patient" },
+  { pattern: /^\/patients\/([^/]+)\/record$/, tag: "ls-record", from: "people/record", title: "Record" },
+  { pattern: /^\/patients\/([^/]+)\/journal$/, tag: "ls-journal", from: "people/journal", title: "Journal" },
+  { pattern: /^\/journal$/, tag: "ls-journal", from: "people/journal", title: "Journal" },
+  { pattern: /^\/practise$/, tag: "ls-practise", from: "practise/practise", title: "Practise" },
+  { pattern: /^\/people$/, tag: "ls-people", from: "people/people", title: "People" },
+  { pattern: /^\/settings$/, tag: "ls-settings", from: "desk/settings", title: "Settings" },
+  { pattern: /^\/due$/, tag: "ls-due", from: "desk/due", title: "Due" },
+  { pattern: /^\/card$/, tag: "ls-card", from: "desk/card", title: "Call card" },
+  { pattern: /^\/exams\/([^/]+)\/print$/, tag: "ls-print", from: "desk/print", title: "Chart", exam: true },
+  { pattern: /^\/exams\/([^/]+)\/live$/, tag: "ls-live", from: "live/live", title: "Live", exam: true },
+  { pattern: /^\/exams\/([^/]+)\/review$/, tag: "ls-review", from: "desk/review", title: "Review", exam: true },
+  { pattern: /^\/exams\/([^/]+)\/close$/, tag: "ls-close", from: "desk/close", title: "Close the exam", exam: true },
+  { pattern: /^\/exams\/([^/]+)\/findings$/, tag: "ls-findings", from: "desk/findings", title: "Findings", exam: true },
+  { pattern: /^\/exams\/([^/]+)\/time$/, tag: "ls-time", from: "desk/time", title: "Over time", exam: true },
+  { pattern: /^\/exams\/([^/]+)\/plan$/, tag: "ls-plan", from: "desk/plan", title: "Plan", exam: true },
+  { pattern: /^\/exams\/([^/]+)\/handout$/, tag: "ls-handout", from: "desk/handout", title: "Home care", exam: true },
 ];
 
 const NOWHERE = { pattern: /^/, tag: "ls-nowhere", title: "No such page" };
@@ -159,6 +144,11 @@ class App extends HTMLElement {
     const screen = SCREENS.find((s) => s.pattern.test(location.pathname)) || NOWHERE;
     const id = decodeURIComponent(location.pathname.match(screen.pattern)?.[1] || "");
     try {
+      // Beside what the service is asked; the screen waits for it.
+      const code = screen.from && import(`../${screen.from}.js`).catch(() => {
+        throw new Fault("code", "This screen cannot be loaded: the service does not answer, or the program was renewed. Load the page again.");
+      });
+      code?.catch(() => {});
       this.about ??= await get("/api/about");
       knows(this.about.nodes);
       if (!seat().person) await loadSeat();
@@ -174,6 +164,7 @@ class App extends HTMLElement {
       this.#out = false;
       if (screen.exam) await this.#openExam(id);
       else this.#closeExam();
+      await code;
     } catch (e) {
       if (turn !== this.#route) return;
       this.#header(screen);
@@ -199,7 +190,7 @@ class App extends HTMLElement {
     const text = e instanceof Fault ? e.message : "This page failed: load it again.";
     if (!(e instanceof Fault)) console.error(e);
     return h("div", { class: "desk" }, h("div", { class: "note", role: "alert" }, h("p", {}, text)),
-      h("p", {}, h("button", { class: "main", onclick: () => this.show() }, "Try again")));
+      h("p", {}, h("button", { class: "main", onclick: () => (e.code === "code" ? location.reload() : this.show()) }, "Try again")));
   }
 
   async #openExam(id) {
@@ -257,29 +248,24 @@ class App extends HTMLElement {
 
   #header(screen = this.#screen) {
     if (!screen) return;
-    const link = (path, text) =>
-      h("a", { href: path, "aria-current": location.pathname === path ? "page" : null }, text);
-    const nav = [link("/", "Patients"), link("/due", "Due")];
-    const facts = [];
-    if (this.session) {
-      const base = `/exams/${encodeURIComponent(this.session.exam)}`;
-      nav.push(link(base + "/live", "Live"), link(base + "/review", "Review"), this.session.view.signed_by ? null : link(base + "/close", "Close"), link(base + "/findings", "Findings"), link(base + "/time", "Over time"), link(base + "/plan", "Plan"));
-      const v = this.session.view;
-      facts.push(
-        h("span", { class: "numbering", title: v.numbering === "fdi" ? "Teeth are numbered 11 to 48 (ISO 3950)" : "Teeth are numbered 1 to 32 (Universal)" },
-          v.numbering === "fdi" ? "FDI 11–48" : "Universal 1–32"),
-      );
-      // One waits for the service, and those typed after it wait for that one.
-      const n = this.session.waiting.some((w) => w.stuck) ? this.session.waiting.length : 0;
-      if (n) facts.push(h("span", { class: "state bad" }, `${n} unsent`));
-      else if (!this.session.online) facts.push(h("span", { class: "state bad" }, "Connecting …"));
-      else if (this.session.build && this.session.build !== this.about.build)
-        facts.push(h("button", { class: "state bad", onclick: () => location.reload() }, "Program renewed: load again"));
-    }
-    nav.push(link("/practise", "Practise"), link("/settings", "Settings"));
+    const { session } = this;
+    const v = session?.view;
+    const link = (path, text) => h("a", { href: path, "aria-current": location.pathname === path ? "page" : null }, text);
+    keep(this.nav, [location.pathname, session?.exam, !!v?.signed_by], () => {
+      const base = session && `/exams/${encodeURIComponent(session.exam)}`;
+      return [link("/", "Patients"), link("/due", "Due"),
+        session && [link(base + "/live", "Live"), link(base + "/review", "Review"), v.signed_by ? null : link(base + "/close", "Close"), link(base + "/findings", "Findings"), link(base + "/time", "Over time"), link(base + "/plan", "Plan")],
+        link("/practise", "Practise"), link("/settings", "Settings")];
+    });
+    // One waits for the service, and those typed after it wait for that one.
+    const unsent = session?.waiting.some((w) => w.stuck) ? session.waiting.length : 0;
+    const renewed = !!session?.build && session.build !== this.about.build;
+    keep(this.facts, [v?.numbering, unsent, session?.online, renewed], () => session && [
+      h("span", { class: "numbering", title: v.numbering === "fdi" ? "Teeth are numbered 11 to 48 (ISO 3950)" : "Teeth are numbered 1 to 32 (Universal)" }, v.numbering === "fdi" ? "FDI 11–48" : "Universal 1–32"),
+      unsent ? h("span", { class: "state bad" }, `${unsent} unsent`)
+        : !session.online ? h("span", { class: "state bad" }, "Connecting …")
+        : renewed ? h("button", { class: "state bad", onclick: () => location.reload() }, "Program renewed: load again") : null]);
     const dark = document.documentElement.dataset.theme === "dark";
-    put(this.nav, nav);
-    put(this.facts, facts);
     attr(this.theme, "aria-label", dark ? "Light colours" : "Dark colours");
     put(this.theme, dark ? "Light" : "Dark");
     this.#listening();

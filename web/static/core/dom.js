@@ -29,6 +29,15 @@ export function put(el, ...children) {
   el.replaceChildren(...flat);
 }
 
+const kept = new WeakMap();
+/** keep draws an element's children anew only if what they show has changed; what it is made of is listed in parts. */
+export function keep(el, parts, make) {
+  const was = kept.get(el);
+  if (was && was.length === parts.length && parts.every((p, i) => p === was[i])) return;
+  kept.set(el, parts);
+  put(el, make() ?? []);
+}
+
 /** attr sets or removes an attribute, touching the page only if it changes. */
 export function attr(el, name, value) {
   if (value == null || value === false) {

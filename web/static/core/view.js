@@ -48,6 +48,15 @@ export function siteAt(view, k) {
   return view.teeth[tooth]?.sites?.[site] || {};
 }
 
+/** changed reports whether a cell has to be drawn anew, and notes in it what it is drawn of: its tooth (a tooth that changes is another object), what
+ *  is coming there, the earlier exam, and marks that it bears. */
+export function changed(cell, view, k, coming, ...marks) {
+  const now = [view.teeth[parts(k).tooth], coming?.depth.get(k), coming?.recession.get(k), coming?.why.get(`${k} depth`), coming?.why.get(`${k} recession`), ...marks];
+  if (cell.drawn?.every((x, i) => x === now[i])) return false;
+  cell.drawn = now;
+  return true;
+}
+
 export const FLAGS = [
   ["bleeding", "b"],
   ["suppuration", "s"],

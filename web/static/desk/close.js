@@ -10,6 +10,7 @@ import { doubtTable } from "./doubts.js";
 import "../live/editor.js";
 import "../profile/profile.js";
 import "../question/question.js";
+import "../people/standing.js";
 
 const REASONS = [["calculus", "calculus in the way"], ["band", "a band or bracket"], ["overhang", "an overhang"], ["pain", "too painful"]];
 // What may have been called only where it was: field, its plural sentence for the others, and its name.

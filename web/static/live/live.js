@@ -1,7 +1,7 @@
 // Live: the screen during probing, in two layouts. At a distance: the place, the last call, the question and the profile, to be
 // read from two metres. For the assistant: the tape, the chart to be edited, and every call with its way back. Messages have one
 // place of one height, so that nothing shifts.
-import { h, put, attr } from "../core/dom.js";
+import { h, put, attr, keep } from "../core/dom.js";
 import { get } from "../core/server.js";
 import { prefs, setPrefs, onPrefs } from "../core/prefs.js";
 import * as V from "../core/view.js";
@@ -223,7 +223,7 @@ class Live extends HTMLElement {
     }
     if (!k) delete this.then.dataset.for;
     attr(this.place, "data-picked", !!k);
-    put(this.progress, `${view.recorded}`, h("small", {}, ` of ${view.sites} sites`));
+    keep(this.progress, [view.recorded, view.sites], () => [`${view.recorded}`, h("small", {}, ` of ${view.sites} sites`)]);
     this.progressBar.value = view.sites ? view.recorded / view.sites : 0;
     const n = view.doubts.length;
     put(this.doubts, n ? h("a", { href: location.pathname.replace(/live$/, "review"), class: "doubt" }, n === 1 ? "1 doubt" : `${n} doubts`) : h("span", { class: "soft" }, "no doubts"));
@@ -246,8 +246,9 @@ class Live extends HTMLElement {
     this.question.show(view.question);
     this.#drawUnsent();
     this.keysSwitch.checked = prefs().keys;
-    for (const list of [this.sayList, this.nowList]) put(list, (view.say || []).map((t) => h("li", {}, t)));
-    put(this.quiet, (view.say || []).slice(0, 5).map((t, i) => [i ? " · " : "Say or type: ", h("q", {}, t)]));
+    const say = view.say || [];
+    for (const list of [this.sayList, this.nowList]) keep(list, say, () => say.map((t) => h("li", {}, t)));
+    keep(this.quiet, say, () => say.slice(0, 5).map((t, i) => [i ? " · " : "Say or type: ", h("q", {}, t)]));
     this.#time();
     this.#ear();
   }
@@ -293,11 +294,11 @@ class Live extends HTMLElement {
   #drawLast(el, c, by) {
     el.hidden = !c;
     if (!c) return;
-    put(el,
+    keep(el, [c, by], () => [
       h("span", { class: "by" }, c.who ? `${by}, ${c.who}` : by),
       c.words && c.words !== c.text ? h("q", {}, c.words) : null,
       h("b", { class: c.undone ? "undone" : null }, c.refused || c.text),
-      c.undone ? h("span", { class: "soft" }, "taken back") : null);
+      c.undone ? h("span", { class: "soft" }, "taken back") : null]);
   }
 
   /** #own says whether a call is this person's to take back: made by who sits here, or spoken into this page's microphone. */

@@ -2,7 +2,7 @@
 // that can be reached by arrows.
 import { h, put, attr } from "../core/dom.js";
 import { tentative as notYet } from "../core/commands.js";
-import { FLAGS, QUADRANTS, across, amendedText, key, parts, probed, siteAt, stateText, thenAt, depthLevel, letters, nextKey, say, aspectName, marginText } from "../core/view.js";
+import { changed, FLAGS, QUADRANTS, across, amendedText, key, parts, probed, siteAt, stateText, thenAt, depthLevel, letters, nextKey, say, aspectName, marginText } from "../core/view.js";
 
 class Sheet extends HTMLElement {
   words = "buccal-lingual";
@@ -11,6 +11,7 @@ class Sheet extends HTMLElement {
   #cells = new Map();
   #heads = new Map();
   #shape = "";
+  #teeth = null; // that the shape was made of
   #tab = "";
 
   connectedCallback() {
@@ -29,11 +30,13 @@ class Sheet extends HTMLElement {
   }
 
   show(view, { picked, coming, earlier } = {}) {
-    const shape = this.words + Object.values(view.teeth).map((t) => t.label + t.state + !!t.assumed).join();
+    const shape = this.#teeth === view.teeth ? this.#shape : this.words + Object.values(view.teeth).map((t) => t.label + t.state + !!t.assumed).join();
     if (shape !== this.#shape) this.#build(view, shape);
+    this.#teeth = view.teeth;
     const next = nextKey(view);
     const tab = picked || next || this.#cells.keys().next().value;
     for (const [k, c] of this.#cells) {
+      if (!changed(c, view, k, coming, earlier, k === next, k === picked, k === tab)) continue;
       const s = siteAt(view, k);
       const tentative = coming?.depth.get(k);
       const margin = coming?.recession.get(k);

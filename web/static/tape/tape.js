@@ -1,6 +1,6 @@
 // The line view: the path as a marked line that runs past a fixed station. Readable from two metres.
 import { h, put, attr } from "../core/dom.js";
-import { amendedText, key, parts, probed, siteAt, stateText, thenAt, depthLevel, letters, nextKey, aspectName, marginText } from "../core/view.js";
+import { changed, amendedText, key, parts, probed, siteAt, stateText, thenAt, depthLevel, letters, nextKey, aspectName, marginText } from "../core/view.js";
 
 class Tape extends HTMLElement {
   words = "buccal-lingual";
@@ -9,6 +9,9 @@ class Tape extends HTMLElement {
   #steps = [];
   #line = null;
   #shape = "";
+  #teeth = null; // that the shape was made of, and the line
+  #way = null;
+  #at = ""; // what stands in the middle
 
   connectedCallback() {
     // The table below holds the same data in a form that can be read aloud.
@@ -17,7 +20,10 @@ class Tape extends HTMLElement {
       const c = e.target.closest(".cell");
       if (c) this.onpick?.(c.dataset.key);
     });
-    this.resize = new ResizeObserver(() => this.#center());
+    this.resize = new ResizeObserver(() => {
+      this.#at = "";
+      this.#center();
+    });
     this.resize.observe(this);
   }
   disconnectedCallback() {
@@ -26,10 +32,13 @@ class Tape extends HTMLElement {
 
   /** show draws the view; coming are values that are being heard or on their way; picked is a selected site. */
   show(view, { picked, coming, earlier } = {}) {
-    const shape = view.line.map((s) => s.tooth + s.sites.join("") + s.aspect[0] + stateText(view.teeth[s.tooth] || { state: "" })).join() + this.words;
+    const shape = this.#teeth === view.teeth && this.#way === view.line ? this.#shape : view.line.map((s) => s.tooth + s.sites.join("") + s.aspect[0] + stateText(view.teeth[s.tooth] || { state: "" })).join() + this.words;
     if (shape !== this.#shape) this.#build(view, shape);
+    this.#teeth = view.teeth;
+    this.#way = view.line;
     const next = nextKey(view);
     for (const [k, c] of this.#cells) {
+      if (!changed(c, view, k, coming, earlier, k === next, k === picked)) continue;
       const s = siteAt(view, k);
       const tentative = coming?.depth.get(k);
       const margin = coming?.recession.get(k);
@@ -63,6 +72,7 @@ class Tape extends HTMLElement {
 
   #build(view, shape) {
     this.#shape = shape;
+    this.#at = "";
     this.#cells.clear();
     this.#steps = [];
     const items = [];
@@ -96,7 +106,8 @@ class Tape extends HTMLElement {
   #center() {
     const c = this.#cells.get(this.#focus);
     const w = this.firstElementChild;
-    if (!c || !w) return;
+    if (!c || !w || this.#at === this.#focus) return; // measuring costs a layout
+    this.#at = w.clientWidth ? this.#focus : "";
     const place = c.el.closest(".step");
     const mid = place.offsetLeft + place.offsetWidth / 2;
     const x = Math.max(0, Math.min(mid - w.clientWidth * 0.5, this.#line.scrollWidth - w.clientWidth));
