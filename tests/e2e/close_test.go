@@ -1,6 +1,7 @@
 package e2e
 
 import (
+	"fmt"
 	"testing"
 
 	"leadsman/chart"
@@ -12,16 +13,8 @@ import (
 // Closing with both hands in the mouth: "exam complete" leads to the list of what is open, each question stands there and is answered aloud,
 // and "go there" leads back to Live. Only the signature is left to the hands.
 func TestCloseByVoice(t *testing.T) {
-	clear := speech.Signal{LevelDB: -20, NoiseDB: -60}
-	var script []scripted.Utterance
-	for _, u := range []struct {
-		at   int64
-		text string
-	}{{600, "three two four bleeding"}, {2800, "three three three"}, {4800, "two two two"}, {7000, "exam complete"}, {10000, "affirm"},
-		{13500, "yes"}, {16000, "two two three"}, {19000, "exam complete"}, {22000, "affirm"}, {25500, "yes"}, {29000, "no"}} {
-		script = append(script, scripted.Utterance{StartMS: u.at, EndMS: u.at + 700, Text: u.text, Signal: clear})
-	}
-	w := newWorld(t, scripted.New(script...), lowers(t))
+	engine := scripted.New()
+	w := newWorld(t, engine, lowers(t))
 	e := w.begin("x1", chart.FDI)
 	if _, err := e.Do(t.Context(), chart.Command{Acts: []chart.Act{{Verb: chart.VerbPath, Text: "lowers"}}}, exam.Caller{Who: "Ada Quill"}, "path"); err != nil {
 		t.Fatal(err)
@@ -29,6 +22,23 @@ func TestCloseByVoice(t *testing.T) {
 	wav, _ := recording(t, "page-joe")
 	p := w.live(withMic(t, wav), "Ada Quill", w.url)
 	p.clickText("Microphone on")
+	say := func(words string) { // a moment after what the page has recorded so far
+		t.Helper()
+		p.until("the microphone runs", ear+`.uplink?.state === "open"`)
+		at := eval[int64](p, `Math.round(`+ear+`.uplink.ring.head / 16)`) + 700
+		engine.Say(scripted.Utterance{StartMS: at, EndMS: at + 700, Text: words, Signal: speech.Signal{LevelDB: -20, NoiseDB: -60}})
+	}
+	complete := func() {
+		t.Helper()
+		say("exam complete")
+		p.until("it asks whether that was meant", session+`.view.question?.speak === "exam complete?"`)
+		say("affirm")
+	}
+	for i, words := range []string{"three two four bleeding", "three three three", "two two two"} {
+		say(words)
+		p.until(words+" is written", fmt.Sprintf(session+`.view.recorded === %d`, 3*i+3))
+	}
+	complete()
 	question := func(text string) {
 		t.Helper()
 		p.until("it asks: "+text, `!document.querySelector("ls-close ls-question").hidden && document.querySelector("ls-close ls-question p").innerText.startsWith("`+text+`")`)
@@ -36,10 +46,15 @@ func TestCloseByVoice(t *testing.T) {
 	question("3 sites not probed, 36 lingual. Yes: go there.")
 	shot(t, p, "close-asked")
 	scan(t, p, "close, asked")
+	say("yes")
 	p.until("it goes there, on Live, and is heard", `document.querySelector("ls-live") && document.querySelector("header .listening").dataset.state === "listening"`)
+	say("two two three")
 	p.depth("36.ML", "3")
+	complete()
 	question("Bleeding at 1, pus and plaque and calculus nowhere: none at the other sites?")
+	say("yes")
 	question("No margins were called: all at the CEJ?")
+	say("no")
 	p.until("what was not looked for stays unknown, openly", `!document.querySelector('[data-step=called] .how').textContent.includes("margins") && `+session+`.view.remarks.length === 1`)
 	p.until("it says who signs", session+`.lastAnswer?.text === "all 12 sites probed, no doubts. the examiner signs on the screen"`)
 	p.until("which is the step that is open", `document.querySelector("[data-step=sign] .head").ariaExpanded === "true" && document.querySelector("[data-step=sign] .body").innerText.includes("Ada Quill")`)
