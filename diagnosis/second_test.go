@@ -98,6 +98,17 @@ func TestBoneLossSecondImplementation(t *testing.T) {
 		if m.p.Factors == nil && st > 0 && m.filled(false).severity(m) > 0 {
 			m := plain(c)
 			standIns(c, m, []int{1, 1, 3, 5, 5}[st])
+			open := false // which teeth could still change the extent is not compared here
+			for j := range m.there {
+				for p := range m.there[j] {
+					for _, s := range interdental {
+						open = open || m.there[j][p] && !m.skip[j][p][s] && m.al[j][p][s] == unknown
+					}
+				}
+			}
+			if open {
+				continue
+			}
 			check("periodontitis.extent", m.extent(st, !m.filled(false).byA(1) && m.filled(false).byB()))
 		}
 		if t.Failed() {
