@@ -32,7 +32,7 @@ export CGO_ENABLED      := 1
 
 say = @printf '\n==> %s\n' $(1)
 
-.PHONY: help build tools modules run demo test check vet lint browser postgres pip vosk voskmodel vosktest race bench compare accuracy clinician fuzz dist clean
+.PHONY: help build tools modules run demo test check vet lint browser postgres pip vosk voskmodel vosktest race bench compare accuracy clinician faults lists fuzz dist deb container clean
 
 help: ## this list
 	@echo "make TARGET"
@@ -215,6 +215,13 @@ $(BIN)/clinician-voices/ready: tests/clinician/voices.py tests/clinician/require
 clinician: build $(BIN)/clinician-voices/ready ## a person who reacts against the exam: table, docs/clinician.svg; CLINICIAN="..." for a part
 	@LEADSMAN_MEASURE=1 LEADSMAN_CLINICIAN='$(CLINICIAN)' $(GO) test -count=1 -v -timeout 0 -run MeasureClinician ./tests/clinician $(if $(findstring voice=all,$(CLINICIAN)),-update)
 
+faults: build ## the service killed 100 times while it is spoken to, the store while it writes, full and read-only disks
+	@LEADSMAN_MEASURE=1 $(GO) test -count=1 -v -timeout 120m -run 'EveryCallCountsOnce' ./tests/kill
+	@$(GO) test -count=1 -v -timeout 30m -run 'Kill|FullDisk|ReadOnlyDisk|StoppedWhileStarting|SlowBodies|Flooding|Replayed' ./store ./cmd/leadsman ./web
+
+lists: tools ## what the lists take with 100,000 exams of 25,000 patients; backup time and size
+	@LEADSMAN_MEASURE=1 $(GO) test -count=1 -v -timeout 60m -run MeasureLists ./store
+
 fuzz: tools ## every fuzz target for FUZZTIME
 	@for p in $$($(GO) list ./...); do \
 		for f in $$($(GO) test -list '^Fuzz' $$p | grep '^Fuzz' || true); do \
@@ -242,6 +249,27 @@ dist: build ## dist/*.tar.gz: program, library, model, licences
 	done
 	@tar -C dist --owner=0 --group=0 --sort=name -czf dist/$(DIST).tar.gz $(DIST)
 	@ls -lh dist/$(DIST).tar.gz | awk '{print "==> " $$NF ", " $$5}'
+
+# A Debian package of the same: program and library in /usr/lib/leadsman, a service that waits to be enabled.
+DEB := leadsman_$(patsubst v%,%,$(VERSION))_$(shell $(GO) env GOARCH 2>/dev/null).deb
+deb: dist ## dist/*.deb: the same as a Debian package with a service of systemd
+	@command -v dpkg-deb >/dev/null || { echo "dpkg-deb is missing: it comes with Debian and its like" >&2; exit 1; }
+	@rm -rf dist/deb; mkdir -p dist/deb/DEBIAN dist/deb/usr/lib/leadsman dist/deb/usr/bin dist/deb/usr/lib/systemd/system dist/deb/etc/leadsman dist/deb/usr/share/doc/leadsman
+	@cp -r dist/$(DIST)/leadsman dist/$(DIST)/libonnxruntime.so dist/$(DIST)/models dist/deb/usr/lib/leadsman/
+	@ln -s ../lib/leadsman/leadsman dist/deb/usr/bin/leadsman
+	@cp packaging/leadsman.service dist/deb/usr/lib/systemd/system/ && cp packaging/leadsman.env dist/deb/etc/leadsman/
+	@cp -r dist/$(DIST)/licences dist/$(DIST)/LICENSE dist/$(DIST)/THIRD_PARTY.md docs/administrators.md docs/records.md docs/people.md packaging/dashboard.json dist/deb/usr/share/doc/leadsman/
+	@cp packaging/deb/* dist/deb/DEBIAN/ && echo /etc/leadsman/leadsman.env > dist/deb/DEBIAN/conffiles
+	@version='$(patsubst v%,%,$(VERSION))'; case $$version in [0-9]*.*) ;; *) version=0~$$(git show -s --format=%ct 2>/dev/null || echo 0).$$version;; esac; \
+	printf 'Package: leadsman\nVersion: %s\nArchitecture: %s\nMaintainer: The Leadsman project <leadsman@localhost>\nInstalled-Size: %s\nDepends: libc6 (>= 2.34), libstdc++6\nRecommends: espeak-ng\nSection: science\nPriority: optional\nDescription: periodontal probing exams by voice\n Hears a probing exam offline, writes the chart and works out the findings.\n' \
+		"$$version" "$$(dpkg --print-architecture)" "$$(du -sk dist/deb/usr | cut -f1)" > dist/deb/DEBIAN/control
+	@chmod -R u=rwX,go=rX dist/deb && chmod 755 dist/deb/DEBIAN/post* dist/deb/DEBIAN/pre* dist/deb/usr/lib/leadsman/leadsman
+	@dpkg-deb --root-owner-group -b dist/deb dist/$(DEB) >/dev/null && rm -rf dist/deb && ls -lh dist/$(DEB) | awk '{print "==> " $$NF ", " $$5}'
+
+container: dist ## a container image of the same, by podman or docker
+	@engine=$$(command -v podman || command -v docker) || { echo "podman or docker is missing" >&2; exit 1; }; \
+	rm -rf dist/container; mkdir -p dist/container/leadsman; cp packaging/Containerfile dist/container/; \
+	cp -r dist/$(DIST)/. dist/container/leadsman/; $$engine build -t leadsman:$(VERSION) dist/container && rm -rf dist/container
 
 clean: ## remove what make made
 	@rm -rf $(BIN) dist
