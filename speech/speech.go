@@ -113,6 +113,9 @@ type Hypothesis struct {
 	Rejected bool      `json:"rejected"` // Filler is beyond the engine's limit or nothing fits: not a call
 	Near     bool      `json:"near"`     // Rejected, but little beyond the limit: a call only where one is expected
 	Signal   Signal    `json:"signal"`   // how good the sound was
+	// Strange, of a final, says how unlike the voices of the model's training the calls of this stream have sounded so far: from 1 on
+	// more is misheard than the recognizer can know, and a voice profile helps. 0: not known yet, or the engine cannot tell.
+	Strange float64 `json:"strange,omitempty"`
 }
 
 // Signal describes the sound of a stretch.

@@ -25,7 +25,8 @@ const (
 	ModelFile    = "model.int8.onnx"
 	SecondFile   = "second.int8.onnx" // a larger model that is asked again when a call has ended; may be absent
 	PhonesFile   = "phones.txt"
-	HeadFile     = "head.f32" // the model's last layer, from which voice profiles begin; may be absent
+	HeadFile     = "head.f32"  // the model's last layer, from which voice profiles begin; may be absent
+	KnownFile    = "known.f32" // what its states are like for voices that it knows; may be absent
 	ManifestFile = "manifest.json"
 	LibraryFile  = "libonnxruntime.so"
 )
@@ -81,6 +82,7 @@ type Engine struct {
 	silence []float32         // what the network gives for a frame of silence
 	drawn   [256]bool         // symbols whose sound goes on long after its first frame
 	head    *head             // its last layer; nil: it cannot be adapted to a voice
+	known   *known            // nil: no voice is strange
 }
 
 var _ speech.Engine = (*Engine)(nil)
@@ -135,6 +137,12 @@ func Open(opt Options) (*Engine, error) {
 			return nil, fmt.Errorf("%s: %w; put back the file that came with the model", filepath.Join(opt.ModelDir, HeadFile), err)
 		}
 	}
+	if net.width > 0 && m.known != nil {
+		if e.known, err = readKnown(m.known, len(m.symbols), net.width); err != nil {
+			e.Close()
+			return nil, fmt.Errorf("%s: %w; put back the file that came with the model", filepath.Join(opt.ModelDir, KnownFile), err)
+		}
+	}
 	if m.second != nil {
 		if e.second, err = newNetwork(lib, filepath.Join(opt.ModelDir, SecondFile), m.second, len(m.symbols)); err != nil {
 			e.Close()
@@ -159,12 +167,12 @@ func (e *Engine) Close() error {
 	return err
 }
 
-// modelFiles is what a model directory holds; second and head may be nil.
+// modelFiles is what a model directory holds; second, head and known may be nil.
 type modelFiles struct {
-	model, second, head []byte
-	symbols             []string
-	sum                 string // SHA-256 of the model
-	cal                 Calibration
+	model, second, head, known []byte
+	symbols                    []string
+	sum                        string // SHA-256 of the model
+	cal                        Calibration
 }
 
 // loadModel reads the files of a model directory and checks them against the manifest, if there
@@ -190,6 +198,7 @@ func loadModel(dir string) (m modelFiles, err error) {
 	m.model = read(ModelFile, true)
 	phones := read(PhonesFile, true)
 	m.head = read(HeadFile, false)
+	m.known = read(KnownFile, false)
 	m.second = read(SecondFile, false)
 	if err != nil {
 		return m, err
@@ -197,6 +206,9 @@ func loadModel(dir string) (m modelFiles, err error) {
 	files := map[string][]byte{ModelFile: m.model, PhonesFile: phones}
 	if m.head != nil {
 		files[HeadFile] = m.head
+	}
+	if m.known != nil {
+		files[KnownFile] = m.known
 	}
 	if m.second != nil {
 		files[SecondFile] = m.second
@@ -242,7 +254,7 @@ func readManifest(dir string, files map[string][]byte) (Calibration, error) {
 	}
 	for _, f := range m.Files {
 		data, ok := files[f.Name]
-		if !ok && f.Name == SecondFile { // without it, worse would be heard, and nobody would know
+		if !ok && (f.Name == SecondFile || f.Name == KnownFile) { // without it, worse would be heard or believed, and nobody would know
 			return Calibration{}, fmt.Errorf("%w: no file %s, which %s names: put back the files that came with the program", speech.ErrNoModel, filepath.Join(dir, f.Name), path)
 		}
 		if !ok {

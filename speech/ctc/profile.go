@@ -65,8 +65,9 @@ func (e *Engine) NewRecognizerFor(profile []byte) (speech.Recognizer, error) {
 	if err != nil {
 		return nil, err
 	}
-	rec.(*recognizer).voice = &voice{head: h, hidden: make([]float32, maxWindow/2*e.net.width)}
-	return rec, nil
+	r := rec.(*recognizer)
+	r.voice, r.hidden = h, make([]float32, maxWindow/2*e.net.width)
+	return r, nil
 }
 
 var errNoHead = fmt.Errorf("this model has no %s, so it cannot learn voices: install the model that came with the program", HeadFile)

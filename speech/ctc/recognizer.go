@@ -53,7 +53,10 @@ type recognizer struct {
 	meter   speech.Meter
 	in      []float32 // network input
 	out     []float32 // and output
-	voice   *voice    // whose voice it listens to; nil: anybody's
+	hidden  []float32 // what goes into the last layer, of the window that the network saw last; empty: nobody wants it
+	voice   *head     // whose voice it listens to; nil: anybody's
+	odd     oddness   // of the calls so far
+	far     []float64 // how far each frame of a call lies from what the network knows
 	lp      []float32 // log-probabilities from frame lpFrom on
 	lpFrom  int64
 	encAt   int64 // step at which the network's window begins, even
@@ -87,13 +90,16 @@ func (e *Engine) NewRecognizer() (speech.Recognizer, error) {
 		e: e, s: newSearch(e.opt.Beam, e.opt.MaxTokens), al: &aligner{}, mel: newMelFrontEnd(),
 		in: make([]float32, melBands*maxWindow), out: make([]float32, maxWindow/2*e.net.symbols),
 	}
+	if e.known != nil {
+		r.hidden = make([]float32, maxWindow/2*e.net.width)
+	}
 	r.reset()
 	return r, nil
 }
 
 func (r *recognizer) reset() {
 	*r = recognizer{
-		e: r.e, g: r.g, s: r.s, al: r.al, mel: r.mel, in: r.in, out: r.out, voice: r.voice,
+		e: r.e, g: r.g, s: r.s, al: r.al, mel: r.mel, in: r.in, out: r.out, hidden: r.hidden, voice: r.voice, odd: r.odd, far: r.far,
 		queue: r.queue, mels: r.mels[:0], lp: r.lp[:0], twice: r.twice[:0],
 		words: r.words[:0], lastBest: r.lastBest[:0], spans: r.spans[:0],
 		meter: speech.Meter{Margin: loudMargin}, spoken: melLogZero,
@@ -348,6 +354,8 @@ func (r *recognizer) judge() (*speech.Hypothesis, error) {
 		}
 		h.Final = true
 		if !h.Rejected {
+			r.odd.hear(r.far)
+			h.Strange = r.odd.strange(r.e.cal.StrangeFrom)
 			r.spoken = max(r.loudest, (r.spoken*3+r.loudest)/4)
 		}
 		r.active = false
@@ -477,6 +485,10 @@ func (r *recognizer) hypothesis(lp []float32, ends []outcome, first, last int64,
 	end := r.callFrom + int64(len(lp)/r.e.net.symbols)
 	soundTo := int(end - r.callFrom - r.quiet(first, last, end)*stepMS/frameMS)
 	total, sounds := 0.0, 0
+	r.far = r.far[:0]
+	if nbest > 1 {
+		r.far = r.distances(r.far, lp)
+	}
 	for _, o := range ends {
 		total += math.Exp((o.score - ends[0].score) / r.e.cal.Temperature)
 	}
@@ -512,20 +524,7 @@ func (r *recognizer) hypothesis(lp []float32, ends []outcome, first, last int64,
 		}
 		h.Readings = append(h.Readings, rd)
 	}
-	for i := range h.Readings {
-		for j := range h.Readings[i].Words {
-			w := &h.Readings[i].Words[j]
-			share := 0.0
-			for _, o := range h.Readings {
-				if slices.ContainsFunc(o.Words, func(v speech.Word) bool {
-					return v.Text == w.Text && v.StartMS < w.EndMS && w.StartMS < v.EndMS
-				}) {
-					share += o.Posterior
-				}
-			}
-			w.Confidence = r.e.cal.confidence(share, w.Confidence)
-		}
-	}
+	r.believe(h.Readings)
 	if limit := r.e.opt.FillerLimit * leniency(sounds); len(h.Readings) == 0 || h.Filler > limit {
 		h.Rejected = true
 		h.Near = h.Filler <= nearLimit*r.e.opt.FillerLimit

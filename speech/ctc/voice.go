@@ -2,23 +2,19 @@ package ctc
 
 import "leadsman/speech"
 
-// voice is what a recognizer knows of whom it listens to.
-type voice struct {
-	head   *head
-	hidden []float32 // of the window last looked at
-}
-
 // score runs the network over r.in and leaves the log-probabilities in r.out.
 func (r *recognizer) score(steps int) error {
 	r.e.turns <- struct{}{}
 	defer func() { <-r.e.turns }()
-	if r.voice == nil {
+	if len(r.hidden) == 0 {
 		return r.e.net.run(r.out, nil, r.in, steps)
 	}
-	if err := r.e.net.run(r.out, r.voice.hidden, r.in, steps); err != nil {
+	if err := r.e.net.run(r.out, r.hidden, r.in, steps); err != nil {
 		return err
 	}
-	r.voice.head.logp(r.out, r.voice.hidden[:steps/2*r.e.net.width])
+	if r.voice != nil {
+		r.voice.logp(r.out, r.hidden[:steps/2*r.e.net.width])
+	}
 	return nil
 }
 
