@@ -241,7 +241,7 @@ func hissed(pcm []int16, gain float64, rng *rand.Rand) []int16 {
 
 // A sample is a word that was heard.
 type sample struct {
-	x                       [4]float64
+	x                       [5]float64
 	right                   bool
 	voice, accent, heardAs  string
 	share, posterior, trust float64 // share of the posterior before and after its correction; its fitted confidence
@@ -256,8 +256,8 @@ type nbest struct {
 // taps tell the features of words; a recognizer has one engine, so each pack has an engine of its own.
 func hearPack(e *Engine, p pack, condition string) (samples []sample, lists []nbest, err error) {
 	own := *e // its calibration is tapped
-	var raw [][3]float64
-	own.cal.tap = func(share, cost, far float64) { raw = append(raw, [3]float64{share, cost, far}) }
+	var raw [][4]float64
+	own.cal.tap = func(share, cost, far, beyond float64) { raw = append(raw, [4]float64{share, cost, far, beyond}) }
 	rec, err := own.NewRecognizer()
 	if err != nil {
 		return nil, nil, err
@@ -306,7 +306,7 @@ func hearPack(e *Engine, p pack, condition string) (samples []sample, lists []nb
 				}
 				for i, w := range h.Readings[0].Words {
 					f := raw[len(raw)-all+i]
-					s := sample{x: features(f[0], f[1], f[2]), share: f[0], trust: w.Confidence, voice: p.name + " " + condition, accent: p.accent, heardAs: w.Text}
+					s := sample{x: features(f[0], f[1], f[2], f[3]), share: f[0], trust: w.Confidence, voice: p.name + " " + condition, accent: p.accent, heardAs: w.Text}
 					for _, rd := range h.Readings {
 						if slices.ContainsFunc(rd.Words, func(v speech.Word) bool { return v.Text == w.Text && v.StartMS < w.EndMS && w.StartMS < v.EndMS }) {
 							s.posterior += rd.Posterior
@@ -460,7 +460,7 @@ func TestCalibrate(t *testing.T) {
 			t.Fatal(err)
 		}
 		fmt.Printf("%d words, %d calls\n\"calibration\": %s\n", len(samples), len(lists), b)
-		accents := map[string][4]float64{}
+		accents := map[string][5]float64{}
 		for i, s := range samples {
 			w, ok := accents[s.accent]
 			if !ok {
@@ -493,9 +493,9 @@ func temperature(lists []nbest) (out float64) {
 }
 
 // fitted is the logistic regression by gradient steps on the log-likelihood; the features are of the order of one.
-func fitted(samples []sample) (w [4]float64) {
+func fitted(samples []sample) (w [5]float64) {
 	for range 12000 {
-		var g [4]float64
+		var g [5]float64
 		for _, s := range samples {
 			d := -logistic(w, s.x)
 			if s.right {

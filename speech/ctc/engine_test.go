@@ -525,6 +525,8 @@ func TestOpenRefuses(t *testing.T) {
 		{"other phones", map[string][]byte{ModelFile: model, PhonesFile: append(bytes.Clone(phones), "\nQQ\n"...)}, "shape", false},
 		{"too few phones", map[string][]byte{ModelFile: model, PhonesFile: []byte("<blank>\nAA\nB\n")}, "39 phones", false},
 		{"head cut short", map[string][]byte{ModelFile: model, PhonesFile: phones, HeadFile: make([]byte, 100)}, HeadFile, false},
+		{"what is known cut short", map[string][]byte{ModelFile: model, PhonesFile: phones, KnownFile: make([]byte, 100)}, KnownFile, false},
+		{"what is known is missing", map[string][]byte{ModelFile: model, PhonesFile: phones, ManifestFile: fmt.Appendf(nil, `{"files":[{"name":%q,"sha256":"00"}]}`, KnownFile)}, KnownFile, true},
 		{"head of another model", map[string][]byte{ModelFile: model, PhonesFile: phones, HeadFile: bytes.Repeat([]byte{0xff}, 4*40*257)}, HeadFile, false},
 		{"no second opinion", map[string][]byte{ModelFile: model, PhonesFile: phones, ManifestFile: fmt.Appendf(nil, `{"files":[{"name":%q,"sha256":"00"}]}`, SecondFile)}, SecondFile, true},
 		{"second opinion cut short", map[string][]byte{ModelFile: model, PhonesFile: phones, SecondFile: model[:len(model)/2]}, SecondFile, false},

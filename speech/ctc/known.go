@@ -63,8 +63,9 @@ func (k *known) distance(symbol int, x []float32, tmp []float32) float64 {
 
 const (
 	// usualFar is the distance of words of voices that took part in the training: what is taken where none is known.
-	usualFar = 0.45
-	leastFar = 0.2
+	usualFar   = 0.45
+	stillUsual = 0.47
+	leastFar   = 0.2
 )
 
 // distances appends how far each frame of the call lies from what the network knows, -1 for silence and for frames that the window seen last lacks.
@@ -110,25 +111,31 @@ func meanFar(far []float64) (mean float64, ok bool) {
 // oddness is how far the calls of one voice lie from what the network knows.
 type oddness struct {
 	calls int
-	far   float64 // mean of the logarithms, of about the last fifty calls
+	far   float64 // mean of the logarithms against usualFar, of about the last twenty calls
 }
 
-// leastCalls is how many calls tell a voice.
-const leastCalls = 12
+// leastCalls is how many calls tell a voice; before, it counts as usual as if so many more had been heard.
+const (
+	leastCalls = 12
+	asUsual    = 3
+)
 
 func (o *oddness) hear(far []float64) {
 	if mean, ok := meanFar(far); ok {
+		o.far += (math.Log(max(mean, leastFar)/usualFar) - o.far) * max(1/float64(o.calls+asUsual), 0.05)
 		o.calls++
-		o.far += (math.Log(mean) - o.far) / float64(min(o.calls, 50))
 	}
 }
+
+// beyond is how far a voice lies beyond those that are still usual, 0 for these.
+func (o *oddness) beyond() float64 { return max(0, o.far-math.Log(stillUsual/usualFar)) }
 
 // strange is the distance as a share of the limit, 0 while too few calls were heard.
 func (o *oddness) strange(limit float64) float64 {
 	if o.calls < leastCalls || limit <= 0 {
 		return 0
 	}
-	return math.Exp(o.far) / limit
+	return usualFar * math.Exp(o.far) / limit
 }
 
 // believe turns what the words of readings cost into the probability that they are right, and makes the posteriors agree with it: a word that
@@ -154,7 +161,7 @@ func (r *recognizer) believe(rs []speech.Reading) {
 			}
 			from, to := int(w.StartMS/frameMS-r.callFrom), int(w.EndMS/frameMS-r.callFrom)
 			far, _ := meanFar(r.far[min(from, len(r.far)):min(to, len(r.far))])
-			w.Confidence = r.e.cal.confidence(share, w.Confidence, far)
+			w.Confidence = r.e.cal.confidence(share, w.Confidence, far, r.odd.beyond())
 		}
 	}
 	if r.e.known == nil || len(rs) == 0 {

@@ -55,7 +55,7 @@ type recognizer struct {
 	out     []float32 // and output
 	hidden  []float32 // what goes into the last layer, of the window that the network saw last; empty: nobody wants it
 	voice   *head     // whose voice it listens to; nil: anybody's
-	odd     oddness   // of the calls so far
+	odd     oddness   // of the calls of this stream
 	far     []float64 // how far each frame of a call lies from what the network knows
 	lp      []float32 // log-probabilities from frame lpFrom on
 	lpFrom  int64
@@ -99,7 +99,7 @@ func (e *Engine) NewRecognizer() (speech.Recognizer, error) {
 
 func (r *recognizer) reset() {
 	*r = recognizer{
-		e: r.e, g: r.g, s: r.s, al: r.al, mel: r.mel, in: r.in, out: r.out, hidden: r.hidden, voice: r.voice, odd: r.odd, far: r.far,
+		e: r.e, g: r.g, s: r.s, al: r.al, mel: r.mel, in: r.in, out: r.out, hidden: r.hidden, voice: r.voice, far: r.far,
 		queue: r.queue, mels: r.mels[:0], lp: r.lp[:0], twice: r.twice[:0],
 		words: r.words[:0], lastBest: r.lastBest[:0], spans: r.spans[:0],
 		meter: speech.Meter{Margin: loudMargin}, spoken: melLogZero,
