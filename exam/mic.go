@@ -1,6 +1,7 @@
 package exam
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -295,7 +296,7 @@ func (m *Mic) take(hyps []speech.Hypothesis) error {
 			keepErr = m.e.keep(context.Background())
 			m.clips()
 			m.e.micView = &MicView{On: true, LevelDB: h.Signal.LevelDB, NoiseDB: h.Signal.NoiseDB, Clipped: h.Signal.Clipped,
-				Trouble: troubleOf(h.Signal), StreamMS: h.AtMS}
+				Trouble: cmp.Or(troubleOf(h.Signal), strangeVoice(h.Strange)), StreamMS: h.AtMS}
 			m.e.tell(Change{Mic: m.e.micView})
 		})
 		if err := errors.Join(err, keepErr, runErr, m.setNet(h.AtMS)); err != nil {
@@ -337,6 +338,14 @@ func troubleOf(s speech.Signal) string {
 		return "noisy: the voice is hardly above the room; bring the microphone nearer or turn the suction away"
 	}
 	return ""
+}
+
+// strangeVoice says kindly that a voice is asked more often because the recognizer knows few like it, and what helps; "" for others.
+func strangeVoice(strange float64) string {
+	if strange < 1 {
+		return ""
+	}
+	return "this voice is new to the recognizer, so it asks more often: two minutes of reading on the Practise page teach it your voice"
 }
 
 func (m *Mic) trouble(text string) {

@@ -114,7 +114,7 @@ type Hypothesis struct {
 	Near     bool      `json:"near"`     // Rejected, but little beyond the limit: a call only where one is expected
 	Signal   Signal    `json:"signal"`   // how good the sound was
 	// Strange, of a final, says how unlike the voices of the model's training the calls of this stream have sounded so far: from 1 on
-	// more is misheard than the recognizer can know, and a voice profile helps. 0: not known yet, or the engine cannot tell.
+	// more is misheard than the recognizer can know, and a voice profile helps. 0: not known yet, a profile is in use, or the engine cannot tell.
 	Strange float64 `json:"strange,omitempty"`
 }
 

@@ -355,7 +355,9 @@ func (r *recognizer) judge() (*speech.Hypothesis, error) {
 		h.Final = true
 		if !h.Rejected {
 			r.odd.hear(r.far)
-			h.Strange = r.odd.strange(r.e.cal.StrangeFrom)
+			if r.voice == nil {
+				h.Strange = r.odd.strange(r.e.cal.StrangeFrom)
+			}
 			r.spoken = max(r.loudest, (r.spoken*3+r.loudest)/4)
 		}
 		r.active = false

@@ -24,6 +24,7 @@ type Utterance struct {
 	Rejected   bool // reject the utterance although it fits the net
 	Near       bool // and only just
 	Signal     speech.Signal
+	Strange    float64
 	Begins     bool // tell that speech goes on as soon as an engine can, by a partial without words
 }
 
@@ -179,7 +180,7 @@ func (r *recognizer) play(hyps []speech.Hypothesis) []speech.Hypothesis {
 }
 
 func (r *recognizer) hypothesis(u *Utterance, at int64) speech.Hypothesis {
-	return speech.Hypothesis{StartMS: u.StartMS, EndMS: u.EndMS, AtMS: at, Filler: u.Filler, Signal: u.Signal}
+	return speech.Hypothesis{StartMS: u.StartMS, EndMS: u.EndMS, AtMS: at, Filler: u.Filler, Signal: u.Signal, Strange: u.Strange}
 }
 
 // reading follows the words through the net; ok is false if it has no way for them. parts is the
