@@ -1,6 +1,7 @@
 package ctc
 
 import (
+	"cmp"
 	"encoding/binary"
 	"fmt"
 	"math"
@@ -140,7 +141,7 @@ func (o *oddness) strange(limit float64) float64 {
 
 // believe turns what the words of readings cost into the probability that they are right, and makes the posteriors agree with it: a word that
 // may be wrong although all readings have it leaves probability to others.
-func (r *recognizer) believe(rs []speech.Reading) {
+func (r *recognizer) believe(rs []speech.Reading, lp []float32) []speech.Reading {
 	same := func(o speech.Reading, w speech.Word) bool {
 		return slices.ContainsFunc(o.Words, func(v speech.Word) bool {
 			return v.Text == w.Text && v.StartMS < w.EndMS && w.StartMS < v.EndMS
@@ -164,14 +165,87 @@ func (r *recognizer) believe(rs []speech.Reading) {
 			w.Confidence = r.e.cal.confidence(share, w.Confidence, far, r.odd.beyond())
 		}
 	}
-	if r.e.known == nil || len(rs) == 0 {
-		return
+	if len(r.far) == 0 || len(rs) == 0 { // partial, or nothing is known
+		return rs
+	}
+	trust := make([]float64, len(rs[0].Words))
+	for j, w := range rs[0].Words {
+		trust[j] = believed(w.Confidence, shares[j])
+		if trust[j] < surely {
+			rs = r.name(rs, j, 1-trust[j], lp)
+		}
 	}
 	for range 3 { // each word in its turn, until all agree
 		for j, w := range rs[0].Words {
-			rake(rs, believed(w.Confidence, shares[j]), func(o speech.Reading) bool { return same(o, w) })
+			rake(rs, trust[j], func(o speech.Reading) bool { return same(o, w) })
 		}
 	}
+	slices.SortStableFunc(rs[1:], func(a, b speech.Reading) int { return cmp.Compare(b.Posterior, a.Posterior) })
+	return rs
+}
+
+// surely is a trust from which on nobody asks.
+const surely = 0.995
+
+// name makes sure that a number of the best reading which may be wrong has a rival: the number that the sound fits next best in its place. Otherwise the
+// doubt would belong to readings of another number of words, and what is expected of the call would take it away.
+func (r *recognizer) name(rs []speech.Reading, j int, doubt float64, lp []float32) []speech.Reading {
+	best := rs[0]
+	at := slices.Index(numberWords, best.Words[j].Text)
+	if at < 0 || best.Free {
+		return rs
+	}
+	var ids []int32
+	for _, w := range best.Words {
+		ids = append(ids, int32(slices.Index(r.g.words, w.Text)))
+	}
+	rival, least := "", math.Inf(1)
+	for _, word := range numberWords {
+		id := int32(slices.Index(r.g.words, word))
+		if word == best.Words[j].Text || id < 0 {
+			continue
+		}
+		ids[j] = id
+		if !r.g.allows(ids) {
+			continue
+		}
+		if _, cost, _, _, ok := r.al.align(r.spans[:0], ids, r.g.ways, lp, r.e.net.symbols, false); ok && cost < least {
+			rival, least = word, cost
+		}
+	}
+	if rival == "" {
+		return rs
+	}
+	p := min(doubt, mostRival) * best.Posterior
+	other := best
+	other.Words = slices.Clone(best.Words)
+	other.Words[j].Text, other.Words[j].Confidence = rival, doubt
+	text := other.Text()
+	if i := slices.IndexFunc(rs, func(o speech.Reading) bool { return o.Text() == text }); i >= 0 {
+		rs[i].Posterior = max(rs[i].Posterior, p)
+	} else {
+		other.Posterior, other.LogScore = p, best.LogScore+r.e.cal.Temperature*math.Log(p/best.Posterior)
+		rs = append(rs, other)
+	}
+	return rs
+}
+
+// allows reports whether words are a call of the net.
+func (g *graph) allows(words []int32) bool {
+	at := []int32{0}
+	for _, w := range words {
+		var to []int32
+		for _, s := range at {
+			st := &g.states[s]
+			for _, x := range st.tree.exits {
+				if next := g.to[st.arcs+x.arc]; x.word == w && !slices.Contains(to, next) {
+					to = append(to, next)
+				}
+			}
+		}
+		at = to
+	}
+	return slices.ContainsFunc(at, func(s int32) bool { return g.states[s].ending != speech.NoEnding })
 }
 
 // believed is how much of the posterior the readings with a word of the best one are to have: its confidence, but never so little that a call which is

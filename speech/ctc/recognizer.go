@@ -526,7 +526,7 @@ func (r *recognizer) hypothesis(lp []float32, ends []outcome, first, last int64,
 		}
 		h.Readings = append(h.Readings, rd)
 	}
-	r.believe(h.Readings)
+	h.Readings = r.believe(h.Readings, lp)
 	if limit := r.e.opt.FillerLimit * leniency(sounds); len(h.Readings) == 0 || h.Filler > limit {
 		h.Rejected = true
 		h.Near = h.Filler <= nearLimit*r.e.opt.FillerLimit
