@@ -576,3 +576,117 @@ func reliability(samples []sample) string {
 	row("all", samples)
 	return b.String()
 }
+
+// TestProfiles enrols each voice with its first groups of three and hears the others without the profile and with it; what the check makes of the
+// right words, of those of another line, and of lines in which one word of three is another.
+func TestProfiles(t *testing.T) {
+	if *packsFolder == "" || *knownFile != "" {
+		t.Skip("-args -packs FOLDER")
+	}
+	e := calibrated(t)
+	packs, rooms := readPacks(t), strings.Split(*conditions, ",")
+	rows := make([]string, len(packs))
+	var sum [4]int
+	var mu sync.Mutex
+	each(len(packs), func(i int) {
+		var groups, learn, rest []clip
+		for _, c := range packs[i].clips {
+			if len(c.words) == 3 {
+				groups = append(groups, c)
+			}
+		}
+		const most = 30
+		learn, rest = groups[:min(most, len(groups)/2)], groups[min(most, len(groups)/2):]
+		var takes []speech.Take
+		right, other, one := 0, 0, 0
+		quiet := make([]int16, speech.Rate/4)
+		fits := func(words []string, pcm []int16) int {
+			fit, err := e.Check(speech.Take{Words: words, PCM: pcm})
+			if err != nil {
+				t.Error(err)
+			}
+			if fit.OK {
+				return 1
+			}
+			return 0
+		}
+		for k, c := range learn {
+			pcm := slices.Concat(quiet, c.pcm, quiet)
+			takes = append(takes, speech.Take{Words: c.words, PCM: pcm})
+			right += fits(c.words, pcm)
+			other += fits(learn[(k+7)%len(learn)].words, pcm)
+			changed := slices.Clone(c.words)
+			for changed[k%3] == c.words[k%3] {
+				changed[k%3] = numberWords[(k*5+slices.Index(numberWords, c.words[k%3]))%10]
+				k++
+			}
+			one += fits(changed, pcm)
+		}
+		got, err := e.Enrol(t.Context(), nil, takes)
+		row := fmt.Sprintf("| %s | %d | %d, %d, %d |", packs[i].name, len(learn), right, other, one)
+		if err != nil {
+			rows[i] = row + " " + err.Error() + " |"
+			return
+		}
+		row += fmt.Sprintf(" %d, %d of %d | %t |", got.WrongBefore, got.WrongAfter, got.Words, got.Profile != nil)
+		for _, room := range rooms {
+			before, err1 := wholeGroups(e, nil, pack{packs[i].name, "", rest}, room)
+			after := before
+			if got.Profile != nil {
+				var err2 error
+				if after, err2 = wholeGroups(e, got.Profile, pack{packs[i].name, "", rest}, room); err2 != nil {
+					t.Error(err2)
+				}
+			}
+			if err1 != nil {
+				t.Error(err1)
+			}
+			row += fmt.Sprintf(" %d, %d of %d |", before, after, len(rest))
+			mu.Lock()
+			sum[0], sum[1], sum[2] = sum[0]+before, sum[1]+after, sum[2]+len(rest)
+			mu.Unlock()
+		}
+		rows[i] = row
+	})
+	fmt.Printf("| voice | lines | pass: right, other line, one word other | held back and misheard without, with | profile | groups right in %s |\n%s\n%d, %d of %d\n",
+		strings.Join(rooms, " | "), strings.Join(rows, "\n"), sum[0], sum[1], sum[2])
+}
+
+// wholeGroups is how many calls are heard word for word, in pieces or not.
+func wholeGroups(e *Engine, profile []byte, p pack, room string) (right int, err error) {
+	rec, err := e.NewRecognizer()
+	if profile != nil {
+		rec, err = e.NewRecognizerFor(profile)
+	}
+	if err != nil {
+		return 0, err
+	}
+	defer rec.Close()
+	if err := rec.SetNet(callNet()); err != nil {
+		return 0, err
+	}
+	feed, err := through(room)
+	if err != nil {
+		return 0, err
+	}
+	for _, c := range append([]clip{{pcm: make([]int16, speech.Rate/2)}}, p.clips...) {
+		var got []string
+		for _, part := range [][]int16{c.pcm, make([]int16, speech.Rate*9/10)} {
+			for pcm := feed(part, len(c.words) > 0); len(pcm) > 0; {
+				n := min(320, len(pcm))
+				hyps, err := rec.Accept(pcm[:n])
+				if err != nil {
+					return right, err
+				}
+				pcm = pcm[n:]
+				if k := len(hyps) - 1; k >= 0 && hyps[k].Final && !hyps[k].Rejected {
+					got = append(got, strings.Fields(hyps[k].Readings[0].Text())...)
+				}
+			}
+		}
+		if len(c.words) > 0 && slices.Equal(got, c.words) {
+			right++
+		}
+	}
+	return right, nil
+}

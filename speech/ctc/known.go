@@ -147,21 +147,29 @@ func (r *recognizer) believe(rs []speech.Reading, lp []float32) []speech.Reading
 			return v.Text == w.Text && v.StartMS < w.EndMS && w.StartMS < v.EndMS
 		})
 	}
-	var shares []float64 // of the best reading
+	var shares, doubts []float64 // of the words of the best reading
 	for i := range rs {
 		for j := range rs[i].Words {
 			w := &rs[i].Words[j]
-			share := 0.0
+			share, alike, all := 0.0, 0.0, 0.0 // alike: of all readings of as many words
 			for _, o := range rs {
-				if same(o, *w) {
+				has := same(o, *w)
+				if has {
 					share += o.Posterior
 				}
-			}
-			if i == 0 {
-				shares = append(shares, share)
+				if len(o.Words) == len(rs[i].Words) {
+					all += o.Posterior
+					if has {
+						alike += o.Posterior
+					}
+				}
 			}
 			from, to := int(w.StartMS/frameMS-r.callFrom), int(w.EndMS/frameMS-r.callFrom)
 			far, _ := meanFar(r.far[min(from, len(r.far)):min(to, len(r.far))])
+			if i == 0 {
+				shares = append(shares, share)
+				doubts = append(doubts, 1-logistic(r.e.cal.Confidence, features(alike/all, w.Confidence, far, r.odd.beyond())))
+			}
 			w.Confidence = r.e.cal.confidence(share, w.Confidence, far, r.odd.beyond())
 		}
 	}
@@ -171,8 +179,8 @@ func (r *recognizer) believe(rs []speech.Reading, lp []float32) []speech.Reading
 	trust := make([]float64, len(rs[0].Words))
 	for j, w := range rs[0].Words {
 		trust[j] = believed(w.Confidence, shares[j])
-		if trust[j] < surely {
-			rs = r.name(rs, j, 1-trust[j], lp)
+		if doubts[j] > 1-surely && r.e.cal.tap == nil {
+			rs = r.name(rs, j, doubts[j], lp)
 		}
 	}
 	for range 3 { // each word in its turn, until all agree
@@ -184,11 +192,12 @@ func (r *recognizer) believe(rs []speech.Reading, lp []float32) []speech.Reading
 	return rs
 }
 
-// surely is a trust from which on nobody asks.
+// surely is a confidence from which on nobody asks.
 const surely = 0.995
 
 // name makes sure that a number of the best reading which may be wrong has a rival: the number that the sound fits next best in its place. Otherwise the
-// doubt would belong to readings of another number of words, and what is expected of the call would take it away.
+// doubt would belong to readings of another number of words, and what is expected of the call would take it away. How many words there are is no reason to
+// doubt what they are: the doubt is that among readings of as many.
 func (r *recognizer) name(rs []speech.Reading, j int, doubt float64, lp []float32) []speech.Reading {
 	best := rs[0]
 	at := slices.Index(numberWords, best.Words[j].Text)
