@@ -1,7 +1,6 @@
 """Development recordings through the real engine: what a model is worth in the program, windows, pauses and refusal included.
 
     python engine.py make --packs PACKS --out DIR              joins development clips to recordings with their truth
-    python engine.py list --packs PACKS --out DIR              and writes single calls with dev.tsv, for speech/ctc's TestCalibrate
     python engine.py run --recordings DIR --program leadsman [--library FILE] MODELDIR ...
 
 A recording is many calls with pauses of 0.6-1.15 s over a low noise floor, or over noise made with seeds that training does not
@@ -17,7 +16,6 @@ import subprocess
 import numpy as np
 import soundfile as sf
 
-import evaluate
 import noise
 from prepare import RATE, load_packs
 from texts import DIGITS
@@ -135,23 +133,6 @@ def make(a):
     tape.write(a.out, "noise")
 
 
-def single_calls(a):
-    """Calls of voices that heard no training (development's people did), each clean and with noise at 20, 10 and 5 dB."""
-    a.out.mkdir(parents=True, exist_ok=True)
-    calls = [i for i in evaluate.build("dev", a) if i[0] == "calls, synthetic voice"]
-    kinds = list(noise.KINDS.values())
-    with open(a.out / "dev.tsv", "w") as f:
-        for k, (_, _, words, _, sound) in enumerate(calls):
-            for n, snr in enumerate((None, 20, 10, 5)):
-                x = sound
-                if snr:
-                    y = kinds[(k + n) % 6](np.random.default_rng([6, 200 + k, n]), len(x))
-                    x = evaluate.mix(x, y, snr, 4000, len(x) - 4000)
-                path = (a.out / f"{k}-{n}.wav").resolve()
-                sf.write(path, np.clip(x * .1 / (np.abs(x).max() + 1e-6) * 3, -.99, .99), RATE, subtype="PCM_16")
-                f.write(f"{path}\t{' '.join(words)}\n")
-
-
 def hear(a, model, name):
     cmd = [a.program, "hear", "--json", "--model", str(model), str(a.recordings / f"{name}.wav")]
     if a.library:
@@ -204,18 +185,17 @@ def run(a):
 
 def main():
     ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    ap.add_argument("what", choices=("make", "list", "run"))
+    ap.add_argument("what", choices=("make", "run"))
     ap.add_argument("models", nargs="*", help="model folders")
     ap.add_argument("--packs")
     ap.add_argument("--out", type=pathlib.Path)
     ap.add_argument("--recordings", type=pathlib.Path)
-    ap.add_argument("--noise", help="folder of noise recordings")
     ap.add_argument("--program", default="leadsman")
     ap.add_argument("--library")
     ap.add_argument("--workers", type=int, default=2)
     ap.add_argument("--wrong", action="store_true", help="list what went wrong")
     a = ap.parse_intermixed_args()
-    dict(make=make, list=single_calls, run=run)[a.what](a)
+    dict(make=make, run=run)[a.what](a)
 
 
 if __name__ == "__main__":
