@@ -3,7 +3,6 @@ package paper
 import (
 	"fmt"
 	"io"
-	"math"
 	"slices"
 	"strings"
 	"time"
@@ -268,7 +267,7 @@ func Handout(w io.Writer, r *report.Record, m *Messages, size Size) error {
 		d.bullet(text, s)
 	}
 	p.panels(d)
-	if slices.ContainsFunc(p.steps, func(s step) bool { return len(s.gaps)+len(s.teeth) > 0 }) {
+	if p.placed() {
 		d.need(118)
 		section("section.mouth")
 		d.say("", 11, m.say("mouth.note"))
@@ -301,80 +300,14 @@ func (d *doc) badge(x, y float64, n int) {
 	d.SetTextColor(0, 0, 0)
 }
 
-// mouth draws the two arches as seen facing the patient, with the number of each step at its places.
+// mouth puts the picture of the mouth on the page.
 func (p *Page) mouth(d *doc) {
-	const tall = 92.0
-	d.need(tall)
+	d.need(92)
 	w, _ := d.GetPageSize()
-	cx, top := w/2, d.GetY()+9
-	a, b := 46.0, 30.0 // half axes of an arch
-	// A tooth by its place in the arch: 0.5 to 15.5 from the patient's right to left.
-	at := func(place float64, upper bool, out float64) (x, y float64) {
-		angle := (place - 7.5) / 15 * 168 * math.Pi / 180
-		x = cx + (a+out)*math.Sin(angle)
-		y = (b + out) * math.Cos(angle)
-		if upper {
-			return x, top + b + 4 - y
-		}
-		return x, top + b + 16 + y
-	}
+	top := d.GetY() + 9
 	d.SetLineWidth(0.35)
-	for _, t := range chart.AllTeeth() {
-		x, y := at(float64(t.ArchPosition()-1), t.Upper(), 0)
-		size := 2.5
-		if t.Molar() {
-			size = 3.4
-		}
-		switch rec := p.r.Chart.Tooth(t); rec.Presence {
-		case chart.Missing, chart.Unerupted:
-			d.SetDrawColor(150, 150, 150)
-			d.Line(x-1, y, x+1, y)
-			d.SetDrawColor(0, 0, 0)
-		case chart.Implant:
-			d.Rect(x-size, y-size, 2*size, 2*size, "D")
-		default:
-			d.Circle(x, y, size, "D")
-		}
-	}
-	d.font("", 10)
-	d.Text(cx-d.GetStringWidth(p.m.say("jaw.upper"))/2, top+b+4, p.m.say("jaw.upper"))
-	d.Text(cx-d.GetStringWidth(p.m.say("jaw.lower"))/2, top+b+20, p.m.say("jaw.lower"))
-	right := p.m.say("side.right")
-	d.Text(cx-a-10-d.GetStringWidth(right), top+b+12, right)
-	d.Text(cx+a+10, top+b+12, p.m.say("side.left"))
-	taken := map[[2]int]float64{} // how far out the next number stands, by place
-	for i, s := range p.steps {
-		marked := map[float64]bool{}
-		put := func(place float64, upper bool) {
-			if upper && marked[place] || !upper && marked[place+100] {
-				return
-			}
-			marked[place+map[bool]float64{false: 100}[upper]] = true
-			row := 0
-			if upper {
-				row = 1
-			}
-			key := [2]int{row, int(place * 2)}
-			x, y := at(place, upper, 7+taken[key])
-			taken[key] += 5
-			d.SetFillColor(0, 0, 0)
-			d.Circle(x, y, 2.2, "F")
-			d.font("B", 7.5)
-			d.SetTextColor(255, 255, 255)
-			n := fmt.Sprint(i + 1)
-			d.Text(x-d.GetStringWidth(n)/2, y+0.95, n)
-			d.SetTextColor(0, 0, 0)
-		}
-		for _, g := range s.gaps {
-			put(float64(g.A.ArchPosition()+g.B.ArchPosition())/2-1, g.A.Upper())
-		}
-		for _, t := range s.teeth {
-			if !t.Tooth.Primary() {
-				put(float64(t.Tooth.ArchPosition()-1), t.Tooth.Upper())
-			}
-		}
-	}
-	d.SetXY(margin, top+2*b+30)
+	p.arches(&ink{d, w / 2, top})
+	d.SetXY(margin, top+mapTall)
 }
 
 // panels draws how it is done, for the steps that are on the page.
@@ -507,12 +440,14 @@ type Sheet struct {
 
 // Section is a part of a Sheet.
 type Section struct {
-	Title string     `json:"title"`
-	Lines []SaidLine `json:"lines"`
+	Title   string     `json:"title"`
+	Lines   []SaidLine `json:"lines"`
+	Picture string     `json:"picture,omitempty"` // SVG, below the lines; its classes are body, gone, word, badge and number
 }
 
 // SaidLine is a line of a Section, with the places that it is about.
 type SaidLine struct {
+	N     int      `json:"n,omitempty"` // its number in the picture
 	Text  string   `json:"text"`
 	Where []string `json:"where"`
 }
@@ -525,17 +460,20 @@ func (p *Page) Sheet() Sheet {
 		s.Draft = p.m.say("draft")
 	}
 	do := Section{Title: p.m.say("section.do")}
-	for _, one := range p.steps {
-		do.Lines = append(do.Lines, SaidLine{one.text, append([]string{}, one.where...)})
+	for i, one := range p.steps {
+		do.Lines = append(do.Lines, SaidLine{i + 1, one.text, append([]string{}, one.where...)})
 	}
 	for _, text := range p.always {
-		do.Lines = append(do.Lines, SaidLine{text, []string{}})
+		do.Lines = append(do.Lines, SaidLine{0, text, []string{}})
 	}
 	s.Sections = append(s.Sections, do)
+	if p.placed() {
+		s.Sections = append(s.Sections, Section{Title: p.m.say("section.mouth"), Lines: []SaidLine{{0, p.m.say("mouth.note"), []string{}}}, Picture: p.SVG()})
+	}
 	for _, part := range p.parts() {
 		sec := Section{Title: p.m.say(part.key)}
 		for _, text := range part.lines {
-			sec.Lines = append(sec.Lines, SaidLine{text, []string{}})
+			sec.Lines = append(sec.Lines, SaidLine{0, text, []string{}})
 		}
 		s.Sections = append(s.Sections, sec)
 	}

@@ -2,8 +2,13 @@ package paper
 
 import (
 	"bytes"
+	"encoding/xml"
+	"errors"
+	"fmt"
+	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -223,5 +228,64 @@ func TestInvitation(t *testing.T) {
 	r.Plan = nil
 	if _, _, err := Invitation(r, m, "recall"); err == nil || !strings.Contains(err.Error(), "decide it under Plan") {
 		t.Error(err)
+	}
+}
+
+// The picture of the mouth on a screen is well-formed, says its words in the patient's language, and has the number of every step that has
+// a place; the step carries the same number in the list.
+func TestMouthOnScreen(t *testing.T) {
+	words := map[string]string{"en": "Upper jaw", "de": "Oben", "es": "Arriba", "fr": "En haut", "pt": "Em cima"} // common words, no source
+	for tag := range words {
+		m, err := Load("", tag)
+		if err != nil {
+			t.Fatal(err)
+		}
+		p := NewPage(mouths(t)["full"], m)
+		sheet := p.Sheet()
+		i := slices.IndexFunc(sheet.Sections, func(s Section) bool { return s.Picture != "" })
+		if i < 0 {
+			t.Fatalf("%s: no picture", tag)
+		}
+		svg := sheet.Sections[i].Picture
+		var said []string
+		numbers := map[string]bool{}
+		for dec := xml.NewDecoder(strings.NewReader(svg)); ; {
+			tok, err := dec.Token()
+			if errors.Is(err, io.EOF) {
+				break
+			}
+			if err != nil {
+				t.Fatalf("%s: %v in %s", tag, err, svg)
+			}
+			if c, ok := tok.(xml.CharData); ok {
+				said = append(said, string(c))
+				numbers[string(c)] = true
+			}
+		}
+		for _, key := range []string{"jaw.upper", "jaw.lower", "side.right", "side.left"} {
+			if !slices.Contains(said, m.say(key)) {
+				t.Errorf("%s: the picture does not say %q", tag, m.say(key))
+			}
+		}
+		if !slices.Contains(said, words[tag]) {
+			t.Errorf("%s: no %q in %q", tag, words[tag], said)
+		}
+		placed := 0
+		for n, s := range p.steps {
+			if len(s.gaps)+len(s.teeth) == 0 {
+				continue
+			}
+			placed++
+			if !numbers[fmt.Sprint(n+1)] || sheet.Sections[0].Lines[n].N != n+1 {
+				t.Errorf("%s: step %d is not in the picture, or has another number in the list", tag, n+1)
+			}
+		}
+		if placed == 0 {
+			t.Fatal("no step has a place: nothing was tested")
+		}
+	}
+	m, _ := Load("", "de")
+	if s := NewPage(mouths(t)["none"], m).Sheet(); slices.ContainsFunc(s.Sections, func(s Section) bool { return s.Picture != "" }) {
+		t.Error("a mouth without places has a picture of them")
 	}
 }

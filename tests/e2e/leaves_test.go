@@ -39,9 +39,12 @@ func TestPageInItsLanguage(t *testing.T) {
 		t.Errorf("the withdrawn feed: %v %v", r, err)
 	}
 	p.goTo(base + "/exams/" + exam + "/handout")
+	p.until("the picture in German", `document.querySelector(".sheet .mouth svg")?.textContent.includes("Oben")`)
 	p.until("the page in German, with the numbers to call", `document.querySelector('.sheet[lang="de"]')?.innerText.includes("Pflege für Zähne und Zahnfleisch") && document.querySelector(".sheet").innerText.includes("555 0134") && document.querySelector(".sheet").innerText.includes("112")`)
 	shot(t, p, "handout-de")
 	scan(t, p, "handout in German")
+	eval[bool](p, `(document.querySelector(".mouth").scrollIntoView(), true)`)
+	shot(t, p, "mouth-de")
 	p.choose("#tongue", "en")
 	p.until("in English with reasons", `document.querySelector('.sheet[lang="en"]')?.innerText.includes("Why: ")`)
 	p.choose("#tongue", "fr")

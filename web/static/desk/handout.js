@@ -7,6 +7,13 @@ import { planDate } from "../core/dates.js";
 import { GROUPS } from "./plan.js";
 import "../profile/profile.js";
 
+/** mouth is the service's picture of where each step helps most. */
+function mouth(svg) {
+  const el = h("figure", { class: "mouth" });
+  el.append(document.importNode(new DOMParser().parseFromString(svg, "image/svg+xml").documentElement, true));
+  return el;
+}
+
 class Handout extends HTMLElement {
   app = null;
   async connectedCallback() {
@@ -65,7 +72,7 @@ class Handout extends HTMLElement {
       const page = await get(sheet(language).replace("as=handout", "as=page"));
       this.sheet.lang = page.language;
       put(this.sheet, h("header", {}, h("p", { class: "practice" }, page.practice), h("h1", {}, page.title), h("p", {}, page.for), page.draft ? h("p", {}, h("b", {}, page.draft)) : null),
-        page.sections.map((s) => h("section", {}, h("h2", {}, s.title), h("ul", {}, s.lines.map((l) => h("li", {}, h("p", { class: "do" }, l.text), l.where.map((w) => h("p", { class: "where" }, w))))))),
+        page.sections.map((s) => h("section", {}, h("h2", {}, s.title), h("ul", {}, s.lines.map((l) => h("li", {}, h("p", { class: "do" }, l.n ? h("span", { class: "n" }, `${l.n} `) : null, l.text), l.where.map((w) => h("p", { class: "where" }, w))))), s.picture ? mouth(s.picture) : null)),
         h("footer", {}, h("p", {}, page.foot), h("p", {}, page.grade)));
     } catch (e) {
       put(this.sheet, h("p", { role: "alert" }, e.message));
