@@ -127,7 +127,7 @@ func (k *markup) circle(x, y, r float64) {
 }
 
 func (k *markup) square(x, y, half float64) {
-	fmt.Fprintf(k, `<rect class="body" x="%.2f" y="%.2f" width="%.2f" height="%[3].2f"/>`, x-half, y-half, 2*half)
+	fmt.Fprintf(k, `<rect class="body" x="%.2f" y="%.2f" width="%.2f" height="%.2f"/>`, x-half, y-half, 2*half, 2*half)
 }
 
 func (k *markup) gone(x, y float64) {
@@ -140,7 +140,7 @@ func (k *markup) word(x, y, align float64, text string) {
 }
 
 func (k *markup) badge(x, y float64, number int) {
-	fmt.Fprintf(k, `<circle class="badge" cx="%.2f" cy="%.2f" r="2.2"/><text class="number" x="%[1].2f" y="%[3].2f" text-anchor="middle">%[4]d</text>`, x, y, y+1, number)
+	fmt.Fprintf(k, `<circle class="badge" cx="%.2f" cy="%.2f" r="2.2"/><text class="number" x="%.2f" y="%.2f" text-anchor="middle">%d</text>`, x, y, x, y+1, number)
 }
 
 // SVG is the picture of the mouth for a screen, without colours.

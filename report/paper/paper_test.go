@@ -247,6 +247,9 @@ func TestMouthOnScreen(t *testing.T) {
 			t.Fatalf("%s: no picture", tag)
 		}
 		svg := sheet.Sections[i].Picture
+		if strings.Contains(svg, "%!") {
+			t.Fatalf("%s: %s", tag, svg)
+		}
 		var said []string
 		numbers := map[string]bool{}
 		for dec := xml.NewDecoder(strings.NewReader(svg)); ; {
