@@ -221,6 +221,8 @@ faults: build ## the service killed 100 times while it is spoken to, the store w
 
 lists: tools ## what the lists take with 100,000 exams of 25,000 patients; backup time and size
 	@LEADSMAN_MEASURE=1 $(GO) test -count=1 -v -timeout 60m -run MeasureLists ./store
+site: tools ## dist/site: the documentation as pages, from docs/ and the Markdown files here
+	@$(GO) run ./docs/site dist/site && echo "==> dist/site/index.html"
 
 fuzz: tools ## every fuzz target for FUZZTIME
 	@for p in $$($(GO) list ./...); do \

@@ -1,0 +1,48 @@
+package main
+
+import (
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+)
+
+// Every page is reached, every link within the site leads to a file of it, and none to a Markdown file.
+func TestSite(t *testing.T) {
+	to := t.TempDir()
+	if err := build("../..", to); err != nil {
+		t.Fatal(err)
+	}
+	pages := 0
+	err := filepath.WalkDir(to, func(file string, d fs.DirEntry, err error) error {
+		if err != nil || !strings.HasSuffix(file, ".html") {
+			return err
+		}
+		pages++
+		b, err := os.ReadFile(file)
+		if err != nil {
+			return err
+		}
+		for _, m := range link.FindAllStringSubmatch(string(b), -1) {
+			target, _, _ := strings.Cut(m[2], "#")
+			if outside(m[2]) || target == "" {
+				continue
+			}
+			if strings.HasSuffix(target, ".md") {
+				t.Errorf("%s leads to %s, which is no page", file, m[2])
+			} else if _, err := os.Stat(filepath.Join(filepath.Dir(file), target)); err != nil {
+				t.Errorf("%s leads to %s: %v", file, m[2], err)
+			}
+		}
+		return nil
+	})
+	if err != nil || pages < 20 {
+		t.Errorf("%d pages, %v", pages, err)
+	}
+	for _, page := range []string{"index.html", "docs/index.html", "docs/calls.html", "docs/programs.html", "DEVELOPERS.html"} {
+		if _, err := os.Stat(filepath.Join(to, page)); err != nil {
+			t.Error(err)
+		}
+	}
+}
