@@ -30,6 +30,9 @@ const (
 // notNumbers is how often words that may be a call are none at all if they are not the call that they were taken for. Declared.
 const notNumbers = 0.1
 
+// goesOnShare is how often a correction of one number goes on: it may be all. Declared.
+const goesOnShare = 0.5
+
 // Reasons of doubts.
 const (
 	unclear = "not heard clearly" // the ear; others come from what is plausible
@@ -201,6 +204,9 @@ func (e *Exam) hold(v hear.Verdict, m chart.Meta, h speech.Hypothesis) {
 	w := waits{phrase: phrase{v.Result.Words, h.EndMS + pendingMS}, from: m.StartMS, consumed: h.Consumed, p: v.Confidence}
 	if v.Result.Ending > grammar.Prefix {
 		w.p = 1 - (1-v.Confidence)*notNumbers
+		if acts := v.Result.Command.Acts; v.Result.Command.Verb() == chart.VerbCorrection && len(acts[len(acts)-1].Numbers) == 1 {
+			w.p = goesOnShare
+		}
 		wait := min(e.rhythm.BreathMS(), mostHeldMS)
 		switch {
 		case v.Fit == hear.Onward:

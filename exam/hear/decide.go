@@ -160,9 +160,10 @@ func (m *Meaning) jumps() bool {
 	return prefixVerb(m.Result.Words) == chart.VerbGo || m.Err == nil && m.Result.Ending > grammar.Prefix && m.Result.Command.Verb() == chart.VerbGo
 }
 
-// goes reports whether a call begins by going to another place.
+// goes reports whether a call goes to another place and writes there: who only goes is answered with the place before he calls anything.
 func (m *Meaning) goes() bool {
-	return m.Err == nil && m.Result.Ending > grammar.Prefix && m.Result.Command.Acts[0].Verb == chart.VerbGo
+	acts := m.Result.Command.Acts
+	return m.Err == nil && m.Result.Ending > grammar.Prefix && acts[0].Verb == chart.VerbGo && IsValue(acts[len(acts)-1].Verb)
 }
 
 // shapeOf is a meaning without its numbers.

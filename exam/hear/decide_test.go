@@ -112,7 +112,8 @@ func TestDecide(t *testing.T) {
 
 		// "Tooth" and "two" sound alike.
 		{"half and half: numbers that fit", moment{}, "0.5 tooth two six | 0.5 two two six", "enter fill: two two six"},
-		{"nine of ten for the tooth", moment{}, "0.9 tooth two six | 0.1 two two six", "misfit"},
+		{"nine of ten for the tooth", moment{}, "0.9 tooth two six | 0.1 two two six", "enter elsewhere: tooth two six"},
+		{"with numbers behind it all but sure is too little", moment{}, "0.93 tooth two six three two four | 0.07 three two four", "misfit"},
 		{"all but sure of the tooth", moment{}, "0.95 tooth two six | 0.05 two two six", "enter elsewhere: tooth two six"},
 		{"a tooth that is not there", moment{}, "0.95 tooth two eight | 0.05 two two eight", "misfit"},
 		{"nobody pauses behind the word", moment{}, "0.6 tooth | 0.4 two", "enter piece: two"},

@@ -60,7 +60,7 @@ const (
 	unnamed     = 0.30 // what readings that the ear did not name weigh against those that it did
 	DoubtBelow  = 0.99 // written and marked as a doubt below this: a silent wrong value costs 50 questions; see docs/measurements.md
 	RefuseBelow = 0.45 // less than this is no reading at all
-	jumpBelow   = 0.85 // to go to another place, where what follows would stand wrong as a row
+	jumpBelow   = 0.85 // to go to another place and write there
 	moveBelow   = 0.70 // for calls that move, delete or state more than a value: a wrong one costs 2 or 3, a repeated one 1
 	nearTrust   = 0.80 // what a number that the engine only just rejected is worth where numbers are expected
 	strayFiller = 0.6  // numbers out of the blue that fit no better are a piece of talk: see stray
