@@ -32,7 +32,7 @@ export CGO_ENABLED      := 1
 
 say = @printf '\n==> %s\n' $(1)
 
-.PHONY: help build tools modules run demo test check vet lint browser postgres pip vosk voskmodel vosktest race bench compare accuracy clinician faults lists fuzz dist deb container clean
+.PHONY: help build tools modules run demo test check vet lint browser postgres pip vosk voskmodel vosktest race bench compare accuracy clinician faults lists site fuzz dist deb container clean
 
 help: ## this list
 	@echo "make TARGET"

@@ -157,8 +157,8 @@ func (w *WAVInfo) readFormat(r io.Reader, size, at int64) error {
 }
 
 func (w *WAVInfo) readData(r io.Reader, size int64) ([]int16, WAVInfo, error) {
-	// Programs that write to a pipe cannot know the size and put 0 or the greatest number there.
-	open := size == 0 || size >= 0xFFFFFF00
+	// Programs that write to a pipe cannot know the size and put 0 or the greatest number there, of 31 or 32 bits and in whole pages.
+	open := size == 0 || size >= 0xFFFFFF00 || size >= 0x7FFFF000 && size <= 0x7FFFFFFF
 	if !open {
 		r = io.LimitReader(r, size)
 		if block := int64(w.Channels * w.Bits / 8); size/block > maxWAVSeconds*int64(w.Rate) {

@@ -218,7 +218,7 @@ func TestReadWAVTruncated(t *testing.T) {
 		t.Errorf("%d samples, %+v, %v; want what is there, marked", len(pcm), info, err)
 	}
 	// Written to a pipe: sizes unknown.
-	for _, size := range []uint32{0, 0xFFFFFFFF} {
+	for _, size := range []uint32{0, 0xFFFFFFFF, 0x7FFFF000} {
 		piped := bytes.Clone(whole)
 		binary.LittleEndian.PutUint32(piped[40:], size)
 		pcm, info, err := ReadWAV(bytes.NewReader(piped))
