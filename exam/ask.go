@@ -309,12 +309,14 @@ func (e *Exam) answers(q *Question, numbers []chart.MM, startMS int64) bool {
 		return false
 	}
 	var stands []chart.MM
+	var doubtful []bool
 	for _, r := range q.refs {
 		if v := e.state.Chart.Number(r, e.state.Pass); v.Known() {
-			stands = append(stands, v)
+			_, is := e.state.Doubts[r]
+			stands, doubtful = append(stands, v), append(doubtful, is)
 		}
 	}
-	return hear.Answers(stands, numbers)
+	return hear.Answers(stands, doubtful, numbers)
 }
 
 // answered handles calls that answer a question.

@@ -196,3 +196,23 @@ func TestUnsure(t *testing.T) {
 		}
 	}
 }
+
+// Numbers that come after a place was asked for are it, unless they are unlike numbers there that nobody doubted: then the examiner went on.
+func TestAnswers(t *testing.T) {
+	three := func(a, b, c int) []chart.MM { return []chart.MM{chart.Half(2 * a), chart.Half(2 * b), chart.Half(2 * c)} }
+	for _, c := range []struct {
+		name     string
+		doubtful []bool
+		numbers  []chart.MM
+		want     bool
+	}{
+		{"the doubtful one is another", []bool{true, false, false}, three(4, 2, 4), true},
+		{"none is the same, two were doubtful", []bool{true, true, false}, three(5, 5, 5), false},
+		{"none is the same, all were doubtful", []bool{true, true, true}, three(5, 5, 5), true},
+		{"all are others, of which one was doubtful", []bool{true, false, false}, three(4, 5, 6), false},
+	} {
+		if got := Answers(three(3, 2, 4), c.doubtful, c.numbers); got != c.want {
+			t.Errorf("%s: %v, want %v", c.name, got, c.want)
+		}
+	}
+}

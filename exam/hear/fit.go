@@ -257,10 +257,21 @@ func likeness(of, in []chart.MM, often float64) float64 {
 	return math.Pow(hit, float64(same)) * math.Pow(miss, n-float64(same))
 }
 
-// Answers reports whether numbers are likelier those of a place that was just asked for, where some doubtful numbers stand, than what comes
-// next.
-func Answers(stands, numbers []chart.MM) bool {
-	return shareTold/(1-shareTold)*likeness(stands, numbers, agreeAsked) > 1
+// Answers reports whether numbers are likelier those of a place that was just asked for than what comes next. stands are the numbers there, doubtful
+// tells of each whether it may be wrong. Where one of them was not heard at all, any may be.
+func Answers(stands []chart.MM, doubtful []bool, numbers []chart.MM) bool {
+	w := shareTold / (1 - shareTold)
+	if len(stands) != len(numbers) {
+		return w*likeness(stands, numbers, agreeAsked) > 1
+	}
+	for i := range stands {
+		often := agreeSame
+		if doubtful[i] {
+			often = agreeAsked
+		}
+		w *= agreement(stands[i] == numbers[i], often)
+	}
+	return w > 1
 }
 
 // common is the length of the longest sequence that both have in their order.
