@@ -107,6 +107,12 @@ func wrap(op, path string, err error) error {
 	return &Error{Op: op, Path: path, Hint: hint, Err: err}
 }
 
+// Unwritable reports whether a write failed because nothing can be written where the store is: the disk is full, or read-only.
+func Unwritable(err error) bool {
+	var se sqlite3.Error
+	return errors.Is(err, ErrReadOnly) || errors.As(err, &se) && (se.Code == sqlite3.ErrFull || se.Code == sqlite3.ErrReadonly)
+}
+
 func faultOfSQLite(err error) string {
 	var se sqlite3.Error
 	if !errors.As(err, &se) {

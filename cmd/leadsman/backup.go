@@ -88,7 +88,7 @@ func runBackup(args []string, stdout, stderr io.Writer) int {
 	defer st.Close()
 	rep, err := st.Backup(ctx, path, whom...)
 	if err == nil {
-		err = st.Note(console(ctx), "store.copied", "", path)
+		err = noted(st.Note(console(ctx), "store.copied", "", path), stderr)
 	}
 	if err != nil {
 		return fail(stderr, storeStatus(err), "backup: %v", err)
@@ -270,5 +270,15 @@ func salvageAll(ctx context.Context, f *dataFlags, rep store.Report, stdout, std
 		}
 		fmt.Fprintf(stdout, "exam %s: saved as exam %s (%s)\n", ce.Exam, x.ID, x.Title)
 	}
+	return nil
+}
+
+// noted lets a command go on that only reads where nothing can be written: a copy is the way out of a full disk, and one that is mounted
+// read-only is looked into because something is wrong. It is said.
+func noted(err error, stderr io.Writer) error {
+	if !store.Unwritable(err) {
+		return err
+	}
+	fmt.Fprintf(stderr, "leadsman: this is not in the journal, which cannot be written: %v\n", err)
 	return nil
 }

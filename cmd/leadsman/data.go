@@ -179,7 +179,7 @@ func runJournal(args []string, stdout, stderr io.Writer) int {
 		return fail(stderr, storeStatus(err), "journal: %v", err)
 	}
 	defer st.Close()
-	if err := st.Note(console(ctx), "journal.read", q.Patient, ""); err != nil {
+	if err := noted(st.Note(console(ctx), "journal.read", q.Patient, ""), stderr); err != nil {
 		return fail(stderr, storeStatus(err), "journal: %v", err)
 	}
 	es, err := st.Journal(ctx, q)

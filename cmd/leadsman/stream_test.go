@@ -16,6 +16,7 @@ import (
 
 	"leadsman/report"
 	"leadsman/report/reporttest"
+	"leadsman/store"
 )
 
 // peak is the most memory that the process had since it was reset, in bytes: VmHWM of proc(5), which writing 5 to clear_refs resets.
@@ -49,14 +50,19 @@ func streamed(t *testing.T, as string, exams int) (size, memory int64, took time
 		t.Skipf("SKIPPED: the peak of memory cannot be reset here: %v", err)
 	}
 	dir := t.TempDir()
+	st, err := store.Open(t.Context(), t.TempDir(), time.Now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer st.Close()
 	var said bytes.Buffer
 	began := spent(t)
 	same := func(r *report.Record) *report.Record { return r }
-	if err := exportMany(context.Background(), reporttest.Practice{Number: exams / 2, Each: 2}, nil, &exporting{as: as, out: dir, all: true, names: true}, same, &said); err != nil {
+	if err := exportMany(context.Background(), reporttest.Practice{Number: exams / 2, Each: 2}, st, &exporting{as: as, out: dir, all: true, names: true}, same, &said); err != nil {
 		t.Fatal(err)
 	}
 	took, memory = spent(t)-began, peak(t)
-	err := filepath.WalkDir(dir, func(_ string, d fs.DirEntry, err error) error {
+	err = filepath.WalkDir(dir, func(_ string, d fs.DirEntry, err error) error {
 		if err == nil && !d.IsDir() {
 			var i fs.FileInfo
 			if i, err = d.Info(); err == nil {
