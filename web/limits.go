@@ -203,8 +203,12 @@ func (p *pace) wait(ctx context.Context, samples int) (done func(), err error) {
 	}
 }
 
-// ownPage refuses what another page has its reader's browser ask for. Other programs than browsers say nothing of where a request comes from.
-func ownPage(r *http.Request) error {
+// ownPage refuses what another page has its reader's browser ask for; pages that came from another node are ours. Other programs than browsers
+// say nothing of where a request comes from.
+func (s *server) ownPage(r *http.Request) error {
+	if nodes(s.Nodes).has(r.Header.Get("Origin")) {
+		return nil
+	}
 	from := r.Header.Get("Sec-Fetch-Site")
 	own := from == "" || from == "same-origin" || from == "none"
 	if from == "" { // a browser of former years

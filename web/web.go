@@ -253,7 +253,7 @@ func (s *server) serve(c call) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		err := s.clients.asks(r)
 		if err == nil && !websocket.IsWebSocketUpgrade(r) { // which looks at its origin itself
-			err = ownPage(r)
+			err = s.ownPage(r)
 		}
 		var seat *practice.Seat
 		if err == nil {
