@@ -173,8 +173,10 @@ func (s *stream) void(h *speech.Hypothesis, place int) bool {
 		for n < len(r.Words) && r.Words[n].StartMS < s.voidMS {
 			n++
 		}
-		for rest := len(r.Words) - n; rest != place && n > 0 && n < len(r.Words) && r.Words[n].StartMS < r.Words[n-1].EndMS+hear.SameBreathMS; {
-			n++
+		if len(r.Words)-n != place {
+			for n > 0 && n < len(r.Words) && r.Words[n].StartMS < r.Words[n-1].EndMS+hear.SameBreathMS {
+				n++
+			}
 		}
 		r.Words = r.Words[n:]
 	}

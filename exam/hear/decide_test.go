@@ -199,7 +199,9 @@ func TestUnsure(t *testing.T) {
 
 // Numbers that come after a place was asked for are it, unless they are unlike numbers there that nobody doubted: then the examiner went on.
 func TestAnswers(t *testing.T) {
-	three := func(a, b, c int) []chart.MM { return []chart.MM{chart.Half(2 * a), chart.Half(2 * b), chart.Half(2 * c)} }
+	three := func(a, b, c int) []chart.MM {
+		return []chart.MM{chart.Half(2 * a), chart.Half(2 * b), chart.Half(2 * c)}
+	}
 	for _, c := range []struct {
 		name     string
 		doubtful []bool
