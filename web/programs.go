@@ -75,10 +75,17 @@ func (s *server) enter(r *http.Request, key string) (*practice.Seat, error) {
 	return s.Programs.Enter(r.Context(), key, from)
 }
 
-func (s *server) programs(r *http.Request) (any, error) {
-	if s.Programs == nil {
-		return nil, errNothingHere
+// withPrograms is a call of a service that programs can ask, and that tells others.
+func (s *server) withPrograms(do func(*http.Request) (any, error)) func(*http.Request) (any, error) {
+	return func(r *http.Request) (any, error) {
+		if s.Programs == nil {
+			return nil, errNothingHere
+		}
+		return do(r)
 	}
+}
+
+func (s *server) programs(r *http.Request) (any, error) {
 	ps, err := s.Programs.Programs(r.Context())
 	return map[string]any{"programs": append([]practice.Program{}, ps...), "scopes": practice.Scopes()}, err
 }
@@ -89,9 +96,6 @@ func (s *server) addProgram(r *http.Request) (any, error) {
 		Name   string           `json:"name"`
 		Scopes []practice.Scope `json:"scopes"`
 		Ends   string           `json:"ends"`
-	}
-	if s.Programs == nil {
-		return nil, errNothingHere
 	}
 	if err := read(r, &in); err != nil {
 		return nil, err
@@ -104,9 +108,6 @@ func (s *server) addProgram(r *http.Request) (any, error) {
 }
 
 func (s *server) withdrawProgram(r *http.Request) (any, error) {
-	if s.Programs == nil {
-		return nil, errNothingHere
-	}
 	if err := s.Programs.WithdrawProgram(r.Context(), r.PathValue("id")); err != nil {
 		return nil, err
 	}
@@ -114,9 +115,6 @@ func (s *server) withdrawProgram(r *http.Request) (any, error) {
 }
 
 func (s *server) hooks(r *http.Request) (any, error) {
-	if s.Programs == nil {
-		return nil, errNothingHere
-	}
 	hs, err := s.Programs.Hooks(r.Context())
 	return map[string]any{"hooks": append([]practice.Hook{}, hs...), "events": practice.Tidings()}, err
 }
@@ -127,9 +125,6 @@ func (s *server) addHook(r *http.Request) (any, error) {
 		URL     string   `json:"url"`
 		Events  []string `json:"events"`
 		Details bool     `json:"details"`
-	}
-	if s.Programs == nil {
-		return nil, errNothingHere
 	}
 	if err := read(r, &in); err != nil {
 		return nil, err
@@ -145,9 +140,6 @@ func (s *server) addHook(r *http.Request) (any, error) {
 }
 
 func (s *server) removeHook(r *http.Request) (any, error) {
-	if s.Programs == nil {
-		return nil, errNothingHere
-	}
 	if err := s.Programs.RemoveHook(r.Context(), r.PathValue("id")); err != nil {
 		return nil, err
 	}
@@ -155,24 +147,15 @@ func (s *server) removeHook(r *http.Request) (any, error) {
 }
 
 func (s *server) tryHook(r *http.Request) (any, error) {
-	if s.Programs == nil {
-		return nil, errNothingHere
-	}
 	return struct{}{}, s.Programs.TryHook(r.Context(), r.PathValue("id"))
 }
 
 func (s *server) letters(r *http.Request) (any, error) {
-	if s.Programs == nil {
-		return nil, errNothingHere
-	}
 	ls, err := s.Programs.Letters(r.Context(), r.PathValue("id"))
 	return append([]practice.Letter{}, ls...), err
 }
 
 func (s *server) sendAgain(r *http.Request) (any, error) {
-	if s.Programs == nil {
-		return nil, errNothingHere
-	}
 	n, err := s.Programs.SendAgain(r.Context(), r.PathValue("id"))
 	return map[string]int{"letters": n}, err
 }

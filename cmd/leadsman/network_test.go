@@ -205,23 +205,7 @@ func TestMetricsAndHealth(t *testing.T) {
 	addr := ln.Addr().String()
 	ln.Close()
 	url, logged := beside(t, t.TempDir(), "--addr", "127.0.0.1:0", "--metrics", addr, "--log", "json")
-	jar, _ := cookiejar.New(nil)
-	c := &http.Client{Jar: jar}
-	ask := func(method, url, body string) (int, string) {
-		t.Helper()
-		r, err := http.NewRequest(method, url, strings.NewReader(body))
-		if err != nil {
-			t.Fatal(err)
-		}
-		r.Header.Set("Content-Type", "application/json")
-		res, err := c.Do(r)
-		if err != nil {
-			t.Fatal(err)
-		}
-		defer res.Body.Close()
-		b, _ := io.ReadAll(res.Body)
-		return res.StatusCode, string(b)
-	}
+	ask := asking(t, "")
 	_, text := ask("POST", url+"api/invented", "{}")
 	if !strings.Contains(text, "Harriet Sallow") {
 		t.Fatal(text)

@@ -14,6 +14,7 @@ import (
 	"leadsman/chart"
 	"leadsman/speech"
 	"leadsman/store"
+	"leadsman/tests/recordings"
 )
 
 // The service is ended by a power cut, later by the clean way, in the middle of an exam that is called in real time; the page
@@ -37,17 +38,7 @@ func TestServiceEndsWhileCalling(t *testing.T) {
 	base := run()
 	wav, rec := recording(t, "fullmouth-joe")
 	p := open(t, withMic(t, wav), base+"/settings")
-	eval[bool](p, `localStorage.setItem("ls.prefs", JSON.stringify({answers: "silent"})), true`)
-	eval[bool](p, `(async () => {
-		const post = async (url, body) => (await fetch(url, {method: "POST", headers: {"Content-Type": "application/json"}, body: JSON.stringify(body)})).json();
-		await post("/api/people", {name: "Ann", roles: ["clinician"]});
-		const patient = await post("/api/patients", {name: "Nell Ashby"});
-		return (await post("/api/exams", {patient: patient.id, id: "x1", numbering: "universal"})).id === "x1";
-	})()`)
-	p.goTo(base + "/exams/x1/live")
-	p.until("Live is connected", session+`?.online && document.querySelector("ls-sheet td[data-key]")`)
-	p.clickText("Microphone on")
-	p.until("it listens", ear+`.uplink?.state === "open"`)
+	p.speaksTo(base)
 	for _, end := range []struct {
 		sig      syscall.Signal
 		from, to int // seconds of the recording
@@ -73,33 +64,63 @@ func TestServiceEndsWhileCalling(t *testing.T) {
 	cmd.Process.Signal(syscall.SIGTERM)
 	cmd.Wait()
 
-	// The browser's microphone begins a moment into the recording.
+	entered := enteredOnce(t, rec, recorded, data)
+	t.Logf("%d values in %.0f s of sound, each once at its own site", len(depthsOf(entered)), recorded)
+}
+
+// speaksTo begins the exam x1 of an empty service in silence, with the microphone on.
+func (p *page) speaksTo(base string) {
+	eval[bool](p, `localStorage.setItem("ls.prefs", JSON.stringify({answers: "silent"})), true`)
+	eval[bool](p, `(async () => {
+		const post = async (url, body) => (await fetch(url, {method: "POST", headers: {"Content-Type": "application/json"}, body: JSON.stringify(body)})).json();
+		await post("/api/people", {name: "Ann", roles: ["clinician"]});
+		const patient = await post("/api/patients", {name: "Nell Ashby"});
+		return (await post("/api/exams", {patient: patient.id, id: "x1", numbering: "universal"})).id === "x1";
+	})()`)
+	p.goTo(base + "/exams/x1/live")
+	p.until("Live is connected", session+`?.online && document.querySelector("ls-sheet td[data-key]")`)
+	p.clickText("Microphone on")
+	p.until("it listens", ear+`.uplink?.state === "open"`)
+}
+
+// depthsOf are the depths that events enter, in their order, as the truth of a recording writes them.
+func depthsOf(evs []chart.Event) (out []string) {
+	for _, e := range evs {
+		if e.Kind == chart.KindSet && e.Field == chart.FieldDepth && e.Value != nil {
+			out = append(out, fmt.Sprintf("%s.depth=%s", chart.SiteRef{Tooth: e.Tooth, Site: *e.Site}, chart.Half(*e.Value)))
+		}
+	}
+	return out
+}
+
+// enteredOnce demands that what was called in the first seconds of a recording stands in the log of the exam x1 once, at its own sites, and
+// gives the events. The browser's microphone begins a moment into the recording.
+func enteredOnce(t *testing.T, rec recordings.Recording, seconds float64, data string, options ...store.Option) (evs []chart.Event) {
+	t.Helper()
 	var want []string
 	sure := 0
 	for _, c := range rec.Calls {
-		if c.Start < recorded {
+		if c.Start < seconds {
 			want = append(want, c.Sets...)
 		}
-		if c.End < recorded-2 {
+		if c.End < seconds-2 {
 			sure = len(want)
 		}
 	}
-	st, err := store.OpenReadOnly(context.Background(), data)
+	st, err := store.OpenReadOnly(context.Background(), data, options...)
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer st.Close()
-	var got []string
 	for e, err := range st.Log("x1").All(context.Background()) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if e.Kind == chart.KindSet && e.Field == chart.FieldDepth && e.Value != nil {
-			got = append(got, fmt.Sprintf("%s.depth=%s", chart.SiteRef{Tooth: e.Tooth, Site: *e.Site}, chart.Half(*e.Value)))
-		}
+		evs = append(evs, e)
 	}
+	got := depthsOf(evs)
 	if len(got) < sure || len(got) > len(want) || strings.Join(got, " ") != strings.Join(want[:min(len(got), len(want))], " ") {
 		t.Fatalf("%d values were entered, %d to %d were called:\ngot  %s\nwant %s", len(got), sure, len(want), got, want)
 	}
-	t.Logf("%d values in %.0f s of sound, each once at its own site", len(got), recorded)
+	return evs
 }
