@@ -285,9 +285,9 @@ func (v *inventedVisit) write(ctx context.Context, log exam.Log, patient string,
 	return &st.Chart, nil
 }
 
-// demoSound is a short spoken exam by a synthetic voice; its licence is in THIRD_PARTY.md.
+// demoSound is a short spoken exam by a synthetic voice, a test recording too (tests/recordings); its licence is in THIRD_PARTY.md.
 //
-//go:embed demo.wav
+//go:embed page-joe.wav
 var demoSound []byte
 
 // runDemo serves the invented practice and plays a spoken exam into it.

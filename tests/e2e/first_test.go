@@ -22,7 +22,7 @@ func TestFirstMinute(t *testing.T) {
 	began := time.Now()
 	p.clickText("Watch and hear an exam")
 	p.until("it is listened to", `document.querySelector("header .listening").dataset.state === "listening"`)
-	// What the recording says: cmd/leadsman/demo.wav, "three two four, bleeding, four three five, correction four three six, ...".
+	// What the recording says: cmd/leadsman/page-joe.wav, "three two four, bleeding, four three five, correction four three six, ...".
 	p.within(60*time.Second, "the last place is written", `(() => { const t = `+session+`?.view?.teeth; return t && ["DB", "B", "MB"].map((s) => t["17"].sites[s]?.depth).join() === "3,2,4" && t["17"].sites.MB.bleeding && ["DB", "B", "MB"].map((s) => t["16"].sites[s]?.depth).join() === "4,3,6" && ["DB", "B", "MB"].map((s) => t["13"].sites[s]?.depth).join() === "2,1,2"; })()`)
 	t.Logf("%.0f s from the click to the last value", time.Since(began).Seconds())
 	p.within(30*time.Second, "then the microphone is off again", `document.querySelector("header .listening").dataset.state === "off"`)

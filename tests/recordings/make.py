@@ -220,7 +220,7 @@ def mouth_pico(_):
 
 
 def page_joe(_):
-    joe_tape("page-joe.wav", scripts.PAGE, 31, (0.7, 1.1), {"numbering": "universal"}, lead=0.8, tail=2.0)
+    joe_tape("../../cmd/leadsman/page-joe.wav", scripts.PAGE, 31, (0.7, 1.1), {"numbering": "universal"}, lead=0.8, tail=2.0)
 
 
 def table(file):

@@ -44,7 +44,7 @@ type Recording struct {
 
 // Truth is a sidecar file.
 type Truth struct {
-	Audio     string  `json:"audio"` // file name in this folder, for Path
+	Audio     string  `json:"audio"` // file, seen from this folder, for Path
 	Rate      int     `json:"rate"`
 	Samples   int     `json:"samples"`
 	Seconds   float64 `json:"seconds"`
