@@ -28,14 +28,16 @@ func runAccount(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 	}
 	ctx, stop := untilInterrupted()
 	defer stop()
-	st, err := f.change(ctx)
+	open := f.look
+	if *set {
+		open = f.change
+	}
+	st, err := open(ctx)
 	if err != nil {
 		return fail(stderr, storeStatus(err), "account: %v", err)
 	}
 	defer st.Close()
-	p := practice.New(practice.Config{Records: st, Now: time.Now, Log: slog.New(slog.DiscardHandler)})
-	defer p.Close()
-	people, err := p.People.All(ctx)
+	people, err := st.People(ctx)
 	if err != nil {
 		return fail(stderr, storeStatus(err), "account: %v", err)
 	}
@@ -57,7 +59,9 @@ func runAccount(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 	if err != nil && err != io.EOF {
 		return fail(stderr, exitInput, "account: read the password: %v", err)
 	}
-	if err := p.People.SetPassword(context.WithoutCancel(ctx), &practice.Seat{}, people[i].ID, strings.TrimRight(line, "\r\n")); err != nil {
+	p := practice.New(practice.Config{Records: st, Now: time.Now, Log: slog.New(slog.DiscardHandler)})
+	defer p.Close()
+	if err := p.People.SetPassword(console(context.WithoutCancel(ctx)), &practice.Seat{}, people[i].ID, strings.TrimRight(line, "\r\n")); err != nil {
 		return fail(stderr, storeStatus(err), "account: %v", err)
 	}
 	fmt.Fprintf(stdout, "the password of %s is changed; sessions of before have ended\n", people[i].Name)

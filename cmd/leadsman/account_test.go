@@ -49,4 +49,12 @@ func TestAccount(t *testing.T) {
 			t.Errorf("%q: %d %s, want %d with %q", c.args, status, out, c.status, c.says)
 		}
 	}
+	es, err := store.OpenReadOnly(t.Context(), dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer es.Close()
+	if got, err := es.Journal(t.Context(), practice.JournalQuery{What: "account.password", Who: "command line"}); err != nil || len(got) != 2 {
+		t.Errorf("two passwords were given on the command line, the journal has %+v, %v", got, err)
+	}
 }

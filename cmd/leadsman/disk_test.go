@@ -176,7 +176,7 @@ func TestReadOnlyDisk(t *testing.T) {
 		if err := syscall.Mount("", dir, "", syscall.MS_REMOUNT|syscall.MS_RDONLY, ""); err != nil {
 			t.Fatal(err)
 		}
-		for _, args := range [][]string{{"verify"}, {"backup", filepath.Join(t.TempDir(), "copy")}, {"journal"}} {
+		for _, args := range [][]string{{"verify"}, {"backup", filepath.Join(t.TempDir(), "copy")}, {"journal"}, {"patient", "list", "harriet"}} {
 			var stdout, stderr bytes.Buffer
 			if status := run(append(args, "--data", data), nil, &stdout, &stderr); status != exitOK {
 				t.Errorf("crashed %v: %v: %d %s", crashed, args, status, stderr.String())
@@ -184,7 +184,7 @@ func TestReadOnlyDisk(t *testing.T) {
 				t.Errorf("crashed %v: %v: %s", crashed, args, stdout.String())
 			}
 		}
-		for _, args := range [][]string{{"serve", "--engine", "none", "--addr", "127.0.0.1:0"}, {"tls", "init", "chart.lan"}, {"patient", "list", "harriet"}} {
+		for _, args := range [][]string{{"serve", "--engine", "none", "--addr", "127.0.0.1:0"}, {"tls", "init", "chart.lan"}, {"patient", "retention", "5"}} {
 			var stderr bytes.Buffer
 			if status := run(append(args, "--data", data), nil, io.Discard, &stderr); status == exitOK || !strings.Contains(stderr.String(), "read-only") {
 				t.Errorf("crashed %v: %v: %d %s", crashed, args, status, stderr.String())

@@ -255,6 +255,25 @@ func TestReadingIsJournalled(t *testing.T) {
 	last("journal.read", x.Patient.ID, cli)
 	call(t, 0, "backup", filepath.Join(t.TempDir(), "b"), "--data", dir)
 	last("store.copied", "", cli)
+	if got, _ := call(t, 0, "patient", "list", x.Patient.Name, "--data", dir); !strings.Contains(got, x.Patient.ID+"  "+x.Patient.Name) {
+		t.Errorf("patient list beside the service: %q", got)
+	}
+	last("patient.list", "", cli)
+	zip := filepath.Join(t.TempDir(), "whole.zip")
+	call(t, 0, "patient", "export", x.Patient.ID, zip, "--data", dir)
+	last("patient.exported", x.Patient.ID, cli)
+	if files := unzip(t, zip); !strings.Contains(files["patient.json"], x.Patient.Name) {
+		t.Errorf("exported beside the service: %q", files["patient.json"])
+	}
+	call(t, 0, "patient", "retention", "--data", dir)
+	for _, args := range [][]string{{"erase", x.Patient.ID, "--reason", "asked for"}, {"retention", "5"}} {
+		if _, said := call(t, exitInput, append(append([]string{"patient"}, args...), "--data", dir)...); !strings.Contains(said, "stop that one") || !strings.Contains(said, "an administrator") {
+			t.Errorf("patient %v beside the service: %q", args, said)
+		}
+	}
+	if got, _ := call(t, 0, "account", "--data", dir); !strings.Contains(got, "clinician") {
+		t.Errorf("account beside the service: %q", got)
+	}
 
 	// The interface for other systems, and the pages.
 	out := &leaves{report.From(st, version()), st, dir}

@@ -16,8 +16,8 @@ import (
 	"leadsman/store"
 )
 
-// runPatient exports and erases what is kept of one patient. The service must be stopped, so that the journal can say who did it; while
-// it runs the pages do the same.
+// runPatient lists, exports and erases what is kept of one patient. What only reads works while the service runs; for what changes something
+// the service is stopped, or its pages do it.
 func runPatient(args []string, stdout, stderr io.Writer) int {
 	fs := flags("patient", stderr)
 	f := addDataFlags(fs, defaultData())
@@ -30,18 +30,25 @@ func runPatient(args []string, stdout, stderr io.Writer) int {
 	}
 	ctx, stop := untilInterrupted()
 	defer stop()
-	st, err := f.change(ctx)
+	does := func(what string, n int) bool { return len(rest) == n && rest[0] == what }
+	open := f.look
+	if does("erase", 2) || does("retention", 2) {
+		open = f.change
+	}
+	st, err := open(ctx)
+	if errors.Is(err, store.ErrLocked) {
+		err = fmt.Errorf("%w; or leave it running and do this on its pages: an administrator erases on the patient's page, under The record, and sets how long records are kept under Settings", err)
+	}
 	if err != nil {
 		return fail(stderr, storeStatus(err), "patient: %v", err)
 	}
 	defer st.Close()
 	ctx = console(ctx)
-	does := func(what string, n int) bool { return len(rest) == n && rest[0] == what }
 	switch {
 	case does("list", 1), does("list", 2):
-		err = listPatients(ctx, st, strings.Join(rest[1:], ""), stdout)
+		err = listPatients(ctx, st, strings.Join(rest[1:], ""), stdout, stderr)
 	case does("export", 3):
-		err = exportPatient(ctx, st, rest[1], rest[2], stdout)
+		err = exportPatient(ctx, st, rest[1], rest[2], stdout, stderr)
 	case does("erase", 2):
 		var got practice.Erased
 		if got, err = practice.EraseRecords(ctx, st, rest[1], practice.Erase{Reason: *reason, Despite: *despite, Copies: *copies}, time.Now()); err == nil {
@@ -72,15 +79,15 @@ func runPatient(args []string, stdout, stderr io.Writer) int {
 	return exitOK
 }
 
-func listPatients(ctx context.Context, st *store.Store, search string, stdout io.Writer) error {
+func listPatients(ctx context.Context, st *store.Store, search string, stdout, stderr io.Writer) error {
 	ps, err := st.Patients(ctx, search)
 	for _, p := range ps {
 		fmt.Fprintf(stdout, "%s  %s  %s  %s\n", p.ID, p.Name, p.Born, p.Number)
 	}
-	return errors.Join(err, st.Note(ctx, "patient.list", "", search))
+	return errors.Join(err, noted(st.Note(ctx, "patient.list", "", search), stderr))
 }
 
-func exportPatient(ctx context.Context, st *store.Store, id, path string, stdout io.Writer) error {
+func exportPatient(ctx context.Context, st *store.Store, id, path string, stdout, stderr io.Writer) error {
 	if _, err := os.Lstat(path); err == nil {
 		return fmt.Errorf("%s: %w: choose another name", path, store.ErrExists)
 	}
@@ -93,7 +100,7 @@ func exportPatient(ctx context.Context, st *store.Store, id, path string, stdout
 	if err = errors.Join(err, tmp.Sync(), tmp.Close()); err != nil {
 		return err
 	}
-	if err := st.Note(ctx, "patient.exported", id, "all"); err != nil {
+	if err := noted(st.Note(ctx, "patient.exported", id, "all"), stderr); err != nil {
 		return err
 	}
 	if err := os.Rename(tmp.Name(), path); err != nil {
