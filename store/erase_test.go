@@ -7,6 +7,7 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -17,7 +18,7 @@ import (
 // piecesOf are bytes of all that a file holds of Mira Holt: as they stand there, and in clear.
 func piecesOf(t *testing.T, s *Store) [][]byte {
 	t.Helper()
-	out := [][]byte{[]byte("Mira Holt"), []byte("A-17"), []byte("A-18"), []byte("the sound of exam signed"), []byte("three two four")}
+	out := [][]byte{[]byte("Mira Holt"), []byte("A-17"), []byte("A-18"), []byte("the sound of exam signed"), []byte("prefers the window"), []byte("+44 1632 960111"), []byte("three two four")}
 	for _, q := range []string{"SELECT sealed FROM patients WHERE id = 'mira'", "SELECT body FROM events WHERE exam IN ('signed', 'open')",
 		"SELECT wav FROM clips WHERE exam IN ('signed', 'open')", "SELECT head FROM exams WHERE patient = 'mira'",
 		"SELECT detail FROM journal WHERE patient = 'mira' AND detail IS NOT NULL"} {
@@ -30,18 +31,14 @@ func piecesOf(t *testing.T, s *Store) [][]byte {
 	return out
 }
 
-// onDisk counts the files of a folder that hold any of the pieces, in any part.
+// onDisk counts pieces that stand in any file below a folder, wherever in it: the file itself, -wal, -shm, the witness, copies.
 func onDisk(t *testing.T, dir string, pieces [][]byte) (n int) {
 	t.Helper()
-	files, err := filepath.Glob(filepath.Join(dir, "*"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, f := range files {
-		data, err := os.ReadFile(f)
-		if err != nil {
-			t.Fatal(err)
+	err := filepath.WalkDir(dir, func(f string, d os.DirEntry, err error) error {
+		if err != nil || d.IsDir() {
+			return err
 		}
+		data, err := os.ReadFile(f)
 		for _, p := range pieces {
 			for at := 0; at+4 <= len(p); at += 16 {
 				if bytes.Contains(data, p[at:min(at+16, len(p))]) && min(at+16, len(p))-at >= 4 {
@@ -49,8 +46,27 @@ func onDisk(t *testing.T, dir string, pieces [][]byte) (n int) {
 				}
 			}
 		}
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
 	}
 	return n
+}
+
+// mentions are the tables in which an id stands.
+func mentions(t *testing.T, path, id string) (tables []string) {
+	t.Helper()
+	out, err := dump(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for line := range strings.Lines(out) {
+		if table, row, _ := strings.Cut(strings.TrimPrefix(line, "SELECT * FROM "), " "); strings.HasPrefix(line, "SELECT * FROM ") && strings.Contains(row, `"`+id+`"`) && !slices.Contains(tables, table) {
+			tables = append(tables, table)
+		}
+	}
+	return tables
 }
 
 // clear is all that can be read in a file by somebody who has the key.
@@ -112,10 +128,28 @@ func TestErasePatient(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "data")
 	aPractice(t, dir)
 	s := openT(t, dir)
+	mira, err := s.Patient(ctx, "mira")
+	if err == nil {
+		mira.Note, mira.Phone = "prefers the window", "+44 1632 960111"
+		_, err = s.UpdatePatient(ctx, mira)
+	}
+	// A letter to another program that waits.
+	if err == nil {
+		_, err = s.AddHook(ctx, practice.Hook{ID: "h", URL: "https://office.example/in", Events: []string{"exam.signed"}, Details: true, Secret: "s"})
+	}
+	if err == nil {
+		err = s.write(ctx, "put", func(t *tx) error { return put(ctx, t, practice.Letter{Hook: "h", What: "exam.signed", Exam: "open", Patient: "mira"}) })
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
 	pieces := piecesOf(t, s)
 	anchor, err := s.Anchor(ctx)
 	if err != nil {
 		t.Fatal(err)
+	}
+	if got := mentions(t, filepath.Join(dir, fileName), "mira"); len(got) < 3 {
+		t.Fatalf("the patient stands in %v: this test would find nothing", got)
 	}
 	before := filepath.Join(t.TempDir(), "before")
 	if _, err := s.Backup(ctx, before); err != nil {
@@ -154,6 +188,9 @@ func TestErasePatient(t *testing.T) {
 	if _, err := s.ErasePatient(ctx, "mira", practice.Erase{Reason: "asked for in writing"}); err != nil {
 		t.Fatal(err)
 	}
+	if _, err := os.Stat(filepath.Join(dir, fileName+"-wal")); err != nil {
+		t.Fatal("there is no -wal to look into: ", err)
+	}
 	if n := onDisk(t, dir, pieces); n > 0 {
 		t.Errorf("%d pieces of the erased patient are still on the disk", n)
 	}
@@ -161,13 +198,22 @@ func TestErasePatient(t *testing.T) {
 	if _, err := s.Backup(ctx, after); err != nil {
 		t.Fatal(err)
 	}
-	for _, p := range pieces[:4] {
-		if strings.Contains(clear(t, after), string(p)) {
+	text := clear(t, after)
+	for _, p := range pieces[:6] {
+		if strings.Contains(text, string(p)) {
 			t.Errorf("a backup made afterwards holds %q", p)
 		}
 	}
-	if n := onDisk(t, filepath.Dir(after), pieces[:4]); n > 0 {
-		t.Error("a backup made afterwards holds pieces")
+	if n := onDisk(t, filepath.Dir(after), pieces); n > 0 {
+		t.Errorf("a backup made afterwards holds %d pieces, sealed or in clear", n)
+	}
+	// The ids stand in the journal alone, where they lead nowhere.
+	for _, id := range []string{"mira", "signed", "open"} {
+		for _, path := range []string{after, filepath.Join(dir, fileName)} {
+			if got := mentions(t, path, id); !slices.Equal(got, []string{"journal"}) {
+				t.Errorf("%s: %q stands in %v", filepath.Base(path), id, got)
+			}
+		}
 	}
 	if rep, err := s.Verify(ctx, anchor); err != nil || rep.Err() != nil || rep.Patients != 1 || rep.Exams != 1 {
 		t.Errorf("%+v, %v", rep, err)

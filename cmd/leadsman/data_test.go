@@ -91,6 +91,9 @@ func TestPatientExportedAndErased(t *testing.T) {
 	if status, out, _ := do(t, runPatient, "list", p.Number, "--data", data); status != exitOK || !strings.Contains(out, p.ID+"  "+p.Name) {
 		t.Errorf("list: %d %q", status, out)
 	}
+	if status, out, _ := do(t, runPatient, "list", p.Name, "--data", data); status != exitOK || !strings.Contains(out, p.ID) {
+		t.Errorf("list by name: %d %q", status, out)
+	}
 	whole := filepath.Join(dir, "whole.zip")
 	if status, _, errs := do(t, runPatient, "export", p.ID, whole, "--data", data); status != exitOK {
 		t.Fatal(errs)
@@ -173,6 +176,12 @@ func TestPatientExportedAndErased(t *testing.T) {
 	if status, out, _ := do(t, runJournal, "--patient", p.ID, "--what", "patient", "--data", data); status != exitOK ||
 		!strings.Contains(out, "patient.erased") || !strings.Contains(out, "patient.exported") || !strings.Contains(out, "by command line") || strings.Contains(out, p.Name) {
 		t.Errorf("journal: %d %q", status, out)
+	}
+	if status, out, _ := do(t, runJournal, "--json", "--data", data); status != exitOK || !strings.Contains(out, "patients.listed") || strings.Contains(out, p.Name) || strings.Contains(out, p.Number) {
+		t.Errorf("the journal names who was erased (what was searched?): %d %q", status, out)
+	}
+	if status, out, _ := do(t, runPatient, "list", "--data", data); status != exitOK || strings.Contains(out, p.ID) || strings.Contains(out, p.Name) {
+		t.Errorf("list after erasing: %d %q", status, out)
 	}
 	if status, out, _ := do(t, runJournal, "--csv", "--limit", "3", "--data", data); status != exitOK || strings.Count(out, "\n") != 4 {
 		t.Errorf("journal as a table: %d %q", status, out)

@@ -258,7 +258,7 @@ func TestReadingIsJournalled(t *testing.T) {
 	if got, _ := call(t, 0, "patient", "list", x.Patient.Name, "--data", dir); !strings.Contains(got, x.Patient.ID+"  "+x.Patient.Name) {
 		t.Errorf("patient list beside the service: %q", got)
 	}
-	last("patient.list", "", cli)
+	last("patients.listed", "", cli)
 	zip := filepath.Join(t.TempDir(), "whole.zip")
 	call(t, 0, "patient", "export", x.Patient.ID, zip, "--data", dir)
 	last("patient.exported", x.Patient.ID, cli)

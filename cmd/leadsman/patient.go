@@ -84,7 +84,7 @@ func listPatients(ctx context.Context, st *store.Store, search string, stdout, s
 	for _, p := range ps {
 		fmt.Fprintf(stdout, "%s  %s  %s  %s\n", p.ID, p.Name, p.Born, p.Number)
 	}
-	return errors.Join(err, noted(st.Note(ctx, "patient.list", "", search), stderr))
+	return errors.Join(err, noted(st.Note(ctx, "patients.listed", "", ""), stderr))
 }
 
 func exportPatient(ctx context.Context, st *store.Store, id, path string, stdout, stderr io.Writer) error {
