@@ -1,6 +1,7 @@
 package web
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"net"
@@ -84,14 +85,14 @@ var verbRight = map[chart.Verb]practice.Right{
 	chart.VerbReinstate: practice.Correct,
 }
 
-// rightOf is the right that a command takes: of its acts the one that not everybody has who examines.
-func rightOf(c chart.Command) practice.Right {
+// mayDo says why the person may not give a command: each of its acts takes its right, in whatever company it comes.
+func mayDo(seat *practice.Seat, c chart.Command) error {
 	for _, a := range c.Acts {
-		if right, ok := verbRight[a.Verb]; ok {
-			return right
+		if err := seat.May(cmp.Or(verbRight[a.Verb], practice.Examine)); err != nil {
+			return err
 		}
 	}
-	return practice.Examine
+	return nil
 }
 
 // ofOwn lets in who asks for something of the own account, with a right or without one, and who manages people.

@@ -282,6 +282,25 @@ func TestRights(t *testing.T) {
 			}
 		}
 	}
+	// What takes a right takes it in whatever company it comes, and however often.
+	special := map[string]string{`{"verb":"plan","text":"{}"}`: "decide", `{"verb":"sign"}`: "sign", `{"verb":"co-sign"}`: "co-sign", `{"verb":"amend","text":"x"}`: "amend",
+		`{"verb":"void","text":"x"}`: "correct", `{"verb":"reinstate","text":"x"}`: "correct", `{"verb":"remark","text":"x"}`: "examine"}
+	x = c.begin(practice.Student)
+	if got := screens[practice.Student].do(x, `{"verb":"sign"}`); got != "accepted" {
+		t.Fatal(got)
+	}
+	for first, one := range special {
+		for second, other := range special {
+			for _, r := range practice.Roles() {
+				if slices.Contains(strings.Fields(may[r]), one) && slices.Contains(strings.Fields(may[r]), other) {
+					continue
+				}
+				if got := screens[r].do(x, first+","+second); got != "forbidden" {
+					t.Errorf("%s: %s,%s: %s", r, first, second, got)
+				}
+			}
+		}
+	}
 	// An exam moves by its own address alone, which looks for the patient.
 	if got := screens[practice.Clinician].do(c.begin(practice.Clinician), `{"verb":"move exam","patient":"nobody","text":"x"}`); got != "move" {
 		t.Errorf("an exam was moved to nobody: %s", got)

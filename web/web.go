@@ -209,7 +209,7 @@ func (s *server) calls() []call {
 		{"GET /api/exams/{id}", practice.Read, s.view, nil},
 		{"GET /api/exams/{id}/visit", practice.Read, s.visit, nil},
 		{"POST /api/exams/{id}/words", practice.Examine, s.words, nil},
-		{"POST /api/exams/{id}/do", practice.Read, s.do, nil}, // and what its command takes: see rightOf
+		{"POST /api/exams/{id}/do", practice.Read, s.do, nil}, // and what its command takes: see mayDo
 		{"POST /api/exams/{id}/move", practice.Correct, s.move, nil},
 		{"GET /api/exams/{id}/findings", practice.Read, s.findings, nil},
 		{"GET /api/exams/{id}/compare", practice.Read, s.compare, nil},
@@ -472,7 +472,7 @@ func (s *server) do(r *http.Request) (any, error) {
 	if slices.ContainsFunc(in.Command.Acts, func(a chart.Act) bool { return a.Verb == chart.VerbOwner }) {
 		return nil, &inputError{http.StatusUnprocessableEntity, "move", "an exam is moved by its own address, which looks for the patient: POST .../move"}
 	}
-	if err := seatOf(r).May(rightOf(in.Command)); err != nil {
+	if err := mayDo(seatOf(r), in.Command); err != nil {
 		return nil, err
 	}
 	e, err := s.running(r)
