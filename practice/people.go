@@ -59,7 +59,7 @@ type Seat struct {
 	Person Person // without ID: nobody
 	Open   bool   // nobody here has a password: who is at this machine says who it is
 	Sure   bool   // the person proved to be it
-	// Ended is closed when the session ends; nil where there is none to end.
+	// Ended is closed when the session ends, or an open practice is open no more; nil for a program.
 	Ended   <-chan struct{}
 	token   string
 	program *Program // nil: a person
@@ -111,6 +111,7 @@ type People struct {
 	asked    map[string]ceremony // passkeys that were asked for, by ticket
 	swept    time.Time           // when old tries were forgotten last
 	closed   bool                // somebody has a password
+	opened   chan struct{}       // ends what was let in because nobody had one
 	loaded   bool
 }
 
@@ -122,7 +123,7 @@ type session struct {
 }
 
 func newPeople(r Records, now func() time.Time, log *slog.Logger) *People {
-	return &People{records: r, now: now, log: log, sessions: map[string]*session{}, asked: map[string]ceremony{}}
+	return &People{records: r, now: now, log: log, sessions: map[string]*session{}, asked: map[string]ceremony{}, opened: make(chan struct{})}
 }
 
 // load reads what was kept, once. The caller holds mu.
@@ -147,10 +148,18 @@ func (p *People) load(ctx context.Context) error {
 // count finds out whether anybody has a password. The caller holds mu.
 func (p *People) count(ctx context.Context) error {
 	all, err := p.records.People(ctx)
-	if err == nil {
-		p.closed = slices.ContainsFunc(all, func(x Person) bool { return x.Password && !x.Retired })
+	if err != nil {
+		return err
 	}
-	return err
+	was := p.closed
+	p.closed = slices.ContainsFunc(all, func(x Person) bool { return x.Password && !x.Retired })
+	switch {
+	case p.closed && !was:
+		close(p.opened)
+	case was && !p.closed:
+		p.opened = make(chan struct{})
+	}
+	return nil
 }
 
 func hashed(token string) string {
@@ -177,13 +186,14 @@ func (p *People) Seat(ctx context.Context, token string, here bool) (*Seat, erro
 		if !s.Open {
 			return s, nil
 		}
+		s.Ended = p.opened
 		return s, p.only(ctx, s)
 	}
 	person, err := p.person(ctx, x.Person)
 	if err != nil || person.Retired || !s.Open && !p.closed {
 		p.end(ctx, x)
 		if errors.Is(err, ErrNotFound) || err == nil {
-			return &Seat{Open: s.Open}, nil
+			return &Seat{Open: s.Open, Ended: p.opened}, nil
 		}
 		return nil, err
 	}
@@ -321,6 +331,7 @@ func (p *People) Switch(ctx context.Context, s *Seat, code string) (string, erro
 		return "", ErrSignIn
 	}
 	a := ofPerson("codes", s.Person.ID)
+	a.ofOthers = true
 	if err := p.take(ctx, a); err != nil {
 		return "", err
 	}
@@ -459,8 +470,10 @@ func (p *People) Save(ctx context.Context, x Person) (Person, error) {
 	if x, err = p.records.PutPerson(ctx, x); err != nil {
 		return x, err
 	}
+	// Who may do less from here on signs in anew: a microphone that is on was opened with the rights of before.
+	less := x.Retired || slices.ContainsFunc(was.Roles, func(r Role) bool { return !x.Is(r) })
 	for _, o := range p.sessions {
-		if x.Retired && o.Person == x.ID {
+		if less && o.Person == x.ID {
 			p.end(ctx, o)
 		}
 	}
@@ -529,14 +542,23 @@ func (p *People) SetPassword(ctx context.Context, s *Seat, id, password string) 
 	return nil
 }
 
-// SetCode gives a person a short code, which is typed or comes from a card, or takes it away ("").
-func (p *People) SetCode(ctx context.Context, id, code string) error {
+// SetCode gives a person a short code, which is typed or comes from a card, or takes it away (""). Choosing one's own is counted as trying
+// is: whether somebody else has a code already tells who could sit down with it.
+func (p *People) SetCode(ctx context.Context, s *Seat, id, code string) error {
 	code = strings.TrimSpace(code)
 	if n := len(code); code != "" && (n < minCode || n > maxCode || strings.ContainsFunc(code, func(r rune) bool { return !unicode.IsGraphic(r) })) {
 		return fmt.Errorf("code: %d to %d letters or digits: %w", minCode, maxCode, ErrInvalid)
 	}
 	if _, err := p.person(ctx, id); err != nil {
 		return err
+	}
+	if code != "" && s.May(ManagePeople) != nil {
+		p.mu.Lock()
+		err := p.take(ctx, ofPerson("new codes", id))
+		p.mu.Unlock()
+		if err != nil {
+			return err
+		}
 	}
 	return p.records.SetCode(ctx, id, code)
 }

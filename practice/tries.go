@@ -27,14 +27,15 @@ const (
 
 // attempt is something that is tried: what it counts under, with how many wrong ones are let pass.
 type attempt struct {
-	most  map[string]int
-	known string // where the person signed in before; "": that does not count
+	most     map[string]int
+	known    string // where the person signed in before; "": that does not count
+	ofOthers bool   // a right one, which may be one's own, forgives no wrong ones of before
 }
 
 // signingIn is an attempt to sign in under a name from an address.
 func signingIn(name, from string) attempt {
 	name = strings.ToLower(strings.TrimSpace(name))
-	return attempt{map[string]int{"name\n" + name + "\nfrom\n" + from: mostWrong, "name\n" + name: mostAround, "from\n" + from: mostAround}, "known\n" + name + "\nfrom\n" + from}
+	return attempt{most: map[string]int{"name\n" + name + "\nfrom\n" + from: mostWrong, "name\n" + name: mostAround, "from\n" + from: mostAround}, known: "known\n" + name + "\nfrom\n" + from}
 }
 
 // ofPerson is an attempt by who sits at a screen: at the own password or somebody's code.
@@ -95,7 +96,7 @@ func (p *People) right(ctx context.Context, a attempt) error {
 		if err != nil {
 			return err
 		}
-		if most == mostWrong {
+		if most == mostWrong && !a.ofOthers {
 			t = Tries{}
 		} else if t.Times--; t.Times <= 0 {
 			t = Tries{}

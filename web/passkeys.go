@@ -101,7 +101,7 @@ func (s *server) addPasskey(r *http.Request) (any, error) {
 }
 
 func (s *server) removePasskey(r *http.Request) (any, error) {
-	if err := ofOwn(r, ""); err != nil {
+	if err := provenOwn(r); err != nil {
 		return nil, err
 	}
 	return struct{}{}, s.People.RemovePasskey(r.Context(), r.PathValue("id"), r.PathValue("key"))

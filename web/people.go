@@ -98,6 +98,17 @@ func mayDo(seat *practice.Seat, c chart.Command) error {
 // ofOwn lets in who asks for something of the own account, with a right or without one, and who manages people.
 func ofOwn(r *http.Request, right practice.Right) error { return ofSelf(r, r.PathValue("id"), right) }
 
+// provenOwn is ofOwn for what somebody who came by a short code may not change: with a code alone nobody takes over an account.
+func provenOwn(r *http.Request) error {
+	if err := ofOwn(r, ""); err != nil {
+		return err
+	}
+	if !seatOf(r).Sure {
+		return practice.ErrProve
+	}
+	return nil
+}
+
 func ofSelf(r *http.Request, person string, right practice.Right) error {
 	seat := seatOf(r)
 	if err := seat.May(practice.ManagePeople); err == nil || person != seat.Person.ID || person == "" {
@@ -277,10 +288,10 @@ func (s *server) setCode(r *http.Request) (any, error) {
 	if err := read(r, &in); err != nil {
 		return nil, err
 	}
-	if err := ofOwn(r, ""); err != nil {
+	if err := provenOwn(r); err != nil {
 		return nil, err
 	}
-	return struct{}{}, s.People.SetCode(r.Context(), r.PathValue("id"), in.Code)
+	return struct{}{}, s.People.SetCode(r.Context(), seatOf(r), r.PathValue("id"), in.Code)
 }
 
 func (s *server) waiting(r *http.Request) (any, error) {

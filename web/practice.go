@@ -123,7 +123,7 @@ type People interface {
 	Listens(s *practice.Seat)
 	All(ctx context.Context) ([]practice.Person, error)
 	SetPassword(ctx context.Context, s *practice.Seat, person, password string) error
-	SetCode(ctx context.Context, person, code string) error
+	SetCode(ctx context.Context, s *practice.Seat, id, code string) error
 	Passkeys(ctx context.Context, person string) ([]practice.Passkey, error)
 	AskNewPasskey(ctx context.Context, s *practice.Seat, at practice.Site, password string) (ticket string, options any, err error)
 	AddPasskey(ctx context.Context, s *practice.Seat, at practice.Site, ticket, name string, answer json.RawMessage) (practice.Passkey, error)

@@ -47,11 +47,15 @@ func (s *server) try(r *http.Request, owner string) (*trialMic, error) {
 	if m := s.again(owner); m != nil {
 		return m, nil
 	}
+	voice, err := speaker(r)
+	if err != nil {
+		return nil, err
+	}
 	e, err := s.Trial(r.Context())
 	if err != nil {
 		return nil, err
 	}
-	mic, err := e.OpenMicFor(owner, r.URL.Query().Get("voice"), false)
+	mic, err := e.OpenMicFor(owner, voice, false)
 	if err != nil {
 		e.Close()
 		return nil, err

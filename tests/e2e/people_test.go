@@ -108,7 +108,7 @@ func TestSignCosignAmend(t *testing.T) {
 	w := newStaff(t)
 	p, srv, pt := w.p, w.srv, w.patient("Harriet Sallow")
 	dan, tess, ada := w.person("Dan Fairway"), w.person("Tess Holm"), w.person("Ada Quill")
-	if err := p.People.SetCode(ctx, ada.ID, "card-4711"); err != nil {
+	if err := p.People.SetCode(ctx, &practice.Seat{}, ada.ID, "card-4711"); err != nil {
 		t.Fatal(err)
 	}
 
