@@ -152,7 +152,11 @@ func (r *Reader) raw() ([]byte, error) {
 			break
 		}
 	}
-	r.buf, r.line = r.buf[:0], r.at
+	r.line = r.at
+	if p := r.whole(); p != nil {
+		return p, nil
+	}
+	r.buf = r.buf[:0]
 	var end ending
 	for complete := false; !complete; {
 		if _, err := r.src.Peek(1); err == io.EOF {
@@ -188,6 +192,22 @@ func (r *Reader) raw() ([]byte, error) {
 		}
 	}
 	return fail(&LineError{r.line, err})
+}
+
+// whole returns the text of the next value where it lies whole in the buffer, as nearly every chart does: it is neither searched for its
+// end nor copied. Else nil.
+func (r *Reader) whole() []byte {
+	p, _ := r.src.Peek(r.src.Buffered())
+	if p[0] != '{' && p[0] != '[' { // else its end may lie behind the buffer
+		return nil
+	}
+	end, ok := validValue(p, 0, 0)
+	if !ok {
+		return nil
+	}
+	r.at += bytes.Count(p[:end], []byte("\n"))
+	r.src.Discard(end)
+	return p[:end]
 }
 
 // ending finds where a JSON value ends, without checking it: at the brace that closes the first
@@ -302,12 +322,7 @@ func (w *jsonText) object(f func(key []byte)) bool {
 			w.i++
 			continue
 		}
-		key := w.token()
-		if bytes.IndexByte(key, '\\') < 0 {
-			key = key[1 : len(key)-1]
-		} else {
-			key = []byte(unquote(key))
-		}
+		key := w.key()
 		w.space()
 		w.i++ // the colon
 		w.path = append(w.path, key)
@@ -356,7 +371,24 @@ func short(t []byte) string {
 	return string(t)
 }
 
+// key passes the key of an object, which nearly never has an escape in it.
+func (w *jsonText) key() []byte {
+	from := w.i
+	for w.i++; w.b[w.i] != '\\'; w.i++ {
+		if w.b[w.i] == '"' {
+			w.i++
+			return w.b[from+1 : w.i-1]
+		}
+	}
+	w.i = from
+	return []byte(unquote(w.token()))
+}
+
+// unquote returns the string that a token of valid UTF-8 stands for.
 func unquote(t []byte) string {
+	if bytes.IndexByte(t, '\\') < 0 {
+		return string(t[1 : len(t)-1])
+	}
 	var s string
 	if json.Unmarshal(t, &s) != nil {
 		return string(t)

@@ -82,7 +82,9 @@ type again struct {
 }
 
 func (a *again) Read(p []byte) (int, error) {
-	n := copy(p, a.line[a.at:])
-	a.at = (a.at + n) % len(a.line)
-	return n, nil
+	for n := 0; n < len(p); {
+		k := copy(p[n:], a.line[a.at:])
+		n, a.at = n+k, (a.at+k)%len(a.line)
+	}
+	return len(p), nil
 }

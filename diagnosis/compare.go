@@ -226,6 +226,8 @@ func Compare(before, after *chart.Chart, o CompareOptions) Comparison {
 	limit, noise := threshold(other), o.errors()
 	out.Error = noise
 	levels := a.depthLevels()
+	var depths, losses differences
+	var crossings []crossing
 	shallowed := 0 // sites that were pockets
 	for i := range b.teeth {
 		now := &b.teeth[i]
@@ -286,10 +288,8 @@ func Compare(before, after *chart.Chart, o CompareOptions) Comparison {
 				tc.DeepestBefore, tc.DeepestAfter = deeper(tc.DeepestBefore, c.DepthBefore), deeper(tc.DeepestAfter, c.DepthAfter)
 				sums[0].depth += c.DepthBefore.Half()
 				sums[1].depth += c.DepthAfter.Half()
-				for _, n := range [...]*Chance{&out.Chance.Deeper, &out.Chance.Shallower} {
-					n.Sites++
-					n.Expected += sp.beyond(limit)
-				}
+				depths.add(sp, c.DepthAfter.Half()-c.DepthBefore.Half())
+				crossings = append(crossings, crossing{sp, x.depth, x.flags[chart.Bleeding]})
 				countDeep(&out.Before, x.depth)
 				countDeep(&out.After, y.depth)
 				switch c.Depth {
@@ -305,8 +305,6 @@ func Compare(before, after *chart.Chart, o CompareOptions) Comparison {
 				if pocket {
 					c.Pocket = true
 					out.Remeasured++
-					out.Chance.Closed.Sites++
-					out.Chance.Closed.Expected += levels.crosses(sp, x.depth, true) * noise.dry(x.flags[chart.Bleeding], &a.answers)
 					if y.depth <= closedDepth {
 						shallowed++
 					}
@@ -325,22 +323,15 @@ func Compare(before, after *chart.Chart, o CompareOptions) Comparison {
 							out.Unanswered++
 						}
 					}
-				} else {
-					out.Chance.NewPockets.Sites++
-					out.Chance.NewPockets.Expected += levels.crosses(sp, x.depth, false)
-					if y.depth >= closureBaseline {
-						c.NewPocket = true
-						out.NewPockets++
-					}
+				} else if y.depth >= closureBaseline {
+					c.NewPocket = true
+					out.NewPockets++
 				}
 			}
 			if c.Loss != NotCompared {
 				tc.LossMatched++
 				tc.WorstBefore, tc.WorstAfter = deeper(tc.WorstBefore, c.LossBefore), deeper(tc.WorstAfter, c.LossAfter)
-				for _, n := range [...]*Chance{&out.Chance.Worse, &out.Chance.Improved} {
-					n.Sites++
-					n.Expected += sp.beyond(limit)
-				}
+				losses.add(sp, c.LossAfter.Half()-c.LossBefore.Half())
 				switch c.Loss {
 				case Improved:
 					tc.LossImproved++
@@ -403,13 +394,17 @@ func Compare(before, after *chart.Chart, o CompareOptions) Comparison {
 		t.PlaqueSites, t.PlaquePercent = plaqueSites, ratio(100*float64(sums[i].plaque), plaqueSites)
 	}
 	ch := &out.Chance
-	ch.Worse.Seen, ch.Improved.Seen, ch.Deeper.Seen, ch.Shallower.Seen = out.LossWorse, out.LossImproved, out.Worse, out.Improved
+	ch.NewPockets, ch.Closed = depths.crossed(crossings, levels, noise, &a.answers)
 	ch.NewPockets.Seen, ch.Closed.Seen = out.NewPockets, out.Closed
-	for _, n := range [...]*Chance{&ch.Worse, &ch.Improved, &ch.Deeper, &ch.Shallower, &ch.NewPockets, &ch.Closed} {
-		n.close()
+	ch.Worse, ch.Improved = losses.chances(limit, out.LossWorse, out.LossImproved)
+	ch.Deeper, ch.Shallower = depths.chances(limit, out.Worse, out.Improved)
+	for _, n := range [...]struct {
+		chance *Chance
+		back   int // sites that changed the other way: unchanged, as many
+	}{{&ch.Worse, out.LossImproved}, {&ch.Improved, out.LossWorse}, {&ch.Deeper, out.Improved}, {&ch.Shallower, out.Worse}, {&ch.NewPockets, shallowed}, {&ch.Closed, out.NewPockets}} {
+		n.chance.close()
+		n.chance.Beyond = n.chance.Beyond && signTest(n.chance.Seen, n.back) <= chanceSign
 	}
-	// Unchanged, as many sites fall under the limit of a pocket as rise over it.
-	ch.NewPockets.Beyond = ch.NewPockets.Beyond && signTest(out.NewPockets, shallowed) <= chanceSign
 	ch.Bleeding = noise.bleedingChance(bleedSites, sums[0].bleed, sums[1].bleed)
 	out.ClosedPercent = ratio(100*float64(out.Closed), out.Remeasured)
 	b.residual(&out)
@@ -477,21 +472,59 @@ func (l *depthLevels) weigh(s *spread) *[chart.MaxDepth + 1]float64 {
 
 // crosses is the chance that a second reading of a site lies on the other side of the limit of a pocket although nothing
 // changed. A reading that is rare in the mouth is likelier a misreading of a common one than the other way round: that is the
-// regression to the mean of sites chosen because they were deep.
-func (l *depthLevels) crosses(s *spread, depth int8, pocket bool) float64 {
+// regression to the mean of sites chosen because they were deep. shift is the share of the sites that read 1 mm more (negative: less).
+func (l *depthLevels) crosses(s *spread, depth int8, shift float64) float64 {
 	w := l.weigh(s)
+	pocket := depth >= closureBaseline
+	share, by := math.Abs(shift), 1
+	if shift < 0 {
+		by = -1
+	}
 	over, all := 0.0, 0.0
 	for y, n := range w {
 		p := n * s.of(y-int(depth))
 		all += p
 		if pocket == (y <= closedDepth) {
-			over += p
+			over += p * (1 - share)
+		}
+		if pocket == (y+by <= closedDepth) {
+			over += p * share
 		}
 	}
 	if all == 0 {
 		return 0
 	}
 	return over / all
+}
+
+// crossing is a reading that may lie on the other side of the limit of a pocket when it is repeated.
+type crossing struct {
+	spread *spread
+	depth  int8
+	bled   chart.YesNo
+}
+
+// crossed is how many new pockets and how many closed ones a repeated exam has without any change.
+func (d *differences) crossed(all []crossing, levels *depthLevels, noise *ErrorModel, mouth *bleedingAnswers) (opened, closed Chance) {
+	shift, scatter := d.shift(), d.scatter()
+	for _, c := range all {
+		s := c.spread.wider(scatter)
+		pocket := c.depth >= closureBaseline
+		if p := levels.crosses(&s, c.depth, shift); pocket {
+			closed.Sites++
+			closed.Expected += p * noise.dry(c.bled, mouth)
+		} else {
+			opened.Sites++
+			opened.Expected += p
+		}
+	}
+	return opened, closed
+}
+
+// chances are the sites that read more by the limit, and those that read less.
+func (d *differences) chances(limit, more, less int) (up, down Chance) {
+	shift := d.shift()
+	return Chance{Sites: d.sites, Seen: more, Expected: d.expected(limit, shift)}, Chance{Sites: d.sites, Seen: less, Expected: d.expected(limit, -shift)}
 }
 
 // dry is the chance that a site does not bleed at a second look, given the first.

@@ -136,6 +136,16 @@ func TestPlainCourse(t *testing.T) {
 	if h := HistoryOf(second, Options{}); h.Sites[0].Band != 2 { // by two examiners 95 percent lie within 2 mm
 		t.Error(h.Sites[0].Band)
 	}
+	// The band is so wide that at most 5 percent of second readings lie outside of it.
+	for beyond, band := range map[float64]int{0.048: 1, 0.052: 2} {
+		own := PublishedError()
+		for c := range own.within {
+			own.within[c] = spread{0.7, 0.3 - beyond, beyond}
+		}
+		if h := HistoryOf([]Dated{onDay(2020, a), onDay(2021, b)}, Options{Error: own}); h.Sites[0].Band != band {
+			t.Errorf("%.3f of second readings 2 mm off: a band of %d mm", beyond, h.Sites[0].Band)
+		}
+	}
 	one := runningMedian([]chart.MM{chart.Millimetres(3), chart.Millimetres(7), chart.Millimetres(3), {}})
 	if *one[0] != 5 || *one[1] != 3 || *one[2] != 5 || one[3] != nil {
 		t.Errorf("%v %v %v", *one[0], *one[1], *one[2])

@@ -41,6 +41,14 @@ func (s *spread) excess(n int) float64 {
 	return sum
 }
 
+// wider is the spread with so many times as many differences of 1 mm.
+func (s *spread) wider(times float64) spread {
+	w := *s
+	w[1] = min(s[0]+s[1], s[1]*times)
+	w[0] = s[0] + s[1] - w[1]
+	return w
+}
+
 func (s *spread) sd() float64 {
 	v := 0.0
 	for i, p := range s {
@@ -247,6 +255,55 @@ func chanceMost(expected float64) int {
 		sum += term
 	}
 	return k
+}
+
+// differences sums up what an error model expects of the readings of two exams, and how many differ by 1 mm.
+type differences struct {
+	sites    int
+	up, down int                        // sites that read 1 mm more, and less
+	ones     float64                    // sites that are expected to differ by 1 mm
+	tails    [len(spread{}) + 1]float64 // sites expected to read so many mm more or beyond; less, as many
+}
+
+// add counts a site whose second reading is so many half-millimetres above the first.
+func (d *differences) add(s *spread, halves int) {
+	d.sites++
+	d.ones += s[1]
+	for n := 1; n < len(s); n++ {
+		d.tails[n] += s.beyond(n)
+	}
+	switch {
+	case halves >= 2 && halves < 4:
+		d.up++
+	case halves <= -2 && halves > -4:
+		d.down++
+	}
+}
+
+// shift is the share of the sites that read 1 mm more as the mouth as a whole does; negative, less. Another day or another hand may
+// read all a little deeper: then more sites differ by +1 than by -1 mm, and so many more by the threshold. What may itself
+// be chance (one standard error) is not taken for a shift.
+func (d *differences) shift() float64 {
+	if d.sites == 0 {
+		return 0
+	}
+	surplus := float64(d.up - d.down)
+	return math.Copysign(max(0, math.Abs(surplus)-math.Sqrt(d.ones)), surplus) / float64(d.sites)
+}
+
+// scatter is by how much more often than expected the sites of this very mouth differ by 1 mm, either way; 1 at least. More one way
+// than the other is a shift or a change, so the rarer way counts.
+func (d *differences) scatter() float64 {
+	if d.ones == 0 {
+		return 1
+	}
+	return max(1, 2*float64(min(d.up, d.down))/d.ones)
+}
+
+// expected is how many sites read n mm more or beyond without any change, where the share shift of them reads 1 mm more.
+func (d *differences) expected(n int, shift float64) float64 {
+	shift = max(0, shift)
+	return (1-shift)*d.tails[n] + shift*d.tails[n-1]
 }
 
 // text writes the comparison for people: "5 of 168 sites; about 2 are expected from errors of measurement alone, up to 7 now and then".

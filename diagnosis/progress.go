@@ -47,9 +47,7 @@ func progressOf(before, after *mouth, other bool, m *ErrorModel) progress {
 	var p progress
 	limit := threshold(other)
 	anyAgain, sum := false, 0
-	var tails [len(spread{}) + 1]float64 // expected changes of so many mm and more
-	scatter := 0.0                       // expected sites that differ by 1 mm
-	up, down := 0, 0                     // sites that differ by 1 mm
+	var all differences
 	for i := range after.teeth {
 		now := &after.teeth[i]
 		was := before.find(now.t)
@@ -67,19 +65,10 @@ func progressOf(before, after *mouth, other bool, m *ErrorModel) progress {
 			}
 			p.once.Sites++
 			sp := m.at(now.t, chart.Site(s), x.rec.Depth, other)
-			for n := limit - 1; n < len(sp); n++ {
-				tails[n] += sp.beyond(n)
-			}
-			scatter += sp[1]
 			p.excess += sp.excess(limit)
 			p.variance += sp.sd() * sp.sd()
 			d := y.lossMM.Half() - x.lossMM.Half()
-			switch {
-			case d >= 2 && d < 4:
-				up++
-			case d <= -2 && d > -4:
-				down++
-			}
+			all.add(sp, d)
 			if d <= -2*limit {
 				p.gained++
 			}
@@ -102,12 +91,8 @@ func progressOf(before, after *mouth, other bool, m *ErrorModel) progress {
 			}
 		}
 	}
-	// Another day or another hand may read the whole mouth a little deeper: then more sites differ by +1 than by -1 mm, and so
-	// many more by the threshold. What may itself be chance (one standard error) is not taken for a shift.
-	if n := float64(p.once.Sites); n > 0 {
-		p.shift = max(0, (float64(up-down)-math.Sqrt(scatter))/n)
-	}
-	expected := func(n int) float64 { return (1-p.shift)*tails[n] + p.shift*tails[n-1] }
+	p.shift = max(0, all.shift())
+	expected := func(n int) float64 { return all.expected(n, p.shift) }
 	p.once.Expected = expected(limit)
 	p.once.close()
 	p.twice.Sites = p.once.Sites
@@ -242,7 +227,7 @@ func (m *mouth) progression() *Finding {
 		}
 	case len(p.again) > 0:
 		f.Value = Word("confirmed-sites")
-		f.Text = fmt.Sprintf("Loss of attachment was read twice at %s: %s. These sites count; in a whole mouth about %s of the kind come from wrong readings at the exam before, so a radiograph should confirm them.",
+		f.Text = fmt.Sprintf("Loss of attachment was read twice at %s: %s. In a whole mouth about %s of the kind come from wrong readings at the exam before: a question until a radiograph or the next exam confirms it.",
 			many(len(p.again), "site"), m.places(p.again), about(p.twice.Expected))
 	case len(p.sites) > 0:
 		f.Value = Word("question")
