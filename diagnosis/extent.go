@@ -26,8 +26,8 @@ func (o *Options) level(stage int) int {
 // count from memory, so both numbers are shown.
 func (m *mouth) extentOf(cr *caseResult, st *stageResult) []Finding {
 	f := Finding{Code: "periodontitis.extent", Rule: "EXTENT", Source: srcExtent, Value: Word("indeterminate")}
-	var at, could []*tooth
-	any := 0
+	var at, could, shallow []*tooth // shallow: attachment is unknown, and there is no pocket
+	any, more := 0, 0               // more: teeth that may have detectable loss too
 	stage := st.stage
 	limit := m.o.level(stage)
 	for _, th := range m.classed {
@@ -46,11 +46,15 @@ func (m *mouth) extentOf(cr *caseResult, st *stageResult) []Finding {
 		byBone := bone > 0 && boneBand(bone) >= min(max(stage, 1), 3)
 		if loss >= m.o.detectable() || bone > 0 {
 			any++
+		} else if th.open {
+			more++
 		}
 		switch {
 		case loss >= limit || byBone || m.carriesFactor(st, th):
 			at = append(at, th)
-		case th.open && !m.shallow(th):
+		case th.open && m.shallow(th):
+			shallow = append(shallow, th)
+		case th.open:
 			could = append(could, th)
 		}
 	}
@@ -102,6 +106,11 @@ func (m *mouth) extentOf(cr *caseResult, st *stageResult) []Finding {
 			f.Missing = append(f.Missing, Missing{Input: "factors.molar_incisor", CouldBe: []string{f.Value.String(), "molar-incisor"},
 				Question: "Only first molars and incisors, with few others, are at the level of the stage. Is this the molar and incisor pattern of an early onset? Few teeth, or the age, do not speak for it by themselves."})
 		}
+		if word(len(at)) != word(len(at)+len(could)+len(shallow)) {
+			f.AtLeast = true
+			f.Missing = append(f.Missing, m.lossMissing("localized", "generalized"))
+			f.Notes = append(f.Notes, fmt.Sprintf("Attachment loss is unknown at %s more without a pocket, where the gum may have receded.", many(len(shallow), "tooth")))
+		}
 		if len(could) > 0 {
 			f.Notes = append(f.Notes, "Attachment loss is unknown at "+strings.Join(labels, ", ")+"; it would not change the answer.")
 		}
@@ -114,10 +123,10 @@ func (m *mouth) extentOf(cr *caseResult, st *stageResult) []Finding {
 	out := []Finding{f}
 	if total > 0 && cr.answer == isYes {
 		out = append(out,
-			Finding{Code: "extent.stage_level_percent", Rule: "EXTENT", Source: srcExtent, Value: Number(share(len(at)), 1), Provisional: f.Provisional,
-				Text: fmt.Sprintf("%d of %d teeth are at the level of the stage.", len(at), total)},
-			Finding{Code: "extent.any_involved_percent", Rule: "EXTENT", Source: srcExtent, Value: Number(share(any), 1), Provisional: m.lossRecorded < m.lossEligible,
-				Text: fmt.Sprintf("%d of %d teeth have detectable interdental attachment loss.", any, total)})
+			Finding{Code: "extent.stage_level_percent", Rule: "EXTENT", Source: srcExtent, Value: Number(share(len(at)), 1), AtLeast: len(could)+len(shallow) > 0,
+				Provisional: f.Provisional || len(could)+len(shallow) > 0, Text: fmt.Sprintf("%d of %d teeth are at the level of the stage.", len(at), total)},
+			Finding{Code: "extent.any_involved_percent", Rule: "EXTENT", Source: srcExtent, Value: Number(share(any), 1), AtLeast: more > 0,
+				Provisional: m.lossRecorded < m.lossEligible, Text: fmt.Sprintf("%d of %d teeth have detectable interdental attachment loss.", any, total)})
 	}
 	return out
 }
