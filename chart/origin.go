@@ -25,8 +25,8 @@ type Origin struct {
 // Amended is an Amendment as a file tells it.
 type Amended struct {
 	At     string // as Amendment.Place, in the numbering of the file
-	Was    string // as Amendment.Say writes values; of the answers about the patient JSON
-	Is     string // likewise
+	Was    string // as Amendment.Values writes them
+	Is     string
 	Reason string
 	By     string
 	Time   string // as RFC 3339
@@ -43,7 +43,8 @@ var amendedInputs = []input[Amended]{
 
 // Told is an amendment as a file tells it.
 func (a *Amendment) Told(n Numbering) Amended {
-	return Amended{At: a.Place(n), Was: a.Say(a.Was), Is: a.Say(a.Value), Reason: a.Reason, By: a.Who, Time: time.UnixMilli(a.Time).UTC().Format(time.RFC3339)}
+	was, is := a.Values()
+	return Amended{At: a.Place(n), Was: was, Is: is, Reason: a.Reason, By: a.Who, Time: time.UnixMilli(a.Time).UTC().Format(time.RFC3339)}
 }
 
 // DoubtAt is a reading in doubt.

@@ -1,8 +1,12 @@
 package chart
 
 import (
+	"cmp"
 	"encoding/json"
 	"errors"
+	"fmt"
+	"maps"
+	"slices"
 	"strconv"
 	"strings"
 )
@@ -42,8 +46,44 @@ func (a *Amendment) Place(n Numbering) string {
 	return a.Tooth.Label(n) + "." + a.Site.String() + "." + string(a.Field)
 }
 
-// Say writes one of the two values of an amendment for people: "not recorded", "yes", "missing", "4.5".
-func (a *Amendment) Say(value string) string {
+// Values writes what stood there and what stands there now for people: "not recorded", "yes", "missing", "4.5"; of the answers about the
+// patient those that the amendment gives: "cigarettes per day 5, diabetes no".
+func (a *Amendment) Values() (was, is string) {
+	if a.Tooth != 0 {
+		return a.say(a.Was), a.say(a.Value)
+	}
+	var before, now map[string]any
+	if json.Unmarshal([]byte(a.Was), &before) != nil || json.Unmarshal([]byte(a.Value), &now) != nil {
+		return a.Was, a.Value
+	}
+	return strings.Join(answers("", before, now), ", "), strings.Join(answers("", now, now), ", ")
+}
+
+// answers writes those of the answers that another object gives too.
+func answers(of string, all, given map[string]any) (out []string) {
+	for _, key := range slices.Sorted(maps.Keys(given)) {
+		name := of + strings.ReplaceAll(key, "_", " ")
+		if part, ok := given[key].(map[string]any); ok {
+			whole, _ := all[key].(map[string]any)
+			out = append(out, answers(name+" ", whole, part)...)
+			continue
+		}
+		say := "not recorded"
+		switch v := all[key].(type) {
+		case nil:
+		case bool:
+			say = map[bool]string{true: "yes", false: "no"}[v]
+		case []any:
+			say = cmp.Or(strings.Trim(fmt.Sprint(v), "[]"), "none")
+		default:
+			say = fmt.Sprint(v)
+		}
+		out = append(out, name+" "+say)
+	}
+	return out
+}
+
+func (a *Amendment) say(value string) string {
 	if value == "" {
 		return "not recorded"
 	}

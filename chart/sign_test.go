@@ -135,6 +135,19 @@ func TestAmend(t *testing.T) {
 			t.Errorf("%+v, want %+v", a, w)
 		}
 	}
+	if was, is := st.Amendments[2].Values(); was != "age 40" || is != "age 41" {
+		t.Errorf("answers in words: %q, %q", was, is)
+	}
+	for _, c := range []struct{ before, value, was, is string }{
+		{`{"age":40}`, `{"age":null,"diabetes":true}`, "age 40, diabetes not recorded", "age not recorded, diabetes yes"},
+		{`{"factors":{"depth_6.16":"rejected"},"hba1c_percent":6.5,"by_exception":["plaque","bleeding"]}`, `{"factors":{"depth_6.16":"confirmed"},"hba1c_percent":7,"by_exception":[]}`,
+			"by exception plaque bleeding, factors depth 6.16 rejected, hba1c percent 6.5", "by exception none, factors depth 6.16 confirmed, hba1c percent 7"},
+	} {
+		a := Amendment{Was: c.before, Value: c.value}
+		if was, is := a.Values(); was != c.was || is != c.is {
+			t.Errorf("%s, %s: %q, %q", c.before, c.value, was, is)
+		}
+	}
 	site := DB
 	if h := st.History(17, &site); len(h) != 3 || h[0].Amends != "" || h[1].Amends != "17 DB was misread" || h[2].Was != "6" || h[2].Amends != "looked again" {
 		t.Errorf("%+v", h)

@@ -113,6 +113,9 @@ func headOf(s *chart.State) Head {
 func AmendmentsOf(s *chart.State) []AmendmentView {
 	out := []AmendmentView{}
 	for _, a := range s.Amendments {
+		if a.Tooth == 0 {
+			a.Was, a.Value = a.Values()
+		}
 		out = append(out, AmendmentView{a, amendedPlace(s, a)})
 	}
 	return out

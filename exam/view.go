@@ -49,7 +49,7 @@ type Head struct {
 // AmendmentView is an amendment, and its place in words.
 type AmendmentView struct {
 	chart.Amendment
-	Place string `json:"place"` // "3 DB"; "" of the patient's inputs
+	Place string `json:"place"` // "3 DB"; "" of the answers about the patient, whose values are in words
 }
 
 // PlaceView is a place in words.

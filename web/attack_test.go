@@ -138,8 +138,10 @@ func TestFixedAndStolenSessions(t *testing.T) {
 		t.Fatal(status, text)
 	}
 	for what, do := range map[string]func(*screen) (int, string, string){
-		"switch":   func(s *screen) (int, string, string) { return s.ask("POST", "/api/session", `{"code":"4711"}`) },
-		"prove":    func(s *screen) (int, string, string) { return s.ask("POST", "/api/session/prove", `{"password":"`+password+`"}`) },
+		"switch": func(s *screen) (int, string, string) { return s.ask("POST", "/api/session", `{"code":"4711"}`) },
+		"prove": func(s *screen) (int, string, string) {
+			return s.ask("POST", "/api/session/prove", `{"password":"`+password+`"}`)
+		},
 		"sign out": func(s *screen) (int, string, string) { return s.ask("DELETE", "/api/session", "") },
 		"hour":     func(s *screen) (int, string, string) { c.now.Add(61 * 60_000); return 200, "", "" },
 	} {

@@ -591,11 +591,12 @@ func (w *writer) revisions() {
 			}
 			what += " " + a.Field.Words()
 		}
+		was, is := a.Values()
 		w.put("Provenance", id, at, r4.Provenance{Id: ptr(id), Target: []r4.Reference{{Reference: ptr(target)}}, OccurredDateTime: ptr(stamp(at)), Recorded: stamp(at),
 			Activity: ptr(concept(coding("http://terminology.hl7.org/CodeSystem/v3-DataOperation", "UPDATE", "revise"))), Reason: []r4.CodeableConcept{{Text: ptr(a.Reason)}},
 			Agent: []r4.ProvenanceAgent{{Type: ptr(concept(coding("http://terminology.hl7.org/CodeSystem/provenance-participant-type", "author", "Author"))),
 				Who: r4.Reference{Identifier: &r4.Identifier{System: ptr(ExaminerIDs), Value: ptr(a.Who)}, Display: ptr(a.Who)}}},
-			Entity: []r4.ProvenanceEntity{{Role: r4.ProvenanceEntityRoleRevision, What: r4.Reference{Display: ptr(what + ": was " + a.Say(a.Was) + ", is " + a.Say(a.Value))}}}})
+			Entity: []r4.ProvenanceEntity{{Role: r4.ProvenanceEntityRoleRevision, What: r4.Reference{Display: ptr(what + ": was " + was + ", is " + is)}}}})
 	}
 }
 

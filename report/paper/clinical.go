@@ -298,11 +298,8 @@ func (c *clinical) after() {
 			}
 			at += " " + a.Field.Words()
 		}
-		was, is := a.Say(a.Was), a.Say(a.Value)
-		if a.Tooth == 0 {
-			was, is = "as before", "changed"
-		}
-		c.bullet(9.5, fmt.Sprintf("Amended by %s on %s, %s: from %s to %s. Reason: %s", a.Who, day(time.UnixMilli(a.Time)), at, was, is, a.Reason))
+		was, is := a.Values()
+		c.bullet(9.5, fmt.Sprintf("Amended by %s on %s, %s: from %s to %s. Reason: %s", a.Who, time.UnixMilli(a.Time).Format("2006-01-02, 15:04"), at, was, is, a.Reason))
 	}
 	if r.Exam.Head != "" {
 		c.say("", 7.5, "Made from the log that ends with "+r.Exam.Head+".")

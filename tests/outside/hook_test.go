@@ -46,7 +46,7 @@ func served(t *testing.T, data string) (url string, stop func()) {
 // post asks the service for something and reads its answer.
 func post(t *testing.T, url, body string, into any) {
 	t.Helper()
-	r, err := http.Post(url, "application/json", strings.NewReader(body))
+	r, err := client.Post(url, "application/json", strings.NewReader(body))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -16,7 +16,7 @@ export const when = (ms) => `${V.day(ms)}, ${new Date(ms).toLocaleTimeString()}`
 
 /** amendedList lists amendments; null where there are none. */
 export const amendedList = (list) => (list?.length ? h("ul", { class: "dots amendments" }, list.map((a) => h("li", {},
-  a.place ? [h("b", {}, `${a.place} ${V.fieldName(a.field)}`), `: ${told(a.field, a.was)} → ${told(a.field, a.value)}`] : h("b", {}, "Answers about the patient"), `; ${a.reason} (${a.who}, ${when(a.time)})`))) : null);
+  a.place ? [h("b", {}, `${a.place} ${V.fieldName(a.field)}`), `: ${told(a.field, a.was)} → ${told(a.field, a.value)}`] : [h("b", {}, "Answers about the patient"), `: ${a.was} → ${a.value}`], `; ${a.reason} (${a.who}, ${when(a.time)})`))) : null);
 
 /** amendedPart is the list under its heading, for a page that shows values of the exam. */
 export const amendedPart = (list) => (list?.length ? h("section", { "aria-label": "Amendments" }, h("h2", {}, "Amended after signing"), amendedList(list)) : null);
