@@ -39,6 +39,26 @@ func TestRoundTrip(t *testing.T) {
 	}
 }
 
+// What encode writes is what the library writes.
+func TestEncode(t *testing.T) {
+	n := 0
+	for res := range Resources(reporttest.Full(t)) {
+		want, err := json.Marshal(res.Body)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got, err := encode(res.Body); err != nil || string(got) != string(want) {
+			t.Errorf("%s %v:\n%s\n%s", res.ID, err, got, want)
+		}
+		if res.Type == "Observation" {
+			n++
+		}
+	}
+	if n < 10 {
+		t.Errorf("%d observations", n)
+	}
+}
+
 // The example of the published layout, made by hand before this package: other names for the code system and one code.
 func TestReadsTheLayoutsExample(t *testing.T) {
 	f, err := os.Open("testdata/example_exam.json")

@@ -600,6 +600,20 @@ func (w *writer) revisions() {
 	}
 }
 
+// encode writes a resource. Nearly all of an exam are Observations, whose own MarshalJSON has everything written, read and written once more:
+// here they are written once, to the same bytes.
+func encode(body any) ([]byte, error) {
+	o, ok := body.(r4.Observation)
+	if !ok {
+		return json.Marshal(body)
+	}
+	type bare r4.Observation
+	return json.Marshal(struct {
+		bare
+		ResourceType string `json:"resourceType"`
+	}{bare(o), "Observation"})
+}
+
 // Bundle writes an exam as a collection Bundle that holds everything it refers to; the same record gives the same bytes.
 func Bundle(out io.Writer, r *report.Record) error {
 	b := r4.Bundle{Type: r4.BundleTypeCollection, Identifier: &r4.Identifier{System: ptr("urn:ietf:rfc:3986"), Value: ptr(urn("Bundle", r.Exam.ID))}}
@@ -609,7 +623,7 @@ func Bundle(out io.Writer, r *report.Record) error {
 	}
 	b.Timestamp = ptr(stamp(when))
 	for res := range resources(r, urn) {
-		raw, err := json.Marshal(res.Body)
+		raw, err := encode(res.Body)
 		if err != nil {
 			return fmt.Errorf("write %s %s: %w", res.Type, res.ID, err)
 		}
@@ -654,7 +668,7 @@ func (b *Bulk) Add(r *report.Record) error {
 			}
 			b.files[res.Type] = w
 		}
-		raw, err := json.Marshal(res.Body)
+		raw, err := encode(res.Body)
 		if err == nil {
 			_, err = w.Write(append(raw, '\n'))
 		}
