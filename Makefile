@@ -221,6 +221,10 @@ faults: build ## the service killed 100 times while it is spoken to, the store w
 
 lists: tools ## what the lists take with 100,000 exams of 25,000 patients; backup time and size
 	@LEADSMAN_MEASURE=1 $(GO) test -count=1 -v -timeout 60m -run MeasureLists ./store
+
+moving: build ## docs/screens/exam.gif: the built program hears its demonstration, photographed in Chromium
+	@LEADSMAN_MOVING=$(CURDIR)/docs/screens/exam.gif $(GO) test -count=1 -run MovingPicture ./tests/e2e && ls -l docs/screens/exam.gif
+
 site: tools ## dist/site: the documentation as pages, from docs/ and the Markdown files here
 	@$(GO) run ./docs/site dist/site && echo "==> dist/site/index.html"
 

@@ -8,7 +8,7 @@ import (
 	"testing"
 )
 
-// Every page is reached, every link within the site leads to a file of it, and none to a Markdown file.
+// Every page is reached, every link within the site leads to a file of it and to a name there, and none to a Markdown file.
 func TestSite(t *testing.T) {
 	to := t.TempDir()
 	if err := build("../..", to); err != nil {
@@ -25,14 +25,19 @@ func TestSite(t *testing.T) {
 			return err
 		}
 		for _, m := range link.FindAllStringSubmatch(string(b), -1) {
-			target, _, _ := strings.Cut(m[2], "#")
-			if outside(m[2]) || target == "" {
+			target, anchor, _ := strings.Cut(m[2], "#")
+			if outside(m[2]) {
 				continue
+			}
+			if target == "" {
+				target = filepath.Base(file)
 			}
 			if strings.HasSuffix(target, ".md") {
 				t.Errorf("%s leads to %s, which is no page", file, m[2])
 			} else if _, err := os.Stat(filepath.Join(filepath.Dir(file), target)); err != nil {
 				t.Errorf("%s leads to %s: %v", file, m[2], err)
+			} else if there, _ := os.ReadFile(filepath.Join(filepath.Dir(file), target)); anchor != "" && !strings.Contains(string(there), `id="`+anchor+`"`) {
+				t.Errorf("%s leads to %s, where nothing has that name", file, m[2])
 			}
 		}
 		return nil
@@ -40,7 +45,7 @@ func TestSite(t *testing.T) {
 	if err != nil || pages < 20 {
 		t.Errorf("%d pages, %v", pages, err)
 	}
-	for _, page := range []string{"index.html", "docs/index.html", "docs/calls.html", "docs/programs.html", "DEVELOPERS.html"} {
+	for _, page := range []string{"index.html", "docs/index.html", "docs/first-exam.html", "docs/calls.html", "docs/compared.html", "docs/administrators.html", "docs/programs.html", "DEVELOPERS.html"} {
 		if _, err := os.Stat(filepath.Join(to, page)); err != nil {
 			t.Error(err)
 		}
