@@ -31,7 +31,8 @@ func main() {
 // link finds links of Markdown and of what it became.
 var link = regexp.MustCompile(`(href|src)="([^"]+)"`)
 
-// build writes a page for each Markdown file that the others lead to from docs/README.md, and copies the files that they show.
+// build writes a page for README.md, which is the first one, and for each Markdown file that it and docs/README.md lead to, and copies the
+// files that they show.
 func build(from, to string) error {
 	md := goldmark.New(goldmark.WithExtensions(extension.GFM), goldmark.WithParserOptions(parser.WithAutoHeadingID()))
 	nav, err := navigation(from, md)
@@ -39,7 +40,7 @@ func build(from, to string) error {
 		return err
 	}
 	done := map[string]bool{}
-	for todo := []string{"docs/README.md"}; len(todo) > 0; todo = todo[1:] {
+	for todo := []string{"README.md", "docs/README.md"}; len(todo) > 0; todo = todo[1:] {
 		name := todo[0]
 		if done[name] {
 			continue
@@ -69,7 +70,7 @@ func build(from, to string) error {
 			return err
 		}
 	}
-	return write(filepath.Join(to, "index.html"), []byte(`<!doctype html><meta http-equiv="refresh" content="0; url=docs/index.html"><a href="docs/index.html">Leadsman</a>`))
+	return nil
 }
 
 // navigation is the table of docs/README.md as lists, with links from the root.
@@ -161,6 +162,7 @@ nav h2 { font-size: 0.9rem; margin: 1.2rem 0 0.2rem; } nav p { margin: 0; font-s
 main { max-width: 56rem; } h1 { line-height: 1.2; } img { max-width: 100%; }
 table { border-collapse: collapse; display: block; overflow-x: auto; } th, td { border: 1px solid #8886; padding: 0.3rem 0.6rem; text-align: left; vertical-align: top; }
 pre { overflow-x: auto; padding: 0.8rem; border: 1px solid #8886; } code { font-size: 0.92em; }
+thead:not(:has(th:not(:empty))) { display: none; }
 @media (max-width: 50rem) { body { grid-template-columns: minmax(0, 1fr); } }
 </style></head><body><nav aria-label="Documentation">{{.Nav}}</nav><main>{{.Body}}</main></body></html>
 `))
