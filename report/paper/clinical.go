@@ -18,11 +18,11 @@ import (
 func Clinical(w io.Writer, r *report.Record, size Size) error {
 	c := &clinical{doc: begin(size, title(r)+" – "+r.Patient.Name, "en", strings.Join(filled(r.Patient.Name, r.Patient.Number, "exam of "+day(r.Exam.Began), standing(r)), " · "), "page %d of %s", r.Exam.Ended), r: r, n: r.Chart.Numbering}
 	c.first()
+	c.profile(r.Before)
 	c.findings()
 	c.scores()
 	c.changes(r.Before)
 	c.after()
-	c.profile(r.Before)
 	c.table()
 	return c.end(w)
 }
@@ -82,6 +82,29 @@ func (c *clinical) first() {
 	}
 	c.Ln(1)
 	c.say("", 8.5, r.Findings.Cautions[0])
+	c.Ln(1)
+	c.say("B", 11, c.short())
+}
+
+// short is the exam in one line: what was found and the numbers that are asked for first.
+func (c *clinical) short() string {
+	var out []string
+	for _, h := range []struct{ code, name, unit string }{{"periodontitis.case", "Periodontitis:", ""}, {"periodontitis.stage", "stage", ""}, {"periodontitis.extent", "", ""}, {"periodontitis.grade", "grade", ""},
+		{"score.bleeding_percent", "bleeding", " %"}, {"sites.ge4", "sites of 4 mm and more:", ""}, {"sites.ge6", "of 6 mm and more:", ""}} {
+		f, ok := c.r.Findings.Get(h.code)
+		v := strings.ReplaceAll(f.Value.String(), "-", " ")
+		if !ok || v == "" {
+			continue
+		}
+		if f.AtLeast {
+			v = "at least " + v
+		}
+		if f.Provisional {
+			v += " (provisional)"
+		}
+		out = append(out, strings.TrimSpace(h.name+" "+v+h.unit))
+	}
+	return strings.Join(out, ", ") + "."
 }
 
 // headlines are the findings that are shown with all that they rest on, in this order.
@@ -95,17 +118,22 @@ const shownReadings = 8
 func (c *clinical) findings() {
 	c.heading(1, "Findings")
 	for _, h := range headlines {
+		var all []*diagnosis.Finding
 		for i := range c.r.Findings.List {
 			if f := &c.r.Findings.List[i]; f.Code == h.code {
-				c.finding(h.name, f)
+				all = append(all, f)
 			}
+		}
+		for i, f := range all {
+			c.finding(h.name, f, i+1 == len(all) || all[i+1].Source != f.Source)
 		}
 	}
 	c.say("", 8, "Rules "+diagnosis.RuleSet+". Every finding is a proposal for the clinician; “provisional” means that something is missing, waits for an answer, or rests on a reading in doubt.")
 }
 
-func (c *clinical) finding(name string, f *diagnosis.Finding) {
-	c.need(14)
+// finding writes one with what it rests on; of several of a kind the last one names the source.
+func (c *clinical) finding(name string, f *diagnosis.Finding, sourced bool) {
+	c.need(24)
 	if f.Tooth != 0 {
 		name += " " + f.Tooth.Label(c.n)
 	}
@@ -136,9 +164,11 @@ func (c *clinical) finding(name string, f *diagnosis.Finding) {
 	for _, n := range f.Notes {
 		c.say("", 8.5, n)
 	}
-	c.SetTextColor(60, 60, 60)
-	c.say("", 7.5, "Source: "+f.Source)
-	c.SetTextColor(0, 0, 0)
+	if sourced {
+		c.SetTextColor(60, 60, 60)
+		c.say("", 7.5, "Source: "+f.Source)
+		c.SetTextColor(0, 0, 0)
+	}
 	c.Ln(1.2)
 }
 
@@ -151,7 +181,7 @@ func (c *clinical) readings(es []diagnosis.Evidence) string {
 		}
 		if e.Tooth == 0 {
 			if e.Asked != nil {
-				out = append(out, strings.ReplaceAll(e.Asked.Input, "_", " ")+" "+e.Asked.Value)
+				out = append(out, strings.ReplaceAll(strings.TrimPrefix(e.Asked.Input, "risk."), "_", " ")+" "+e.Asked.Value)
 			}
 			continue
 		}
@@ -310,9 +340,9 @@ func (c *clinical) after() {
 	}
 }
 
-// profile draws the four rows on a page.
+// profile draws the four rows, on what is left of the page if they can be read there.
 func (c *clinical) profile(before *report.Record) {
-	c.upright()
+	c.need(150)
 	c.heading(1, "Profile")
 	w, h := c.GetPageSize()
 	earlier := (*chart.Chart)(nil)

@@ -74,8 +74,10 @@ func begin(size Size, title, language, foot, pageOf string, at time.Time) *doc {
 		d.font("", 8)
 		d.SetTextColor(60, 60, 60)
 		d.SetXY(margin, h-footRoom+4)
-		d.CellFormat(w-2*margin-30, 4, d.fit(foot, w-2*margin-32), "", 0, "L", false, 0, "")
-		d.CellFormat(30, 4, fmt.Sprintf(pageOf, d.PageNo(), "{pages}"), "", 0, "R", false, 0, "")
+		// How many pages there are is not known yet: the place is made for two digits.
+		number := d.GetStringWidth(fmt.Sprintf(pageOf, d.PageNo(), "88"))
+		d.CellFormat(w-2*margin-number, 4, d.fit(foot, w-2*margin-number-2), "", 0, "L", false, 0, "")
+		d.CellFormat(number, 4, fmt.Sprintf(pageOf, d.PageNo(), "{pages}"), "", 0, "L", false, 0, "")
 		d.SetTextColor(0, 0, 0)
 	})
 	return d
