@@ -211,7 +211,7 @@ func HomeCare(c *chart.Chart, o HomeCareOptions) HomeCarePlan {
 		add(Advice{ID: "dry_mouth", Group: "risk", Text: "With a dry mouth drink water often, use fluoride every day and avoid sweet drinks and drops. Ask us about a saliva substitute.", Why: "Your mouth is dry.", Source: srcCommon})
 	}
 	// Extras.
-	if yes(p.IrrigatorWished) || len(implants) > 0 || yes(p.Braces) {
+	if yes(p.IrrigatorWished) || yes(p.Braces) || len(implants) > 0 && len(plan.Items) < carePlanItems {
 		why := "You asked for it."
 		switch {
 		case yes(p.IrrigatorWished):
@@ -259,13 +259,17 @@ func (plan HomeCarePlan) done(p *chart.Patient) HomeCarePlan {
 }
 
 // prioritize marks what goes beyond the first five items. Every group keeps its first item before
-// any keeps a second: technique, interdental, risk, extra.
+// any keeps a second: technique, interdental, risk, extra. The care of implants never waits.
 func (p *HomeCarePlan) prioritize() {
 	if len(p.Items) <= carePlanItems {
 		return
 	}
 	kept := 0
 	taken := make([]bool, len(p.Items))
+	if i := slices.IndexFunc(p.Items, func(a Advice) bool { return a.ID == "implant" }); i >= 0 {
+		taken[i] = true
+		kept++
+	}
 	for round := 0; kept < carePlanItems; round++ {
 		seen := map[string]int{}
 		for i := range p.Items {

@@ -84,8 +84,11 @@ func NewPage(r *report.Record, m *Messages) *Page {
 		p.steps = append([]step{{text: m.say("care.denture"), id: "denture"}}, slices.DeleteFunc(p.steps, func(s step) bool { return s.id != "smoking" && s.id != "diabetes" && s.id != "dry_mouth" })...)
 	} else {
 		p.always = append(p.always, m.say("care.brush_time"), m.say("care.replace"))
-		if p.children {
+		switch {
+		case p.children:
 			p.always = append(p.always, m.say("care.child"))
+		case gapForDenture(r.Chart):
+			p.always = append(p.always, m.say("care.denture"))
 		}
 		p.paste = m.say("paste.adult")
 		if p.children {
@@ -118,6 +121,22 @@ func NewPage(r *report.Record, m *Messages) *Page {
 		}
 	}
 	return p
+}
+
+// gapForDenture tells whether two neighbours are missing, wisdom teeth aside: who may wear a denture is told how to clean one. Nobody is
+// asked for it; the rule is an engineering choice.
+func gapForDenture(c *chart.Chart) bool {
+	before := chart.Tooth(0)
+	for _, t := range chart.AllTeeth() {
+		if t.Primary() || t.Position() == 8 || c.Tooth(t).Presence != chart.Missing {
+			continue
+		}
+		if before != 0 && before.Upper() == t.Upper() && (t.ArchPosition()-before.ArchPosition() == 1 || before.ArchPosition()-t.ArchPosition() == 1) {
+			return true
+		}
+		before = t
+	}
+	return false
 }
 
 // chosen adds a line of the clinician's plan. A line that stands as it was proposed is said in the patient's language; an edited one

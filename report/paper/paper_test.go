@@ -150,13 +150,65 @@ func TestPages(t *testing.T) {
 		t.Fatal(err)
 	}
 	rs := mouths(t)
-	for name, want := range map[string][]string{"full": {"water jet", "112", "555 0134", "1,350", "December 14, 2026", "February 2, 2027"}, "none": {"denture"}, "child": {"grown-up", "pea"}, "edited": {"My own words."}} {
+	for name, want := range map[string][]string{"full": {"around your implants", "112", "555 0134", "1,350", "December 14, 2026", "February 2, 2027"}, "none": {"denture"}, "child": {"grown-up", "pea", "1,000 ppm", "outside, inside"}, "edited": {"My own words."}} {
 		p := NewPage(rs[name], m)
 		text := p.Text() + strings.Join(p.signs, " ")
 		for _, w := range want {
 			if !strings.Contains(text, w) {
 				t.Errorf("%s: no %q in %s", name, w, text)
 			}
+		}
+	}
+	// Nothing that comes with the program is said in English to who reads another language.
+	for name, r := range rs {
+		if name == "edited" {
+			continue // the clinician's own words
+		}
+		english := NewPage(r, m)
+		for _, tag := range tongues[1:] {
+			other, err := Load("", tag)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for i, s := range NewPage(r, other).steps {
+				if s.text == english.steps[i].text {
+					t.Errorf("%s, %s: %q is English", name, tag, s.text)
+				}
+			}
+		}
+	}
+	// Implants, and gaps that may hold a denture.
+	mouth := func(change func(c *chart.Chart)) string {
+		r := *reporttest.Full(t)
+		c := chart.Chart{Numbering: chart.FDI}
+		for _, tooth := range chart.AllTeeth() {
+			c.Tooth(tooth).Presence = chart.Present
+			for s := range chart.NumSites {
+				c.Tooth(tooth).Sites[s] = chart.SiteRecord{Depth: chart.Millimetres(5), Recession: chart.Millimetres(0)}
+				if !tooth.RightSide() { // shallow there: floss, where the right side has room for brushes
+					c.Tooth(tooth).Sites[s] = chart.SiteRecord{Depth: chart.Millimetres(2), Recession: chart.Millimetres(-2)}
+				}
+				c.Tooth(tooth).Sites[s].Flags[chart.Bleeding] = chart.Yes
+			}
+		}
+		change(&c)
+		r.Chart = &c
+		p := NewPage(&r, m)
+		return p.Text()
+	}
+	gone := func(teeth ...chart.Tooth) func(*chart.Chart) {
+		return func(c *chart.Chart) {
+			for _, tooth := range teeth {
+				c.Tooth(tooth).Presence = chart.Missing
+			}
+		}
+	}
+	if text := mouth(func(c *chart.Chart) { c.Tooth(36).Presence = chart.Implant }); !strings.Contains(text, "around your implants") {
+		t.Errorf("no word on the implant: %s", text)
+	}
+	for text, want := range map[string]bool{mouth(gone(46, 47)): true, mouth(gone(11, 21)): true, mouth(gone(14, 24, 34, 44)): false, mouth(gone(47, 48)): false} {
+		if got := strings.Contains(text, "wear a denture"); got != want {
+			t.Errorf("denture %v, want %v: %s", got, want, text)
 		}
 	}
 	if text := NewPage(rs["none"], m).Text(); strings.Contains(text, "Brush twice") || strings.Contains(text, "Floss") {
