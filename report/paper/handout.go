@@ -257,6 +257,7 @@ func Handout(w io.Writer, r *report.Record, m *Messages, size Size) error {
 	p := NewPage(r, m)
 	d := begin(size, m.say("title"), m.Tag, m.say("foot"), strings.NewReplacer("{page}", "%d", "{pages}", "%s").Replace(m.say("page")), r.Exam.Ended)
 	const text = 13.0
+	d.lead = 1.25 // so that most pages fit on two sides of one sheet
 	d.upright()
 	if r.Practice != "" {
 		d.say("", 12, r.Practice)

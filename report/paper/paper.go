@@ -51,13 +51,14 @@ const (
 type doc struct {
 	*fpdf.Fpdf
 	size   Size
-	foot   string // on every page
-	pageOf string // "page %d of %s"
+	foot   string  // on every page
+	pageOf string  // "page %d of %s"
+	lead   float64 // height of a line, by its letters'
 }
 
 // begin opens a document about something that was made at a time; language is a tag such as "en".
 func begin(size Size, title, language, foot, pageOf string, at time.Time) *doc {
-	d := &doc{Fpdf: fpdf.NewCustom(&fpdf.InitType{UnitStr: "mm", Size: fpdf.SizeType{Wd: size.Width, Ht: size.Height}}), size: size, foot: foot, pageOf: pageOf}
+	d := &doc{Fpdf: fpdf.NewCustom(&fpdf.InitType{UnitStr: "mm", Size: fpdf.SizeType{Wd: size.Width, Ht: size.Height}}), size: size, foot: foot, pageOf: pageOf, lead: 1.35}
 	d.SetCatalogSort(true)
 	d.SetCreationDate(at.UTC())
 	d.SetModificationDate(at.UTC())
@@ -127,16 +128,16 @@ func (d *doc) heading(level int, text string) {
 // say writes a paragraph.
 func (d *doc) say(style string, points float64, text string) {
 	d.font(style, points)
-	d.MultiCell(0, points*point*1.35, text, "", "L", false)
+	d.MultiCell(0, points*point*d.lead, text, "", "L", false)
 }
 
 // bullet writes a paragraph with a dash before it.
 func (d *doc) bullet(points float64, text string) {
 	d.font("", points)
 	left := d.GetX()
-	d.CellFormat(4, points*point*1.35, "–", "", 0, "L", false, 0, "")
+	d.CellFormat(4, points*point*d.lead, "–", "", 0, "L", false, 0, "")
 	d.SetLeftMargin(left + 4)
-	d.MultiCell(0, points*point*1.35, text, "", "L", false)
+	d.MultiCell(0, points*point*d.lead, text, "", "L", false)
 	d.SetLeftMargin(left)
 	d.SetX(left)
 }
