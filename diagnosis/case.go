@@ -80,7 +80,8 @@ func (m *mouth) caseOf() caseResult {
 		m.noteDetectable(f, d)
 		m.askSecondMolars(f, d)
 	case len(mid) >= caseTeeth:
-		r.rule, r.byB, r.teeth = isYes, true, mid
+		// Interdental loss goes before middle sites for stage and extent, also where a radiograph shows it.
+		r.rule, r.byB, r.teeth = isYes, m.bonePair() == [2]*tooth{}, mid
 		for i, th := range mid {
 			f.Because = append(f.Because, th.siteEvidence(midSites[i]))
 		}

@@ -275,10 +275,11 @@ func (m *mouthful) stage(original *mouthful, lost int) int {
 
 func isTrue(b *bool) bool { return b != nil && *b }
 
-// extent: under 30 percent of teeth localized, else generalized; molar and incisor pattern.
-func (m *mouthful) extent(st int, byB bool) string {
+// extent: under 30 percent of teeth localized, else generalized; molar and incisor pattern. Teeth of unknown attachment with a pocket make
+// it indeterminate if they could change it; those without make it a lower bound (more).
+func (m *mouthful) extent(st int, byB bool) (is string, more bool) {
 	limit := []int{1, 1, 3, 5, 5}[st]
-	at, could, all := 0, 0, 0
+	at, could, receded, all := 0, 0, 0, 0
 	molar, incisor, others := false, false, 0
 	for j := range m.there {
 		for p := range m.there[j] {
@@ -312,7 +313,9 @@ func (m *mouthful) extent(st int, byB bool) string {
 				default:
 					others++
 				}
-			} else if open && !shallow {
+			} else if open && shallow {
+				receded++
+			} else if open {
 				could++
 			}
 		}
@@ -325,11 +328,11 @@ func (m *mouthful) extent(st int, byB bool) string {
 	}
 	switch {
 	case at == 0 || word(at) != word(at+could):
-		return "indeterminate"
+		return "indeterminate", false
 	case molar && incisor && others <= 2 && at >= 3 && (m.p.Age == nil || *m.p.Age < 35):
-		return "molar-incisor"
+		return "molar-incisor", false
 	}
-	return word(at)
+	return word(at), word(at) != word(at+could+receded)
 }
 
 // grade by table 4, without direct evidence.
@@ -599,7 +602,14 @@ func disagreements(c *chart.Chart, count map[string]int) []string {
 			bad = append(bad, fmt.Sprintf("stage %s: atLeast %v, but with the worst readings it is %d (%s)", word, v.AtLeast, worst, v.Text))
 		}
 		if m.p.Factors == nil && st > 0 && !byBone {
-			check("periodontitis.extent", m.extent(st, !m.filled(false).byA(1) && m.filled(false).byB()))
+			want, more := m.extent(st, !m.filled(false).byA(1) && m.filled(false).byB())
+			check("periodontitis.extent", want)
+			if v, _ := f.Get("periodontitis.extent"); v.AtLeast != more {
+				bad = append(bad, fmt.Sprintf("extent %s, at least %v, plain %v (%s)", want, v.AtLeast, more, v.Text))
+			}
+			if more {
+				count["periodontitis.extent at least"]++
+			}
 		}
 	}
 	return bad
@@ -645,7 +655,7 @@ func TestSecondImplementation(t *testing.T) {
 	// Every answer of every rule came up, or the comparison would say less than it seems to.
 	for _, k := range []string{"periodontitis.case=yes", "periodontitis.case=no", "periodontitis.case=indeterminate",
 		"periodontitis.stage=I", "periodontitis.stage=II", "periodontitis.stage=III", "periodontitis.stage=IV",
-		"periodontitis.extent=localized", "periodontitis.extent=generalized", "periodontitis.extent=molar-incisor", "periodontitis.extent=indeterminate",
+		"periodontitis.extent=localized", "periodontitis.extent=generalized", "periodontitis.extent=molar-incisor", "periodontitis.extent=indeterminate", "periodontitis.extent at least",
 		"periodontitis.grade=A", "periodontitis.grade=B", "periodontitis.grade=C",
 		"surveillance.cdc_aap_2012=none", "surveillance.cdc_aap_2012=mild", "surveillance.cdc_aap_2012=moderate", "surveillance.cdc_aap_2012=severe",
 		"gingiva.status=health", "gingiva.status=gingivitis-localized", "gingiva.status=gingivitis-generalized", "gingiva.status=stable", "gingiva.status=not-stable"} {
