@@ -153,7 +153,10 @@ func (r *Reader) raw() ([]byte, error) {
 		}
 	}
 	r.line = r.at
-	if p := r.whole(); p != nil {
+	switch p, err := r.whole(); {
+	case err != nil:
+		return fail(err)
+	case p != nil:
 		return p, nil
 	}
 	r.buf = r.buf[:0]
@@ -194,20 +197,31 @@ func (r *Reader) raw() ([]byte, error) {
 	return fail(&LineError{r.line, err})
 }
 
-// whole returns the text of the next value where it lies whole in the buffer, as nearly every chart does: it is neither searched for its
-// end nor copied. Else nil.
-func (r *Reader) whole() []byte {
-	p, _ := r.src.Peek(r.src.Buffered())
-	if p[0] != '{' && p[0] != '[' { // else its end may lie behind the buffer
-		return nil
+// whole returns the text of the next value where the buffer can hold it whole, as that of nearly every chart: it is neither searched for
+// its end nor copied. Else nil.
+func (r *Reader) whole() ([]byte, error) {
+	for {
+		p, _ := r.src.Peek(r.src.Buffered())
+		if p[0] != '{' && p[0] != '[' { // else its end may lie behind the buffer
+			return nil, nil
+		}
+		end, ok := validValue(p, 0, 0)
+		switch {
+		case ok:
+			r.at += bytes.Count(p[:end], []byte("\n"))
+			r.src.Discard(end)
+			return p[:end], nil
+		case end < len(p): // it is broken
+			return nil, nil
+		}
+		switch _, err := r.src.Peek(len(p) + 1); err {
+		case nil:
+		case io.EOF, bufio.ErrBufferFull:
+			return nil, nil
+		default:
+			return nil, err
+		}
 	}
-	end, ok := validValue(p, 0, 0)
-	if !ok {
-		return nil
-	}
-	r.at += bytes.Count(p[:end], []byte("\n"))
-	r.src.Discard(end)
-	return p[:end]
 }
 
 // ending finds where a JSON value ends, without checking it: at the brace that closes the first
@@ -259,7 +273,7 @@ func (w *jsonText) issue(err error, format string, args ...any) {
 }
 
 func (w *jsonText) space() {
-	for w.i < len(w.b) && (w.b[w.i] == ' ' || w.b[w.i] == '\n' || w.b[w.i] == '\t' || w.b[w.i] == '\r') {
+	for w.i < len(w.b) && w.b[w.i] <= ' ' && (w.b[w.i] == ' ' || w.b[w.i] == '\n' || w.b[w.i] == '\t' || w.b[w.i] == '\r') {
 		w.i++
 	}
 }
@@ -438,9 +452,13 @@ func (w *jsonText) number(min, max float64, unit string) (float64, bool) {
 	if string(t) == "null" {
 		return 0, false
 	}
-	// One digit is nearly every number of a chart.
-	if len(t) == 1 && t[0] >= '0' && t[0] <= '9' {
-		if f := float64(t[0] - '0'); f >= min && f <= max {
+	// One digit, perhaps with a minus, is nearly every number of a chart.
+	if d := t[len(t)-1]; d >= '0' && d <= '9' && (len(t) == 1 || len(t) == 2 && t[0] == '-' && d != '0') {
+		f := float64(d - '0')
+		if len(t) == 2 {
+			f = -f
+		}
+		if f >= min && f <= max {
 			return f, true
 		}
 	}

@@ -11,7 +11,7 @@ func valid(b []byte) bool {
 }
 
 func validSpace(b []byte, i int) int {
-	for i < len(b) && (b[i] == ' ' || b[i] == '\n' || b[i] == '\t' || b[i] == '\r') {
+	for i < len(b) && b[i] <= ' ' && (b[i] == ' ' || b[i] == '\n' || b[i] == '\t' || b[i] == '\r') {
 		i++
 	}
 	return i
@@ -75,10 +75,19 @@ func validList(b []byte, i, depth int, closing byte) (end int, ok bool) {
 	}
 }
 
+// plainText are the bytes that stand for themselves in a text.
+var plainText = func() (plain [256]bool) {
+	for c := ' '; c < 256; c++ {
+		plain[c] = c != '"' && c != '\\'
+	}
+	return plain
+}()
+
 // validText passes what stands behind the opening quotation mark.
 func validText(b []byte, i int) (end int, ok bool) {
 	for ; i < len(b); i++ {
 		switch c := b[i]; {
+		case plainText[c]:
 		case c == '"':
 			return i + 1, true
 		case c < ' ':

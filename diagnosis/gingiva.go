@@ -53,7 +53,7 @@ func (m *mouth) tally() tally {
 			t.answered++
 		}
 	}
-	t.bleeders = collect(m.scored, func(_ *tooth, v *site, _ chart.Site) bool { return v.flags[chart.Bleeding] == chart.Yes },
+	t.bleeders = m.collect(func(_ *tooth, v *site, _ chart.Site) bool { return v.flags[chart.Bleeding] == chart.Yes },
 		func(th *tooth, s chart.Site) Evidence { return th.flagEvidence(s, chart.Bleeding) })
 	bone, ok := m.p.BoneLossPercent, m.p.BoneLossPercent != nil
 	switch {
@@ -242,7 +242,7 @@ func (m *mouth) endpointOf() Finding {
 			}
 		}
 	}
-	f.Because = collect(m.scored, func(_ *tooth, v *site, _ chart.Site) bool { return pastEndpoint(v) },
+	f.Because = m.collect(func(_ *tooth, v *site, _ chart.Site) bool { return pastEndpoint(v) },
 		func(th *tooth, s chart.Site) Evidence { return th.flagEvidence(s, chart.Bleeding) })
 	switch {
 	case len(m.scored) == 0:

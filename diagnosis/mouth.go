@@ -91,6 +91,7 @@ type mouth struct {
 	deepestHalf      int             // deepest in half-millimetres
 	answers          bleedingAnswers // of the scored teeth
 	progress         *progress       // since the exam before, once worked out
+	room             []Evidence      // of collect
 }
 
 func newMouth(c *chart.Chart, o *Options) *mouth {
@@ -378,27 +379,27 @@ func (m *mouth) label(t chart.Tooth) string { return t.Label(m.n) }
 // at names a site for people: "16 DB".
 func (m *mouth) at(t chart.Tooth, s chart.Site) string { return t.Label(m.n) + " " + s.String() }
 
-// collect gives the evidence of all sites of teeth for which test holds, in a slice of its size.
-func collect(teeth []*tooth, test func(*tooth, *site, chart.Site) bool, evidence func(*tooth, chart.Site) Evidence) []Evidence {
-	scratch := scratches.Get().(*[]Evidence)
-	defer scratches.Put(scratch)
-	found := (*scratch)[:0]
-	for _, th := range teeth {
+// collect gives the evidence of all sites of scored teeth for which test holds. Many findings share one piece of memory.
+func (m *mouth) collect(test func(*tooth, *site, chart.Site) bool, evidence func(*tooth, chart.Site) Evidence) []Evidence {
+	if most := len(m.scored) * int(chart.NumSites); cap(m.room)-len(m.room) < most {
+		m.room = make([]Evidence, 0, 2*most)
+	}
+	from := len(m.room)
+	for _, th := range m.scored {
 		for s := range th.sites {
 			if test(th, &th.sites[s], chart.Site(s)) {
-				found = append(found, evidence(th, chart.Site(s)))
+				m.room = append(m.room, evidence(th, chart.Site(s)))
 			}
 		}
 	}
-	*scratch = found
-	return slices.Clone(found[:len(found):len(found)])
+	if len(m.room) == from {
+		return nil
+	}
+	return slices.Clip(m.room[from:])
 }
 
-// scratches and rows save most of what the rules would allocate for each chart.
-var (
-	scratches = sync.Pool{New: func() any { e := make([]Evidence, 0, wholeMouthSites); return &e }}
-	rows      = sync.Pool{New: func() any { t := make([]tooth, 0, len(permanent)+len(primary)); return &t }}
-)
+// rows saves the greater part of what the rules would allocate for each chart.
+var rows = sync.Pool{New: func() any { t := make([]tooth, 0, len(permanent)+len(primary)); return &t }}
 
 // release gives back what newMouth took; nothing of the mouth may be used after it.
 func (m *mouth) release() {

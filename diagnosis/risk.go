@@ -72,7 +72,7 @@ func (m *mouth) riskOf() []Finding {
 			}
 		}
 	}
-	pockets.Because = collect(m.scored, func(th *tooth, v *site, _ chart.Site) bool {
+	pockets.Because = m.collect(func(th *tooth, v *site, _ chart.Site) bool {
 		return int(v.depth) >= riskPocketDepth && !th.t.ThirdMolar() && !th.t.Primary()
 	}, (*tooth).depthEvidence)
 	bleed.Recorded, bleed.Eligible, pockets.Recorded, pockets.Eligible = answered, eligible, probed, eligible

@@ -36,7 +36,7 @@ func (m *mouth) flagScore(code, rule, what string, flag chart.Flag) Finding {
 			f.Recorded++
 		}
 	}
-	f.Because = collect(m.scored, func(_ *tooth, v *site, _ chart.Site) bool { return v.flags[flag] == chart.Yes },
+	f.Because = m.collect(func(_ *tooth, v *site, _ chart.Site) bool { return v.flags[flag] == chart.Yes },
 		func(th *tooth, s chart.Site) Evidence {
 			return Evidence{Tooth: th.t, Site: s, Flag: flag, Answer: chart.Yes}
 		})
@@ -255,11 +255,11 @@ func (m *mouth) counts(out []Finding) []Finding {
 	}
 	for i, d := range countedDepths {
 		group(countCodes[i], "depth", d, nd[i], td[i], depths, m.sitesEligible,
-			collect(m.scored, func(_ *tooth, v *site, _ chart.Site) bool { return int(v.depth) >= d }, (*tooth).depthEvidence))
+			m.collect(func(_ *tooth, v *site, _ chart.Site) bool { return int(v.depth) >= d }, (*tooth).depthEvidence))
 	}
 	for i, d := range countedLosses {
 		group(lossCodes[i], "loss of attachment", d, nl[i], tl[i], losses, lossEligible,
-			collect(m.scored, func(th *tooth, v *site, _ chart.Site) bool { return !th.t.Primary() && int(v.loss) >= d }, (*tooth).siteEvidence))
+			m.collect(func(th *tooth, v *site, _ chart.Site) bool { return !th.t.Primary() && int(v.loss) >= d }, (*tooth).siteEvidence))
 	}
 	mean := func(code, what string, halves, n, eligible int) {
 		f := Finding{Code: code, Rule: "MEANS", Source: srcCommon, Recorded: n, Eligible: eligible, Provisional: n < eligible || assumed && code != "depth.mean"}
