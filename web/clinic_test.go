@@ -137,6 +137,90 @@ func TestCompareExams(t *testing.T) {
 	}
 }
 
+// A visit at which nothing was examined but therapy recorded counts wherever two exams around it are looked at: the course, the comparison,
+// the plan, the recall, attendance.
+func TestVisitForTherapyAlone(t *testing.T) {
+	first, later := called(t, chart.FDI, 1*dayMS, 7, 3, 5), called(t, chart.FDI, 60*dayMS, 5, 3, 5)
+	for _, st := range []*chart.State{first, later} {
+		yes := true
+		st.Chart.Patient.PeriodontitisConfirmed = &yes
+	}
+	evs, err := first.Do(chart.Command{Acts: []chart.Act{{Verb: chart.VerbPlan, Text: `{"reevaluation":"1970-01-25"}`}}}, chart.Meta{Time: 1 * dayMS, Source: chart.Keyboard, Who: "Ann"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := first.Apply(evs...); err != nil {
+		t.Fatal(err)
+	}
+	therapy := func(what string) *chart.State {
+		t.Helper()
+		st := called(t, chart.FDI, 20*dayMS)
+		evs, err := st.Do(chart.Command{Acts: []chart.Act{{Verb: chart.VerbPlan, Text: `{"done":[{"day":"1970-01-21","what":"` + what + `","where":"upper right quadrant","by":"ultrasonic"}]}`}}},
+			chart.Meta{Time: 20 * dayMS, Source: chart.Keyboard, Who: "Ann"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := st.Apply(evs...); err != nil {
+			t.Fatal(err)
+		}
+		return st
+	}
+	for what, counts := range map[string]bool{"subgingival": true, "supragingival": false, "": false} {
+		s := start(t)
+		s.practice.visits = []practice.Visit{
+			{ID: "x3", Patient: "p1", Kind: "exam", Began: 60 * dayMS, SignedBy: "Ann", Recorded: 3, Sites: 168},
+			{ID: "x2", Patient: "p1", Kind: "exam", Began: 1 * dayMS, SignedBy: "Ann", Recorded: 3, Sites: 168},
+		}
+		s.practice.states = map[string]*chart.State{"x2": first, "x3": later}
+		if what != "" {
+			s.practice.visits = append(s.practice.visits[:1], practice.Visit{ID: "t1", Patient: "p1", Kind: "exam", Began: 20 * dayMS}, s.practice.visits[1])
+			s.practice.states["t1"] = therapy(what)
+		}
+		ask := func(path string, into any) {
+			t.Helper()
+			status, text := s.ask("GET", path, "")
+			if err := json.Unmarshal([]byte(text), into); err != nil || status != 200 {
+				t.Fatalf("%s: %d %s", path, status, text)
+			}
+		}
+		var course struct {
+			Exams      []struct{ ID string }
+			Attendance practice.Attendance
+			History    struct{ Notes []string }
+		}
+		ask("/api/patients/p1/course", &course)
+		since := strings.Contains(fmt.Sprint(course.History.Notes), "counted from the first exam after the last therapy, on 1970-03-02")
+		if len(course.Exams) != 2 || since != counts || (course.Attendance.Kept == 1) != (what != "") || course.Attendance.Kept+course.Attendance.Late != 1 {
+			t.Errorf("%q: course %+v", what, course)
+		}
+		var pair struct {
+			Comparison struct {
+				Window string
+				Notes  []string
+			}
+		}
+		ask("/api/exams/x3/compare", &pair)
+		if between := strings.Contains(fmt.Sprint(pair.Comparison.Notes), "Active therapy lies between the two exams"); between != counts || (pair.Comparison.Window == "inside") != counts {
+			t.Errorf("%q: comparison %+v", what, pair) // 40 days after
+		}
+		var plan struct {
+			Phases []struct{ ID string }
+			Recall struct {
+				Months int
+				Lines  []struct{ Text string }
+			}
+		}
+		ask("/api/exams/x3/plan", &plan)
+		recall := fmt.Sprint(plan.Recall.Lines)
+		if plan.Recall.Months != 3 || strings.Contains(recall, "Active therapy was finished less than 12 months ago") != counts || strings.Contains(recall, "Not treated yet") == counts {
+			t.Errorf("%q: recall %+v", what, plan.Recall)
+		}
+		if !strings.Contains(fmt.Sprint(plan.Phases), "reevaluation") { // under therapy, or before it
+			t.Errorf("%q: phases %+v", what, plan.Phases)
+		}
+	}
+}
+
 // The proposal is shown beside the decision and never in its place.
 func TestPlanAndDecision(t *testing.T) {
 	s := start(t)
