@@ -10,7 +10,6 @@ import (
 	"fmt"
 	"net"
 	"slices"
-	"strings"
 	"time"
 
 	"github.com/go-webauthn/webauthn/protocol"
@@ -29,10 +28,10 @@ type Passkey struct {
 	Details webauthn.Credential `json:"details"` // public key and counter
 }
 
-// Site is the address under which a page asks: a passkey is for one name, and is refused at another.
+// Site is where a page asks: a passkey is for one name, and is refused at another.
 type Site struct {
-	Host string // with port, as in the address
-	TLS  bool
+	Name   string // of the service; where several nodes have names of their own, what these end in
+	Origin string // of the page: https://HOST:PORT
 }
 
 var (
@@ -48,7 +47,8 @@ const (
 	mostPasskeys = 20              // of a person
 )
 
-// ceremony is a challenge that waits for its answer.
+// ceremony is a challenge that waits for its answer, at the node that gave it: a page goes to another one only where this one is gone, and
+// then asks anew.
 type ceremony struct {
 	data   webauthn.SessionData
 	site   Site
@@ -59,18 +59,10 @@ type ceremony struct {
 
 // party is the service as passkeys know it.
 func (s Site) party() (*webauthn.WebAuthn, error) {
-	name := s.Host
-	if h, _, err := net.SplitHostPort(s.Host); err == nil {
-		name = h
-	}
-	if name = strings.ToLower(strings.Trim(name, "[]")); name == "" || net.ParseIP(name) != nil {
+	if s.Name == "" || net.ParseIP(s.Name) != nil {
 		return nil, ErrNoName
 	}
-	scheme := "http://"
-	if s.TLS {
-		scheme = "https://"
-	}
-	return webauthn.New(&webauthn.Config{RPID: name, RPDisplayName: "Leadsman", RPOrigins: []string{scheme + s.Host}, AttestationPreference: protocol.PreferNoAttestation,
+	return webauthn.New(&webauthn.Config{RPID: s.Name, RPDisplayName: "Leadsman", RPOrigins: []string{s.Origin}, AttestationPreference: protocol.PreferNoAttestation,
 		AuthenticatorSelection: protocol.AuthenticatorSelection{ResidentKey: protocol.ResidentKeyRequirementRequired, RequireResidentKey: protocol.ResidentKeyRequired(), UserVerification: protocol.VerificationRequired}})
 }
 

@@ -3,14 +3,34 @@ package web
 import (
 	"encoding/json"
 	"errors"
+	"net"
 	"net/http"
+	"strings"
 	"time"
 
 	"leadsman/practice"
 )
 
-// siteOf is the address under which a page asks. The name is one of the service's own: see guard.
-func siteOf(r *http.Request) practice.Site { return practice.Site{Host: r.Host, TLS: r.TLS != nil} }
+// siteOf is where a page asks for passkeys. The name is one of the service's own: see guard. Pages of nodes with names of their own ask each
+// other's, and have passkeys for what the names have in common.
+func (s *server) siteOf(r *http.Request) practice.Site {
+	name := r.Host
+	if h, _, err := net.SplitHostPort(name); err == nil {
+		name = h
+	}
+	name = strings.ToLower(strings.Trim(name, "[]"))
+	if d := nodes(s.Nodes).domain(); d != "" && strings.HasSuffix(name, "."+d) {
+		name = d
+	}
+	origin := "http://" + r.Host
+	if r.TLS != nil {
+		origin = "https://" + r.Host
+	}
+	if o := r.Header.Get("Origin"); nodes(s.Nodes).has(o) {
+		origin = o
+	}
+	return practice.Site{Name: name, Origin: origin}
+}
 
 // asked is what a browser is asked about passkeys, and the ticket that goes back with its answer.
 type asked struct {
@@ -69,7 +89,7 @@ func (s *server) askNewPasskey(r *http.Request) (any, error) {
 	if err := limited("password", in.Password, 1000); err != nil {
 		return nil, err
 	}
-	ticket, options, err := s.People.AskNewPasskey(r.Context(), seat, siteOf(r), in.Password)
+	ticket, options, err := s.People.AskNewPasskey(r.Context(), seat, s.siteOf(r), in.Password)
 	return asked{ticket, options}, err
 }
 
@@ -96,7 +116,7 @@ func (s *server) addPasskey(r *http.Request) (any, error) {
 	if err != nil {
 		return nil, err
 	}
-	k, err := s.People.AddPasskey(r.Context(), seat, siteOf(r), in.Ticket, in.Name, in.Answer)
+	k, err := s.People.AddPasskey(r.Context(), seat, s.siteOf(r), in.Ticket, in.Name, in.Answer)
 	return shownPasskey(k), err
 }
 
@@ -114,7 +134,7 @@ func (s *server) askPasskey(r *http.Request) (any, error) {
 	if err := read(r, &in); err != nil {
 		return nil, err
 	}
-	ticket, options, err := s.People.AskPasskey(r.Context(), seatOf(r), siteOf(r), in.Prove)
+	ticket, options, err := s.People.AskPasskey(r.Context(), seatOf(r), s.siteOf(r), in.Prove)
 	return asked{ticket, options}, err
 }
 
@@ -123,7 +143,7 @@ func (s *server) passkey(w http.ResponseWriter, r *http.Request) {
 	in, err := readAnswer(r)
 	token := ""
 	if err == nil {
-		token, err = s.People.Passkey(r.Context(), seatOf(r), siteOf(r), in.Ticket, in.Answer)
+		token, err = s.People.Passkey(r.Context(), seatOf(r), s.siteOf(r), in.Ticket, in.Answer)
 	}
 	s.give(w, r, token, err)
 }

@@ -10,6 +10,7 @@ import (
 	"encoding/binary"
 	"encoding/json"
 	"fmt"
+	"log/slog"
 	"net"
 	"net/http"
 	"net/http/httptest"
@@ -20,6 +21,7 @@ import (
 	"github.com/fxamacker/cbor/v2"
 
 	"leadsman/practice"
+	"leadsman/web"
 )
 
 // device holds a passkey, as W3C Web Authentication, Level 3, sections 6.1 (authenticator data), 6.5 (attestation) and 5.8.1 (client data)
@@ -362,5 +364,89 @@ func TestPasskeysOverTLS(t *testing.T) {
 	q, _ = ask(o, askSignIn, `{}`)
 	if _, text := ask(o, "/api/session/passkey", fmt.Sprintf(`{"ticket":%q,"answer":%s}`, q.Ticket, plain.shown(q))); !strings.HasPrefix(text, "401") {
 		t.Errorf("without TLS: %s", text)
+	}
+}
+
+// Nodes with names of their own share passkeys: one that was registered at a node signs in at another, and a page of a node that is gone asks
+// another one. What one node asked is not answered at another: it is asked anew.
+func TestPasskeysAtNodes(t *testing.T) {
+	c := newClinic(t)
+	c.close()
+	var srvs [2]*httptest.Server
+	var at [2]string
+	for i := range srvs {
+		srvs[i] = httptest.NewUnstartedServer(nil)
+		_, port, _ := net.SplitHostPort(srvs[i].Listener.Addr().String())
+		at[i] = []string{"a", "b"}[i] + ".chart.example:" + port
+	}
+	for i, srv := range srvs {
+		p := practice.New(practice.Config{Records: c.store, Now: func() time.Time { return time.UnixMilli(c.now.Load()) }, Log: slog.New(slog.DiscardHandler)})
+		srv.Config.Handler = web.New(web.Options{Exams: web.Opener(p.Open), Practice: p, People: p.People, Nodes: []string{"https://" + at[0], "https://" + at[1]}})
+		srv.StartTLS()
+		defer p.Close()
+		defer srvs[i].Close()
+	}
+	page := func(i int, host string) *screen { // what a page asks of node i under a name
+		s := c.screen()
+		s.host = host
+		pool := srvs[i].Client().Transport.(*http.Transport).TLSClientConfig.RootCAs
+		s.Transport = &http.Transport{TLSClientConfig: &tls.Config{RootCAs: pool, ServerName: "example.com"}}
+		return s
+	}
+	ask := func(s *screen, i int, path, body string, header ...string) (q question, text string) {
+		t.Helper()
+		c.srv.URL = srvs[i].URL
+		status, _, text := s.ask("POST", path, body, header...)
+		_ = json.Unmarshal([]byte(text), &q)
+		return q, fmt.Sprint(status, " ", text)
+	}
+	s := page(0, at[0])
+	if _, text := ask(s, 0, "/api/session", fmt.Sprintf(`{"name":"Ada Quill","password":%q}`, password)); !strings.HasPrefix(text, "200") {
+		t.Fatal(text)
+	}
+	own := "/api/people/" + c.people[practice.Clinician].ID + "/passkeys"
+	q, text := ask(s, 0, own+"/ask", `{"password":"`+password+`"}`)
+	if q.Options.PublicKey.RP.ID != "chart.example" {
+		t.Fatal(text)
+	}
+	d := newDevice(t, "https://"+at[0])
+	d.party = "chart.example"
+	if _, text := ask(s, 0, own, fmt.Sprintf(`{"ticket":%q,"name":"the tablet","answer":%s}`, q.Ticket, d.made(q))); !strings.HasPrefix(text, "200") {
+		t.Fatal(text)
+	}
+	present := func(s *screen, i int, q question, header ...string) string {
+		t.Helper()
+		_, text := ask(s, i, "/api/session/passkey", fmt.Sprintf(`{"ticket":%q,"answer":%s}`, q.Ticket, d.shown(q)), header...)
+		return text
+	}
+	// At the other node's own page, and from a page of the first that asks the other.
+	d.origin = "https://" + at[1]
+	o := page(1, at[1])
+	q, _ = ask(o, 1, askSignIn, `{}`)
+	if text := present(o, 1, q); !strings.HasPrefix(text, "200") {
+		t.Errorf("at the other node: %s", text)
+	}
+	d.origin = "https://" + at[0]
+	o = page(1, at[1])
+	from := []string{"Origin", "https://" + at[0]}
+	q, _ = ask(o, 1, askSignIn, `{}`, from...)
+	if text := present(o, 1, q, from...); !strings.HasPrefix(text, "200") {
+		t.Errorf("from a page of the first node: %s", text)
+	}
+	// The first node asks, and is gone when the answer comes.
+	o = page(0, at[0])
+	q, _ = ask(o, 0, askSignIn, `{}`)
+	o = page(1, at[1])
+	if text := present(o, 1, q, from...); !strings.HasPrefix(text, "401") || !strings.Contains(text, "try again") {
+		t.Errorf("asked at one node, answered at another: %s", text)
+	}
+	q, _ = ask(o, 1, askSignIn, `{}`, from...)
+	if text := present(o, 1, q, from...); !strings.HasPrefix(text, "200") {
+		t.Errorf("asked anew: %s", text)
+	}
+	d.origin = "https://evil.chart.example"
+	q, _ = ask(o, 1, askSignIn, `{}`)
+	if text := present(o, 1, q); !strings.HasPrefix(text, "401") {
+		t.Errorf("a page with a like name: %s", text)
 	}
 }
