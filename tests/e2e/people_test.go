@@ -201,6 +201,58 @@ func TestSignCosignAmend(t *testing.T) {
 	}
 }
 
+// Two people at one chair: what the first typed and the service does not have yet is not entered as the second one's; it is said, and what is
+// typed from then on is.
+func TestTwoPeopleAtOneChair(t *testing.T) {
+	ctx := t.Context()
+	w := newStaff(t)
+	pt, dan, ada := w.patient("Harriet Sallow"), w.person("Dan Fairway"), w.person("Ada Quill")
+	if err := w.p.People.SetCode(ctx, &practice.Seat{}, ada.ID, "card-4711"); err != nil {
+		t.Fatal(err)
+	}
+	w.begin(pt.ID, "x1", dan)
+	p := open(t, startBrowser(t), w.srv.URL+"/exams/x1/live")
+	p.signIn("Dan Fairway")
+	p.until("the exam is shown", session+`.view.recorded === 3`)
+	// The network takes nothing that is entered.
+	eval[bool](p, `(() => { const f = fetch; window.fetch = (url, o) => (window.cut !== false && o?.method === "POST" && /exams/.test(url) ? Promise.reject(new TypeError("cut")) : f(url, o)); return true; })()`)
+	p.keys("5")
+	p.until("it waits", session+`.waiting.length === 1`)
+	p.click("button.seat")
+	p.click("#seatcode")
+	p.keys("card-4711\r")
+	p.sits("Ada Quill")
+	eval[bool](p, `(window.cut = false, true)`)
+	p.until("it is said", session+`.waiting.length === 0 && /somebody else has sat down here/.test(document.body.innerText)`)
+	shot(t, p, "two-at-one-chair")
+	eval[bool](p, `(document.activeElement.blur(), true)`)
+	p.keys("6")
+	p.until("the second one's is entered", session+`.view.recorded === 4`)
+	s, err := w.p.State(ctx, "x1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	six := false
+	for _, e := range s.Log() {
+		if e.Kind != chart.KindSet {
+			continue
+		}
+		switch *e.Value { // half millimetres
+		case 10:
+			t.Errorf("what Dan typed is entered: %+v", e)
+		case 12:
+			six = e.Person == ada.ID
+		default:
+			if e.Person != dan.ID {
+				t.Errorf("%+v", e)
+			}
+		}
+	}
+	if !six {
+		t.Error("what Ada typed is not hers")
+	}
+}
+
 // sits waits until the header says who sits at the screen.
 func (p *page) sits(name string) {
 	p.t.Helper()
