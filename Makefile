@@ -225,6 +225,10 @@ lists: tools ## what the lists take with 100,000 exams of 25,000 patients; backu
 moving: build ## docs/screens/exam.gif: the built program hears its demonstration, photographed in Chromium
 	@LEADSMAN_MOVING=$(CURDIR)/docs/screens/exam.gif $(GO) test -count=1 -run MovingPicture ./tests/e2e && ls -l docs/screens/exam.gif
 
+
+many: build ## the course of a patient with many exams, memory of 900 that are opened and rest: a quarter of an hour
+	@LEADSMAN_MEASURE=1 $(GO) test -count=1 -v -timeout 40m ./tests/load
+
 site: tools ## dist/site: the documentation as pages, from docs/ and the Markdown files here
 	@$(GO) run ./docs/site dist/site && echo "==> dist/site/index.html"
 

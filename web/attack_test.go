@@ -357,6 +357,51 @@ func TestCodesAreNotFoundOut(t *testing.T) {
 	}
 }
 
+// A student who became a supervisor, or is both, does not co-sign own work; what the student amended, neither. Another supervisor does.
+func TestOwnWorkIsNotCosigned(t *testing.T) {
+	c := newClinic(t)
+	c.close()
+	x := c.begin(practice.Student)
+	admin := c.screen().signIn(practice.Administrator)
+	roles := func(list string) *screen {
+		t.Helper()
+		if status, _, text := admin.ask("PUT", "/api/people/"+c.people[practice.Student].ID, `{"name":"Dan Fairway","roles":[`+list+`]}`); status != 200 {
+			t.Fatal(status, text)
+		}
+		return c.screen().signIn(practice.Student)
+	}
+	s := roles(`"student"`)
+	if got := s.do(x, `{"verb":"sign"}`); got != "accepted" {
+		t.Fatal(got)
+	}
+	if got := s.do(x, `{"verb":"co-sign"}`); got != "forbidden" {
+		t.Error("a student:", got)
+	}
+	if got := roles(`"student","supervisor"`).do(x, `{"verb":"co-sign"}`); !strings.Contains(got, "co-signed by a supervisor") {
+		t.Error("student and supervisor:", got)
+	}
+	if got := roles(`"supervisor"`).do(x, `{"verb":"co-sign"}`); !strings.Contains(got, "nobody co-signs own work") {
+		t.Error("a supervisor who was the student:", got)
+	}
+	tess := c.screen().signIn(practice.Supervisor)
+	if got := tess.do(x, `{"verb":"co-sign"}`); got != "accepted" {
+		t.Fatal(got)
+	}
+	site := `{"verb":"set","ref":{"tooth":17,"site":"B"},"field":"depth","number":5}`
+	if got := roles(`"student"`).do(x, `{"verb":"amend","text":"probed again"},`+site); got != "accepted" {
+		t.Fatal(got)
+	}
+	if got := roles(`"supervisor"`).do(x, `{"verb":"co-sign"}`); !strings.Contains(got, "nobody co-signs own work") {
+		t.Error("an amendment:", got)
+	}
+	if got := tess.do(x, `{"verb":"co-sign"}`); got != "accepted" {
+		t.Error(got)
+	}
+	if rep, err := c.store.Verify(t.Context()); err != nil || rep.Err() != nil {
+		t.Errorf("%+v, %v", rep, err)
+	}
+}
+
 // No page of another service has its reader's browser change anything here, at whatever address; and no address changes anything by being
 // read. The addresses are those of docs/openapi.json, so that a new one is not forgotten.
 func TestForgedRequests(t *testing.T) {

@@ -1,4 +1,4 @@
-// Package load measures the service with many exams: make many.
+// Package load measures the program with many exams: make many.
 package load
 
 import (
