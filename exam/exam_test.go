@@ -379,6 +379,18 @@ func TestLostNumberIsNoticed(t *testing.T) {
 	}
 }
 
+// That a place was told to be short says nothing about the next one, though a question about it is open.
+func TestPieceBehindADoubtfulCorrection(t *testing.T) {
+	mended := begins(4000, "correction three two four")
+	mended.Rivals = []string{"correction three two five"}
+	e, log := open(t, chart.FDI, begins(1000, "three two"), mended, begins(6200, "two one"), begins(7800, "two"))
+	play(t, e, 10_000)
+	s := state(t, log)
+	if got := row(s, 17, chart.Buccal) + ", " + row(s, 16, chart.Buccal); got != "3 2 4, 2 1 2" {
+		t.Error(got, entries(t, log))
+	}
+}
+
 // A flag that was called between the takes of a place stays.
 func TestFlagBetweenTakes(t *testing.T) {
 	e, log := open(t, chart.FDI, begins(1000, "three two"), begins(2100, "bleeding"), begins(3500, "three two four"))

@@ -46,10 +46,9 @@ func (e *Exam) context(startMS int64) hear.Context {
 		startMS = s.waiting.from
 	}
 	c := hear.Context{State: e.state, Rhythm: &e.rhythm, Attempt: hear.AttemptOf(e.state), SoundedMS: s.soundedMS, CalledMS: s.calledMS, Question: e.question != nil}
-	if s.placing.place == e.state.Place {
-		c.AnsweredMS, c.ToldMS, c.OneByOne = s.placing.answeredMS, s.placing.toldMS, s.placing.oneByOne
-		c.WithinMS, c.MissedMS = hear.LongestPause(s.placing.parts), s.placing.missedMS
-	}
+	at := e.here()
+	c.AnsweredMS, c.ToldMS, c.OneByOne = at.answeredMS, at.toldMS, at.oneByOne
+	c.WithinMS, c.MissedMS = hear.LongestPause(at.parts), at.missedMS
 	if f := s.filled; f.place == c.Attempt.Place && f.toldMS > 0 {
 		c.FilledMS, c.FilledToldMS = f.answeredMS, f.toldMS
 		c.AskedAgain = f.askedAgain && startMS >= f.toldMS+hear.ToldMS && startMS < max(f.answeredMS, s.spokeMS+hear.FlowMS)
@@ -84,7 +83,7 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis, loud bool) error 
 		return nil
 	}
 	v := e.decide(h, loud)
-	if p := &s.placing; p.oneByOne && p.place == e.state.Place && len(p.parts) == 0 && h.StartMS < p.saidMS+hear.ReactMS {
+	if p := e.here(); p.oneByOne && len(p.parts) == 0 && h.StartMS < p.saidMS+hear.ReactMS {
 		if _, plain := lone(v); plain {
 			// It began before he could hear that the place begins anew: it is not its first number.
 			e.tell(Change{Partial: &Partial{}})
@@ -157,7 +156,7 @@ func (e *Exam) joins(v hear.Verdict, h speech.Hypothesis) bool {
 func (e *Exam) mayBeAgain(v hear.Verdict) bool {
 	n, plain := lone(v)
 	a := hear.AttemptOf(e.state)
-	return plain && a.Here && e.stream.placing.place == a.Place && e.stream.placing.toldMS > 0 && n < e.state.Open()+len(a.Sites)
+	return plain && a.Here && e.here().toldMS > 0 && n < e.state.Open()+len(a.Sites)
 }
 
 // void takes the rest of a breath that was not understood off what was heard, and reports whether nothing is left: whoever hears that it was
@@ -250,7 +249,7 @@ func (e *Exam) release(ctx context.Context) error {
 			return e.correctAgain(n, of, m)
 		}
 	}
-	if v.Fit == hear.Piece && e.stream.placing.toldMS > 0 && !e.stream.placing.oneByOne {
+	if at := e.here(); v.Fit == hear.Piece && at.toldMS > 0 && !at.oneByOne {
 		// What should have been the place, or its rest, is neither.
 		e.stream.soundedMS = m.EndMS
 		return e.short(ctx)
@@ -281,7 +280,8 @@ func (e *Exam) correctAgain(n, of int, m chart.Meta) error {
 		failed += e.stream.filled.failed
 	}
 	e.stream.filled = placing{place: attempt.Place, toldMS: e.stream.nowMS, answeredMS: e.stream.nowMS + pendingMS, failed: failed, askedAgain: true}
-	if at := &e.stream.placing; attempt.Here {
+	if attempt.Here {
+		at := e.stream.at(attempt.Place)
 		at.toldMS, at.saidMS = e.stream.nowMS, e.stream.nowMS
 	}
 	a := Answer{Words: m.Words, Text: placeLabel(e.state, attempt.Place) + ": correction of " + text + ", not entered: again, please", Speak: text, Must: true,
@@ -311,7 +311,7 @@ func (e *Exam) enter(ctx context.Context, v hear.Verdict, m chart.Meta, atMS int
 	}
 	attempt := hear.AttemptOf(e.state)
 	do = e.takesBack(do, attempt)
-	was := e.stream.placing
+	was := e.here()
 	doubt := e.suspect(v)
 	var left *due
 	switch v.Fit {
@@ -409,7 +409,8 @@ func (e *Exam) sayPlace(v hear.Verdict, m chart.Meta) {
 	if verb != chart.VerbSoundings && verb != chart.VerbAll {
 		return
 	}
-	begins := len(s.placing.parts) == 0 || s.placing.place != e.state.Place
+	at := e.here()
+	begins := len(at.parts) == 0
 	pause := m.StartMS - s.calledMS
 	switch {
 	case v.Fit.Breaks():
@@ -417,7 +418,7 @@ func (e *Exam) sayPlace(v hear.Verdict, m chart.Meta) {
 	case s.calledMS > 0 && pause > hear.AwayMS:
 	case begins && !e.state.Rest() && e.recorded(e.state.Place): // numbers stand there: he may be elsewhere
 	case begins && pause > sameMS && e.sameAgain(v): // he may not have heard the answer
-	case !begins && (s.placing.toldMS > 0 || s.placing.repaired):
+	case !begins && (at.toldMS > 0 || at.repaired):
 	case e.question != nil && e.question.elsewhere: // it went on, and was not taken for the answer
 	default:
 		return
@@ -558,7 +559,7 @@ func (e *Exam) ofPlace() string {
 
 // sayShort says so in words.
 func (e *Exam) sayShort(ctx context.Context) error {
-	at := &e.stream.placing
+	at := e.stream.at(e.state.Place)
 	at.saidMS = e.stream.nowMS
 	text := e.ofPlace()
 	switch {
@@ -581,7 +582,8 @@ func (e *Exam) beginAnew(ctx context.Context) error {
 	if !attempt.Here {
 		return nil
 	}
-	e.stream.placing.parts, e.stream.placing.repaired = nil, true
+	at := e.stream.at(e.state.Place)
+	at.parts, at.repaired = nil, true
 	_, err := e.perform(ctx, e.anew(chart.Command{}, attempt), chart.Meta{Source: chart.Tool}, nil)
 	return expected(err)
 }
@@ -732,7 +734,7 @@ func (e *Exam) canSay() grammar.State {
 	if a := hear.AttemptOf(e.state); a.Here {
 		st.Whole = st.Open + len(a.Sites)
 	}
-	if p := &e.stream.placing; p.oneByOne && p.place == e.state.Place {
+	if e.here().oneByOne {
 		st.Single, st.Whole = true, 1
 	}
 	return st
@@ -773,9 +775,9 @@ func (e *Exam) tick(ctx context.Context, nowMS, heardMS int64, speaking bool) er
 		return nil
 	}
 	quiet := nowMS - max(s.soundedMS, heardMS)
-	at := &s.placing
+	at := e.here()
 	switch {
-	case at.place != e.state.Place || s.soundedMS == 0 || at.place.Tooth == 0:
+	case s.soundedMS == 0 || at.place.Tooth == 0:
 	case at.oneByOne:
 		if len(at.parts) > 0 && quiet >= oneByOneMS {
 			return e.leave(ctx)

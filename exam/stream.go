@@ -79,12 +79,20 @@ type utterance struct {
 	startMS, endMS int64
 }
 
-// at gives the placing of a place; another place begins anew.
+// at gives the placing of a place, to be changed; another place begins anew.
 func (s *stream) at(p chart.Place) *placing {
 	if s.placing.place != p {
 		s.placing = placing{place: p}
 	}
 	return &s.placing
+}
+
+// here is how far the place under the cursor has come.
+func (e *Exam) here() placing {
+	if p := e.stream.placing; p.place == e.state.Place {
+		return p
+	}
+	return placing{}
 }
 
 // listen begins with a stream and gives the time in it from which on sound is to be heard: 0, or where the log says that a
