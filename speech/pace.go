@@ -18,7 +18,7 @@ type Waits struct {
 
 // WithDefaults fills in the defaults.
 func (w Waits) WithDefaults() Waits {
-	w.WaitFull = cmp.Or(w.WaitFull, 160*time.Millisecond)
+	w.WaitFull = cmp.Or(w.WaitFull, 130*time.Millisecond)
 	w.WaitComplete = cmp.Or(w.WaitComplete, 260*time.Millisecond)
 	w.WaitOpen = cmp.Or(w.WaitOpen, 380*time.Millisecond)
 	w.WaitPrefix = cmp.Or(w.WaitPrefix, 700*time.Millisecond)

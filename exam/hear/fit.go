@@ -119,7 +119,7 @@ func (c *Context) lay(ns []chart.MM, startMS int64) map[Fit]float64 {
 		ways[Fill] = 1
 	case k == open:
 		ways[Fill] = here * c.Rhythm.share(whole)
-	case k < open && begun && startMS < c.AnsweredMS+ReactMS:
+	case k < open && (begun && startMS < c.AnsweredMS+ReactMS || c.PendingMS > 0 && startMS == c.PendingMS): // a piece of it came before
 		ways[Piece] = rest * max(sharePiece, c.Rhythm.share(pieces))
 	case k == 1:
 		ways[Piece] = rest * max(c.Rhythm.share(single), c.Rhythm.share(pieces))

@@ -27,7 +27,7 @@ const (
 	// The frame completed by a step is centred on the begin of that step: where its samples begin in recent.
 	frameOffset = 40
 	callMargin  = 10 // frames between the begin of a call and its first sound
-	settled     = 14 // steps of silence after which the network has seen all of a sound
+	settled     = 12 // steps of silence after which the network has seen all of a sound
 	soon        = 10 // steps after which a sound that follows a pause within a call is looked at
 	idleEvery   = 24 // steps of sound between two looks between calls
 	pause       = 39 // steps after which a sound is a new one
@@ -337,7 +337,9 @@ func (r *recognizer) judge() (*speech.Hypothesis, error) {
 		// Seen from a later window, the sounds of the call may lie a little later, and one that was missed, as the burst that
 		// ends "eight", may come to light.
 		to := min(end, max(last+afterCall, end-quiet*stepMS/frameMS))
-		again := h.Rejected && r.guessed // nothing is rejected before the network has seen it all
+		// Nothing is rejected before the network has seen it all, with some silence behind it: there is no answer that would come late.
+		hasty := r.guessed || quiet < r.stepsOf(r.e.opt.WaitComplete)
+		again := h.Rejected && hasty
 		if r.e.second != nil && h.Filler < hopeless && !again {
 			both, err := r.secondOpinion(lp, to)
 			if err != nil {
@@ -346,7 +348,7 @@ func (r *recognizer) judge() (*speech.Hypothesis, error) {
 			r.decode(both)
 			ends, _ := r.s.outcomes()
 			h = r.hypothesis(both, ends, first, last, r.e.opt.NBest)
-			again = h.Rejected && r.guessed
+			again = h.Rejected && hasty
 		}
 		if again {
 			r.still, r.nextLook = 0, r.steps+1
