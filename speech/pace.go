@@ -9,7 +9,7 @@ import (
 // among their options.
 type Waits struct {
 	// How long the silence after the last sound lasts before that.
-	WaitFull     time.Duration // nothing more is expected; 160 ms
+	WaitFull     time.Duration // nothing more is expected; 130 ms
 	WaitComplete time.Duration // reading may stand alone; 260 ms
 	WaitOpen     time.Duration // more words could change its meaning; 380 ms
 	WaitPrefix   time.Duration // unfinished, or nothing fits; 700 ms
