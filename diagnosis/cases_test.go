@@ -3,6 +3,7 @@ package diagnosis
 import (
 	"bufio"
 	"os"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -328,6 +329,49 @@ func runCase(t *testing.T, lines []string) {
 			}
 		default:
 			t.Fatalf("not understood: %q", line)
+		}
+	}
+	found("")
+	readable(t, f)
+	if o.Earlier != nil {
+		cmp := Compare(o.Earlier.Chart, c, CompareOptions{Options: o, OtherExaminer: o.Earlier.OtherExaminer, Therapy: o.Earlier.Therapy})
+		plainly(t, Pair{First: o.Earlier.Chart, Second: c, Comparison: &cmp}.Text())
+	}
+	for _, p := range Phases(c, f, plan) {
+		plainly(t, p.Title)
+		for _, i := range p.Items {
+			plainly(t, i.Text)
+		}
+	}
+}
+
+// readable looks through all that people read of findings: by a sentence, not by codes, and never "0 of 0".
+func readable(t *testing.T, f *Findings) {
+	t.Helper()
+	for i := range f.List {
+		v := &f.List[i]
+		plainly(t, v.Text+"\n"+notes(*v))
+		for k := range v.Missing {
+			plainly(t, v.Missing[k].Line(chart.FDI, v.Value.String()))
+		}
+		for k := range v.Because {
+			plainly(t, v.Because[k].Line(chart.FDI))
+		}
+		if !strings.HasSuffix(v.Text, ".") && !strings.HasSuffix(v.Text, "?") {
+			t.Errorf("%s: no sentence: %q", v.Code, v.Text)
+		}
+	}
+	plainly(t, Summary(f))
+}
+
+// inner are the signs of the program's own words: keys with underscores, codes with dots, humps, values with hyphens, verbs of a trace.
+var inner = regexp.MustCompile(`[a-z0-9]_[a-z0-9]|\b(periodontitis|extent|gingiva|endpoint|implant|surveillance|recession|risk|score|sites|teeth|depth|attachment_loss|chart|factors|progression)\.[a-z]|[a-z][A-Z][a-z]|Rests on \d|\b0 of 0\b|not-(met|stable|shown)|gingivitis-|beyond-chance|confirmed-sites|after-therapy|too-soon|%!|<nil>|\bnil\b|null`)
+
+func plainly(t *testing.T, text string) {
+	t.Helper()
+	for line := range strings.Lines(text) {
+		if word := inner.FindString(line); word != "" {
+			t.Errorf("%q in what people read: %s", word, line)
 		}
 	}
 }

@@ -4,6 +4,9 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
+
+	"leadsman/chart"
 )
 
 // A contradiction is a pair of answers that cannot both be right. It is named with every finding that rests on one of them,
@@ -14,6 +17,8 @@ type contradiction struct {
 	text   string
 }
 
+const caseCode, stageCode, gradeCode, riskCode = "periodontitis.case", "periodontitis.stage", "periodontitis.grade", "risk.progression"
+
 // contradictions lists what in the answers and readings cannot be right together. Engineering choice: rules of arithmetic and of
 // plain words, no source.
 func (m *mouth) contradictions(cr *caseResult, st *stageResult) []contradiction {
@@ -22,7 +27,6 @@ func (m *mouth) contradictions(cr *caseResult, st *stageResult) []contradiction 
 	add := func(inputs, text string, codes ...string) {
 		out = append(out, contradiction{codes, inputs, text})
 	}
-	const caseCode, stageCode, gradeCode, riskCode = "periodontitis.case", "periodontitis.stage", "periodontitis.grade", "risk.progression"
 	worst, complete := -1, m.lossEligible > 0 && m.lossRecorded == m.lossEligible
 	for _, th := range m.classed {
 		worst = max(worst, int(th.worst))
@@ -34,6 +38,9 @@ func (m *mouth) contradictions(cr *caseResult, st *stageResult) []contradiction 
 	}
 	if lost > 0 && none {
 		add("teeth_lost_periodontitis", fmt.Sprintf("%s lost to periodontitis, and no attachment loss at the teeth that are left: which is right?", many(lost, "tooth")), caseCode, stageCode)
+	}
+	if gaps := len(permanent) - m.naturalTeeth(); lost > gaps {
+		add("teeth_lost_periodontitis", fmt.Sprintf("%s lost to periodontitis, and only %s without a natural tooth: which is right?", many(lost, "tooth"), many(gaps, "place")), caseCode, stageCode, "risk.teeth_lost")
 	}
 	if b := p.BoneLossPercent; b != nil {
 		if worst, at := m.boneWorst(); at != 0 {
@@ -89,12 +96,24 @@ func (m *mouth) contradictions(cr *caseResult, st *stageResult) []contradiction 
 	return out
 }
 
+// naturalTeeth counts the permanent teeth that are called present, third molars included.
+func (m *mouth) naturalTeeth() int {
+	n := 0
+	for _, t := range permanent {
+		if m.c.Tooth(t).Presence == chart.Present {
+			n++
+		}
+	}
+	return n
+}
+
 // name adds contradictions to the findings that they concern, and to the chart's completeness.
 func name(list []Finding, cs []contradiction) {
 	for _, c := range cs {
 		for i := range list {
 			f := &list[i]
-			if f.Code != "chart.completeness" && !slices.Contains(c.codes, f.Code) {
+			concerned := slices.Contains(c.codes, f.Code) || slices.Contains(c.codes, caseCode) && strings.HasPrefix(f.Code, "gingiva.")
+			if f.Code != "chart.completeness" && !concerned {
 				continue
 			}
 			f.Missing = append(f.Missing, Missing{Input: c.inputs, Question: "These answers contradict each other. " + c.text})

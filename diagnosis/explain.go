@@ -23,7 +23,7 @@ func (f *Findings) title(b *strings.Builder) chart.Numbering {
 func Explain(f *Findings) string {
 	var b strings.Builder
 	n := f.title(&b)
-	fmt.Fprintf(&b, "Rules %s, teeth in %s numbering\n", RuleSet, n)
+	fmt.Fprintf(&b, "Rules %s, teeth in %s numbering\n", RuleSet, numberingName(n))
 	for i := range f.List {
 		explain(&b, &f.List[i], n)
 	}
@@ -36,12 +36,12 @@ func Explain(f *Findings) string {
 
 func explain(b *strings.Builder, f *Finding, n chart.Numbering) {
 	b.WriteByte('\n')
-	b.WriteString(f.Code)
+	b.WriteString(nameOf(f.Code))
 	if f.Tooth != 0 {
 		b.WriteString(" " + f.Tooth.Label(n))
 	}
 	b.WriteString(": ")
-	switch v := f.Value.String(); {
+	switch v := plainWord(f.Value.String()); {
 	case v == "":
 		b.WriteString("no value")
 	case f.AtLeast:
@@ -62,12 +62,12 @@ func explain(b *strings.Builder, f *Finding, n chart.Numbering) {
 		fmt.Fprintf(b, "  because  %s\n", f.Because[i].Line(n))
 	}
 	for i := range f.Missing {
-		fmt.Fprintf(b, "  missing  %s\n", f.Missing[i].Line(n))
+		fmt.Fprintf(b, "  missing  %s\n", f.Missing[i].Line(n, f.Value.String()))
 	}
 	for _, note := range f.Notes {
 		fmt.Fprintf(b, "  note     %s\n", note)
 	}
-	fmt.Fprintf(b, "  rule     %s: %s\n", f.Rule, f.Source)
+	fmt.Fprintf(b, "  rule     %s (%s): %s\n", f.Rule, f.Code, f.Source)
 }
 
 // Line is the evidence in one line: "16 DB depth 6 mm, attachment loss 7 mm".
@@ -101,16 +101,16 @@ func (e *Evidence) Line(n chart.Numbering) string {
 		parts = append(parts, fmt.Sprintf("furcation %d %s", e.Furcation.Value(), e.Entrance.Name()))
 	}
 	if e.Asked != nil {
-		parts = append(parts, strings.TrimSpace(e.Asked.Input+" "+e.Asked.Value))
+		parts = append(parts, strings.TrimSpace(asked(e.Asked.Input)+" "+e.Asked.Value))
 	}
 	return place + strings.Join(parts, ", ")
 }
 
-// Line is what is missing in one line, with what it could change.
-func (m *Missing) Line(n chart.Numbering) string {
+// Line is what is missing in one line, with what it could change of a value.
+func (m *Missing) Line(n chart.Numbering, value string) string {
 	s := m.Question
-	if len(m.CouldBe) > 0 {
-		s += " Could be " + strings.Join(m.CouldBe, " or ") + "."
+	if could := m.CouldBe; len(could) > 1 || len(could) == 1 && could[0] != value {
+		s += " Could be " + plainWord(strings.Join(could, " or ")) + "."
 	}
 	const shown = 12
 	var places []string
@@ -129,26 +129,26 @@ func (m *Missing) Line(n chart.Numbering) string {
 	return s
 }
 
-// Summary writes findings for people in a line each: code, value, sentence; and the cautions.
+// Summary writes findings for people in a line each: name, value, sentence; and the cautions.
 func Summary(f *Findings) string {
 	var b strings.Builder
 	n := f.title(&b)
 	for i := range f.List {
 		v := &f.List[i]
-		code, value := v.Code, v.Value.String()
+		name, value := nameOf(v.Code), plainWord(v.Value.String())
 		if v.Tooth != 0 {
-			code += " " + v.Tooth.Label(n)
+			name += " " + v.Tooth.Label(n)
 		}
 		if value == "" {
 			value = "-"
 		}
 		if v.AtLeast {
-			value = ">= " + value
+			value = "at least " + value
 		}
 		if v.Provisional {
 			value += "*"
 		}
-		fmt.Fprintf(&b, "%-34s %-24s %s\n", code, value, v.Text)
+		fmt.Fprintf(&b, "%-36s %-24s %s\n", name, value, v.Text)
 	}
 	fmt.Fprintf(&b, "* provisional: something is missing or waits for the clinician; --explain says what.\n")
 	for _, c := range f.Cautions {

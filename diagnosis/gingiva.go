@@ -120,8 +120,10 @@ func (m *mouth) gingivaOf(cr *caseResult, t *tally) []Finding {
 		Question: "A depth of 4 mm or more without known loss: a pseudo-pocket, or was the margin not recorded?"}
 	kind, kindText := "indeterminate", "Whether the periodontium is intact, reduced or treated cannot be said."
 	switch {
+	case len(m.scored) == 0:
+		kindText = "Not applicable: there is no natural tooth."
 	case patient:
-		kind, kindText = "periodontitis", "A periodontitis patient; no therapy is recorded. Until it is done the words for treated patients only say how far the mouth is from their limits."
+		kind, kindText = "periodontitis", "Periodontitis, and no therapy is recorded. \"Stable\" and \"not stable\" are words for treated patients: here they only say whether their limits are kept."
 		if m.treated() {
 			kind, kindText = "treated-periodontitis", "A periodontitis patient: the periodontium is judged as a treated one."
 		}

@@ -84,7 +84,7 @@ func (m *mouth) gradeOf() Finding {
 	// 4 The start.
 	if g == 0 {
 		g = gradeB
-		why = "no evidence of progression, so the table's starting point"
+		why = "nothing is known of progression yet, so the table's starting point"
 		f.Provisional = true
 		if bone, _ := m.boneWorst(); bone < 0 {
 			f.Missing = append(f.Missing, Missing{Input: "bone_loss_percent", CouldBe: abc, Question: "Radiographic bone loss in percent of the root at the worst tooth?"})

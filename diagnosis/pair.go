@@ -49,7 +49,7 @@ func (p Pair) Text() string {
 	if p.First.ID != "" || p.Second.ID != "" {
 		fmt.Fprintf(&b, "%s, then %s\n", p.First.ID, p.Second.ID)
 	}
-	fmt.Fprintf(&b, "Rules %s, teeth in %s numbering\n\n", RuleSet, n)
+	fmt.Fprintf(&b, "Rules %s, teeth in %s numbering\n\n", RuleSet, numberingName(n))
 	if p.Comparison != nil {
 		p.Comparison.text(&b, n)
 	} else {
@@ -81,9 +81,17 @@ func (c *Comparison) text(b *strings.Builder, n chart.Numbering) {
 	line("bleeding, percent", "%s, then %s (%d sites)", optional(c.Before.BleedingPercent, 1), optional(c.After.BleedingPercent, 1), c.Before.BleedingSites)
 	line("plaque, percent", "%s, then %s (%d sites)", optional(c.Before.PlaquePercent, 1), optional(c.After.PlaquePercent, 1), c.Before.PlaqueSites)
 	ch := &c.Chance
-	line("attachment lost, gained", "%d and %d of %s, not sure %d; by chance about %s each way, at most %d", c.LossWorse, c.LossImproved, many(ch.Worse.Sites, "site"), c.LossNotSure, about(ch.Worse.Expected), ch.Worse.Most)
+	if ch.Worse.Sites == 0 {
+		line("attachment lost, gained", "not known: no site has its attachment loss measured at both exams")
+	} else {
+		line("attachment lost, gained", "%d and %d of %s, not sure %d; by chance about %s each way, at most %d", c.LossWorse, c.LossImproved, many(ch.Worse.Sites, "site"), c.LossNotSure, about(ch.Worse.Expected), ch.Worse.Most)
+	}
 	line("depth less, same, more", "%d %d %d, not sure %d; by chance about %s each way", c.Improved, c.Within, c.Worse, c.NotSure, about(ch.Deeper.Expected))
-	line("pockets closed", "%d of %d (%s percent), %d shallow, %d of them by recession; by chance about %s", c.Closed, c.Remeasured, optional(c.ClosedPercent, 1), c.Shallow, c.Receded, about(ch.Closed.Expected))
+	if c.Remeasured == 0 {
+		line("pockets closed", "no pocket of the first exam was probed again")
+	} else {
+		line("pockets closed", "%d of %d (%s percent), %d shallow, %d of them by recession; by chance about %s", c.Closed, c.Remeasured, optional(c.ClosedPercent, 1), c.Shallow, c.Receded, about(ch.Closed.Expected))
+	}
 	line("new pockets", "%d; by chance about %s", c.NewPockets, about(ch.NewPockets.Expected))
 	line("bleeding sites", "%+d; a second look without any change gives up to %d either way", ch.Bleeding.Seen, ch.Bleeding.Most)
 	line("error of measurement", "%s", c.Error.Source)

@@ -2,6 +2,7 @@ package diagnosis
 
 import (
 	"fmt"
+	"strings"
 
 	"leadsman/chart"
 )
@@ -224,10 +225,10 @@ func (m *mouth) riskOf() []Finding {
 		}
 	case lo == riskLow:
 		all.Value = Word("indeterminate")
-		all.Text = "Risk of progression not determinable: rows of the table are unknown."
+		all.Text = "Risk of progression not determinable; not known: " + unknownRows(rows[:], list) + "."
 	default:
 		all.AtLeast = true
-		all.Text = "Risk of progression by the six factors: " + riskWords[lo] + " at least; rows of the table are unknown."
+		all.Text = "Risk of progression by the six factors: " + riskWords[lo] + " at least; not known: " + unknownRows(rows[:], list) + "."
 	}
 	if gap {
 		all.Notes = append(all.Notes, "One high row with at most one moderate is not described in the source; moderate is our choice.")
@@ -240,6 +241,18 @@ func (m *mouth) riskOf() []Finding {
 		}
 	}
 	return append([]Finding{all}, list...)
+}
+
+// unknownRows names the rows of the table that are not known, or not well enough.
+func unknownRows(rows []int, list []Finding) string {
+	names := [...]string{"bleeding", "pockets", "teeth lost", "bone loss for the age", "systemic or genetic factors", "smoking"}
+	var out []string
+	for i, r := range rows {
+		if r == riskUnknown || list[i].AtLeast {
+			out = append(out, names[i])
+		}
+	}
+	return strings.Join(out, ", ")
 }
 
 func count(rows []int, r int) int {

@@ -45,6 +45,9 @@ func (m *mouth) flagScore(code, rule, what string, flag chart.Flag) Finding {
 	} else {
 		f.share(n, seen)
 		f.Text = fmt.Sprintf("%d of %d sites %s (%s percent).", n, f.Recorded, what, f.Value)
+		if f.Recorded < f.Eligible {
+			f.Text = fmt.Sprintf("%d of %d sites %s (%s percent); %d more have no answer.", n, f.Recorded, what, f.Value, f.Eligible-f.Recorded)
+		}
 		if f.AtLeast {
 			f.Text = fmt.Sprintf("%d of %d sites %s (at least %s percent); %d have no answer.", n, seen, what, f.Value, seen-f.Recorded)
 		}

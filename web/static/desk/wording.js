@@ -10,6 +10,7 @@ const NAMES = {
   "extent.any_involved_percent": "Teeth with any detectable loss",
   "periodontitis.grade": "Grade",
   "periodontitis.status": "State after treatment",
+  "progression.status": "Progression",
   "gingiva.status": "Gingiva",
   "gingiva.periodontium": "Periodontium",
   "endpoint.reached": "End point of therapy",
@@ -53,16 +54,19 @@ export function nameOf(code) {
   return code.replace(/[._]/g, " ");
 }
 
+/** plainWord writes the words of values for people: "not met", but peri-implantitis. */
+const plainWord = (v) => String(v).replace(/(?<!peri|molar)-/g, " ");
+
 /** shown is the value of a finding with its unit. */
 export function shown(f) {
   if (f.value == null) return "not recorded";
-  const v = f.shown ?? String(f.value).replace(/(?<!peri|molar)-/g, " ");
+  const v = f.shown ?? plainWord(f.value);
   return (f.atLeast ? "at least " : "") + v + (UNITS.find(([re]) => re.test(f.code))?.[1] || "");
 }
 
 /** evidence is one reading or answer that a finding rests on. */
 export function evidence(e) {
-  if (e.input) return `${inputName(e.input)}: ${e.value ?? "given"}`;
+  if (e.input) return `${[e.tooth, inputName(e.input)].filter(Boolean).join(" ")}: ${e.value ?? "given"}`;
   const out = [];
   if (e.depth != null) out.push(`depth ${e.depth}`);
   if (e.recession != null) out.push(`recession ${e.recession}`);
@@ -73,12 +77,12 @@ export function evidence(e) {
   return `${[e.tooth, e.site].filter(Boolean).join(" ")}${out.length ? ": " + out.join(", ") : ""}`;
 }
 
-const inputName = (name) => FIELDS.find(([n]) => n === name)?.[1].toLowerCase() || name.replace(/_/g, " ");
+const inputName = (name) => FIELDS.find(([n]) => n === name)?.[1].toLowerCase() || (NAMES[name] || name.replace(/[._]/g, " ")).replace(/^[A-Z](?=[a-z])/, (c) => c.toLowerCase());
 
 /** missing is what is not known, and what it could change. */
 export function missing(m, value) {
   const what = m.question || (m.input ? inputName(m.input) : "");
   const few = (m.sites || []).map((s) => (typeof s === "string" ? s : `${s.tooth} ${s.site}`));
   const at = [few.length > 8 ? `${few.length} sites` : few.join(", "), m.teeth?.length ? `teeth ${m.teeth.join(", ")}` : ""].filter(Boolean).join(", ");
-  return [what, at ? ` (${at})` : "", m.couldBe?.length > 1 || (m.couldBe?.length && m.couldBe[0] !== value) ? ` – could be ${m.couldBe.join(" or ")}` : ""].join("");
+  return [what, at ? ` (${at})` : "", m.couldBe?.length > 1 || (m.couldBe?.length && m.couldBe[0] !== value) ? ` – could be ${m.couldBe.map(plainWord).join(" or ")}` : ""].join("");
 }
