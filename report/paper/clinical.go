@@ -24,6 +24,7 @@ func Clinical(w io.Writer, r *report.Record, size Size) error {
 	c.changes(r.Before)
 	c.after()
 	c.table()
+	c.cautions()
 	return c.end(w)
 }
 
@@ -280,7 +281,7 @@ func (c *clinical) sites(rs []chart.SiteRef) string {
 	return strings.Join(out, ", ")
 }
 
-// after is what people said to it: doubts, the plan, signatures, amendments; and the cautions.
+// after is what people said to it: doubts, the plan, signatures, amendments.
 func (c *clinical) after() {
 	r := c.r
 	c.heading(1, "Open doubts")
@@ -334,8 +335,11 @@ func (c *clinical) after() {
 	if r.Exam.Head != "" {
 		c.say("", 7.5, "Made from the log that ends with "+r.Exam.Head+".")
 	}
+}
+
+func (c *clinical) cautions() {
 	c.heading(1, "Cautions")
-	for _, t := range r.Findings.Cautions {
+	for _, t := range c.r.Findings.Cautions {
 		c.bullet(8.5, t)
 	}
 }
