@@ -117,6 +117,7 @@ var headlines = []struct{ code, name string }{{"periodontitis.case", "Periodonti
 const shownReadings = 8
 
 func (c *clinical) findings() {
+	c.need(48) // never the title alone
 	c.heading(1, "Findings")
 	for _, h := range headlines {
 		var all []*diagnosis.Finding
@@ -152,7 +153,7 @@ func (c *clinical) finding(name string, f *diagnosis.Finding, sourced bool) {
 		v += " (provisional)"
 	}
 	c.font("B", 10)
-	c.MultiCell(0, 5, name+": "+v, "", "L", false)
+	c.as("H3", "", func() { c.MultiCell(0, 5, name+": "+v, "", "L", false) })
 	c.say("", 9.5, f.Text)
 	if because := c.readings(f.Because); because != "" {
 		c.say("", 8.5, "Rests on "+because+".")
@@ -220,6 +221,7 @@ var scoreRows = []struct{ code, name, unit string }{{"score.bleeding_percent", "
 
 func (c *clinical) scores() {
 	c.heading(1, "Scores")
+	var lines [][2]string
 	for _, s := range scoreRows {
 		f, ok := c.r.Findings.Get(s.code)
 		if !ok {
@@ -235,8 +237,9 @@ func (c *clinical) scores() {
 		if f.Eligible > 0 {
 			v += fmt.Sprintf("  (%d of %d recorded)", f.Recorded, f.Eligible)
 		}
-		c.rows(62, [][2]string{{s.name, v}})
+		lines = append(lines, [2]string{s.name, v})
 	}
+	c.rows(62, lines)
 }
 
 // changes sets the exam beside the one before.
@@ -370,9 +373,11 @@ func (c *clinical) profile(before *report.Record) {
 	room := h - footRoom - c.GetY() - 9
 	width := min(w-2*margin, (room-3*between)*pics[0].Width/tall)
 	y := c.GetY()
-	for i := range pics {
-		y += c.draw(&pics[i], margin, y, width) + between
-	}
+	c.as("Figure", "The depths and the margins of all sites as a picture; the table of values has them as numbers.", func() {
+		for i := range pics {
+			y += c.draw(&pics[i], margin, y, width) + between
+		}
+	})
 	c.SetXY(margin, y-between+1)
 	key := "Across: the level line is the cemento-enamel junction, the heavy line the margin; the columns reach to the pocket's bottom, numbers are depths in mm. b bleeding, s suppuration, p plaque, c calculus; “?” in doubt."
 	if earlier != nil {
@@ -392,49 +397,67 @@ func (c *clinical) table() {
 		if _, h := c.GetPageSize(); c.GetY()+7*height > h-footRoom {
 			c.across()
 		}
-		c.font("B", 7.5)
-		c.CellFormat(label, height, strings.ReplaceAll(row.String(), "-", " "), "B", 0, "L", false, 0, "")
-		for _, t := range row.Teeth() {
-			c.CellFormat(3*cell, height, c.toothHead(t), "LB", 0, "C", false, 0, "")
-		}
-		c.Ln(height)
-		for _, line := range []struct {
-			name string
-			of   func(t chart.Tooth, s chart.Site) string
-		}{
-			{"depth", func(t chart.Tooth, s chart.Site) string { return known(c.r.Chart.Tooth(t).Sites[s].Depth) }},
-			{"recession", func(t chart.Tooth, s chart.Site) string { return known(c.r.Chart.Tooth(t).Sites[s].Recession) }},
-			{"attachment loss", func(t chart.Tooth, s chart.Site) string {
-				loss, _, _ := c.r.Chart.Tooth(t).Sites[s].AttachmentLoss()
-				return known(loss)
-			}},
-			{"flags", func(t chart.Tooth, s chart.Site) string { return letters(&c.r.Chart.Tooth(t).Sites[s]) }},
-		} {
-			c.font("", 7)
-			c.CellFormat(label, height, line.name, "", 0, "L", false, 0, "")
-			for _, t := range row.Teeth() {
-				sites := []chart.Site{chart.SiteAt(row.Aspect, chart.Distal), chart.SiteAt(row.Aspect, chart.Mid), chart.SiteAt(row.Aspect, chart.Mesial)}
-				if !t.RightSide() {
-					slices.Reverse(sites)
-				}
-				for i, s := range sites {
-					weight := ""
-					if line.name == "depth" && c.r.Chart.Tooth(t).Sites[s].Depth.Whole() >= 4 {
-						weight = "B"
-					}
-					c.font(weight, 7)
-					border := ""
-					if i == 0 {
-						border = "L"
-					}
-					c.CellFormat(cell, height, line.of(t, s), border, 0, "C", false, 0, "")
-				}
-			}
-			c.Ln(height)
-		}
+		c.within("Table", func() { c.values(row, label, cell, height) })
 		c.Ln(2)
 	}
 	c.say("", 8, "mm; empty: not recorded. Bold: 4 mm and more. Flags: b bleeding, s suppuration, p plaque, c calculus; a dot: asked, and no. M mobility, F furcation with its entrance, I implant, – missing, u unerupted.")
+}
+
+// values is a row of the chart: a column a tooth, three values in a cell.
+func (c *clinical) values(row profile.Row, label, cell, height float64) {
+	c.within("TR", func() {
+		c.font("B", 7.5)
+		c.as("TH", "Column", func() {
+			c.CellFormat(label, height, strings.ReplaceAll(row.String(), "-", " "), "B", 0, "L", false, 0, "")
+		})
+		for _, t := range row.Teeth() {
+			c.as("TH", "Column", func() { c.CellFormat(3*cell, height, c.toothHead(t), "LB", 0, "C", false, 0, "") })
+		}
+		c.Ln(height)
+	})
+	for _, line := range []struct {
+		name string
+		of   func(t chart.Tooth, s chart.Site) string
+	}{
+		{"depth", func(t chart.Tooth, s chart.Site) string { return known(c.r.Chart.Tooth(t).Sites[s].Depth) }},
+		{"recession", func(t chart.Tooth, s chart.Site) string { return known(c.r.Chart.Tooth(t).Sites[s].Recession) }},
+		{"attachment loss", func(t chart.Tooth, s chart.Site) string {
+			loss, _, _ := c.r.Chart.Tooth(t).Sites[s].AttachmentLoss()
+			return known(loss)
+		}},
+		{"flags", func(t chart.Tooth, s chart.Site) string { return letters(&c.r.Chart.Tooth(t).Sites[s]) }},
+	} {
+		c.within("TR", func() {
+			c.font("", 7)
+			c.as("TH", "Row", func() { c.CellFormat(label, height, line.name, "", 0, "L", false, 0, "") })
+			for _, t := range row.Teeth() {
+				c.as("TD", "", func() {
+					c.three(row, t, cell, height, line.name == "depth", func(s chart.Site) string { return line.of(t, s) })
+				})
+			}
+			c.Ln(height)
+		})
+	}
+}
+
+// three writes the values of one side of a tooth; depths of 4 mm and more are heavy.
+func (c *clinical) three(row profile.Row, t chart.Tooth, cell, height float64, depths bool, of func(chart.Site) string) {
+	sites := []chart.Site{chart.SiteAt(row.Aspect, chart.Distal), chart.SiteAt(row.Aspect, chart.Mid), chart.SiteAt(row.Aspect, chart.Mesial)}
+	if !t.RightSide() {
+		slices.Reverse(sites)
+	}
+	for i, s := range sites {
+		weight := ""
+		if depths && c.r.Chart.Tooth(t).Sites[s].Depth.Whole() >= 4 {
+			weight = "B"
+		}
+		c.font(weight, 7)
+		border := ""
+		if i == 0 {
+			border = "L"
+		}
+		c.CellFormat(cell, height, of(s), border, 0, "C", false, 0, "")
+	}
 }
 
 func known(m chart.MM) string {

@@ -263,7 +263,8 @@ func Handout(w io.Writer, r *report.Record, m *Messages, size Size) error {
 		d.say("", 12, r.Practice)
 	}
 	d.font("B", 22)
-	d.MultiCell(0, 10, m.say("title"), "", "L", false)
+	d.Bookmark(m.say("title"), 0, -1)
+	d.as("H1", "", func() { d.MultiCell(0, 10, m.say("title"), "", "L", false) })
 	d.say("", 12, p.heading())
 	if !p.decided {
 		d.say("B", 12, m.say("draft"))
@@ -273,14 +274,16 @@ func Handout(w io.Writer, r *report.Record, m *Messages, size Size) error {
 	for i, s := range p.steps {
 		d.need(18)
 		y := d.GetY()
-		d.badge(margin+4, y+3.4, i+1)
-		d.SetLeftMargin(margin + 11)
-		d.SetX(margin + 11)
-		d.say("", text, s.text)
-		for _, l := range s.where {
-			d.say("B", 11, l)
-		}
-		d.SetLeftMargin(margin)
+		d.as("P", "", func() {
+			d.badge(margin+4, y+3.4, i+1)
+			d.SetLeftMargin(margin + 11)
+			d.SetX(margin + 11)
+			d.say("", text, s.text)
+			for _, l := range s.where {
+				d.say("B", 11, l)
+			}
+			d.SetLeftMargin(margin)
+		})
 		d.SetXY(margin, d.GetY()+1.5)
 	}
 	for _, s := range p.always {
@@ -326,7 +329,7 @@ func (p *Page) mouth(d *doc) {
 	w, _ := d.GetPageSize()
 	top := d.GetY() + 9
 	d.SetLineWidth(0.35)
-	p.arches(&ink{d, w / 2, top})
+	d.as("Figure", p.m.say("section.mouth")+". "+p.m.say("mouth.note"), func() { p.arches(&ink{d, w / 2, top}) })
 	d.SetXY(margin, top+mapTall)
 }
 
@@ -353,10 +356,11 @@ func (p *Page) panels(d *doc) {
 	for i, one := range shown {
 		x := margin + float64(i)*each
 		d.SetDrawColor(0, 0, 0)
-		one.draw(d, x+2, y)
+		caption := p.m.say(one.caption)
+		d.as("Figure", caption, func() { one.draw(d, x+2, y) })
 		d.SetXY(x, y+tall-9)
 		d.font("", 9.5)
-		d.MultiCell(each-3, 4.2, p.m.say(one.caption), "", "L", false)
+		d.as("P", "", func() { d.MultiCell(each-3, 4.2, caption, "", "L", false) })
 	}
 	d.SetXY(margin, y+tall+4)
 }

@@ -48,7 +48,7 @@ func Invite(w io.Writer, r *report.Record, m *Messages, what string, size Size) 
 	d.Ln(22)
 	d.say("", 12, r.Patient.Name)
 	d.Ln(16)
-	d.heading(1, subject)
+	d.heading(0, subject)
 	for _, part := range strings.Split(strings.TrimSpace(text), "\n\n") {
 		d.Ln(3)
 		d.say("", 12, part)

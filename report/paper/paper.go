@@ -1,8 +1,9 @@
 // Package paper writes what is printed as PDF: the report of an exam for clinicians, the page for the patient, and letters. Fonts are
-// embedded, the language and title of the document are set, headings are bookmarks; the same record gives the same bytes.
+// embedded, the language and title of the document are set, headings are bookmarks, all is tagged; the same record gives the same bytes.
 package paper
 
 import (
+	"bytes"
 	_ "embed"
 	"fmt"
 	"io"
@@ -54,11 +55,16 @@ type doc struct {
 	foot   string  // on every page
 	pageOf string  // "page %d of %s"
 	lead   float64 // height of a line, by its letters'
+	tags   tags
 }
 
 // begin opens a document about something that was made at a time; language is a tag such as "en".
 func begin(size Size, title, language, foot, pageOf string, at time.Time) *doc {
 	d := &doc{Fpdf: fpdf.NewCustom(&fpdf.InitType{UnitStr: "mm", Size: fpdf.SizeType{Wd: size.Width, Ht: size.Height}}), size: size, foot: foot, pageOf: pageOf, lead: 1.35}
+	d.tags = tags{root: element{kind: "Document"}, pages: map[int][]*element{}}
+	d.tags.in = &d.tags.root
+	d.SetAcceptPageBreakFunc(func() bool { d.pause(); return true })
+	d.SetHeaderFuncMode(d.resume, false)
 	d.SetCatalogSort(true)
 	d.SetCreationDate(at.UTC())
 	d.SetModificationDate(at.UTC())
@@ -70,18 +76,21 @@ func begin(size Size, title, language, foot, pageOf string, at time.Time) *doc {
 	d.SetMargins(margin, margin, margin)
 	d.SetAutoPageBreak(true, footRoom)
 	d.AliasNbPages("{pages}")
-	d.SetFooterFunc(func() {
-		w, h := d.GetPageSize()
-		d.font("", 8)
-		d.SetTextColor(60, 60, 60)
-		d.SetXY(margin, h-footRoom+4)
-		// How many pages there are is not known yet: the place is made for two digits.
-		number := d.GetStringWidth(fmt.Sprintf(pageOf, d.PageNo(), "88"))
-		d.CellFormat(w-2*margin-number, 4, d.fit(foot, w-2*margin-number-2), "", 0, "L", false, 0, "")
-		d.CellFormat(number, 4, fmt.Sprintf(pageOf, d.PageNo(), "{pages}"), "", 0, "L", false, 0, "")
-		d.SetTextColor(0, 0, 0)
-	})
+	d.SetFooterFunc(func() { d.beside(d.footer) })
 	return d
+}
+
+// footer says at the foot of a page whose it is.
+func (d *doc) footer() {
+	w, h := d.GetPageSize()
+	d.font("", 8)
+	d.SetTextColor(60, 60, 60)
+	d.SetXY(margin, h-footRoom+4)
+	// How many pages there are is not known yet: the place is made for two digits.
+	number := d.GetStringWidth(fmt.Sprintf(d.pageOf, d.PageNo(), "88"))
+	d.CellFormat(w-2*margin-number, 4, d.fit(d.foot, w-2*margin-number-2), "", 0, "L", false, 0, "")
+	d.CellFormat(number, 4, fmt.Sprintf(d.pageOf, d.PageNo(), "{pages}"), "", 0, "L", false, 0, "")
+	d.SetTextColor(0, 0, 0)
 }
 
 // upright and across begin a page.
@@ -121,23 +130,25 @@ func (d *doc) heading(level int, text string) {
 	}
 	d.font("B", points)
 	d.Bookmark(text, level, -1)
-	d.MultiCell(0, points*point*1.25, text, "", "L", false)
+	d.as(fmt.Sprintf("H%d", level+1), "", func() { d.MultiCell(0, points*point*1.25, text, "", "L", false) })
 	d.Ln(1)
 }
 
 // say writes a paragraph.
 func (d *doc) say(style string, points float64, text string) {
 	d.font(style, points)
-	d.MultiCell(0, points*point*d.lead, text, "", "L", false)
+	d.as("P", "", func() { d.MultiCell(0, points*point*d.lead, text, "", "L", false) })
 }
 
 // bullet writes a paragraph with a dash before it.
 func (d *doc) bullet(points float64, text string) {
 	d.font("", points)
 	left := d.GetX()
-	d.CellFormat(4, points*point*d.lead, "–", "", 0, "L", false, 0, "")
-	d.SetLeftMargin(left + 4)
-	d.MultiCell(0, points*point*d.lead, text, "", "L", false)
+	d.as("P", "", func() {
+		d.CellFormat(4, points*point*d.lead, "–", "", 0, "L", false, 0, "")
+		d.SetLeftMargin(left + 4)
+		d.MultiCell(0, points*point*d.lead, text, "", "L", false)
+	})
 	d.SetLeftMargin(left)
 	d.SetX(left)
 }
@@ -145,21 +156,30 @@ func (d *doc) bullet(points float64, text string) {
 // rows writes a table of two columns: what, and its value.
 func (d *doc) rows(first float64, lines [][2]string) {
 	const points, height = 9.5, 9.5 * point * 1.4
-	for _, l := range lines {
-		if l[1] == "" {
-			continue
+	d.within("Table", func() {
+		for _, l := range lines {
+			if l[1] == "" {
+				continue
+			}
+			d.need(height)
+			d.within("TR", func() {
+				d.font("B", points)
+				d.as("TH", "Row", func() { d.CellFormat(first, height, l[0], "", 0, "L", false, 0, "") })
+				d.font("", points)
+				d.as("TD", "", func() { d.MultiCell(d.wide()-first, height, l[1], "", "L", false) })
+			})
 		}
-		d.need(height)
-		d.font("B", points)
-		d.CellFormat(first, height, l[0], "", 0, "L", false, 0, "")
-		d.font("", points)
-		d.MultiCell(d.wide()-first, height, l[1], "", "L", false)
-	}
+	})
 }
 
 // end writes the document.
 func (d *doc) end(w io.Writer) error {
-	if err := d.Output(w); err != nil {
+	var raw bytes.Buffer
+	err := d.Output(&raw)
+	if err == nil {
+		err = d.tags.update(w, raw.Bytes())
+	}
+	if err != nil {
 		return fmt.Errorf("write the PDF: %w", err)
 	}
 	return nil

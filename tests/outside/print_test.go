@@ -10,15 +10,15 @@ import (
 )
 
 // pypdf finds in what is printed: the language, the size of the paper in points (A4 595 by 842, Letter 612 by 792), embedded fonts,
-// bookmarks, and the words, in each script that the languages need.
+// bookmarks, tags (ISO 32000-1, 14.8) for all that is painted, and the words, in each script that the languages need.
 func TestPDFInReader(t *testing.T) {
 	py := python(t)
 	url, _, exams := invented(t)
 	dir := t.TempDir()
 	for query, want := range map[string][]string{
-		"as=pdf":                              {"language en", "size 595 842", "Decision support for licensed", "Findings", "Signatures", "Tonetti et al. 2018", "attachment loss"},
+		"as=pdf":                              {"language en", "size 595 842", "Decision support for licensed", "Findings", "Signatures", "Tonetti et al. 2018", "attachment loss", "tagged Document:1 Figure:1 H1:1 H2:", " Table:"},
 		"as=pdf&paper=letter":                 {"size 612 792"},
-		"as=handout&language=en":              {"language en", "Care for your teeth and gums", "Reading grade"},
+		"as=handout&language=en":              {"language en", "Care for your teeth and gums", "Reading grade", "tagged Document:1 Figure:", " H1:1 H2:"},
 		"as=handout&language=de":              {"language de", "Pflege für Zähne und Zahnfleisch", "Lesbarkeit"},
 		"as=handout&language=es":              {"language es", "encías", "Qué hacer cada día"},
 		"as=handout&language=fr":              {"language fr", "Prenez soin de vos dents"},
@@ -29,13 +29,13 @@ func TestPDFInReader(t *testing.T) {
 		if err != nil {
 			t.Fatalf("%s: %v\n%s", query, err, b)
 		}
-		for _, w := range append(want, "embedded True") {
+		for _, w := range append(want, "embedded True", "tagged Document:1") {
 			if !strings.Contains(string(b), w) {
 				t.Errorf("%s: no %q in\n%.1500s", query, w, b)
 			}
 		}
-		if strings.Contains(string(b), "bookmarks 0") {
-			t.Errorf("%s: no bookmarks", query)
+		if strings.Contains(string(b), "bookmarks 0") || strings.Contains(string(b), "cycle") {
+			t.Errorf("%s: no bookmarks, or such as lead in a circle:\n%.500s", query, b)
 		}
 	}
 }
