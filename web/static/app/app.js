@@ -9,7 +9,7 @@ import { seat, onSeat, loadSeat } from "../people/seat.js";
 import "../people/box.js";
 
 // The code of a screen is fetched when it is first shown.
-const SCREENS = [
+export const SCREENS = [
   { pattern: /^\/$/, tag: "ls-patients", from: "desk/patients", title: "Patients" },
   { pattern: /^\/patients\/([^/]+)$/, tag: "ls-patient", from: "desk/patients", title: "Patient" },
   { pattern: /^\/patients\/([^/]+)\/record$/, tag: "ls-record", from: "people/record", title: "Record" },

@@ -18,12 +18,17 @@ const FALLBACK = {
 
 const changed = new EventTarget();
 
+let read = { text: undefined, prefs: FALLBACK };
+
 export function prefs() {
+  let text = null;
   try {
-    return { ...FALLBACK, ...JSON.parse(localStorage.getItem(KEY) || "{}") };
+    text = localStorage.getItem(KEY);
+    if (text !== read.text) read = { text, prefs: { ...FALLBACK, ...JSON.parse(text || "{}") } };
   } catch {
-    return { ...FALLBACK };
+    read = { text, prefs: { ...FALLBACK } };
   }
+  return read.prefs;
 }
 
 export function setPrefs(part) {
@@ -33,6 +38,7 @@ export function setPrefs(part) {
   } catch {
     // a browser that stores nothing keeps the choice for as long as the page is open
     Object.assign(FALLBACK, part);
+    read = { text: undefined, prefs: FALLBACK };
   }
   if ("theme" in part) showTheme();
   changed.dispatchEvent(new Event("change"));

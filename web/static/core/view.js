@@ -48,13 +48,25 @@ export function siteAt(view, k) {
   return view.teeth[tooth]?.sites?.[site] || {};
 }
 
-/** changed reports whether a cell has to be drawn anew, and notes in it what it is drawn of: its tooth (a tooth that changes is another object), what
- *  is coming there, the earlier exam, and marks that it bears. */
-export function changed(cell, view, k, coming, ...marks) {
-  const now = [view.teeth[parts(k).tooth], coming?.depth.get(k), coming?.recession.get(k), coming?.why.get(`${k} depth`), coming?.why.get(`${k} recession`), ...marks];
-  if (cell.drawn?.every((x, i) => x === now[i])) return false;
-  cell.drawn = now;
-  return true;
+const SITES = ["DB", "B", "MB", "DL", "L", "ML"];
+
+/** Drawn knows what a component has drawn its teeth and sites of, so that only those that look otherwise are drawn anew. */
+export class Drawn {
+  #was = { teeth: {}, coming: null, earlier: undefined, marks: [] };
+
+  /** touched gives the teeth and the sites to be drawn anew: teeth that changed are other objects; at the sites of marks a mark
+   *  stands or stood; something is coming at a site or was. */
+  touched(view, coming, earlier, marks) {
+    const was = this.#was;
+    const teeth = Object.keys(view.teeth).filter((t) => view.teeth[t] !== was.teeth[t] || earlier !== was.earlier);
+    const sites = new Set(teeth.flatMap((t) => SITES.map((s) => key(t, s))));
+    for (const c of [coming, was.coming]) for (const k of [...(c?.depth.keys() || []), ...(c?.recession.keys() || [])]) sites.add(k);
+    marks.forEach((k, i) => {
+      if (k !== was.marks[i]) sites.add(k).add(was.marks[i]);
+    });
+    this.#was = { teeth: view.teeth, coming, earlier, marks };
+    return { teeth, sites };
+  }
 }
 
 export const FLAGS = [

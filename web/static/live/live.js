@@ -29,6 +29,7 @@ class Live extends HTMLElement {
   #undoWanted = false;
   #ahead = ""; // next site of the path after what was typed and is on its way
   #inputs = null;
+  #frame = 0;
 
   connectedCallback() {
     const { session, ear } = this.app;
@@ -37,10 +38,8 @@ class Live extends HTMLElement {
     this.words = this.app.settings.site_words;
     this.#build();
     const on = (target, name, f) => target.addEventListener(name, f, { signal: this.#end.signal });
-    on(session, "view", () => this.#draw());
-    on(session, "partial", () => this.#draw());
-    on(session, "queue", () => this.#draw());
-    on(session, "answered", () => this.#draw());
+    for (const name of ["view", "partial", "queue", "answered"]) on(session, name, () => this.#draw());
+    for (const name of ["view", "queue"]) on(session, name, () => this.#arrived());
     on(session, "answer", (e) => {
       // Asked for by voice or in words, what can be said stands on the page until the next call.
       if (!e.detail.did) return;
@@ -54,18 +53,18 @@ class Live extends HTMLElement {
     on(ear, "state", () => this.#ear());
     on(ear, "level", () => this.#level());
     on(document, "keydown", (e) => this.#key(e));
-    onPrefs(() => this.#draw(), this.#end.signal);
+    onPrefs(() => this.#drawNow(), this.#end.signal); // who chose a layout may go on in what it shows
     this.clock = setInterval(() => this.#time(), 1000);
     get(`/api/exams/${encodeURIComponent(session.exam)}/inputs`).then((p) => {
       this.#inputs = p;
       this.#gate();
     }, () => {}); // the note is only left out if the service does not answer; the header says so
-    this.#draw();
-    this.#ear();
+    this.#drawNow();
   }
 
   disconnectedCallback() {
     this.#end.abort();
+    cancelAnimationFrame(this.#frame);
     clearInterval(this.clock);
     clearTimeout(this.noteTimer);
   }
@@ -179,14 +178,16 @@ class Live extends HTMLElement {
 
   // -- drawing: everything below is a function of the session's state and of what is picked
 
+  /** #draw has all of it drawn with the next frame, once for whatever happens until then. */
   #draw() {
+    this.#frame ||= requestAnimationFrame(() => this.#drawNow());
+  }
+
+  #drawNow() {
+    cancelAnimationFrame(this.#frame);
+    this.#frame = 0;
     const { view, partial } = this.session;
     const pending = this.session.pending;
-    if (!pending.some((p) => p.body.command?.acts?.some((a) => a.verb === "soundings"))) this.#ahead = "";
-    if (this.#undoWanted && !pending.length) {
-      this.#undoWanted = false;
-      this.#undo();
-    }
     const then = prefs().then && this.app.earlier;
     if (this.thenSwitch) this.thenSwitch.checked = prefs().then;
     const how = { picked: this.#picked, coming: C.coming(view, pending, partial), earlier: then };
@@ -224,7 +225,7 @@ class Live extends HTMLElement {
     if (!k) delete this.then.dataset.for;
     attr(this.place, "data-picked", !!k);
     keep(this.progress, [view.recorded, view.sites], () => [`${view.recorded}`, h("small", {}, ` of ${view.sites} sites`)]);
-    this.progressBar.value = view.sites ? view.recorded / view.sites : 0;
+    attr(this.progressBar, "value", view.sites ? view.recorded / view.sites : 0);
     const n = view.doubts.length;
     put(this.doubts, n ? h("a", { href: location.pathname.replace(/live$/, "review"), class: "doubt" }, n === 1 ? "1 doubt" : `${n} doubts`) : h("span", { class: "soft" }, "no doubts"));
     this.#follow(this.pathBox, view.path, "path");
@@ -251,6 +252,15 @@ class Live extends HTMLElement {
     keep(this.quiet, say, () => say.slice(0, 5).map((t, i) => [i ? " · " : "Say or type: ", h("q", {}, t)]));
     this.#time();
     this.#ear();
+  }
+
+  /** #arrived goes on with what had to wait for what was typed before it. */
+  #arrived() {
+    const { pending } = this.session;
+    if (!pending.some((p) => p.body.command?.acts?.some((a) => a.verb === "soundings"))) this.#ahead = "";
+    if (!this.#undoWanted || pending.length) return;
+    this.#undoWanted = false;
+    this.#undo();
   }
 
   /** #arrange shows the message that matters most in the one place that they all have; the others wait behind it. */
@@ -288,7 +298,7 @@ class Live extends HTMLElement {
   #follow(box, value, verb) {
     if (this.session.pending.some((p) => p.body.command?.acts?.some((a) => a.verb === verb))) return;
     if (![...box.options].some((o) => o.value === value)) box.append(h("option", { value }, value));
-    box.value = value;
+    if (box.value !== value) box.value = value;
   }
 
   #drawLast(el, c, by) {

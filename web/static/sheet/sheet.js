@@ -2,7 +2,7 @@
 // that can be reached by arrows.
 import { h, put, attr } from "../core/dom.js";
 import { tentative as notYet } from "../core/commands.js";
-import { changed, FLAGS, QUADRANTS, across, amendedText, key, parts, probed, siteAt, stateText, thenAt, depthLevel, letters, nextKey, say, aspectName, marginText } from "../core/view.js";
+import { Drawn, FLAGS, QUADRANTS, across, amendedText, key, parts, probed, siteAt, stateText, thenAt, depthLevel, letters, nextKey, say, aspectName, marginText } from "../core/view.js";
 
 class Sheet extends HTMLElement {
   words = "buccal-lingual";
@@ -13,6 +13,8 @@ class Sheet extends HTMLElement {
   #shape = "";
   #teeth = null; // that the shape was made of
   #tab = "";
+  #drawn = new Drawn();
+  #tables = [];
 
   connectedCallback() {
     this.addEventListener("click", (e) => {
@@ -35,8 +37,10 @@ class Sheet extends HTMLElement {
     this.#teeth = view.teeth;
     const next = nextKey(view);
     const tab = picked || next || this.#cells.keys().next().value;
-    for (const [k, c] of this.#cells) {
-      if (!changed(c, view, k, coming, earlier, k === next, k === picked, k === tab)) continue;
+    const { teeth, sites } = this.#drawn.touched(view, coming, earlier, [next, picked, tab]);
+    for (const k of sites) {
+      const c = this.#cells.get(k);
+      if (!c) continue;
       const s = siteAt(view, k);
       const tentative = coming?.depth.get(k);
       const margin = coming?.recession.get(k);
@@ -45,6 +49,7 @@ class Sheet extends HTMLElement {
       put(c.margin, marginText(margin ?? s.recession));
       const was = thenAt(earlier, view, k);
       put(c.then, was ? `${was.depth}${was.change ? (was.worse ? "▾" : "▴") : ""}` : "");
+      attr(c.el, "data-then", !!was);
       attr(c.then, "data-change", was?.change ? (was.worse ? "worse" : "better") : null);
       c.num.classList.toggle("doubt", !!s.doubt);
       c.num.classList.toggle("amended", !!s.amended);
@@ -57,12 +62,13 @@ class Sheet extends HTMLElement {
       attr(c.el, "data-empty", s.depth == null && tentative == null);
       attr(c.el, "aria-selected", k === picked ? "true" : "false");
       const waits = notYet(coming, k);
-      put(c.said, say(view, k, this.words, earlier) + (waits ? `; ${waits}` : "") + (k === next ? ", next" : ""));
+      attr(c.el, "aria-label", say(view, k, this.words, earlier) + (waits ? `; ${waits}` : "") + (k === next ? ", next" : ""));
       attr(c.el, "tabindex", k === tab ? "0" : "-1");
     }
-    for (const t of this.querySelectorAll("table")) attr(t, "data-two", !!picked && !!next && picked !== next);
-    for (const [tooth, el] of this.#heads) {
+    for (const t of this.#tables) attr(t, "data-two", !!picked && !!next && picked !== next);
+    for (const tooth of teeth) {
       const t = view.teeth[tooth];
+      const el = this.#heads.get(tooth);
       const more = [];
       if (t.mobility != null) more.push(`m${t.mobility}`);
       for (const [e, g] of Object.entries(t.furcation || {})) more.push(`f${e}${g}`);
@@ -84,10 +90,12 @@ class Sheet extends HTMLElement {
   #build(view, shape) {
     const had = this.focused ? document.activeElement.dataset.key : "";
     this.#shape = shape;
+    this.#drawn = new Drawn();
     this.#cells.clear();
     this.#heads.clear();
     put(this, h("div", { class: "mouth" }, QUADRANTS.map((q) => this.#quadrant(view, q))),
       h("p", { class: "legend small soft" }, "Large: depth, mm. Small above: margin from the CEJ, minus above it (a healthy margin lies 1 to 3 mm above). ", FLAGS.map(([f, l], i) => [i ? ", " : "", h("b", {}, l), ` ${f}`]), ". m mobility, f furcation."));
+    this.#tables = [...this.querySelectorAll("table")];
     if (had) this.enter(had);
   }
 
@@ -107,8 +115,8 @@ class Sheet extends HTMLElement {
           const k = key(tooth, site);
           // Eyes get numerals and letters, ears a sentence.
           const mark = (name) => h("span", { class: name, "aria-hidden": "true" });
-          const c = { num: mark("num"), flags: mark("flags"), margin: mark("margin"), then: mark("before"), said: h("span", { class: "unseen" }) };
-          c.el = h("td", { role: "gridcell", data: { key: k }, class: j === 0 ? "first" : null, tabindex: "-1" }, c.margin, c.then, c.num, c.flags, c.said);
+          const c = { num: mark("num"), flags: mark("flags"), margin: mark("margin"), then: mark("before") };
+          c.el = h("td", { role: "gridcell", data: { key: k }, class: j === 0 ? "first" : null, tabindex: "-1" }, c.margin, c.then, c.num, c.flags);
           this.#cells.set(k, c);
           return c.el;
         });

@@ -1,6 +1,6 @@
 // The line view: the path as a marked line that runs past a fixed station. Readable from two metres.
 import { h, put, attr } from "../core/dom.js";
-import { changed, amendedText, key, parts, probed, siteAt, stateText, thenAt, depthLevel, letters, nextKey, aspectName, marginText } from "../core/view.js";
+import { Drawn, amendedText, key, parts, probed, siteAt, stateText, thenAt, depthLevel, letters, nextKey, aspectName, marginText } from "../core/view.js";
 
 class Tape extends HTMLElement {
   words = "buccal-lingual";
@@ -12,6 +12,8 @@ class Tape extends HTMLElement {
   #teeth = null; // that the shape was made of, and the line
   #way = null;
   #at = ""; // what stands in the middle
+  #drawn = new Drawn();
+  #middles = null; // of the steps, in px; measuring costs a layout
 
   connectedCallback() {
     // The table below holds the same data in a form that can be read aloud.
@@ -22,6 +24,7 @@ class Tape extends HTMLElement {
     });
     this.resize = new ResizeObserver(() => {
       this.#at = "";
+      this.#middles = null;
       this.#center();
     });
     this.resize.observe(this);
@@ -37,8 +40,9 @@ class Tape extends HTMLElement {
     this.#teeth = view.teeth;
     this.#way = view.line;
     const next = nextKey(view);
-    for (const [k, c] of this.#cells) {
-      if (!changed(c, view, k, coming, earlier, k === next, k === picked)) continue;
+    for (const k of this.#drawn.touched(view, coming, earlier, [next, picked]).sites) {
+      const c = this.#cells.get(k);
+      if (!c) continue; // a site that the path does not come to
       const s = siteAt(view, k);
       const tentative = coming?.depth.get(k);
       const margin = coming?.recession.get(k);
@@ -56,6 +60,7 @@ class Tape extends HTMLElement {
       put(c.flags, letters(s));
       const was = thenAt(earlier, view, k);
       put(c.then, was ? `was ${was.depth}${was.change ? ` ${was.change}` : ""}` : "");
+      attr(c.el, "data-then", !!was);
       attr(c.then, "data-change", was?.change ? (was.worse ? "worse" : "better") : null);
       put(c.margin, (mm > 0 || mm === 0 ? "r" : "") + marginText(mm));
       attr(c.el, "data-next", k === next);
@@ -73,6 +78,8 @@ class Tape extends HTMLElement {
   #build(view, shape) {
     this.#shape = shape;
     this.#at = "";
+    this.#middles = null;
+    this.#drawn = new Drawn();
     this.#cells.clear();
     this.#steps = [];
     const items = [];
@@ -92,6 +99,7 @@ class Tape extends HTMLElement {
         const k = key(step.tooth, site);
         const c = { num: h("span", { class: "num" }), flags: h("span", { class: "flags" }), margin: h("span", { class: "margin" }), then: h("span", { class: "before" }) };
         c.el = h("div", { class: "cell", data: { key: k } }, h("span", { class: "where" }, site[0] === "D" || site[0] === "M" ? site[0].toLowerCase() : "·"), c.then, c.num, h("span", { class: "marks" }, c.margin, c.flags));
+        c.step = this.#steps.length;
         this.#cells.set(k, c);
         return c.el;
       });
@@ -106,11 +114,11 @@ class Tape extends HTMLElement {
   #center() {
     const c = this.#cells.get(this.#focus);
     const w = this.firstElementChild;
-    if (!c || !w || this.#at === this.#focus) return; // measuring costs a layout
-    this.#at = w.clientWidth ? this.#focus : "";
-    const place = c.el.closest(".step");
-    const mid = place.offsetLeft + place.offsetWidth / 2;
-    const x = Math.max(0, Math.min(mid - w.clientWidth * 0.5, this.#line.scrollWidth - w.clientWidth));
+    if (!c || !w || this.#at === this.#focus) return;
+    this.#middles ??= { of: this.#steps.map(({ el }) => el.offsetLeft + el.offsetWidth / 2), line: this.#line.scrollWidth, window: w.clientWidth };
+    const m = this.#middles;
+    this.#at = m.window ? this.#focus : "";
+    const x = Math.max(0, Math.min(m.of[c.step] - m.window * 0.5, m.line - m.window));
     this.#line.style.transform = `translateX(${-Math.round(x)}px)`;
     // It glides from place to place, but begins where it is.
     if (!w.dataset.ready) requestAnimationFrame(() => requestAnimationFrame(() => (w.dataset.ready = "1")));
