@@ -247,14 +247,8 @@ func Describe(s *chart.State, evs []chart.Event) string {
 			cur = nil
 		}
 	}
-	sets := 0
-	for _, e := range evs {
-		if e.Kind == chart.KindSet {
-			sets++
-		}
-	}
-	if sets > 12 {
-		return fmt.Sprintf("%s: %d sites", evs[0].Did, sets)
+	if sets := slices.DeleteFunc(slices.Clone(evs), func(e chart.Event) bool { return e.Kind != chart.KindSet }); len(sets) > 12 {
+		return manyText(evs[0].Did, sets[0].Field, len(sets))
 	}
 	for _, e := range evs[1:] {
 		if e.Kind != chart.KindSet && (e.Kind != chart.KindMove || e.Jump) {
@@ -302,6 +296,19 @@ func valueText(e *chart.Event) string {
 }
 
 // eventText says what an event of a call did, but for what it set at sites; "" for what nobody needs to know.
+// manyText says what a call did to so many sites that they are not listed.
+func manyText(did chart.Verb, field chart.Field, sites int) string {
+	switch {
+	case did == chart.VerbComplete:
+		return string(did)
+	case did == chart.VerbRest && field == chart.FieldRecession:
+		return fmt.Sprintf("margin at the CEJ at the other %d sites", sites)
+	case did == chart.VerbRest:
+		return fmt.Sprintf("no %s at the other %d sites", field, sites)
+	}
+	return fmt.Sprintf("%s: %d sites", did, sites)
+}
+
 func eventText(s *chart.State, did chart.Verb, e *chart.Event) string {
 	num := s.Chart.Numbering
 	switch e.Kind {

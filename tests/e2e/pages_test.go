@@ -22,6 +22,7 @@ type walked struct {
 	*page
 	base  string
 	pages []string
+	ids   ids
 }
 
 // ids of what the invented practice has: a patient with two signed exams, of which the second is a re-evaluation, and an exam that
@@ -44,7 +45,7 @@ func walk(t *testing.T, b context.Context) walked {
 		return {patient: harriet, signed: hers.toSorted((a, b) => b.began - a.began)[0].id, open: his[0].id};
 	})()`)
 	patterns := eval[[]string](p, `import(document.querySelector("script[type=module]").src).then((m) => m.SCREENS.map((s) => s.pattern.source))`)
-	w := walked{page: p, base: base, pages: []string{"/no/such/page"}}
+	w := walked{page: p, base: base, ids: is, pages: []string{"/no/such/page"}}
 	for _, pattern := range patterns {
 		at := strings.ReplaceAll(strings.TrimSuffix(strings.TrimPrefix(pattern, "^"), "$"), `\/`, `/`)
 		if !strings.Contains(at, "([^/]+)") {

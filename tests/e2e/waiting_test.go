@@ -16,7 +16,7 @@ const looks = `(k, part) => ["ls-tape .cell", "ls-sheet td"].map((s) => {
 	const n = getComputedStyle(e.querySelector(part));
 	const frame = s === "ls-tape .cell" ? getComputedStyle(e) : getComputedStyle(e, "::after");
 	const mark = getComputedStyle(e.querySelector(s === "ls-tape .cell" ? ".where" : ".num"), "::after").content;
-	return {text: e.querySelector(part).innerText, italic: n.fontStyle === "italic", color: n.color, dashed: frame.borderTopStyle === "dashed" || n.borderBottomStyle === "dashed", mark, said: e.ariaLabel ?? ""};
+	return {text: e.querySelector(part).innerText, italic: n.fontStyle === "italic", color: n.color, dashed: frame.borderTopStyle === "dashed" || n.borderBottomStyle === "dashed", mark, said: e.querySelector(".unseen")?.innerText ?? ""};
 })`
 
 type look struct {

@@ -4,6 +4,9 @@ import { day } from "./view.js";
 /** planDate writes a YYYY-MM-DD as the other dates of the page; "" for none. */
 export const planDate = (iso) => (iso ? day(new Date(iso.slice(0, 10) + "T12:00:00").getTime()) : "");
 
+/** born writes a date of birth as the other dates of the page, or as much of it as is known. */
+export const born = (iso) => (iso.length === 10 ? planDate(iso) : iso);
+
 /** addMonths is the same day n months later, or the last day of that month. */
 export function addMonths(iso, n) {
   const [y, m, d] = iso.slice(0, 10).split("-").map(Number);

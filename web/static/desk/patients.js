@@ -5,7 +5,7 @@ import { day } from "../core/view.js";
 import { may, loadSeat, choose } from "../people/seat.js";
 import "../profile/profile.js";
 import { statement, numbers, figures } from "./summary.js";
-import { planDate, isoDay } from "../core/dates.js";
+import { born, planDate, isoDay } from "../core/dates.js";
 import { stateOf } from "./due.js";
 import { ageAt } from "./inputs.js";
 
@@ -27,7 +27,7 @@ function patientForm(p, done, submit) {
         const same = (await get("/api/patients?search=" + encodeURIComponent(name))).filter((x) => x.name.toLowerCase() === name.toLowerCase());
         if (same.length) {
           twice = name;
-          put(fault, `${same.length === 1 ? "A patient is" : `${same.length} patients are`} already called so: `, same.map((x, i) => [i ? ", " : "", h("a", { href: `/patients/${encodeURIComponent(x.id)}` }, [x.name, x.born, x.number].filter(Boolean).join(", "))]), ". Add another one with the same button.");
+          put(fault, `${same.length === 1 ? "A patient is" : `${same.length} patients are`} already called so: `, same.map((x, i) => [i ? ", " : "", h("a", { href: `/patients/${encodeURIComponent(x.id)}` }, [x.name, x.born && born(x.born), x.number].filter(Boolean).join(", "))]), ". Add another one with the same button.");
           return;
         }
       }
@@ -54,7 +54,7 @@ class Patients extends HTMLElement {
     this.table = h("table", { class: "list" }, h("thead", {}, h("tr", {}, ["Name", "Age", "File number", "Last exam", "Status"].map((t) => h("th", { scope: "col" }, t)))), this.list);
     put(this, h("div", { class: "desk" },
       h("div", { class: "title row" }, h("h1", { class: "grow" }, this.app.settings.practice || "Patients")),
-      h("div", { class: "row end" }, h("div", { class: "field grow" }, h("label", { for: "search" }, "Find a patient"), this.search)),
+      (this.find = h("div", { class: "row end" }, h("div", { class: "field grow" }, h("label", { for: "search" }, "Find a patient"), this.search))),
       this.none, (this.first = h("section", { class: "first", "aria-label": "To begin with" })), h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": "Patients" }, this.table),
       (this.more = h("p", { hidden: true }, h("button", { onclick: () => this.#more() }, "Show more"))),
       (this.waits = h("section", { "aria-label": "Waits for a co-signature" })),
@@ -86,6 +86,7 @@ class Patients extends HTMLElement {
       this.next = next;
       this.more.hidden = !next;
       this.table.hidden = !ps.length;
+      this.find.hidden = !ps.length && !search; // nothing to be found yet
       put(this.none, ps.length || !search ? "" : "Nobody is found under that.");
       put(this.first);
       if (!ps.length && !search) await this.#firstMinute();
@@ -243,8 +244,6 @@ class PatientPage extends HTMLElement {
   }
 }
 
-/** born writes a date of birth as the other dates of the page, or as much of it as is known. */
-const born = (iso) => (iso.length === 10 ? planDate(iso) : iso);
 
 customElements.define("ls-patients", Patients);
 customElements.define("ls-patient", PatientPage);

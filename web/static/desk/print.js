@@ -3,7 +3,7 @@ import { h, put } from "../core/dom.js";
 import { get } from "../core/server.js";
 import { prefs, setPrefs } from "../core/prefs.js";
 import { day, FLAGS, unprobed, walk, siteAt } from "../core/view.js";
-import { planDate } from "../core/dates.js";
+import { born, planDate } from "../core/dates.js";
 import { statement } from "./summary.js";
 import { uncalled, unlooked } from "./close.js";
 import { amendedList, when } from "../people/amended.js";
@@ -58,7 +58,7 @@ class Print extends HTMLElement {
         this.app.about.export ? FILES.map(([as, name]) => h("a", { class: "button", href: `/api/exams/${exam}/export?as=${as}`, download: "" }, name)) : null),
       h("article", { class: "sheet" },
         h("header", {}, h("p", { class: "practice" }, settings.practice || ""), h("h1", {}, "Periodontal chart"),
-          h("dl", { class: "who" }, [["Patient", visit.patient_name], ["Born", person?.born ? (person.born.length === 10 ? planDate(person.born) : person.born) : "–"], ["File", person?.number || "–"], [visit.kind === "exam" ? "Exam of" : "Re-evaluation of", day(visit.began)],
+          h("dl", { class: "who" }, [["Patient", visit.patient_name], ["Born", person?.born ? born(person.born) : "–"], ["File", person?.number || "–"], [visit.kind === "exam" ? "Exam of" : "Re-evaluation of", day(visit.began)],
             ["Signed by", view.signed_by || "not signed"], ["Teeth", view.numbering === "fdi" ? "FDI 11–48" : "Universal 1–32"]].map(([k, v]) => h("div", {}, h("dt", {}, k), h("dd", {}, v))))),
         view.signed_by ? null : h("p", { class: "draft" }, h("b", {}, "Not signed: a draft.")),
         this.profile, this.sheet,

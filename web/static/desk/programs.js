@@ -2,6 +2,8 @@
 import { h, put } from "../core/dom.js";
 import { ask, get, post } from "../core/server.js";
 import { may, onSeat } from "../people/seat.js";
+import { day } from "../core/view.js";
+import { planDate } from "../core/dates.js";
 
 const SCOPES = {
   "patients:read": "names, birth dates, file numbers, phones, who is due",
@@ -19,7 +21,7 @@ const TIDINGS = {
   "exam.reinstated": "a void exam counts again",
   "exam.moved": "an exam was given to another patient",
 };
-const when = (t) => (t ? new Date(t).toLocaleString() : "");
+const when = (t) => (t ? `${day(t)}, ${new Date(t).toLocaleTimeString()}` : "");
 
 class Programs extends HTMLElement {
   app = null;
@@ -113,7 +115,7 @@ class Programs extends HTMLElement {
   }
 
   #key(p) {
-    const state = p.withdrawn ? `withdrawn ${when(p.withdrawn)}` : [p.used ? `used on ${p.used}` : "never used", p.ends ? `until ${p.ends}` : ""].filter(Boolean).join(", ");
+    const state = p.withdrawn ? `withdrawn ${when(p.withdrawn)}` : [p.used ? `used on ${planDate(p.used)}` : "never used", p.ends ? `until ${planDate(p.ends)}` : ""].filter(Boolean).join(", ");
     return h("div", { class: "row", data: { program: p.id } }, h("b", {}, p.name), h("span", {}, p.scopes.join(", ")), h("span", { class: "soft" }, state),
       p.withdrawn ? null : h("button", { onclick: () => this.#do(this.told, async () => {
         await ask("DELETE", `/api/programs/${encodeURIComponent(p.id)}`);
@@ -125,7 +127,7 @@ class Programs extends HTMLElement {
     const at = `/api/hooks/${encodeURIComponent(k.id)}`;
     const letters = h("ol", { class: "plain" });
     const act = (name, f) => h("button", { onclick: () => this.#do(this.secret, f) }, name);
-    return h("div", { class: "card", data: { hook: k.id } }, h("div", { class: "row" }, h("b", {}, k.url), h("span", { class: "soft" }, k.events.join(", "), k.details ? ", with details" : "")),
+    return h("div", { class: "card", data: { hook: k.id } }, h("div", { class: "row" }, h("b", {}, k.url), h("span", { class: "soft" }, k.events.map((e) => TIDINGS[e] || e).join("; "), k.details ? ", with details" : "")),
       k.given_up ? h("p", { class: "fault" }, `${k.given_up} given up after days of trying: mend the receiver, then send again.`) : null,
       h("p", { class: "row" }, k.waiting ? h("span", {}, `${k.waiting} waiting`) : null,
         act("Try it", async () => { await post(`${at}/try`, {}); return "A letter that tells of nothing is on its way: look at the letters."; }),

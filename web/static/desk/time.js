@@ -60,13 +60,11 @@ export function courseChart(title, times, series, unit) {
     for (const [v, i] of at) parts.push(svg("circle", { class: `dot l${n}`, cx: x(i), cy: y(v), r: 3.5 }));
     last.push([y(at[at.length - 1][0]), `${name} ${+at[at.length - 1][0].toFixed(1)}`, x(at[at.length - 1][1])]);
   });
-  // Names stand at the ends of the lines; close ones are pushed apart.
+  // Names stand at the ends of the lines; close ones are pushed apart, and none down to the dates.
   last.sort((a, b) => a[0] - b[0]);
-  let low = 0;
-  for (const [ly, text, lx] of last) {
-    low = Math.max(low + 15, ly + 4);
-    parts.push(svg("text", { class: "name", x: lx + 8, y: Math.min(low, hgt - 2) }, text));
-  }
+  last.forEach((l, i) => (l[0] = Math.max(l[0] + 4, i ? last[i - 1][0] + 15 : 0)));
+  for (let i = last.length - 1, floor = hgt - bottom; i >= 0; i--, floor -= 15) last[i][0] = Math.min(last[i][0], floor);
+  for (const [ly, text, lx] of last) parts.push(svg("text", { class: "name", x: lx + 8, y: ly }, text));
   const said = series.map(([name, v]) => `${name}: ${v.map((a) => (a == null ? "not recorded" : +a.toFixed(1))).join(", ")}`).join("; ");
   return h("figure", { class: "course" }, h("figcaption", {}, title),
     svg("svg", { viewBox: `0 0 ${w} ${hgt}`, role: "img", "aria-label": `${title}. ${said}. The table below has all values.` }, parts));

@@ -329,8 +329,7 @@ class Live extends HTMLElement {
     const line = (c) => h("li", { class: c.refused ? "refused" : c.undone ? "undone" : null },
       h("time", {}, new Date(c.time).toLocaleTimeString()),
       h("span", { class: "by" }, V.caller(c)),
-      c.words && c.words !== c.text ? h("q", {}, c.words) : h("span", {}),
-      h("span", {}, c.refused || c.text, c.undone ? " (taken back)" : ""),
+      h("span", {}, c.words && c.words !== c.text ? h("q", {}, c.words) : null, h("span", { class: "did" }, c.refused || c.text), c.undone ? " (taken back)" : ""),
       c.effects && !c.undone && c.did !== "disregard" ? h("button", { disabled: locked, "aria-label": `Take back: ${c.text || c.words}`, onclick: () => this.session.act(C.takeBack(c), "take back " + (c.text || c.words)) }, "Take back") : h("span", {}));
     const group = (name, list) => (list.length ? [h("li", { class: "group" }, h("h2", {}, name)), list.map(line)] : null);
     const own = all.filter((c) => this.#own(c));

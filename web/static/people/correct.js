@@ -1,4 +1,5 @@
 // What was begun for the wrong person or by mistake: an exam made void or moved, two records of one person made one.
+import { born } from "../core/dates.js";
 import { h, put } from "../core/dom.js";
 import { get, post, newID, Fault } from "../core/server.js";
 
@@ -6,7 +7,7 @@ const at = (...parts) => "/api/" + parts.map(encodeURIComponent).join("/");
 const MATCHES = 50; // patients offered at once
 
 /** patientText tells patients of the same name apart. */
-export const patientText = (p) => [p.name, p.born, p.number].filter(Boolean).join(", ");
+export const patientText = (p) => [p.name, p.born && born(p.born), p.number].filter(Boolean).join(", ");
 
 /** picker chooses a patient other than one: a search and what it finds. value() is the id, "" for none. */
 function picker(id, label, other) {

@@ -31,10 +31,16 @@ class Profile extends HTMLElement {
   #marks = {};
   #wanted = new Set();
 
+  // On a narrow screen a row is wider than its place: the arrow keys move it then.
+  wide = new ResizeObserver((all) => {
+    for (const { target } of all) attr(target, "tabindex", target.scrollWidth > target.clientWidth ? "0" : null);
+  });
+
   connectedCallback() {
     if (this.all) return; // it is moved, with its pictures
     put(this, (this.fault = h("p", { class: "soft", role: "status", hidden: true })), (this.all = h("div", { class: "rows" }, ROWS.map((r) => {
-      const el = h("figure", { data: { row: r.name } }, h("figcaption", {}), h("div", { class: "scroll" }));
+      const el = h("figure", { data: { row: r.name } }, h("figcaption", {}), h("div", { class: "scroll", role: "group" }));
+      this.wide.observe(el.lastElementChild);
       this.#rows.set(r.name, { el, sign: "" });
       return el;
     }))), (this.legend = h("p", { class: "small soft legend" })));
@@ -58,7 +64,9 @@ class Profile extends HTMLElement {
     for (const r of ROWS) {
       const { el } = this.#rows.get(r.name);
       const tooth = r.teeth[0];
-      put(el.firstElementChild, `${r.upper ? "Upper" : "Lower"} ${aspectName(r.aspect, tooth, this.words)}`);
+      const name = `${r.upper ? "Upper" : "Lower"} ${aspectName(r.aspect, tooth, this.words)}`;
+      put(el.firstElementChild, name);
+      attr(el.lastElementChild, "aria-label", `Profile: ${name}`);
       attr(el, "data-main", r.name === this.main);
     }
     attr(this, "data-one", !!this.main);
@@ -94,7 +102,10 @@ class Profile extends HTMLElement {
     const parser = new DOMParser();
     for (const r of all.rows) {
       const svg = parser.parseFromString(r.svg, "image/svg+xml").documentElement;
-      this.#rows.get(r.row).el.lastElementChild.replaceChildren(document.importNode(svg, true));
+      const place = this.#rows.get(r.row).el.lastElementChild;
+      place.replaceChildren(document.importNode(svg, true));
+      this.wide.unobserve(place); // observed anew it is measured anew
+      this.wide.observe(place);
     }
     const span = JSON.stringify(all.span);
     if (this.#span && this.#span !== span) for (const r of ROWS) if (!names.includes(r.name)) this.#wanted.add(r.name);

@@ -49,7 +49,6 @@ class Sheet extends HTMLElement {
       put(c.margin, marginText(margin ?? s.recession));
       const was = thenAt(earlier, view, k);
       put(c.then, was ? `${was.depth}${was.change ? (was.worse ? "▾" : "▴") : ""}` : "");
-      attr(c.el, "data-then", !!was);
       attr(c.then, "data-change", was?.change ? (was.worse ? "worse" : "better") : null);
       c.num.classList.toggle("doubt", !!s.doubt);
       c.num.classList.toggle("amended", !!s.amended);
@@ -62,7 +61,7 @@ class Sheet extends HTMLElement {
       attr(c.el, "data-empty", s.depth == null && tentative == null);
       attr(c.el, "aria-selected", k === picked ? "true" : "false");
       const waits = notYet(coming, k);
-      attr(c.el, "aria-label", say(view, k, this.words, earlier) + (waits ? `; ${waits}` : "") + (k === next ? ", next" : ""));
+      put(c.said, say(view, k, this.words, earlier) + (waits ? `; ${waits}` : "") + (k === next ? ", next" : ""));
       attr(c.el, "tabindex", k === tab ? "0" : "-1");
     }
     for (const t of this.#tables) attr(t, "data-two", !!picked && !!next && picked !== next);
@@ -115,8 +114,8 @@ class Sheet extends HTMLElement {
           const k = key(tooth, site);
           // Eyes get numerals and letters, ears a sentence.
           const mark = (name) => h("span", { class: name, "aria-hidden": "true" });
-          const c = { num: mark("num"), flags: mark("flags"), margin: mark("margin"), then: mark("before") };
-          c.el = h("td", { role: "gridcell", data: { key: k }, class: j === 0 ? "first" : null, tabindex: "-1" }, c.margin, c.then, c.num, c.flags);
+          const c = { num: mark("num"), flags: mark("flags"), margin: mark("margin"), then: mark("before"), said: h("span", { class: "unseen" }) };
+          c.el = h("td", { role: "gridcell", data: { key: k }, class: j === 0 ? "first" : null, tabindex: "-1" }, c.margin, c.num, c.then, c.flags, c.said);
           this.#cells.set(k, c);
           return c.el;
         });

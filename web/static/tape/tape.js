@@ -1,5 +1,5 @@
 // The line view: the path as a marked line that runs past a fixed station. Readable from two metres.
-import { h, put, attr } from "../core/dom.js";
+import { h, put, attr, keep } from "../core/dom.js";
 import { Drawn, amendedText, key, parts, probed, siteAt, stateText, thenAt, depthLevel, letters, nextKey, aspectName, marginText } from "../core/view.js";
 
 class Tape extends HTMLElement {
@@ -59,7 +59,7 @@ class Tape extends HTMLElement {
       attr(c.el, "title", s.amended ? amendedText(s) : null);
       put(c.flags, letters(s));
       const was = thenAt(earlier, view, k);
-      put(c.then, was ? `was ${was.depth}${was.change ? ` ${was.change}` : ""}` : "");
+      keep(c.then, [was?.depth, was?.change], () => was && [h("span", { class: "word" }, "was "), `${was.depth}${was.change ? ` ${was.change}` : ""}`]);
       attr(c.el, "data-then", !!was);
       attr(c.then, "data-change", was?.change ? (was.worse ? "worse" : "better") : null);
       put(c.margin, (mm > 0 || mm === 0 ? "r" : "") + marginText(mm));

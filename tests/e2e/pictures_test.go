@@ -1,0 +1,210 @@
+package e2e
+
+import (
+	"bytes"
+	"cmp"
+	"fmt"
+	"image"
+	"image/color"
+	"image/draw"
+	"image/png"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
+)
+
+// picture is one of docs/screens: a page or a state of it, as wide as given, in a theme or in the looks that the system asks for.
+type picture struct {
+	name, page, look string // look is light, dark, forced or print
+	width, height    int64
+	do               func(walked) // what leads to the state, nil for the page as it opens
+}
+
+// pictures are those of the README and of docs/screens. Pages are named as in the router's patterns; exams are "open" or "signed".
+func pictures() []picture {
+	live := func(look string) func(walked) {
+		return func(w walked) {
+			w.clickText(look)
+			w.until(look+" is shown", fmt.Sprintf(`[...document.querySelectorAll("ls-live .tabs button")].find((b) => b.innerText === %q).ariaPressed === "true" && (%[1]q !== "Profile" || document.querySelectorAll("ls-live .profile").length === 4)`, look))
+		}
+	}
+	far := func(w walked) {
+		eval[bool](w.page, `(document.querySelector("ls-live button.layout").click(), true)`)
+		w.until("the profile", `document.querySelector("ls-live").dataset.layout === "far" && document.querySelectorAll("ls-live .profile").length === 4`)
+	}
+	top := func(css string) func(walked) {
+		return func(w walked) {
+			eval[bool](w.page, fmt.Sprintf(`(document.querySelectorAll("main details").forEach((d) => (d.open = d.open || d.matches(%q))), document.querySelector(%[1]q).scrollIntoView(), scrollBy(0, -80), true)`, css))
+		}
+	}
+	out := []picture{
+		{name: "live-profile", page: "open live", do: live("Profile")},
+		{name: "live-map", page: "open live", do: live("Map")},
+		{name: "live-calls", page: "open live", do: live("Calls")},
+		{name: "live-keys", page: "open live", do: func(w walked) {
+			live("Table")(w)
+			w.keys("?")
+			w.until("the keys", `document.querySelector("dialog.help[open]")`)
+		}},
+		{name: "live-site", page: "open live", do: func(w walked) {
+			w.click(`td[data-key="36.DB"]`)
+			w.keys(kb.Enter)
+			w.until("the dialog", `document.querySelector("dialog.editor[open]")`)
+		}},
+		{name: "live-far", page: "open live", width: 1920, height: 1080, do: far},
+		{name: "live-tablet", page: "open live", width: 820, height: 1180},
+		{name: "live-phone", page: "open live", width: 390, height: 844},
+		{name: "live-320", page: "open live", width: 320, height: 640},
+		{name: "then", page: "signed live"},
+		{name: "seat", page: "open review", do: func(w walked) {
+			w.click("button.seat")
+			w.until("the box", `document.querySelector("dialog.seat[open]")`)
+		}},
+		{name: "patients-phone", page: "/", width: 390, height: 844},
+		{name: "findings-phone", page: "signed findings", width: 390, height: 844},
+		{name: "plan-zoomed", page: "open plan", width: 640, height: 360},
+		{name: "programs", page: "/settings", do: top("ls-programs details")},
+		{name: "therapy", page: "signed plan", do: func(w walked) {
+			w.unfold("done")
+			w.click("[data-focus=done-add]")
+			w.until("a line", `document.querySelector("#day0")`)
+		}},
+		{name: "chart-paper", page: "signed print", look: "print", width: 710, height: 1039},
+		{name: "handout-paper", page: "signed handout", look: "print", width: 710, height: 1039},
+	}
+	for _, look := range []string{"forced", "dark"} {
+		for _, page := range []string{"open live", "signed findings", "open close", "signed time", "signed handout", "/"} {
+			if look == "dark" || page != "signed handout" {
+				out = append(out, picture{name: cmp.Or(strings.TrimPrefix(strings.TrimPrefix(page, "open "), "signed "), "") + "-" + look, page: page, look: look})
+			}
+		}
+	}
+	return out
+}
+
+// Every screen and state as pictures, with the invented practice: into docs/screens, or where LEADSMAN_SHOTS says. Look at them.
+func TestMeasureScreens(t *testing.T) {
+	if os.Getenv("LEADSMAN_MEASURE") == "" {
+		t.Skip("makes the pictures of docs/screens: make screens")
+	}
+	dir := cmp.Or(os.Getenv("LEADSMAN_SHOTS"), "../../docs/screens")
+	b := startBrowser(t)
+	empty := open(t, b, runProgram(t, "--engine", "none")+"/")
+	empty.until("the empty start", `document.querySelectorAll("ls-patients .begin button").length === 4`)
+	take(t, empty, dir, "first")
+	w := walk(t, b)
+	w.furnish()
+	todo := pictures()
+	for _, path := range w.pages { // each page as it opens
+		name := strings.ReplaceAll(strings.Trim(path, "/"), "/", "-")
+		if parts := strings.Split(path, "/"); len(parts) > 2 && (parts[1] == "exams" || parts[1] == "patients") {
+			name = cmp.Or(strings.Join(parts[3:], ""), "patient")
+			if parts[1] == "exams" && strings.Contains(path, w.ids.Signed) == slices.Contains([]string{"live", "review", "close"}, name) {
+				continue
+			}
+		}
+		todo = append(todo, picture{name: map[string]string{"": "patients", "no-such-page": "nowhere"}[name] + map[bool]string{true: name}[name != "" && name != "no-such-page"], page: path})
+	}
+	for _, s := range todo {
+		w.shoot(s, dir)
+	}
+}
+
+// furnish gives the practice what the invented one lacks: a program with a key, an address that is told, and therapy done.
+func (w walked) furnish() {
+	w.t.Helper()
+	eval[bool](w.page, fmt.Sprintf(`(async () => {
+		const send = async (at, body) => { const r = await fetch(at, {method: "POST", headers: {"Content-Type": "application/json"}, body: JSON.stringify(body)}); if (!r.ok) throw new Error(at + ": " + (await r.text())); };
+		await send("/api/programs", {name: "records of the practice", scopes: ["patients:read", "exams:read"]});
+		await send("/api/hooks", {url: "https://127.0.0.1:9/in", events: ["exam.signed"]});
+		return true;
+	})()`))
+}
+
+func (w walked) shoot(s picture, dir string) {
+	w.t.Helper()
+	path := s.page
+	if kind, screen, has := strings.Cut(path, " "); has {
+		path = fmt.Sprintf("/exams/%s/%s", map[string]string{"open": w.ids.Open, "signed": w.ids.Signed}[kind], screen)
+	}
+	theme := "light"
+	if s.look == "dark" {
+		theme = "dark"
+	}
+	eval[bool](w.page, `(localStorage.removeItem("ls.prefs"), true)`)
+	w.at(path, theme, cmp.Or(s.width, 1280), cmp.Or(s.height, 800))
+	switch s.look {
+	case "forced":
+		w.media(emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "forced-colors", Value: "active"}}})
+	case "print":
+		w.media(emulation.SetEmulatedMediaParams{Media: "print"})
+	}
+	if s.do != nil {
+		s.do(w)
+	}
+	eval[bool](w.page, `new Promise((ok) => setTimeout(() => ok(true), 400))`) // the tape glides, focus rings settle
+	take(w.t, w.page, dir, strings.TrimPrefix(strings.Replace(s.name, "/-", "patients-", 1), "/"))
+	w.media(emulation.SetEmulatedMediaParams{})
+}
+
+// take writes what a page shows as a picture of at most 96 colours, which is what flat screens need.
+func take(t *testing.T, p *page, dir, name string) {
+	t.Helper()
+	raw, err := chromedp.Run(p.ctx, chromedp.CaptureScreenshot())
+	if err != nil {
+		t.Fatal(err)
+	}
+	shown, err := png.Decode(bytes.NewReader(raw))
+	if err != nil {
+		t.Fatal(err)
+	}
+	few := image.NewPaletted(shown.Bounds(), palette(shown, 96))
+	draw.Draw(few, few.Rect, shown, image.Point{}, draw.Src)
+	var out bytes.Buffer
+	if err := (&png.Encoder{CompressionLevel: png.BestCompression}).Encode(&out, few); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(dir, name+".png"), out.Bytes(), 0o644); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// palette takes the colours of a picture that are there most often, none of them as good as another that is taken.
+func palette(m image.Image, most int) color.Palette {
+	count := map[color.RGBA]int{}
+	for y := m.Bounds().Min.Y; y < m.Bounds().Max.Y; y++ {
+		for x := m.Bounds().Min.X; x < m.Bounds().Max.X; x++ {
+			count[color.RGBAModel.Convert(m.At(x, y)).(color.RGBA)]++
+		}
+	}
+	var all []color.RGBA
+	for c := range count {
+		all = append(all, c)
+	}
+	slices.SortFunc(all, func(a, b color.RGBA) int {
+		return cmp.Or(count[b]-count[a], int(a.R)-int(b.R), int(a.G)-int(b.G), int(a.B)-int(b.B))
+	})
+	var out color.Palette
+	for near := 24; near >= 0 && len(out) < most; near -= 8 {
+		for _, c := range all {
+			if len(out) == most {
+				break
+			}
+			if !slices.ContainsFunc(out, func(o color.Color) bool {
+				x := o.(color.RGBA)
+				return abs(x.R, c.R)+abs(x.G, c.G)+abs(x.B, c.B) <= near
+			}) {
+				out = append(out, c)
+			}
+		}
+	}
+	return out
+}
+
+func abs(a, b uint8) int { return max(int(a), int(b)) - min(int(a), int(b)) }
