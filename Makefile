@@ -32,7 +32,7 @@ export CGO_ENABLED      := 1
 
 say = @printf '\n==> %s\n' $(1)
 
-.PHONY: help build tools modules run demo test check vet lint browser postgres pip vosk voskmodel vosktest race bench compare accuracy clinician faults lists site fuzz dist deb container clean
+.PHONY: help build tools modules run demo test check vet lint types screens browser postgres pip vosk voskmodel vosktest race bench compare accuracy clinician faults lists site fuzz dist deb container clean
 
 help: ## this list
 	@echo "make TARGET"
@@ -87,12 +87,27 @@ run: build ## build, start the service and print its address
 demo: build ## build and show an invented practice
 	@exec $(BIN)/leadsman demo $(ARGS)
 
-lint: tools ## gofmt and go vet
+# The check of types in the pages' scripts: a tool for development alone, nothing of it is served.
+TYPESCRIPT := 5.9.3
+$(BIN)/typescript/node_modules/typescript/package.json: Makefile
+	@echo "==> Fetching TypeScript $(TYPESCRIPT), which checks the types of the pages' scripts (24 MB, once)"; mkdir -p $(BIN)/typescript; \
+	npm install --silent --no-audit --no-fund --prefix $(BIN)/typescript typescript@$(TYPESCRIPT) && touch $@
+
+types: ## the types in the pages' scripts (needs npm)
+	@if ! command -v npm >/dev/null; then printf '\n!!! THE TYPES OF THE SCRIPTS ARE NOT CHECKED: npm is missing (as root run  apt-get install npm)\n\n' >&2; exit 0; fi; \
+	$(MAKE) $(BIN)/typescript/node_modules/typescript/package.json && node $(BIN)/typescript/node_modules/typescript/bin/tsc -p web/tsconfig.json
+
+screens: build browser ## docs/screens made anew: look at each of them
+	@LEADSMAN_MEASURE=1 $(GO) test -count=1 -v -timeout 20m -run MeasureScreens ./tests/e2e
+
+lint: tools ## gofmt, go vet, the types in the pages' scripts
 	$(call say,'gofmt')
 	@bad=$$(gofmt -l $$($(GO) list -f '{{.Dir}}' ./...) | sort -u); \
 	[ -z "$$bad" ] || { printf 'not formatted (run gofmt -w on them):\n%s\n' "$$bad" >&2; exit 1; }
 	$(call say,'go vet (compiles everything: minutes the first time)')
 	@$(GO) vet ./...
+	$(call say,'types of the scripts')
+	@$(MAKE) types
 
 # The browser tests drive real browsers, and Firefox a virtual microphone of pulseaudio. Root installs them; anybody else is told how.
 browser:

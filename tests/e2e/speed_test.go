@@ -81,8 +81,8 @@ func TestTypingIsQuick(t *testing.T) {
 	}
 	t.Logf("%.1f ms of the page's own thread for each number and the arrow behind it", work)
 	// On a machine that others keep busy the time says nothing, and the work of the page's thread, two draws and two answers, has to do.
-	if best > 50 && work > 80 {
-		t.Errorf("95 of 100 keys are shown within %.0f ms, want 50; the page works %.0f ms for each", best, work)
+	if best > 50 && work > 50 {
+		t.Errorf("95 of 100 keys are shown within %.0f ms, want 50; the page works %.0f ms for each, want 50", best, work)
 	}
 }
 

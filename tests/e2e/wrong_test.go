@@ -2,6 +2,7 @@ package e2e
 
 import (
 	"fmt"
+	"strings"
 	"testing"
 
 	"github.com/chromedp/chromedp"
@@ -45,6 +46,8 @@ func TestTypedAsSpoken(t *testing.T) {
 	p.until("it is not finished, and stands in the box", `document.querySelector("#words").value === "recession "`)
 	p.keys("one two one\r")
 	p.until("these are margins", session+`.view.teeth["17"].sites.MB.recession === 1 && `+session+`.view.teeth["17"].sites.B.recession === 2 && `+session+`.view.teeth["16"].sites.DB === undefined`)
+	p.keys("furcation two lingual\r")
+	p.until("what cannot be is refused", session+`.refused.length`)
 	p.keys("fifteen fifteen fifteen\r")
 	p.until("15 15 15 is doubted", session+`.view.doubts.length > 0 && !!document.querySelector('ls-sheet td[data-key="16.DB"] .doubt')`)
 	p.keys("stand by\r")
@@ -53,7 +56,7 @@ func TestTypedAsSpoken(t *testing.T) {
 	p.until("it goes on", session+`.view.listening`)
 	p.clickText("Calls")
 	p.until("no inner words in the list of calls", `(() => { const s = document.querySelector(".calls").innerText; return s.includes("17 buccal") && !/soundings|flag:|\bmargin:/.test(s); })()`)
-	p.until("quotes are closed", `(() => { const q = [...document.querySelectorAll(".calls .refused q")][0]; return !q || getComputedStyle(q, "::after").content.includes("close-quote"); })()`)
+	p.until("quotes are closed", `(() => { const q = document.querySelector(".calls .refused q"); return q && getComputedStyle(q, "::after").content.includes("close-quote"); })()`)
 	p.until("wisdom teeth are not said to be missing", `document.querySelector('ls-tape .gone .why').innerText === "not called"`)
 }
 
@@ -93,5 +96,47 @@ func TestListWarns(t *testing.T) {
 		if over := eval[int](p, `document.documentElement.scrollWidth - innerWidth`); over > 0 {
 			t.Errorf("%s is %d px wider than 320 px: %s", at, over, eval[string](p, `[...document.querySelectorAll("main *, header *")].filter((e) => e.getBoundingClientRect().right > innerWidth + 1 && !e.closest(".scroll")).slice(-1).map((e) => e.outerHTML.slice(0, 200)).join()`))
 		}
+	}
+}
+
+// What was wrong in words: a call that was taken back is named and not called "call", "exam complete" says so once, tones have names of people,
+// the margin above a healthy site is explained, and all that waits is counted.
+func TestWordsOfPeople(t *testing.T) {
+	w := newWorld(t, nil)
+	w.begin("x1", chart.FDI, "three two four")
+	b := startBrowser(t)
+	cut := newCutter(t, w.url)
+	p := w.live(b, "Ada Quill", cut.url)
+	p.keys("5")
+	p.depth("16.DB", "5")
+	p.keys("u")
+	p.until("it is taken back", session+`.view.teeth["16"].sites.DB === undefined`)
+	p.click("#words")
+	p.keys("exam complete\r")
+	p.until("to the list of what is open", `document.querySelector("ls-close .steps")`)
+	p.goTo(cut.url + "/exams/x1/live")
+	p.clickText("Calls")
+	p.until("the calls are listed", `document.querySelectorAll("ls-live .calls li").length > 3`)
+	calls := text(p, "ls-live .calls")
+	for what, wrong := range map[string]bool{"took back: 16": false, "took back: call": true, "exam complete exam complete": true, "soundings": true} {
+		if strings.Contains(calls, what) == wrong {
+			t.Errorf("%q in the list of calls, want %v:\n%s", what, !wrong, calls)
+		}
+	}
+	p.clickText("Table")
+	p.until("-3 beside a healthy site is explained", `document.querySelector("ls-sheet .legend")?.innerText.includes("a healthy margin lies 1 to 3 mm above")`)
+
+	// Four numbers wait: four are counted, not the one that is being sent.
+	cut.cut(true)
+	p.until("the page notices", `!`+session+`.online`)
+	p.keys("3243")
+	p.until("four wait", `document.querySelector("header .state.bad")?.innerText === "4 unsent"`)
+	cut.up()
+	p.until("and are sent", session+`.waiting.length === 0`)
+
+	p.goTo(w.url + "/settings")
+	p.until("the tones can be heard", `document.querySelectorAll("ls-settings .tones button").length > 5`)
+	if tones := text(p, "ls-settings .tones"); strings.Contains(tones, "misfit") || strings.Contains(tones, "arch") {
+		t.Errorf("inner names of tones: %s", tones)
 	}
 }

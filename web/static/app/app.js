@@ -1,5 +1,5 @@
 // The frame of all screens: which one is shown, the exam that is open, whether it is listened to, and what is announced.
-import { h, put, attr, keep } from "../core/dom.js";
+import { h, put, attr, keep, under } from "../core/dom.js";
 import { get, Fault } from "../core/server.js";
 import { elsewhere, knows, node } from "../core/nodes.js";
 import { prefs, setPrefs, onPrefs, showTheme } from "../core/prefs.js";
@@ -78,8 +78,8 @@ class App extends HTMLElement {
       (this.polite = h("div", { class: "unseen", "aria-live": "polite", role: "status" })),
     );
     document.addEventListener("click", (e) => {
-      const a = e.target.closest?.("a[href]");
-      if (!a || a.origin !== location.origin || e.metaKey || e.ctrlKey || e.shiftKey || a.target) return;
+      const a = under(e, "a[href]");
+      if (!(a instanceof HTMLAnchorElement) || a.origin !== location.origin || e.metaKey || e.ctrlKey || e.shiftKey || a.target) return;
       if (!SCREENS.some((s) => s.pattern.test(a.pathname))) return;
       e.preventDefault();
       this.go(a.pathname);
@@ -172,7 +172,7 @@ class App extends HTMLElement {
       return;
     }
     if (turn !== this.#route) return;
-    const el = document.createElement(screen.tag);
+    const el = /** @type {import("../core/part.js").Part} */ (document.createElement(screen.tag));
     el.app = this;
     el.recordID = id;
     this.#screen = screen;
@@ -218,10 +218,10 @@ class App extends HTMLElement {
     this.#wasOn();
     session.addEventListener("connection", () => this.#header());
     session.addEventListener("queue", () => this.#header());
-    session.addEventListener("view", (e) => {
+    session.addEventListener("view", (/** @type {CustomEvent} */ e) => {
       if (!e.detail.change || e.detail.change.head) this.#header();
     });
-    session.addEventListener("answer", (e) => this.announce(e.detail.text));
+    session.addEventListener("answer", (/** @type {CustomEvent} */ e) => this.announce(e.detail.text));
   }
 
   #closeExam() {

@@ -15,6 +15,18 @@ function fill(el, props, children) {
 
 /** h("p", {class: "x", onclick: f}, "text", child) makes an element. */
 export const h = (tag, props, ...children) => fill(document.createElement(tag), props, children);
+/** under is what an event happened in that fits a selector, or null.
+ *  @param {Event} e
+ *  @param {string} css
+ *  @returns {HTMLElement | null} */
+export const under = (e, css) => (e.target instanceof Element ? e.target.closest(css) : null);
+
+/** within lists what fits a selector in an element.
+ *  @param {Element} el
+ *  @param {string} css
+ *  @returns {HTMLElement[]} */
+export const within = (el, css) => [...el.querySelectorAll(css)].filter((x) => x instanceof HTMLElement);
+
 /** svg is h for drawings. */
 export const svg = (tag, props, ...children) => fill(document.createElementNS(SVG, tag), props, children);
 

@@ -32,7 +32,7 @@ export class Session extends EventTarget {
   #need;
 
   /** exam is its id; who() is the person at this screen, need(why) has one sign in or prove it; store keeps unsent commands. */
-  constructor(exam, { who = () => null, need = async () => false, store = localStorage } = {}) {
+  constructor(exam, { who = () => null, need = async (/** @type {string} */ why) => !why, store = localStorage } = {}) {
     super();
     this.exam = exam;
     this.#base = `/api/exams/${encodeURIComponent(exam)}`;
@@ -83,7 +83,7 @@ export class Session extends EventTarget {
    *  until signal ends it: for what the service works out of the whole chart. */
   settled(f, signal) {
     let timer = 0;
-    this.addEventListener("view", (e) => {
+    this.addEventListener("view", (/** @type {CustomEvent} */ e) => {
       if (e.detail.change && !e.detail.change.head) return;
       clearTimeout(timer);
       timer = setTimeout(f, 400);

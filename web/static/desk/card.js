@@ -1,7 +1,9 @@
 // The call card: what can be said, on one page for the wall.
 import { h, put } from "../core/dom.js";
+import { Part } from "../core/part.js";
 
-/** CALLS are the calls of the card, by what they are for. */
+/** CALLS are the calls of the card, by what they are for.
+ *  @type {[name: string, calls: string[][]][]} */
 export const CALLS = [
   ["Depths", [["three two four", "the next three sites"], ["ten … fifteen", "two-digit depths"], ["all threes", "every site of this aspect"], ["mesial five", "one named site"]]],
   ["Findings at a site", [["bleeding, bleeding mesial, bleeding all", "likewise pus, plaque, calculus"], ["no bleeding", "asked, and there was none"], ["recession two, recession one two one", "margin below the CEJ"], ["margin minus one", "above the CEJ"]]],
@@ -11,8 +13,7 @@ export const CALLS = [
   ["The exam", [["stand by, go ahead", "stop listening, listen again"], ["remark …", "kept as sound beside the place"], ["exam complete", "to what is still open"]]],
 ];
 
-class Card extends HTMLElement {
-  app = null;
+class Card extends Part {
   connectedCallback() {
     const universal = this.app.settings.numbering !== "fdi";
     put(this, h("div", { class: "desk card-page" },

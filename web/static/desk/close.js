@@ -1,6 +1,7 @@
 // Close: the way from the last call to a signed, printed chart, in one list: what was not probed, what is in doubt, what was
 // not called, who signs. A figure is shown only when it is known of which sites it speaks.
 import { h, put, attr } from "../core/dom.js";
+import { Part } from "../core/part.js";
 import { get } from "../core/server.js";
 import { seat, may, onSeat } from "../people/seat.js";
 import * as V from "../core/view.js";
@@ -29,9 +30,7 @@ export function uncalled(view) {
 /** unlooked reports whether it was said openly that a field was not looked for at the sites without it. */
 export const unlooked = (view, name) => view.remarks.some((r) => r.text.startsWith(UNSEEN) && r.text.slice(UNSEEN.length).split(", ").includes(name));
 
-class Close extends HTMLElement {
-  app = null;
-  #end = new AbortController();
+class Close extends Part {
   #open = null; // the step that a person has opened; null: the first that is not done
 
   connectedCallback() {
@@ -55,18 +54,14 @@ class Close extends HTMLElement {
     put(this, h("div", { class: "desk close" },
       h("div", { class: "title" }, h("h1", {}, "Close the exam"), (this.lead = h("p", { class: "soft" }))), this.question,
       h("ol", { class: "steps" }, this.steps.map((s) => s.el)), (this.standing = Object.assign(h("ls-standing"), { app: this.app })), this.profile, this.editor));
-    for (const n of ["view", "queue", "answered"]) session.addEventListener(n, () => this.#draw(), { signal: this.#end.signal });
-    session.addEventListener("answer", (e) => this.#follow(e.detail), { signal: this.#end.signal });
-    onSeat(() => this.#draw(), this.#end.signal);
+    for (const n of ["view", "queue", "answered"]) session.addEventListener(n, () => this.#draw(), { signal: this.signal });
+    session.addEventListener("answer", (e) => this.#follow(e.detail), { signal: this.signal });
+    onSeat(() => this.#draw(), this.signal);
     this.clips.load().then(() => this.#draw(), () => {}); // without sound the list has no buttons for it
-    session.settled(() => this.#answers(), this.#end.signal);
+    session.settled(() => this.#answers(), this.signal);
     this.#answers();
     this.#draw();
   }
-  disconnectedCallback() {
-    this.#end.abort();
-  }
-
   /** #answers reads what was asked about the patient: there it is said why a site could not be probed. */
   async #answers() {
     try {
@@ -178,6 +173,7 @@ class Close extends HTMLElement {
 
   #called(view, signed) {
     const rows = uncalled(view);
+    const ask = rows.filter((x) => !unlooked(view, x.name));
     if (!rows.length) return h("p", { class: "soft" }, "Every probed site has an answer to everything.");
     return [h("p", { class: "soft" }, "Blank is not the same as no. As long as this is open, no share is shown: it would be counted of the wrong sites."),
       h("ul", { class: "rows" }, rows.map((x) => {
@@ -185,7 +181,9 @@ class Close extends HTMLElement {
         return h("li", { class: "row" }, h("b", {}, x.name), h("span", { class: "grow" }, x.at ? `called at ${x.at} sites, not at ${x.open}` : `called nowhere`, said ? "; not looked for at the others" : ""),
           h("button", { class: said ? null : "main", disabled: signed, onclick: () => this.session.act(C.rest(x.field), `uncalled sites ${x.rest}`) }, `The other ${x.open} sites ${x.rest}`),
           h("button", { disabled: signed || said, onclick: () => this.session.act({ verb: "remark", text: UNSEEN + x.name }, `${x.name} not looked for`) }, said ? "Left unknown" : "Not looked for there"));
-      }))];
+      })),
+      ask.length > 1 ? h("p", { class: "row" }, h("b", { class: "grow" }, `All ${ask.length} at once: the other sites ${ask.map((x) => x.rest).join(", ")}.`),
+        h("button", { class: "main", disabled: signed, onclick: () => this.session.act(ask.map((x) => C.rest(x.field)), "uncalled sites answered") }, `All ${ask.length} as said`)) : null];
   }
 
   #sign(view, left, open) {

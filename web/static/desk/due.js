@@ -1,5 +1,6 @@
 // Due: who is to come again, by the days that clinicians decided under Plan, with the phone and whether they were asked.
 import { h, put } from "../core/dom.js";
+import { Part } from "../core/part.js";
 import { page, post, newID } from "../core/server.js";
 import { day } from "../core/view.js";
 import { planDate, isoDay, addMonths } from "../core/dates.js";
@@ -12,7 +13,8 @@ export function stateOf(date, today) {
   return days === 0 ? "today" : days === 1 ? "tomorrow" : `in ${days} days`;
 }
 
-/** FILTERS are the spans that can be chosen: name, title, and what the service is asked for, from today on. */
+/** FILTERS are the spans that can be chosen: name, title, and what the service is asked for, from today on.
+ *  @type {[value: string, title: string, query: (today: string) => string][]} */
 export const FILTERS = [
   ["overdue", "Overdue", (today) => `to=${addDays(today, -1)}`],
   ["month", "Overdue and next 30 days", (today) => `to=${addDays(today, 30)}`],
@@ -23,8 +25,7 @@ export const FILTERS = [
 
 const addDays = (date, n) => isoDay(Date.parse(date + "T12:00") + n * 86400e3);
 
-class Due extends HTMLElement {
-  app = null;
+class Due extends Part {
   #from = "";
   #to = "";
 

@@ -1,6 +1,7 @@
 // Findings: first the answer (one sentence, three numbers, what is missing, what to do next), then what the published rules say
 // about this chart, each with its reasons, its rule and its source folded under it.
-import { h, put } from "../core/dom.js";
+import { h, put, within } from "../core/dom.js";
+import { Part } from "../core/part.js";
 import { get } from "../core/server.js";
 import { day, unprobed } from "../core/view.js";
 import * as C from "../core/commands.js";
@@ -12,6 +13,7 @@ import { amendedPart } from "../people/amended.js";
 import "../profile/profile.js";
 
 const HEADLINE = ["periodontitis.case", "periodontitis.stage", "periodontitis.extent", "periodontitis.grade", "periodontitis.status", "gingiva.status"];
+/** @type {[name: string, has: (code: string) => boolean][]} */
 const GROUPS = [
   ["Classification", (c) => /^(periodontitis|gingiva|extent|endpoint)\./.test(c)],
   ["Implants", (c) => c.startsWith("implant.")],
@@ -28,9 +30,9 @@ function known(f) {
   return f.recorded < f.eligible ? ` ${f.recorded} of the ${f.eligible} ${of} that it looks at are known.` : ` All ${f.eligible} ${of} that it looks at are known.`;
 }
 
-class Findings extends HTMLElement {
-  app = null;
-  #end = new AbortController();
+class Findings extends Part {
+  /** @type {any} */
+  plan = null; // null where it cannot be read
   #mine = false; // an answer was sent from here: its findings are waited for
 
   connectedCallback() {
@@ -40,14 +42,10 @@ class Findings extends HTMLElement {
     this.profile.words = this.app.settings.site_words;
     this.profile.exam = session.exam;
     // Values may change while this is read: at another screen, or by voice.
-    session.settled(() => this.#load(), this.#end.signal);
+    session.settled(() => this.#load(), this.signal);
     put(this, h("div", { class: "desk" }, h("h1", {}, "Findings"), h("p", { class: "soft", role: "status" }, "Working out …")));
     this.#load();
   }
-  disconnectedCallback() {
-    this.#end.abort();
-  }
-
   async #load() {
     let all;
     const exam = `/api/exams/${encodeURIComponent(this.session.exam)}`;
@@ -76,7 +74,7 @@ class Findings extends HTMLElement {
   #draw(all) {
     const { view } = this.session;
     const list = all.findings?.findings || [];
-    const open = new Set([...this.querySelectorAll("details[open][data-code]")].map((d) => d.dataset.code));
+    const open = new Set(within(this, "details[open][data-code]").map((d) => d.dataset.code));
     const gaps = list.flatMap((f) => f.missing || []);
     const asked = new Set(gaps.flatMap((m) => m.input.split(",")).filter((n) => FIELDS.some(([x]) => x === n)));
     // What single teeth are asked for: implants, and losses that may have another cause.

@@ -1,6 +1,7 @@
 // The home-care page of one patient, to be printed. It carries what the clinician decided; until then
 // the proposal, marked as a draft on paper too. It says nothing of stages.
 import { h, put } from "../core/dom.js";
+import { Part } from "../core/part.js";
 import { get } from "../core/server.js";
 import { day } from "../core/view.js";
 import { planDate } from "../core/dates.js";
@@ -14,8 +15,7 @@ function mouth(svg) {
   return el;
 }
 
-class Handout extends HTMLElement {
-  app = null;
+class Handout extends Part {
   async connectedCallback() {
     put(this, h("div", { class: "desk" }, h("h1", {}, "Home care"), h("p", { class: "soft", role: "status" }, "Working out …")));
     try {

@@ -9,6 +9,9 @@ const EXCLUDE = [["trauma", "recession from brushing or an appliance"], ["caries
 const FLAG_WORDS = words("bleeding", "suppuration", "plaque", "calculus");
 
 /** FIELDS are the inputs about the whole mouth. */
+/** A question: its name in the file, what is asked, and what can be answered.
+ *  @typedef {[name: string, label: string, kind: Record<string, any>]} Question */
+/** @type {Question[]} */
 export const FIELDS = [
   ["age", "Age", { unit: "years", min: 0, max: 120 }],
   ["medical_history_checked", "Medical history checked", { options: YES_NO }],
@@ -45,7 +48,8 @@ export const FIELDS = [
   ["by_exception", "Called wherever it was", { several: FLAG_WORDS, hint: "only if you looked for it at every site: a probed site without the call then counts as no, and the findings say so" }],
 ];
 
-/** CARE_FIELDS are asked for the home-care page alone. */
+/** CARE_FIELDS are asked for the home-care page alone.
+ *  @type {Question[]} */
 export const CARE_FIELDS = [
   ["dexterity_limited", "Handling a small brush is hard", { options: YES_NO }],
   ["powered_brush", "Uses or wishes a powered brush", { options: YES_NO }],
@@ -55,13 +59,16 @@ export const CARE_FIELDS = [
   ["special_care", "Bleeding disorder, recent surgery or immunosuppression", { options: YES_NO }],
 ];
 
+/** @type {Question[]} */
 const TOOTH = [
   ["exclude", "Attachment loss has another cause", { options: EXCLUDE }],
   ["bone_loss_percent", "Bone loss of this tooth", { unit: "% of the root", min: 0, max: 100 }],
   ["vertical_loss_mm", "Vertical defect of this tooth", { unit: "mm", min: 0, max: 20, step: 0.5 }],
   ["hopeless", "Extraction is planned", { options: YES_NO }],
 ];
+/** @type {Question[]} */
 const LOST = [["lost_to", "Why it is missing", { options: [["periodontitis", "lost to periodontitis"], ["other", "another reason"], ["unknown", "not known"], ["never_formed", "never formed"]] }]];
+/** @type {Question[]} */
 const IMPLANT = [
   ["baseline_depth", "Deepest site at the baseline", { unit: "mm", min: 0, max: 15, step: 0.5 }],
   ["bone_loss", "Bone loss beyond first remodelling", { options: YES_NO }],
@@ -69,12 +76,15 @@ const IMPLANT = [
   ["inflamed", "Redness or swelling", { options: YES_NO }],
   ["mobile", "Implant is mobile", { options: YES_NO }],
 ];
+/** @type {Question[]} */
 const GINGIVAL = [["B", "Gingiva bleeds: buccal"], ["L", "lingual"], ["M", "mesial"], ["D", "distal"]].map(([k, t]) => [k, t, { options: YES_NO }]);
+/** @type {Question[]} */
 const SITE = [
   ["exclude", "Attachment loss has another cause", { options: EXCLUDE }],
   ["cej_unknown", "CEJ hidden or lost", { options: YES_NO }],
   ["not_assessable", "Could not be probed because of", { options: words("calculus", "band", "overhang", "pain") }],
 ];
+/** @type {Question[]} */
 const GAP = [
   ["brush_mm", "Brush that passes snugly", { unit: "mm passage hole", min: 0.3, max: 10, step: 0.1 }],
   ["closed", "Too tight for a brush", { options: YES_NO }],
@@ -83,7 +93,7 @@ const GAP = [
 let count = 0;
 
 /** field makes one input; read gives what was changed as [name, value], null for an answer taken back. */
-function field([name, label, o], value, { locked, asked }) {
+function field([name, label, o], value, { locked, asked = false }) {
   const id = `in${++count}`;
   const hints = [o.unit, o.hint, asked ? "a finding waits for this" : ""].filter(Boolean).join("; ");
   const hint = hints ? h("span", { class: "small" }, hints) : null;
@@ -210,7 +220,7 @@ export function toothForm(values, view, save, locked, siteWords, start) {
     onsubmit: (e) => {
       e.preventDefault();
       const out = changes(main);
-      for (const [name, list] of [["implant", implant], ["gingival_bleeding", gingival]]) {
+      for (const [name, list] of Object.entries({ implant, gingival_bleeding: gingival })) {
         const c = changes(list);
         if (Object.keys(c).length) out[name] = c;
       }

@@ -1,5 +1,6 @@
 // Patients: find one, add one, begin an exam or a re-evaluation.
 import { h, put } from "../core/dom.js";
+import { Part } from "../core/part.js";
 import { get, page, post, putTo, newID } from "../core/server.js";
 import { day } from "../core/view.js";
 import { may, loadSeat, choose } from "../people/seat.js";
@@ -9,7 +10,8 @@ import { born, planDate, isoDay } from "../core/dates.js";
 import { stateOf } from "./due.js";
 import { ageAt } from "./inputs.js";
 
-function patientForm(p, done, submit) {
+/** patientForm asks for a patient's data; begin, if given, goes on with a first exam. */
+function patientForm(p, done, submit, begin = null) {
   const f = {};
   const field = (name, label, attrs) => {
     const id = `p-${name}`;
@@ -20,6 +22,7 @@ function patientForm(p, done, submit) {
   let twice = ""; // the name that was warned of
   return h("form", { class: "patientform", onsubmit: async (e) => {
     e.preventDefault();
+    const then = e.submitter?.value === "begin" ? begin : done;
     try {
       // The same person twice is seldom meant.
       const name = f.name.value.trim();
@@ -31,7 +34,7 @@ function patientForm(p, done, submit) {
           return;
         }
       }
-      done(await submit({ name: f.name.value, born: f.born.value.trim(), number: f.number.value.trim(), phone: f.phone.value.trim(), note: f.note.value, version: p.version || 0 }));
+      await then(await submit({ name: f.name.value, born: f.born.value.trim(), number: f.number.value.trim(), phone: f.phone.value.trim(), note: f.note.value, version: p.version || 0 }));
     } catch (err) {
       put(fault, err.message);
     }
@@ -42,11 +45,10 @@ function patientForm(p, done, submit) {
       field("number", "File number", { maxlength: "80", autocomplete: "off" }),
       field("phone", "Phone", { maxlength: "80", type: "tel", autocomplete: "off" }),
       field("note", "Note", { area: true })),
-    fault, h("p", {}, h("button", { class: "main" }, p.id ? "Save" : "Add patient")));
+    fault, h("p", {}, h("button", { class: "main" }, p.id ? "Save" : "Add patient"), begin ? [" ", h("button", { value: "begin" }, "Add and begin an exam")] : null));
 }
 
-class Patients extends HTMLElement {
-  app = null;
+class Patients extends Part {
   connectedCallback() {
     this.search = h("input", { type: "search", id: "search", placeholder: "Name or file number", oninput: () => this.#later() });
     this.list = h("tbody");
@@ -58,7 +60,11 @@ class Patients extends HTMLElement {
       this.none, (this.first = h("section", { class: "first", "aria-label": "To begin with" })), h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": "Patients" }, this.table),
       (this.more = h("p", { hidden: true }, h("button", { onclick: () => this.#more() }, "Show more"))),
       (this.waits = h("section", { "aria-label": "Waits for a co-signature" })),
-      h("details", { class: "add" }, h("summary", {}, "Add a patient"), patientForm({}, (p) => this.app.go(`/patients/${encodeURIComponent(p.id)}`), (p) => post("/api/patients", p))),
+      h("details", { class: "add" }, h("summary", {}, "Add a patient"), patientForm({}, (p) => this.app.go(`/patients/${encodeURIComponent(p.id)}`), (p) => post("/api/patients", p), async (p) => {
+        const { numbering, path } = this.app.settings;
+        const v = await post("/api/exams", { patient: p.id, earlier: "", numbering, path, id: newID() });
+        this.app.go(`/exams/${encodeURIComponent(v.id)}/live`);
+      })),
       h("p", { class: "small soft foot" }, "Leadsman supports the decisions of licensed clinicians; it does not diagnose by itself. Local rules and the clinician's judgement go first.")));
     this.#load();
     if (may("co-sign")) this.#waiting();
@@ -136,7 +142,7 @@ class Patients extends HTMLElement {
         await watch(this.app);
       }) : null,
       card("Add the first patient", "A name is enough. Then begin the exam and call, or type.", () => {
-        const add = this.querySelector("details.add");
+        const add = /** @type {HTMLDetailsElement} */ (this.querySelector("details.add"));
         add.open = true;
         add.querySelector("input").focus();
       }),
@@ -159,9 +165,7 @@ export async function watch(app) {
   await app.ear.play(sound);
 }
 
-class PatientPage extends HTMLElement {
-  app = null;
-  recordID = "";
+class PatientPage extends Part {
   connectedCallback() {
     this.#load();
   }

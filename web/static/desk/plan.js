@@ -1,6 +1,7 @@
 // Plan: what the rules propose after an exam, and beside it what the clinician decides. Only the
 // decision is stored, with who and when; until it is saved it is kept in this browser as a draft.
-import { h, put } from "../core/dom.js";
+import { h, put, within } from "../core/dom.js";
+import { Part } from "../core/part.js";
 import { get } from "../core/server.js";
 import { seat } from "../people/seat.js";
 import { day } from "../core/view.js";
@@ -35,9 +36,7 @@ export function planOf(draft, before) {
   return out;
 }
 
-class Plan extends HTMLElement {
-  app = null;
-  #end = new AbortController();
+class Plan extends Part {
   #turn = 0;
   #told = "";
   #sent = ""; // id of the command on its way
@@ -50,7 +49,7 @@ class Plan extends HTMLElement {
     const { session } = this.app;
     this.session = session;
     this.key = `ls.plan.${session.exam}`;
-    session.settled(() => this.#load(), this.#end.signal);
+    session.settled(() => this.#load(), this.signal);
     session.addEventListener("queue", () => {
       const no = this.#sent && session.refused.find((r) => r.id === this.#sent);
       if (!no) return;
@@ -58,7 +57,7 @@ class Plan extends HTMLElement {
       session.dismiss(no.id); // said here, where it was decided
       this.#told = `Not saved: ${no.text}`;
       this.#draw();
-    }, { signal: this.#end.signal });
+    }, { signal: this.signal });
     session.addEventListener("answered", (e) => {
       if (e.detail.id !== this.#sent) return;
       this.#sent = "";
@@ -70,14 +69,10 @@ class Plan extends HTMLElement {
         this.#forget();
       } else this.#keep();
       this.#load();
-    }, { signal: this.#end.signal });
+    }, { signal: this.signal });
     put(this, h("div", { class: "desk" }, h("h1", {}, "Plan"), h("p", { class: "soft", role: "status" }, "Working out …")));
     this.#load();
   }
-  disconnectedCallback() {
-    this.#end.abort();
-  }
-
   async #load() {
     const turn = ++this.#turn;
     try {
@@ -191,7 +186,7 @@ class Plan extends HTMLElement {
       this.#fold("cautions", "To be kept in mind", "decision support, not a decision", h("ul", { class: "dots" }, all.cautions.map((c) => h("li", {}, c)))),
     ));
     this.#state();
-    if (this.#focus) this.querySelector(`[data-focus="${this.#focus}"]`)?.focus();
+    if (this.#focus) within(this, `[data-focus="${this.#focus}"]`)[0]?.focus();
     this.#focus = "";
   }
 

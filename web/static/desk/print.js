@@ -1,5 +1,6 @@
 // The chart on paper: whose, when, by whom; the profile, every value, totals and the legend, for A4 and Letter.
 import { h, put } from "../core/dom.js";
+import { Part } from "../core/part.js";
 import { get } from "../core/server.js";
 import { prefs, setPrefs } from "../core/prefs.js";
 import { day, FLAGS, unprobed, walk, siteAt } from "../core/view.js";
@@ -12,10 +13,7 @@ import "../profile/profile.js";
 
 const FILES = [["pdf", "PDF"], ["json", "Chart file"], ["csv", "Table (CSV)"], ["fhir", "FHIR"]];
 
-class Print extends HTMLElement {
-  app = null;
-  #end = new AbortController();
-
+class Print extends Part {
   connectedCallback() {
     const { session } = this.app;
     this.session = session;
@@ -24,13 +22,9 @@ class Print extends HTMLElement {
     this.profile.exam = session.exam;
     this.sheet = h("ls-sheet");
     this.sheet.words = this.app.settings.site_words;
-    session.settled(() => this.#load(), this.#end.signal);
+    session.settled(() => this.#load(), this.signal);
     this.#load();
   }
-  disconnectedCallback() {
-    this.#end.abort();
-  }
-
   async #load() {
     const exam = encodeURIComponent(this.session.exam);
     const found = await get(`/api/exams/${exam}/findings`).catch((e) => e);

@@ -1,7 +1,8 @@
 // Programs of others: keys that let them in, and where they are told what became of exams. For administrators.
 import { h, put } from "../core/dom.js";
+import { Seated } from "../core/part.js";
 import { ask, get, post } from "../core/server.js";
-import { may, onSeat } from "../people/seat.js";
+import { may } from "../people/seat.js";
 import { day } from "../core/view.js";
 import { planDate } from "../core/dates.js";
 
@@ -23,19 +24,8 @@ const TIDINGS = {
 };
 const when = (t) => (t ? `${day(t)}, ${new Date(t).toLocaleTimeString()}` : "");
 
-class Programs extends HTMLElement {
-  app = null;
-  #end = new AbortController();
-
-  connectedCallback() {
-    onSeat(() => this.#draw(), this.#end.signal);
-    this.#draw();
-  }
-  disconnectedCallback() {
-    this.#end.abort();
-  }
-
-  #draw() {
+class Programs extends Seated {
+  draw() {
     this.keys = h("div", { class: "rows" });
     this.hooks = h("div", { class: "rows" });
     this.told = h("p", { role: "status" });

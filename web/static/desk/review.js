@@ -1,5 +1,6 @@
 // Review: the chart and its calls, to be looked at again: doubts first, then the whole chart, then every call with its sound.
 import { h, put } from "../core/dom.js";
+import { Part } from "../core/part.js";
 import * as V from "../core/view.js";
 import * as C from "../core/commands.js";
 import { Clips } from "../core/clips.js";
@@ -9,10 +10,7 @@ import "../profile/profile.js";
 import "../live/editor.js";
 import "../people/standing.js";
 
-class Review extends HTMLElement {
-  app = null;
-  #end = new AbortController();
-
+class Review extends Part {
   connectedCallback() {
     const { session } = this.app;
     this.session = session;
@@ -51,12 +49,12 @@ class Review extends HTMLElement {
       else return;
       e.preventDefault();
     });
-    for (const n of ["view", "queue", "answered"]) session.addEventListener(n, () => this.#draw(), { signal: this.#end.signal });
+    for (const n of ["view", "queue", "answered"]) session.addEventListener(n, () => this.#draw(), { signal: this.signal });
     this.#draw();
     this.#listen();
   }
   disconnectedCallback() {
-    this.#end.abort();
+    super.disconnectedCallback();
     clearTimeout(this.soundTimer);
   }
 

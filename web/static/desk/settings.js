@@ -1,5 +1,6 @@
 // Settings: what the practice decides (kept by the service) and what this screen does (kept here).
 import { h, put, attr } from "../core/dom.js";
+import { Part } from "../core/part.js";
 import { ask, get, post, putTo } from "../core/server.js";
 import { prefs, setPrefs } from "../core/prefs.js";
 import { Microphone, devices, advice } from "../core/mic.js";
@@ -19,8 +20,7 @@ const field = (id, label, el, hint) => h("div", { class: "field" }, h("label", {
 const ROOM = 64; // frames that the room is measured over: two seconds
 const KEPT = 8; // calls shown
 
-class Settings extends HTMLElement {
-  app = null;
+class Settings extends Part {
   #mic = null;
   #uplink = null;
 
@@ -104,6 +104,7 @@ class Settings extends HTMLElement {
     }, () => {});
   }
   disconnectedCallback() {
+    super.disconnectedCallback();
     this.#stop();
   }
 
@@ -135,7 +136,7 @@ class Settings extends HTMLElement {
       if (uplink.state === "open") put(this.heard); // after a broken connection all is heard anew
       put(this.partial, { "no-engine": "No speech recognizer is loaded: only the sound can be tested.", gone: "Load the page again.", refused: uplink.trouble, broken: "The connection is broken. It is tried again by itself." }[uplink.state] || "");
     });
-    uplink.addEventListener("news", (e) => {
+    uplink.addEventListener("news", (/** @type {CustomEvent} */ e) => {
       put(this.partial, e.detail.partial);
       for (const c of e.detail.heard) this.heard.append(h("li", { class: c.tone }, h("q", {}, c.words || "…"), h("span", {}, c.text)));
       while (this.heard.children.length > KEPT) this.heard.firstChild.remove();

@@ -1,6 +1,7 @@
 // Over time: the course of the main findings over all exams, and two exams side by side, site by site:
 // what healed, what got worse beyond the error of measurement, what is left, and how far two examiners agree.
-import { h, svg, put } from "../core/dom.js";
+import { h, svg, put, within } from "../core/dom.js";
+import { Part } from "../core/part.js";
 import { get } from "../core/server.js";
 import { day, depthLevel, TEETH } from "../core/view.js";
 import { nameOf, shown } from "./wording.js";
@@ -73,9 +74,7 @@ export function courseChart(title, times, series, unit) {
 const COURSE = ["score.bleeding_percent", "score.plaque_percent", "score.pisa_mm2", "sites.ge4", "sites.ge5", "sites.ge6", "depth.mean", "attachment_loss.mean",
   "periodontitis.stage", "periodontitis.grade", "periodontitis.extent", "gingiva.status", "endpoint.reached", "risk.progression"];
 
-class OverTime extends HTMLElement {
-  app = null;
-  #end = new AbortController();
+class OverTime extends Part {
   #other = "";
   #with = "";
   #turn = 0;
@@ -85,14 +84,10 @@ class OverTime extends HTMLElement {
     this.session = session;
     this.profile = h("ls-profile");
     this.profile.words = this.app.settings.site_words;
-    session.settled(() => this.#load(), this.#end.signal);
+    session.settled(() => this.#load(), this.signal);
     put(this, h("div", { class: "desk" }, h("h1", {}, "Over time"), h("p", { class: "soft", role: "status" }, "Working out …")));
     this.#load();
   }
-  disconnectedCallback() {
-    this.#end.abort();
-  }
-
   #label(tooth) {
     return this.session.view.teeth[String(tooth)]?.label ?? String(tooth);
   }
@@ -119,7 +114,7 @@ class OverTime extends HTMLElement {
   #draw(course, pair) {
     const exams = course.exams;
     if (pair.comparison) [this.profile.exam, this.profile.with] = [pair.second.id, pair.first.id];
-    const open = new Set([...this.querySelectorAll("details[open][data-part]")].map((d) => d.dataset.part));
+    const open = new Set(within(this, "details[open][data-part]").map((d) => d.dataset.part));
     put(this, h("div", { class: "desk time" },
       h("div", { class: "title" }, h("h1", {}, "Over time"), h("p", { class: "soft" }, `${this.app.visit.patient_name}: ${exams.length === 1 ? "one exam" : exams.length + " exams"} with readings`)),
       h("section", { "aria-label": "Course" }, h("h2", {}, "Course of the main findings"), exams.length ? this.#course(exams) : h("p", { class: "soft" }, "Nothing was recorded yet.")),

@@ -42,6 +42,7 @@ const NAMES = {
   "chart.doubts": "Doubts left open",
 };
 
+/** @type {[code: RegExp, unit: string][]} */
 const UNITS = [[/percent$/, " %"], [/^chart\.completeness$/, " %"], [/mm2$/, " mm²"], [/\.mean$/, " mm"]];
 
 /** nameOf is what a finding is called, by its code. */

@@ -78,7 +78,7 @@ class Editor extends HTMLElement {
     const back = document.activeElement;
     this.dialog.addEventListener("close", () => {
       put(this);
-      back?.focus?.();
+      if (back instanceof HTMLElement) back.focus();
     });
     this.dialog.showModal();
     this.#tell(tooth, site);

@@ -2,6 +2,7 @@
 // read from two metres. For the assistant: the tape, the chart to be edited, and every call with its way back. Messages have one
 // place of one height, so that nothing shifts.
 import { h, put, attr, keep } from "../core/dom.js";
+import { Part } from "../core/part.js";
 import { get } from "../core/server.js";
 import { prefs, setPrefs, onPrefs } from "../core/prefs.js";
 import * as V from "../core/view.js";
@@ -21,9 +22,7 @@ const NOTE_MS = 6000; // a refused key stays in sight that long
 
 const LOOKS = [["sheet", "Table"], ["profile", "Profile"], ["map", "Map"], ["calls", "Calls"]];
 
-class Live extends HTMLElement {
-  app = null;
-  #end = new AbortController();
+class Live extends Part {
   #picked = "";
   #wait = "";
   #undoWanted = false;
@@ -37,7 +36,7 @@ class Live extends HTMLElement {
     this.ear = ear;
     this.words = this.app.settings.site_words;
     this.#build();
-    const on = (target, name, f) => target.addEventListener(name, f, { signal: this.#end.signal });
+    const on = (target, name, f) => target.addEventListener(name, f, { signal: this.signal });
     for (const name of ["view", "partial", "queue", "answered"]) on(session, name, () => this.#draw());
     for (const name of ["view", "queue"]) on(session, name, () => this.#arrived());
     on(session, "answer", (e) => {
@@ -53,7 +52,7 @@ class Live extends HTMLElement {
     on(ear, "state", () => this.#ear());
     on(ear, "level", () => this.#level());
     on(document, "keydown", (e) => this.#key(e));
-    onPrefs(() => this.#drawNow(), this.#end.signal); // who chose a layout may go on in what it shows
+    onPrefs(() => this.#drawNow(), this.signal); // who chose a layout may go on in what it shows
     this.clock = setInterval(() => this.#time(), 1000);
     get(`/api/exams/${encodeURIComponent(session.exam)}/inputs`).then((p) => {
       this.#inputs = p;
@@ -63,7 +62,7 @@ class Live extends HTMLElement {
   }
 
   disconnectedCallback() {
-    this.#end.abort();
+    super.disconnectedCallback();
     cancelAnimationFrame(this.#frame);
     clearInterval(this.clock);
     clearTimeout(this.noteTimer);
@@ -593,7 +592,7 @@ class Live extends HTMLElement {
         break;
       }
       case "path":
-        if (inSheet) document.activeElement.blur();
+        if (inSheet) this.sheet.leave();
         this.#pick("");
         break;
       case "open":
@@ -603,7 +602,7 @@ class Live extends HTMLElement {
         if (this.#picked) {
           const { tooth, site } = V.parts(this.#picked);
           this.session.act(C.go(tooth, V.aspectOf(site)), `go to ${view.teeth[tooth].label}`);
-          if (inSheet) document.activeElement.blur();
+          if (inSheet) this.sheet.leave();
           this.#pick("");
         }
         break;

@@ -1,7 +1,7 @@
 // The map view: each arch as an outline seen from the mouth, soundings at their sites, and lines of
 // equal depth at 4 and 6 mm. No teeth are drawn: the arch is a strip of seabed, surveyed from both
 // shores, buccal outside and lingual inside.
-import { h, svg, put } from "../core/dom.js";
+import { h, svg, put, under } from "../core/dom.js";
 import { across, key, probed, siteAt, depthLevel, letters, nextKey } from "../core/view.js";
 
 const UPPER = ["18", "17", "16", "15", "14", "13", "12", "11", "21", "22", "23", "24", "25", "26", "27", "28"];
@@ -117,11 +117,13 @@ class MapView extends HTMLElement {
 
   connectedCallback() {
     this.addEventListener("click", (e) => {
-      const c = e.target.closest("[data-key]");
+      const c = under(e, "[data-key]");
       if (c) this.onpick?.(c.dataset.key);
     });
   }
 
+  /** @param {any} view
+   *  @param {{picked?: string, coming?: ReturnType<typeof import("../core/commands.js").coming>, earlier?: any}} how */
   show(view, { picked, coming } = {}) {
     const opt = { picked, coming, next: nextKey(view) };
     put(this,
@@ -164,7 +166,8 @@ class MapView extends HTMLElement {
         marks.push(svg("text", { class: c.on ? "tooth" : "tooth gone", x, y }, view.teeth[c.tooth].label));
       }
       if (!c.on) continue;
-      for (const [k, v] of [[c.kb, 1.42], [c.kl, -0.42]]) {
+      for (const v of [1.42, -0.42]) {
+        const k = v > 0 ? c.kb : c.kl;
         const s = siteAt(view, k);
         const hears = coming?.depth.get(k);
         const num = hears ?? s.depth;

@@ -1,8 +1,9 @@
 // The journal: who changed or looked at what, searched and exported by administrators.
 import { h, put } from "../core/dom.js";
+import { Seated } from "../core/part.js";
 import { get } from "../core/server.js";
 import { day } from "../core/view.js";
-import { may, onSeat } from "./seat.js";
+import { may } from "./seat.js";
 
 // The kinds of entries by how they begin, in the words of people.
 const KINDS = [
@@ -24,21 +25,10 @@ const WORDS = {
   "exam.cosigned": "co-signed an exam", "exam.saved": "saved a damaged exam", "store.moved": "moved the data", "store.accepted": "accepted the data as it is",
 };
 
-class Journal extends HTMLElement {
-  app = null;
-  recordID = ""; // of the patient, "": all
-  #end = new AbortController();
+class Journal extends Seated {
   #turn = 0;
 
-  connectedCallback() {
-    onSeat(() => this.#draw(), this.#end.signal);
-    this.#draw();
-  }
-  disconnectedCallback() {
-    this.#end.abort();
-  }
-
-  async #draw() {
+  async draw() {
     if (!may("audit")) {
       put(this, h("div", { class: "desk" }, h("h1", {}, "Journal"), h("p", { class: "note", role: "alert" }, "The journal is for administrators.")));
       return;

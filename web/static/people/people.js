@@ -1,9 +1,10 @@
 // People: who works here, as what, and with which password and code.
 import { h, put } from "../core/dom.js";
+import { Seated } from "../core/part.js";
 import { ask, get, post, putTo } from "../core/server.js";
 import { day } from "../core/view.js";
 import { able, noName, register } from "./passkeys.js";
-import { seat, may, onSeat, loadSeat, setPassword } from "./seat.js";
+import { seat, may, loadSeat, setPassword } from "./seat.js";
 
 const ROLES = {
   clinician: "examines, decides, signs",
@@ -14,19 +15,8 @@ const ROLES = {
   administrator: "people, settings, the journal",
 };
 
-class People extends HTMLElement {
-  app = null;
-  #end = new AbortController();
-
-  connectedCallback() {
-    onSeat(() => this.#load(), this.#end.signal);
-    this.#load();
-  }
-  disconnectedCallback() {
-    this.#end.abort();
-  }
-
-  async #load() {
+class People extends Seated {
+  async draw() {
     const { person, open } = seat();
     let all = [];
     try {

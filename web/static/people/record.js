@@ -1,40 +1,29 @@
 // All that is kept of one patient, as a whole: handed out, corrected, erased.
 import { h, put } from "../core/dom.js";
+import { Seated } from "../core/part.js";
 import { get, post } from "../core/server.js";
 import { day } from "../core/view.js";
 import { planDate } from "../core/dates.js";
-import { may, onSeat } from "./seat.js";
+import { may } from "./seat.js";
 import { examForms, mergeForm, patientText } from "./correct.js";
 
 const count = (n, one, more = one + "s") => `${n} ${n === 1 ? one : more}`;
 
-class Record extends HTMLElement {
-  app = null;
-  recordID = "";
-  #end = new AbortController();
-
-  connectedCallback() {
-    onSeat(() => this.#load(), this.#end.signal);
-    this.#load();
-  }
-  disconnectedCallback() {
-    this.#end.abort();
-  }
-
+class Record extends Seated {
   get #path() {
     return `/api/patients/${encodeURIComponent(this.recordID)}`;
   }
 
-  async #load() {
+  async draw() {
     try {
       const [p, keeping] = await Promise.all([get(this.#path), get(this.#path + "/keeping")]);
-      this.#draw(p, keeping);
+      this.#show(p, keeping);
     } catch (e) {
       put(this, h("div", { class: "desk" }, h("div", { class: "note", role: "alert" }, e.message)));
     }
   }
 
-  #draw(p, keeping) {
+  #show(p, keeping) {
     document.title = `Record of ${p.name} – Leadsman`;
     const page = `/patients/${encodeURIComponent(p.id)}`;
     put(this, h("div", { class: "desk record" },
@@ -54,7 +43,7 @@ class Record extends HTMLElement {
     const name = [h("b", {}, day(v.began)), ` ${v.kind}, ${v.recorded} of ${v.sites} sites, ${state} `];
     const open = h("a", { href: `/exams/${encodeURIComponent(v.id)}/review` }, "Open");
     if (!may("correct")) return h("li", { data: { exam: v.id } }, name, open);
-    return h("li", { data: { exam: v.id } }, h("details", {}, h("summary", {}, name), h("p", {}, open), examForms(this.app, { exam: v.id, patient: p.id, isVoid: v.void }, () => this.#load())));
+    return h("li", { data: { exam: v.id } }, h("details", {}, h("summary", {}, name), h("p", {}, open), examForms(this.app, { exam: v.id, patient: p.id, isVoid: v.void }, () => this.draw())));
   }
 
   #erase(p, keeping) {

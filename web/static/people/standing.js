@@ -1,25 +1,20 @@
 // What stands for an exam: who signed, what waits, what was amended, whether it counts. Shown wherever the exam is read.
 import { h, put } from "../core/dom.js";
+import { Part } from "../core/part.js";
 import { get } from "../core/server.js";
 import { seat, may, onSeat } from "./seat.js";
 import { examForms } from "./correct.js";
 import { amendedPart, when } from "./amended.js";
 
-class Standing extends HTMLElement {
-  app = null;
-  #end = new AbortController();
+class Standing extends Part {
   #drawn = "";
 
   connectedCallback() {
     const { session } = this.app;
-    session.addEventListener("view", () => this.#draw(), { signal: this.#end.signal });
-    onSeat(() => this.#draw(), this.#end.signal);
+    session.addEventListener("view", () => this.#draw(), { signal: this.signal });
+    onSeat(() => this.#draw(), this.signal);
     this.#draw();
   }
-  disconnectedCallback() {
-    this.#end.abort();
-  }
-
   #draw() {
     const { view } = this.app.session;
     const sign = JSON.stringify([view.signatures, view.waits, view.amendments, view.void, seat().rights, seat().person]);

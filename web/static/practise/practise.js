@@ -1,5 +1,6 @@
 // Practise: how well a voice is understood, and reading a script for a voice profile.
 import { h, put, attr } from "../core/dom.js";
+import { Part } from "../core/part.js";
 import { ask, get, post, putTo } from "../core/server.js";
 import { prefs } from "../core/prefs.js";
 import { day } from "../core/view.js";
@@ -19,8 +20,7 @@ function result(r, learned) {
   ];
 }
 
-class Practise extends HTMLElement {
-  app = null;
+class Practise extends Part {
   #mic = null;
   #uplink = null;
   #ring = null;
@@ -46,6 +46,7 @@ class Practise extends HTMLElement {
   }
 
   disconnectedCallback() {
+    super.disconnectedCallback();
     this.#end();
   }
 
@@ -146,7 +147,7 @@ class Practise extends HTMLElement {
     this.#mic.addEventListener("state", () => this.#trouble());
     const uplink = new Uplink(`/api/practise/${encodeURIComponent(this.#view.id)}/sound`, this.#ring);
     uplink.addEventListener("state", () => this.#trouble());
-    uplink.addEventListener("news", (e) => this.#show(e.detail));
+    uplink.addEventListener("news", (/** @type {CustomEvent} */ e) => this.#show(e.detail));
     if (await this.#mic.start(prefs().device)) {
       this.#uplink = uplink;
       uplink.open();

@@ -1,5 +1,5 @@
 // The profile: the service draws it (package profile); here it is shown, kept up to date row by row, and chosen from.
-import { h, put, attr } from "../core/dom.js";
+import { h, put, attr, under } from "../core/dom.js";
 import { get } from "../core/server.js";
 import { QUADRANTS, across, aspectName, key, nextKey, siteAt, day } from "../core/view.js";
 
@@ -45,12 +45,14 @@ class Profile extends HTMLElement {
       return el;
     }))), (this.legend = h("p", { class: "small soft legend" })));
     this.addEventListener("click", (e) => {
-      const c = e.target.closest("[data-key]");
+      const c = under(e, "[data-key]");
       if (c) this.onpick?.(c.dataset.key);
     });
   }
   /** show draws the rows of a view that have changed; picked and the next site of the path are framed. Without a view all
    *  rows are drawn, and again when stamp is another one. */
+  /** @param {any} view
+   *  @param {{picked?: string, coming?: any, earlier?: any, stamp?: string | number}} how */
   show(view, { picked, stamp = "" } = {}) {
     this.#view = view;
     for (const r of ROWS) {
@@ -119,8 +121,9 @@ class Profile extends HTMLElement {
 
   #mark() {
     for (const c of this.querySelectorAll(".hit")) {
-      attr(c, "data-next", c.dataset.key === this.#marks.next && !!this.#view);
-      attr(c, "data-picked", c.dataset.key === this.#marks.picked);
+      const key = c.getAttribute("data-key");
+      attr(c, "data-next", key === this.#marks.next && !!this.#view);
+      attr(c, "data-picked", key === this.#marks.picked);
     }
   }
 }

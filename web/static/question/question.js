@@ -1,9 +1,9 @@
 // What the tool asks, with its answers as buttons: the same on every screen of a running exam.
 import { h, put } from "../core/dom.js";
+import { Part } from "../core/part.js";
 import * as C from "../core/commands.js";
 
-class Question extends HTMLElement {
-  app = null;
+class Question extends Part {
   #asked = 0;
 
   connectedCallback() {

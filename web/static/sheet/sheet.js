@@ -1,6 +1,6 @@
 // The whole mouth as a real table, a quadrant each: what is written where, with a cell for every site
 // that can be reached by arrows.
-import { h, put, attr } from "../core/dom.js";
+import { h, put, attr, under } from "../core/dom.js";
 import { tentative as notYet } from "../core/commands.js";
 import { Drawn, FLAGS, QUADRANTS, across, amendedText, key, parts, probed, siteAt, stateText, thenAt, depthLevel, letters, nextKey, say, aspectName, marginText } from "../core/view.js";
 
@@ -18,19 +18,21 @@ class Sheet extends HTMLElement {
 
   connectedCallback() {
     this.addEventListener("click", (e) => {
-      const c = e.target.closest("td[data-key]");
+      const c = under(e, "td[data-key]");
       if (c) this.onpick?.(c.dataset.key);
     });
     this.addEventListener("dblclick", (e) => {
-      const c = e.target.closest("td[data-key]");
+      const c = under(e, "td[data-key]");
       if (c) this.onopen?.(c.dataset.key);
     });
     this.addEventListener("focusin", (e) => {
-      const c = e.target.closest("td[data-key]");
+      const c = under(e, "td[data-key]");
       if (c) this.onpick?.(c.dataset.key);
     });
   }
 
+  /** @param {any} view
+   *  @param {{picked?: string, coming?: ReturnType<typeof import("../core/commands.js").coming>, earlier?: any}} how */
   show(view, { picked, coming, earlier } = {}) {
     const shape = this.#teeth === view.teeth ? this.#shape : this.words + Object.values(view.teeth).map((t) => t.label + t.state + !!t.assumed).join();
     if (shape !== this.#shape) this.#build(view, shape);
@@ -82,12 +84,16 @@ class Sheet extends HTMLElement {
   enter(k = this.#tab) {
     this.#cells.get(k)?.el.focus();
   }
+  /** leave takes the focus off the cell that has it. */
+  leave() {
+    if (this.focused && document.activeElement instanceof HTMLElement) document.activeElement.blur();
+  }
   get focused() {
     return this.contains(document.activeElement);
   }
 
   #build(view, shape) {
-    const had = this.focused ? document.activeElement.dataset.key : "";
+    const had = (this.focused && document.activeElement.getAttribute("data-key")) || "";
     this.#shape = shape;
     this.#drawn = new Drawn();
     this.#cells.clear();

@@ -1,5 +1,5 @@
 // The line view: the path as a marked line that runs past a fixed station. Readable from two metres.
-import { h, put, attr, keep } from "../core/dom.js";
+import { h, put, attr, keep, under } from "../core/dom.js";
 import { Drawn, amendedText, key, parts, probed, siteAt, stateText, thenAt, depthLevel, letters, nextKey, aspectName, marginText } from "../core/view.js";
 
 class Tape extends HTMLElement {
@@ -8,6 +8,7 @@ class Tape extends HTMLElement {
   #cells = new Map();
   #steps = [];
   #line = null;
+  #window = null; // what the line runs past
   #shape = "";
   #teeth = null; // that the shape was made of, and the line
   #way = null;
@@ -19,7 +20,7 @@ class Tape extends HTMLElement {
     // The table below holds the same data in a form that can be read aloud.
     this.setAttribute("aria-hidden", "true");
     this.addEventListener("click", (e) => {
-      const c = e.target.closest(".cell");
+      const c = under(e, ".cell");
       if (c) this.onpick?.(c.dataset.key);
     });
     this.resize = new ResizeObserver(() => {
@@ -34,6 +35,8 @@ class Tape extends HTMLElement {
   }
 
   /** show draws the view; coming are values that are being heard or on their way; picked is a selected site. */
+  /** @param {any} view
+   *  @param {{picked?: string, coming?: ReturnType<typeof import("../core/commands.js").coming>, earlier?: any}} how */
   show(view, { picked, coming, earlier } = {}) {
     const shape = this.#teeth === view.teeth && this.#way === view.line ? this.#shape : view.line.map((s) => s.tooth + s.sites.join("") + s.aspect[0] + stateText(view.teeth[s.tooth] || { state: "" })).join() + this.words;
     if (shape !== this.#shape) this.#build(view, shape);
@@ -69,7 +72,7 @@ class Tape extends HTMLElement {
     for (const st of this.#steps) {
       attr(st.el, "data-here", !view.at_end && st.tooth === view.place.tooth && st.aspect === view.place.aspect);
     }
-    attr(this.firstElementChild, "data-two", !!picked && !!next && picked !== next);
+    attr(this.#window, "data-two", !!picked && !!next && picked !== next);
     this.#focus = picked || next || (view.last || []).at(-1) || "";
     this.#center();
   }
@@ -108,12 +111,12 @@ class Tape extends HTMLElement {
       items.push(el);
     }
     this.#line = h("div", { class: "line" }, items);
-    put(this, h("div", { class: "window" }, this.#line));
+    put(this, (this.#window = h("div", { class: "window" }, this.#line)));
   }
 
   #center() {
     const c = this.#cells.get(this.#focus);
-    const w = this.firstElementChild;
+    const w = this.#window;
     if (!c || !w || this.#at === this.#focus) return;
     this.#middles ??= { of: this.#steps.map(({ el }) => el.offsetLeft + el.offsetWidth / 2), line: this.#line.scrollWidth, window: w.clientWidth };
     const m = this.#middles;

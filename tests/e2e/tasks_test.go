@@ -1,0 +1,103 @@
+package e2e
+
+import (
+	"fmt"
+	"os"
+	"testing"
+	"time"
+
+	"github.com/chromedp/chromedp/kb"
+)
+
+// user does what a new user would, and counts: a step is a click, a key, or a field filled in.
+type user struct {
+	*page
+	steps int
+	began time.Time
+}
+
+func (u *user) presses(text string)     { u.steps++; u.clickText(text) }
+func (u *user) clicks(css string)       { u.steps++; u.click(css) }
+func (u *user) key(k string)            { u.steps++; u.keys(k) }
+func (u *user) fills(css, value string) { u.steps++; u.click(css); u.keys(value) }
+func (u *user) start()                  { u.steps, u.began = 0, time.Now() }
+
+// done tells how a task went; most is how many steps it may take.
+func (u *user) done(task string, most int) {
+	u.t.Helper()
+	u.t.Logf("%-60s %d steps, %.1f s", task, u.steps, time.Since(u.began).Seconds())
+	if u.steps > most {
+		u.t.Errorf("%s takes %d steps, at most %d", task, u.steps, most)
+	}
+}
+
+// The tasks of a practice by a scripted new user in Chromium, in steps and seconds; docs/measurements.md has them beside those of the pages
+// before they were made anew.
+func TestMeasureTasks(t *testing.T) {
+	if os.Getenv("LEADSMAN_MEASURE") == "" {
+		t.Skip("times tasks: LEADSMAN_MEASURE=1")
+	}
+	b := startBrowser(t)
+	u := &user{page: open(t, b, runProgram(t)+"/")}
+	u.until("the empty start", `document.querySelectorAll("ls-patients .begin button").length === 4`)
+	u.start()
+	u.presses("Watch and hear an exam")
+	u.within(60*time.Second, "a first place is heard and written", `["DB", "B", "MB"].every((s) => `+session+`?.view?.teeth["17"].sites[s]?.depth != null)`)
+	u.done("see a first exam heard and charted, from nothing", 1)
+
+	u = &user{page: open(t, b, runProgram(t, "--engine", "none")+"/")}
+	u.until("the empty start", `document.querySelectorAll("ls-patients .begin button").length === 3`)
+	u.start()
+	u.fills("header ~ div input", "Ada Quill")
+	u.key(kb.Enter)
+	u.until("she sits", `document.querySelector("button.seat").innerText === "Ada Quill"`)
+	u.presses("Add the first patient")
+	u.until("the name is asked", `document.activeElement.id === "p-name"`)
+	u.steps++
+	u.keys("Mara Lindqvist")
+	u.presses("Add and begin an exam")
+	u.until("Live", session+`?.online && document.querySelector("ls-sheet td[data-key]")`)
+	u.key("3")
+	u.depth("17.DB", "3")
+	u.done("first own exam from nothing, to the first value", 6)
+
+	eval[bool](u.page, `[..."24324"].forEach((key) => document.dispatchEvent(new KeyboardEvent("keydown", {key, bubbles: true}))), true`)
+	u.depth("16.MB", "4")
+	u.start()
+	u.clicks(`td[data-key="17.B"]`)
+	u.key("5")
+	u.depth("17.B", "5")
+	u.done("correct a value while calls go on", 2)
+	u.keys(kb.Escape)
+
+	w := walk(t, b)
+	u = &user{page: w.page}
+	w.at("/", "light", 1280, 800)
+	u.start()
+	u.presses("Harriet Sallow")
+	u.presses("Re-evaluation of")
+	u.until("then stands beside now", `document.querySelector('ls-sheet td[data-key="17.DB"] .before')?.innerText !== ""`)
+	u.done("begin a re-evaluation, the earlier readings beside", 2)
+
+	w.at(fmt.Sprintf("/exams/%s/live", w.ids.Open), "light", 1280, 800)
+	u.start()
+	u.presses("Exam complete")
+	u.until("what is open", `document.querySelector("ls-close .steps")`)
+	u.presses("All 2 as said")
+	u.until("it is answered", `document.querySelector('ls-close [data-step="called"]').hasAttribute("data-done")`)
+	u.clicks("#sure")
+	u.presses("Sign")
+	u.until("signed", session+`.view.signed_by`)
+	u.done("close an exam: answer what was not called, sign", 4)
+	u.start()
+	u.presses("Print the chart")
+	u.until("the chart", `document.querySelectorAll("ls-print .profile").length === 4`)
+	eval[bool](u.page, `(window.print = () => (window.printed = true), true)`)
+	u.presses("Print")
+	u.until("it goes to the printer", `window.printed`)
+	u.done("print the chart", 2)
+	u.start()
+	u.presses("Due")
+	u.until("who is due", `document.querySelector("ls-due tr.over")?.innerText.includes("Oskar Fenn")`)
+	u.done("find who is due", 1)
+}
