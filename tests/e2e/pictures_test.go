@@ -5,7 +5,6 @@ import (
 	"cmp"
 	"fmt"
 	"image"
-	"image/color"
 	"image/draw"
 	"image/png"
 	"os"
@@ -153,7 +152,7 @@ func (w walked) shoot(s picture, dir string) {
 	w.media(emulation.SetEmulatedMediaParams{})
 }
 
-// take writes what a page shows as a picture of at most 96 colours, which is what flat screens need.
+// take writes what a page shows as a picture of few colours, which is what flat screens need.
 func take(t *testing.T, p *page, dir, name string) {
 	t.Helper()
 	raw, err := chromedp.Run(p.ctx, chromedp.CaptureScreenshot())
@@ -164,7 +163,7 @@ func take(t *testing.T, p *page, dir, name string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	few := image.NewPaletted(shown.Bounds(), palette(shown, 96))
+	few := image.NewPaletted(shown.Bounds(), palette([]image.Image{shown}))
 	draw.Draw(few, few.Rect, shown, image.Point{}, draw.Src)
 	var out bytes.Buffer
 	if err := (&png.Encoder{CompressionLevel: png.BestCompression}).Encode(&out, few); err != nil {
@@ -174,37 +173,3 @@ func take(t *testing.T, p *page, dir, name string) {
 		t.Fatal(err)
 	}
 }
-
-// palette takes the colours of a picture that are there most often, none of them as good as another that is taken.
-func palette(m image.Image, most int) color.Palette {
-	count := map[color.RGBA]int{}
-	for y := m.Bounds().Min.Y; y < m.Bounds().Max.Y; y++ {
-		for x := m.Bounds().Min.X; x < m.Bounds().Max.X; x++ {
-			count[color.RGBAModel.Convert(m.At(x, y)).(color.RGBA)]++
-		}
-	}
-	var all []color.RGBA
-	for c := range count {
-		all = append(all, c)
-	}
-	slices.SortFunc(all, func(a, b color.RGBA) int {
-		return cmp.Or(count[b]-count[a], int(a.R)-int(b.R), int(a.G)-int(b.G), int(a.B)-int(b.B))
-	})
-	var out color.Palette
-	for near := 24; near >= 0 && len(out) < most; near -= 8 {
-		for _, c := range all {
-			if len(out) == most {
-				break
-			}
-			if !slices.ContainsFunc(out, func(o color.Color) bool {
-				x := o.(color.RGBA)
-				return abs(x.R, c.R)+abs(x.G, c.G)+abs(x.B, c.B) <= near
-			}) {
-				out = append(out, c)
-			}
-		}
-	}
-	return out
-}
-
-func abs(a, b uint8) int { return max(int(a), int(b)) - min(int(a), int(b)) }
