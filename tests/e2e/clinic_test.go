@@ -94,6 +94,11 @@ func TestClinic(t *testing.T) {
 
 	p.clickText("Findings")
 	p.until("the earlier exam is taken as evidence", `document.querySelector("ls-findings")?.innerText.includes("is taken as direct evidence of progression")`)
+	// A clinician reads words, never the keys and codes of files (but under Rule and in links).
+	if inner := eval[string](p, `(() => { const f = document.querySelector("ls-findings"); f.querySelectorAll("details").forEach((d) => (d.open = true));
+		return (f.innerText.match(/\S*([a-z0-9]_[a-z0-9]|(periodontitis|gingiva|risk|score|sites|teeth|extent|endpoint|factors)\.[a-z]|not-met|not-stable|gingivitis-|beyond-chance|undefined|\[object)\S*/g) || []).join(" "); })()`); inner != "" {
+		t.Errorf("the findings show the program's own words: %s", inner)
+	}
 
 	p.clickText("Plan")
 	p.until("a proposal, and that nothing is decided", `document.querySelector("ls-plan")?.innerText.includes("Nothing is decided yet") && document.querySelectorAll("ls-plan .proposed li").length > 5`)
