@@ -189,7 +189,7 @@ func (m *mouth) gingivaOf(cr *caseResult, t *tally) []Finding {
 	}
 	out := []Finding{f, k}
 	if patient {
-		out = append(out, m.patientStatus(t, f.Value.String()))
+		out = append(out, m.patientStatus(t, &f))
 	}
 	return out
 }
@@ -199,15 +199,15 @@ func (m *mouth) treated() bool {
 	return m.p.TherapyFinished != "" || yes(m.p.HistoryOfPeriodontitis) || m.p.EarlierStage != ""
 }
 
-// patientStatus gives the British words: stable, remission, unstable.
-func (m *mouth) patientStatus(t *tally, status string) Finding {
+// patientStatus gives the British words, stable, remission, unstable, as sure as the gingival status is.
+func (m *mouth) patientStatus(t *tally, gingiva *Finding) Finding {
 	f := Finding{Code: "periodontitis.status", Rule: "STATUS", Source: srcStatusWords, Value: Word("indeterminate"), Provisional: true,
 		Text: "Stable, in remission or unstable: not determinable."}
-	switch status {
+	switch gingiva.Value.String() {
 	case "stable":
-		f.Value, f.Text, f.Provisional = Word("stable"), "Stable: under 10 percent bleeding, no depth over 4 mm, none of 4 mm bleeds.", false
+		f.Value, f.Text, f.Provisional = Word("stable"), "Stable: under 10 percent bleeding, no depth over 4 mm, none of 4 mm bleeds.", gingiva.Provisional
 	case "gingivitis-localized", "gingivitis-generalized":
-		f.Value, f.Text, f.Provisional = Word("remission"), "In remission: 10 percent bleeding or more, no depth over 4 mm, none of 4 mm bleeds.", false
+		f.Value, f.Text, f.Provisional = Word("remission"), "In remission: 10 percent bleeding or more, no depth over 4 mm, none of 4 mm bleeds.", gingiva.Provisional
 	case "not-stable":
 		f.Value, f.Text, f.Provisional = Word("unstable"), "Unstable: a depth over 4 mm, or of 4 mm with bleeding.", false
 		if t.deepBleeding != nil {

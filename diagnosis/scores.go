@@ -124,6 +124,9 @@ func (m *mouth) oLeary() []Finding {
 				target = "met"
 			}
 			f.Text = fmt.Sprintf("Plaque on %d of %d surfaces with an answer (%s percent), %s surfaces a tooth; teaching target of under 10 percent %s.", n, f.Recorded, f.Value, variant, target)
+			if f.AtLeast {
+				f.Text = fmt.Sprintf("Plaque on %d of %d surfaces (at least %s percent; %d have no answer), %s surfaces a tooth; teaching target of under 10 percent %s.", n, f.Eligible, f.Value, f.Eligible-f.Recorded, variant, target)
+			}
 		}
 		f.Provisional = f.Recorded < f.Eligible
 	}
