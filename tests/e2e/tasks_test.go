@@ -42,11 +42,11 @@ func TestMeasureTasks(t *testing.T) {
 	u.until("the empty start", `document.querySelectorAll("ls-patients .begin button").length === 4`)
 	u.start()
 	u.presses("Watch and hear an exam")
-	u.within(60*time.Second, "a first place is heard and written", `["DB", "B", "MB"].every((s) => `+session+`?.view?.teeth["17"].sites[s]?.depth != null)`)
+	u.within(120*time.Second, "a first place is heard and written", `["DB", "B", "MB"].every((s) => `+session+`?.view?.teeth["17"].sites[s]?.depth != null)`)
 	u.done("see a first exam heard and charted, from nothing", 1)
 
 	u = &user{page: open(t, b, runProgram(t, "--engine", "none")+"/")}
-	u.until("the empty start", `document.querySelectorAll("ls-patients .begin button").length === 3`)
+	u.until("the empty start", `document.querySelectorAll("ls-patients .begin button").length === 4`)
 	u.start()
 	u.fills("header ~ div input", "Ada Quill")
 	u.key(kb.Enter)
@@ -86,7 +86,7 @@ func TestMeasureTasks(t *testing.T) {
 	u.presses("All 2 as said")
 	u.until("it is answered", `document.querySelector('ls-close [data-step="called"]').hasAttribute("data-done")`)
 	u.clicks("#sure")
-	u.presses("Sign")
+	u.clicks("ls-close form button.main")
 	u.until("signed", session+`.view.signed_by`)
 	u.done("close an exam: answer what was not called, sign", 4)
 	u.start()
