@@ -602,6 +602,9 @@ func TestCorrections(t *testing.T) {
 	if got := pair(); got != first {
 		t.Errorf("compared with %q, want %q", got, first)
 	}
+	if status, code, text := s.ask("POST", "/api/exams", `{"patient":"`+c.other+`","numbering":"fdi","path":"arch","earlier":"`+first+`","id":"foreign"}`); status != 409 || code != "refused" || !strings.Contains(text, "another patient") {
+		t.Errorf("an exam follows one of another patient: %d %s", status, text)
+	}
 	if got := s.do(first, `{"verb":"void","text":"the wrong chair"}`); got != "accepted" {
 		t.Fatal(got)
 	}
