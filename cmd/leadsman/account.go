@@ -43,7 +43,7 @@ func runAccount(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 	}
 	if len(rest) == 0 {
 		for _, x := range people {
-			fmt.Fprintf(stdout, "%s\t%s\t%s\n", x.Name, strings.Join(roleNames(x.Roles), ", "), accountState(x))
+			fmt.Fprintln(stdout, accountLine(x))
 		}
 		return exitOK
 	}
@@ -52,7 +52,7 @@ func runAccount(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 		return fail(stderr, exitInput, "account: nobody is called %q; leadsman account lists who there is", rest[0])
 	}
 	if !*set {
-		fmt.Fprintf(stdout, "%s\t%s\t%s\n", people[i].Name, strings.Join(roleNames(people[i].Roles), ", "), accountState(people[i]))
+		fmt.Fprintln(stdout, accountLine(people[i]))
 		return exitOK
 	}
 	line, err := bufio.NewReader(io.LimitReader(stdin, 4096)).ReadString('\n')
@@ -68,12 +68,13 @@ func runAccount(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 	return exitOK
 }
 
-func roleNames(roles []practice.Role) []string {
-	out := make([]string, len(roles))
-	for i, r := range roles {
-		out[i] = string(r)
+// accountLine is a line of the list; its last column is the id that the journal has.
+func accountLine(x practice.Person) string {
+	roles := make([]string, len(x.Roles))
+	for i, r := range x.Roles {
+		roles[i] = string(r)
 	}
-	return out
+	return strings.Join([]string{x.Name, strings.Join(roles, ", "), accountState(x), x.ID}, "\t")
 }
 
 func accountState(p practice.Person) string {

@@ -18,7 +18,7 @@ func TestAccount(t *testing.T) {
 		t.Fatal(err)
 	}
 	for name, role := range map[string]practice.Role{"Ada Quill": practice.Clinician, "Max Ledger": practice.Administrator} {
-		if _, err := st.PutPerson(t.Context(), practice.Person{Name: name, Roles: []practice.Role{role}}); err != nil {
+		if _, err := st.PutPerson(t.Context(), practice.Person{ID: strings.ToLower(name[:3]), Name: name, Roles: []practice.Role{role}}); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -34,11 +34,11 @@ func TestAccount(t *testing.T) {
 		status int
 		says   string
 	}{
-		{"", nil, exitOK, "Ada Quill\tclinician\tno password\nMax Ledger\tadministrator\tno password\n"},
+		{"", nil, exitOK, "Ada Quill\tclinician\tno password\tada\nMax Ledger\tadministrator\tno password\tmax\n"},
 		{"seven fathoms deep\n", []string{"Ada Quill", "--password"}, exitInput, "the first one is an administrator's"},
 		{"short\n", []string{"Max Ledger", "--password"}, exitInput, "at least 8"},
 		{"seven fathoms deep\n", []string{"max ledger", "--password"}, exitOK, "is changed"},
-		{"", []string{"Max Ledger"}, exitOK, "\tpassword\n"},
+		{"", []string{"Max Ledger"}, exitOK, "\tpassword\tmax\n"},
 		{"another one, longer", []string{"Ada Quill", "--password"}, exitOK, "is changed"},
 		{"\n", []string{"Max Ledger", "--password"}, exitInput, "last administrator"},
 		{"x\n", []string{"Nobody", "--password"}, exitInput, "nobody is called"},
