@@ -177,6 +177,11 @@ func TestSignCosignAmend(t *testing.T) {
 		two.until(page+" shows it", fmt.Sprintf(`/depth: 2 → 6; probed again at the end of the visit \(Ada Quill, .*\d/.test(document.querySelector(%q)?.innerText)`, what))
 		shot(t, two, "amended-"+page)
 	}
+	// Answers about the patient alike.
+	if _, err := e.Do(ctx, chart.Command{Acts: []chart.Act{{Verb: chart.VerbAmend, Text: "asked again"}, {Verb: chart.VerbPatient, Text: `{"age":41}`}}}, ada.Caller(), "answers"); err != nil {
+		t.Fatal(err)
+	}
+	two.until("answers have what was signed beside them", `/Answers about the patient: age not recorded → age 41; asked again \(Ada Quill, .*\d/.test(document.querySelector("ls-print")?.innerText)`)
 
 	s, err := p.State(ctx, id)
 	if err != nil {
@@ -185,7 +190,7 @@ func TestSignCosignAmend(t *testing.T) {
 	if g := s.Signatures; len(g) != 2 || g[0].Person != dan.ID || !g[0].Waits || g[1].Person != tess.ID || !g[1].Co {
 		t.Errorf("%+v", g)
 	}
-	if a := s.Amendments; len(a) != 1 || a[0].Person != ada.ID || a[0].Was != "2" || a[0].Value != "6" || a[0].Field != chart.FieldDepth {
+	if a := s.Amendments; len(a) != 2 || a[0].Person != ada.ID || a[0].Was != "2" || a[0].Value != "6" || a[0].Field != chart.FieldDepth {
 		t.Errorf("%+v", a)
 	}
 	for _, e := range s.Log() {
