@@ -239,7 +239,7 @@ func TestPDF(t *testing.T) {
 				if err := write(&two); err != nil || !bytes.Equal(one.Bytes(), two.Bytes()) {
 					t.Errorf("%s %d: not the same bytes twice (%v)", name, i, err)
 				}
-				if n := one.Len(); n > 200<<10 || !bytes.HasPrefix(one.Bytes(), []byte("%PDF-")) || !bytes.Contains(one.Bytes(), []byte("/FontFile2")) {
+				if n := one.Len(); n > 200<<10 || !bytes.HasPrefix(one.Bytes(), []byte("%PDF-")) || !bytes.Contains(one.Bytes(), []byte("/FontFile2")) || !bytes.Contains(one.Bytes(), []byte("/StructTreeRoot")) {
 					t.Errorf("%s %d: %d bytes", name, i, n)
 				}
 			}

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"regexp"
+	"strconv"
 	"strings"
 	"unicode/utf16"
 )
@@ -84,7 +85,7 @@ func pageObject(page int) int { return 2*page + 1 }
 
 var (
 	trailerForm = regexp.MustCompile(`(?s)trailer\n<<\n/Size (\d+)\n/Root (\d+) 0 R\n/Info (\d+) 0 R\n>>\nstartxref\n(\d+)\n%%EOF\n$`)
-	objectForm  = regexp.MustCompile(`(?s)^\n?(\d+) 0 obj\n(.*?)\nendobj\n`)
+	objectForm  = regexp.MustCompile(`(?s)^(\d+) 0 obj\n(.*?)\nendobj\n`)
 )
 
 // update writes a finished document and adds the tree to it.
@@ -104,13 +105,12 @@ func (t *tags) update(w io.Writer, raw []byte) error {
 	}
 	// extended is an object of the document with more in its dictionary.
 	extended := func(n int, more string) error {
-		head := fmt.Appendf(nil, "\n%d 0 obj\n", n)
-		i := bytes.Index(raw, head)
-		if i < 0 {
-			return fmt.Errorf("the PDF has no object %d", n)
+		i := 0 // where it is: the table of objects has lines of 20 bytes
+		if table := bytes.SplitN(raw[before:], []byte("\n"), 3); len(table) == 3 && len(table[2]) > 20*n+10 {
+			i, _ = strconv.Atoi(string(table[2][20*n : 20*n+10]))
 		}
-		m := objectForm.FindSubmatch(raw[i:])
-		if m == nil || !bytes.HasSuffix(m[2], []byte(">>")) {
+		m := objectForm.FindSubmatch(raw[min(i, len(raw)):])
+		if m == nil || string(m[1]) != fmt.Sprint(n) || !bytes.HasSuffix(m[2], []byte(">>")) {
 			return fmt.Errorf("object %d of the PDF is no dictionary", n)
 		}
 		put(n, string(bytes.TrimSuffix(m[2], []byte(">>")))+more+">>")
@@ -133,7 +133,11 @@ func (t *tags) update(w io.Writer, raw []byte) error {
 		return err
 	}
 	var nums strings.Builder
-	for page := 1; len(t.pages) > 0 && page <= len(t.pages); page++ {
+	last := 0
+	for page := range t.pages {
+		last = max(last, page)
+	}
+	for page := 1; page <= last; page++ {
 		if err := extended(pageObject(page), fmt.Sprintf("/StructParents %d /Tabs /S", page-1)); err != nil {
 			return err
 		}
@@ -151,7 +155,7 @@ func (t *tags) update(w io.Writer, raw []byte) error {
 		}
 	}
 	write(&t.root, tree)
-	put(tree, fmt.Sprintf("<</Type /StructTreeRoot /K %d 0 R /ParentTree %d 0 R /ParentTreeNextKey %d>>", numbers[&t.root], parents, len(t.pages)))
+	put(tree, fmt.Sprintf("<</Type /StructTreeRoot /K %d 0 R /ParentTree %d 0 R /ParentTreeNextKey %d>>", numbers[&t.root], parents, last))
 	put(parents, "<</Nums ["+nums.String()+"]>>")
 	start := b.Len()
 	b.WriteString("xref\n")
