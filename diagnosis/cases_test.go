@@ -367,9 +367,16 @@ func readable(t *testing.T, f *Findings) {
 // inner are the signs of the program's own words: keys with underscores, codes with dots, humps, values with hyphens, verbs of a trace.
 var inner = regexp.MustCompile(`[a-z0-9]_[a-z0-9]|\b(periodontitis|extent|gingiva|endpoint|implant|surveillance|recession|risk|score|sites|teeth|depth|attachment_loss|chart|factors|progression)\.[a-z]|[a-z][A-Z][a-z]|Rests on \d|\b0 of 0\b|not-(met|stable|shown)|gingivitis-|beyond-chance|confirmed-sites|after-therapy|too-soon|%!|<nil>|\bnil\b|null`)
 
+// read are the lines that were looked at: most sentences come again in every mouth.
+var read = map[string]bool{}
+
 func plainly(t *testing.T, text string) {
 	t.Helper()
 	for line := range strings.Lines(text) {
+		if read[line] {
+			continue
+		}
+		read[line] = true
 		if word := inner.FindString(line); word != "" {
 			t.Errorf("%q in what people read: %s", word, line)
 		}
