@@ -3,6 +3,7 @@ package diagnosis
 import (
 	"fmt"
 	"math"
+	"strconv"
 
 	"leadsman/chart"
 )
@@ -706,9 +707,9 @@ func many(n int, noun string) string {
 	case n == 1:
 		return "1 " + noun
 	case noun == "tooth":
-		return fmt.Sprintf("%d teeth", n)
+		return strconv.Itoa(n) + " teeth"
 	}
-	return fmt.Sprintf("%d %ss", n, noun)
+	return strconv.Itoa(n) + " " + noun + "s"
 }
 
 // ReevaluationWindow says whether a day after non-surgical therapy lies in the usual 4 to 8 weeks:

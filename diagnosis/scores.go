@@ -2,6 +2,7 @@ package diagnosis
 
 import (
 	"fmt"
+	"strconv"
 
 	"leadsman/chart"
 )
@@ -253,9 +254,9 @@ func (m *mouth) counts(out []Finding) []Finding {
 		} else {
 			share := 100 * float64(sites) / float64(recorded)
 			c.Value, p.Value, t.Value = Number(float64(sites), 0), Number(share, 1), Number(float64(teeth), 0)
-			c.Text = fmt.Sprintf("%d of %d sites have a %s of %d mm or more.", sites, recorded, what, limit)
-			p.Text = fmt.Sprintf("%.1f percent of %d sites have a %s of %d mm or more.", rounded(share, 1), recorded, what, limit)
-			t.Text = fmt.Sprintf("%s with a %s of %d mm or more.", many(teeth, "tooth"), what, limit)
+			deep := " a " + what + " of " + strconv.Itoa(limit) + " mm or more."
+			of := " of " + strconv.Itoa(recorded) + " sites have" + deep
+			c.Text, p.Text, t.Text = strconv.Itoa(sites)+of, p.Value.String()+" percent"+of, many(teeth, "tooth")+" with"+deep
 		}
 		out = append(out, c, p, t)
 	}
