@@ -94,16 +94,16 @@ func (c *clinical) short() string {
 		{"score.bleeding_percent", "bleeding", " %"}, {"sites.ge4", "sites of 4 mm and more:", ""}, {"sites.ge6", "of 6 mm and more:", ""}} {
 		f, ok := c.r.Findings.Get(h.code)
 		v := strings.ReplaceAll(f.Value.String(), "-", " ")
-		if !ok || v == "" {
+		if !ok || v == "" || f.AtLeast && v == "0" {
 			continue
 		}
-		if f.AtLeast {
+		if v += h.unit; f.AtLeast {
 			v = "at least " + v
 		}
 		if f.Provisional {
 			v += " (provisional)"
 		}
-		out = append(out, strings.TrimSpace(h.name+" "+v+h.unit))
+		out = append(out, strings.TrimSpace(h.name+" "+v))
 	}
 	return strings.Join(out, ", ") + "."
 }

@@ -341,7 +341,7 @@ func (p *Page) panels(d *doc) {
 		draw    func(d *doc, x, y float64)
 	}
 	var shown []panel
-	for _, one := range []panel{{[]string{"brush_bass", "powered"}, "draw.brush", drawBrush}, {[]string{"idb"}, "draw.idb", drawGapBrush}, {[]string{"floss"}, "draw.floss", drawFloss}, {[]string{"behind_last"}, "draw.behind", drawBehind}} {
+	for _, one := range []panel{{[]string{"brush_bass", "powered", "child_brush"}, "draw.brush", drawBrush}, {[]string{"idb"}, "draw.idb", drawGapBrush}, {[]string{"floss"}, "draw.floss", drawFloss}, {[]string{"behind_last"}, "draw.behind", drawBehind}} {
 		if slices.ContainsFunc(p.steps, func(s step) bool { return slices.Contains(one.ids, s.id) }) {
 			shown = append(shown, one)
 		}
