@@ -276,7 +276,7 @@ class Plan extends Part {
     const list = this.draft.done || [];
     const box = (i, key, label, attrs) => h("div", { class: "field" }, h("label", { for: `${key}${i}` }, label), h("input", { id: `${key}${i}`, value: list[i][key] || "", maxlength: "300", ...attrs, onchange: (e) => this.#edit((d) => (d.done[i][key] = e.target.value)) }));
     const pick = (i, key, label, words) => h("div", { class: "field" }, h("label", { for: `${key}${i}` }, label), h("select", { id: `${key}${i}`, onchange: (e) => this.#edit((d) => (d.done[i][key] = e.target.value)) }, words.map((w) => h("option", { value: w, selected: (list[i][key] || "") === w }, w || "not said"))));
-    return this.#fold("done", "Therapy done", list.length ? `${list.length} recorded, last on ${planDate(list.map((t) => t.day).toSorted().at(-1))}` : "nothing recorded",
+    return this.#fold("done", "Therapy done", list.length ? [`${list.length} recorded`, ...list.map((t) => t.day).filter(Boolean).toSorted().slice(-1).map((d) => `last on ${planDate(d)}`)].join(", ") : "nothing recorded",
       list.map((t, i) => h("div", { class: "row end" }, box(i, "day", "On", { type: "date" }), pick(i, "what", "What", ["subgingival", "supragingival", "surgery", "implant", "extraction", "other"]),
         box(i, "where", "Where (empty: whole mouth)", {}), pick(i, "by", "By", ["", "hand", "ultrasonic", "both"]), box(i, "adjunct", "Adjunct", {}), box(i, "who", "Who", {}),
         h("button", { type: "button", "aria-label": `Remove treatment ${i + 1}`, onclick: () => this.#edit((d) => d.done.splice(i, 1), "done-add") }, "Remove"))),
