@@ -283,7 +283,7 @@ func (e *Exam) askOnceMore(a Answer) {
 
 // heardOut reports whether a question was spoken to its end before a call began: who goes on does not wait for that.
 func (e *Exam) heardOut(q *Question, startMS int64) bool {
-	return e.stream.spokeMS >= q.from && e.stream.spokeMS <= startMS
+	return !q.into && e.stream.spokeMS >= q.from && e.stream.spokeMS <= startMS
 }
 
 // waitsFor reports whether numbers that were asked for are waited for, whether the question was heard out or not: those of a whole place are

@@ -236,6 +236,25 @@ func TestNumbersWhileADoubtIsAskedAbout(t *testing.T) {
 	}
 }
 
+// Numbers begun before a question was over are no answer to it, and who repaired a place goes on at once if the next one is ready.
+func TestGoesOnAtOnce(t *testing.T) {
+	unsure := begins(1000, "three three three")
+	unsure.Confidence = 0.7
+	over := begins(3200, "two one three")
+	e, log := open(t, chart.FDI, unsure, over)
+	playSpoken(t, e, 5000, 3500) // the question, until 3.5 s
+	s := state(t, log)
+	if got := row(s, 17, chart.Buccal) + ", " + row(s, 16, chart.Buccal); got != "3 3 3, 2 1 3" {
+		t.Error(got, entries(t, log))
+	}
+	e, log = open(t, chart.FDI, begins(1000, "three four"), begins(4000, "three two four"), begins(5300, "three two two"))
+	play(t, e, 8000)
+	s = state(t, log)
+	if got := row(s, 17, chart.Buccal) + ", " + row(s, 16, chart.Buccal); got != "3 2 4, 3 2 2" {
+		t.Error(got, entries(t, log))
+	}
+}
+
 // Disregard takes back all of a place that came in pieces; of who calls number by number it takes the last one.
 func TestDisregardTakesThePlace(t *testing.T) {
 	for name, c := range map[string]struct {
@@ -643,7 +662,9 @@ func TestBreathThatWasNotUnderstood(t *testing.T) {
 		"gone on too soon to know: the next place": {[]scripted.Utterance{said(1000, 1900, "three two four"), unread(2500, 3400, "five one two"), said(3870, 4700, "two one two")}, "3 2 4, - - -, 2 1 2"},
 		"its last word, and the place":             {[]scripted.Utterance{said(1000, 1900, "three two four"), unread(2500, 3400, "five one two"), said(3700, 4900, "two five one two")}, "3 2 4, 5 1 2, - - -"},
 		"and in time: the place":                   {[]scripted.Utterance{said(1000, 1900, "three two four"), unread(2500, 3400, "five one two"), said(4100, 5000, "two one two")}, "3 2 4, 2 1 2, - - -"},
-		"an answer":                                {[]scripted.Utterance{said(1000, 1900, "five six ten"), unread(4000, 4400, "yes"), said(5600, 6500, "two one two")}, "5 6 10, 2 1 2, - - -"},
+		"gone on at once, and on": {[]scripted.Utterance{said(1000, 1900, "three two four"), unread(2500, 3300, "five one two"), said(3600, 4400, "two one two"), said(4700, 5500, "three one three")},
+			"3 2 4, - - -, 2 1 2"},
+		"an answer": {[]scripted.Utterance{said(1000, 1900, "five six ten"), unread(4000, 4400, "yes"), said(5600, 6500, "two one two")}, "5 6 10, 2 1 2, - - -"},
 	} {
 		e, log := open(t, chart.FDI, c.script...)
 		playSpoken(t, e, 9000, 3800)

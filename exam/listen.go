@@ -55,7 +55,7 @@ func (e *Exam) context(startMS int64) hear.Context {
 	}
 	// A question that nobody can have heard, as with a recording, is no reason to take the place for called once more.
 	if q := e.question; q != nil && q.call == 0 && q.place == c.Attempt.Place && !c.Attempt.Here && (q.value || s.spokeMS > 0) {
-		c.Asked, c.AskedMS, c.AskedOut = q.refs, q.from, e.waitsFor(q) || s.spokeMS >= q.from
+		c.Asked, c.AskedMS, c.AskedOut = q.refs, q.from, e.waitsFor(q) || e.heardOut(q, startMS)
 	}
 	if s.waiting.words != nil {
 		c.PendingMS = s.waiting.from
@@ -81,6 +81,9 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis, loud bool) error 
 	if s.void(&h, e.state.Path.Walked(e.state.Place)) {
 		e.tell(Change{Partial: &Partial{}})
 		return nil
+	}
+	if q := e.question; q != nil && h.StartMS < s.spokeMS && h.EndMS > q.from {
+		q.into = true
 	}
 	v := e.decide(h, loud)
 	if p := e.here(); p.oneByOne && len(p.parts) == 0 && h.StartMS < p.saidMS+hear.ReactMS {
@@ -161,13 +164,16 @@ func (e *Exam) mayBeAgain(v hear.Verdict) bool {
 
 // void takes the rest of a breath that was not understood off what was heard, and reports whether nothing is left: whoever hears that it was
 // not understood says all of it again. What follows without a pause is the rest too, unless it is as much as a place has, of numbers: the ear
-// may have missed the pause.
+// may have missed the pause, or he goes on as fast as that.
 func (s *stream) void(h *speech.Hypothesis, place int) bool {
 	if h.StartMS >= s.voidMS || len(h.Readings) == 0 {
 		return false
 	}
 	for i := range h.Readings {
 		r := &h.Readings[i]
+		if len(r.Words) == place && !s.voided {
+			continue // a breath of its own: the next place
+		}
 		n := 0
 		for n < len(r.Words) && r.Words[n].StartMS < s.voidMS {
 			n++
@@ -181,7 +187,7 @@ func (s *stream) void(h *speech.Hypothesis, place int) bool {
 	}
 	h.Readings = slices.DeleteFunc(h.Readings, func(r speech.Reading) bool { return len(r.Words) == 0 })
 	if len(h.Readings) == 0 {
-		s.voidMS = max(s.voidMS, h.EndMS+hear.SameBreathMS)
+		s.voidMS, s.voided = max(s.voidMS, h.EndMS+hear.SameBreathMS), true
 		return true
 	}
 	h.StartMS = h.Readings[0].Words[0].StartMS
@@ -501,8 +507,8 @@ func (e *Exam) sounded(evs []chart.Event, v hear.Verdict, m chart.Meta, atMS int
 	part := hear.Part{Numbers: n, From: m.StartMS, ToMS: m.EndMS}
 	at := s.at(last)
 	told := at.toldMS
-	if told == 0 && v.Fit.Breaks() && v.Fit != hear.Onward {
-		told = m.StartMS // who repairs a place calls nothing else before he has heard the answer
+	if m.StartMS >= told+hear.ToldMS {
+		told = 0 // this was the reaction to that
 	}
 	switch {
 	case v.Fit.Breaks() || was.oneByOne && !at.oneByOne:
@@ -632,13 +638,13 @@ func (e *Exam) misfit(ctx context.Context, h speech.Hypothesis) error {
 	e.tell(Change{Answer: &a, Partial: &Partial{}})
 	missed := !repair && e.misses(h)
 	if missed {
-		e.stream.voidMS = h.EndMS + hear.SameBreathMS
+		e.stream.voidMS, e.stream.voided = h.EndMS+hear.SameBreathMS, false
 	}
 	if q := e.question; e.state.Open() == 0 || !likeNumbers(words) || q != nil && q.hole && e.heardOut(q, h.StartMS) {
 		return nil // or it was the answer about another place
 	}
 	if !missed {
-		e.stream.voidMS = max(h.EndMS+hear.SameBreathMS, h.AtMS+hear.ToldMS)
+		e.stream.voidMS, e.stream.voided = max(h.EndMS+hear.SameBreathMS, h.AtMS+hear.ToldMS), false
 	}
 	if repair {
 		e.stream.soundedMS = h.EndMS

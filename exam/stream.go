@@ -22,6 +22,7 @@ type stream struct {
 	calledMS  int64  // the last call ended
 	soundedMS int64  // the last soundings ended
 	voidMS    int64  // what began before is of a breath that was not understood, and that is being said again
+	voided    bool   // something of what is void was heard and taken off
 	placing   placing
 	filled    placing     // the place that was filled last
 	run       run         // what was called in one go

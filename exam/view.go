@@ -169,6 +169,7 @@ type Question struct {
 	asked     int    // how often this was asked
 	call      uint64 // the call that negative takes back; 0 if the question is about a doubt or a place
 	elsewhere bool   // the place is not the one called last
+	into      bool   // something was said into it: it was not heard to its end
 	asks      *asks  // of the closing; nil: about a doubt, a place or a call
 }
 

@@ -326,9 +326,10 @@ func (p *person) await(r *rand.Rand, need int) (reply, error) {
 	if fast && len(rep.tones) == 0 {
 		return rep, nil
 	}
-	// Reaction to what was heard last, in which more may come.
+	// Reaction to what was heard last, in which more may come. Who is in a hurry has the next place ready and needs none to go on.
 	react := ms(200 + 400*r.Float64())
-	for from := p.w.now; !fast && p.w.now < from+react; {
+	ready := fast && rep.full()
+	for from := p.w.now; !ready && p.w.now < from+react; {
 		if err := p.step(); err != nil {
 			return rep, err
 		}
