@@ -32,7 +32,7 @@ export CGO_ENABLED      := 1
 
 say = @printf '\n==> %s\n' $(1)
 
-.PHONY: help build tools modules run demo test check vet lint types screens browser postgres pip vosk voskmodel vosktest race bench compare accuracy clinician faults lists site fuzz dist deb container clean
+.PHONY: help build gosec retracted tools modules run demo test check vet lint types screens browser postgres pip vosk voskmodel vosktest race bench compare accuracy clinician faults lists site fuzz dist deb container clean
 
 help: ## this list
 	@echo "make TARGET"
@@ -108,6 +108,27 @@ lint: tools ## gofmt, go vet, the types in the pages' scripts
 	@$(GO) vet ./...
 	$(call say,'types of the scripts')
 	@$(MAKE) types
+
+# What is left out, and why, is in docs/security.md.
+GOSEC := v2.30.0
+$(BIN)/gosec/$(GOSEC):
+	@echo "==> Building gosec $(GOSEC), which looks for weaknesses in the code (minutes, once)"
+	@rm -rf $(BIN)/gosec && GOBIN=$(CURDIR)/$(BIN)/gosec $(GO) install github.com/securego/gosec/v2/cmd/gosec@$(GOSEC) && touch $@
+
+gosec: tools $(BIN)/gosec/$(GOSEC) ## weaknesses in the code that gosec finds
+	@$(BIN)/gosec/gosec -quiet -exclude=G104,G115 \
+		-exclude-rules='tests/.*:*;report/reporttest/.*:*;docs/site/.*:*;diagnosis/.*:G602;speech/.*:G304,G404;(cmd|store|practice)/.*:G304,G703' ./... && echo "==> gosec finds nothing more"
+
+# A module that was withdrawn, or whose makers say not to use it any more, ends this with a fault; newer versions are only told.
+retracted: tools ## modules that were withdrawn or given up, as their registry has it
+	@[ "$$($(GO) env GOPROXY)" != off ] || { echo "with GOPROXY=off no registry is asked" >&2; exit 1; }; \
+	told=$$($(GO) list -m -u -e -f '{{.Path}} {{.Version}}{{with .Deprecated}} GIVEN UP: {{.}}{{end}}{{with .Retracted}} WITHDRAWN: {{.}}{{end}}{{with .Error}} not told: {{.Err}}{{end}}{{with .Update}} newer: {{.Version}}{{end}}' \
+		$$($(GO) list -deps -test -f '{{with .Module}}{{if not .Main}}{{.Path}}{{end}}{{end}}' ./... | sort -u)); \
+	echo "$$told" | grep -E 'newer|not told' || true; \
+	if echo "$$told" | grep -E 'GIVEN UP|WITHDRAWN'; then exit 1; fi; \
+	all=$$(echo "$$told" | grep -c '^[a-z].* v'); not=$$(echo "$$told" | grep -c 'not told' || true); \
+	[ $$not -lt $$((all/2)) ] || { echo "the registry tells nothing of $$not of $$all modules" >&2; exit 1; }; \
+	echo "==> of $$all modules none was withdrawn or given up, nothing is told of $$not"
 
 # The browser tests drive real browsers, and Firefox a virtual microphone of pulseaudio. Root installs them; anybody else is told how.
 browser:

@@ -132,7 +132,7 @@ func New(cfg Config) (*Session, error) {
 		s.lines = lines(texts(cfg.Lines, script))
 		s.rec, err = cfg.Engine.NewRecognizer()
 	case Drill:
-		if s.lines, err = walk(texts(cfg.Lines, drill(rand.New(rand.NewPCG(cfg.Seed, 3)))), cfg.Numbering); err != nil {
+		if s.lines, err = walk(texts(cfg.Lines, drill(rand.New(rand.NewPCG(cfg.Seed, 3)))), cfg.Numbering); err != nil { // #nosec G404 -- numbers to be read aloud
 			return nil, err
 		}
 		s.rec, s.view.Profile, s.view.Note, err = cfg.Recognizer()

@@ -160,6 +160,7 @@ func (s *server) give(w http.ResponseWriter, r *http.Request, token string, err 
 		s.fail(w, r, err)
 		return
 	}
+	// #nosec G124 -- without TLS there is this computer alone: Secure would keep the cookie from coming back
 	c := &http.Cookie{Name: s.cookieOf(r), Value: token, Path: "/", Domain: nodes(s.Nodes).domain(), HttpOnly: true, Secure: r.TLS != nil, SameSite: http.SameSiteStrictMode}
 	if token == "" {
 		c.MaxAge = -1

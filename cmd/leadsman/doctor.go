@@ -70,11 +70,13 @@ func runDoctor(args []string, stdout, stderr io.Writer) int {
 	if *asJSON {
 		enc := json.NewEncoder(stdout)
 		enc.SetIndent("", "  ")
-		enc.Encode(struct {
+		if err := enc.Encode(struct {
 			Schema string    `json:"schema"`
 			OK     bool      `json:"ok"`
 			Checks []checkup `json:"checks"`
-		}{"leadsman.doctor/1", well, found})
+		}{"leadsman.doctor/1", well, found}); err != nil {
+			return fail(stderr, exitTool, "doctor: %v", err)
+		}
 	} else {
 		for _, c := range found {
 			fmt.Fprintf(stdout, "%-4s  %-12s %s\n", c.State, c.Check, c.Found)
