@@ -32,7 +32,7 @@ export CGO_ENABLED      := 1
 
 say = @printf '\n==> %s\n' $(1)
 
-.PHONY: help build gosec retracted tools modules run demo test check vet lint types screens browser postgres pip vosk voskmodel vosktest race bench compare accuracy clinician faults lists site fuzz dist deb container clean
+.PHONY: help build gosec retracted load tools modules run demo test check vet lint types screens browser postgres pip vosk voskmodel vosktest race bench compare accuracy clinician faults lists site fuzz dist deb container clean
 
 help: ## this list
 	@echo "make TARGET"
@@ -262,8 +262,14 @@ moving: build ## docs/screens/exam.gif: the built program hears its demonstratio
 	@LEADSMAN_MOVING=$(CURDIR)/docs/screens/exam.gif $(GO) test -count=1 -run MovingPicture ./tests/e2e && ls -l docs/screens/exam.gif
 
 
+# Each step of so many chairs takes so many seconds.
+CHAIRS  ?= 20 40 60 80 100 120
+SECONDS_OF_STEP ?= 60
+load: build ## chairs ramped until answers take longer than 450 ms: CHAIRS='20 40 60 80 100 120', SECONDS_OF_STEP=60
+	@LEADSMAN_MEASURE=1 LEADSMAN_CHAIRS='$(CHAIRS)' LEADSMAN_STEP=$(SECONDS_OF_STEP)s $(GO) test -count=1 -v -timeout 0 -run MeasureChairs ./tests/load
+
 many: build ## the course of a patient with many exams, memory of 900 that are opened and rest: a quarter of an hour
-	@LEADSMAN_MEASURE=1 $(GO) test -count=1 -v -timeout 40m ./tests/load
+	@LEADSMAN_MEASURE=1 $(GO) test -count=1 -v -timeout 40m -run ManyExams ./tests/load
 
 site: tools ## dist/site: the documentation as pages, from docs/ and the Markdown files here
 	@$(GO) run ./docs/site dist/site && echo "==> dist/site/index.html"

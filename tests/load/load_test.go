@@ -1,4 +1,4 @@
-// Package load measures the program with many exams: make many.
+// Package load measures the program with many exams (make many) and with many chairs (make load).
 package load
 
 import (
@@ -49,9 +49,9 @@ type service struct {
 	url string
 }
 
-func serve(t *testing.T, data string) *service {
+func serve(t *testing.T, data string, more ...string) *service {
 	t.Helper()
-	s := &service{t: t, cmd: exec.Command(program.Path(t), "serve", "--engine", "none", "--addr", "127.0.0.1:0", "--data", data, "--requests-per-client", "-1")}
+	s := &service{t: t, cmd: exec.Command(program.Path(t), append([]string{"serve", "--addr", "127.0.0.1:0", "--data", data, "--requests-per-client", "-1"}, more...)...)}
 	out, err := s.cmd.StdoutPipe()
 	if err == nil {
 		err = s.cmd.Start()
@@ -149,7 +149,7 @@ func TestMeasureManyExams(t *testing.T) {
 	if err := st.Close(); err != nil {
 		t.Fatal(err)
 	}
-	s := serve(t, data)
+	s := serve(t, data, "--engine", "none")
 	start := s.memory()
 	took := map[int]time.Duration{}
 	for _, n := range []int{6, 12, 24, 48} {
