@@ -58,6 +58,10 @@ func TestPrintedChart(t *testing.T) {
 		if high := eval[int](p, `Math.ceil(document.querySelector("ls-print .sheet").getBoundingClientRect().height)`); int64(high) > paper.height {
 			t.Errorf("%s: %d px high, the page has %d", paper.name, high, paper.height)
 		}
+		// Every site is on paper, under the number of its tooth.
+		if bad := eval[string](p, `(() => { const cells = [...document.querySelectorAll("ls-print td[data-key]")]; if (cells.length < 150) return "only " + cells.length; return cells.filter((c) => { const th = [...c.closest("table").querySelectorAll("th[scope=colgroup] > span:first-child")].find((x) => x.textContent === c.dataset.key.split(".")[0])?.parentElement.getBoundingClientRect(); const b = c.getBoundingClientRect(); return !th || b.width < 5 || b.left < th.left - 2 || b.right > th.right + 2; }).map((c) => c.dataset.key).join(" "); })()`); bad != "" {
+			t.Errorf("%s: not under its tooth, or not there: %s", paper.name, bad)
+		}
 		shot(t, p, "print-"+paper.name)
 	}
 }
