@@ -89,7 +89,7 @@ func Decode(r io.Reader) (*Chart, error) {
 	case err != nil:
 		return nil, err
 	}
-	if _, err := rd.raw(); err != io.EOF {
+	if rd.begin() != io.EOF {
 		return nil, errors.New("more follows after the chart: here only one object is read")
 	}
 	return c, nil
@@ -119,53 +119,85 @@ func (r *Reader) Line() int { return r.line }
 // Next returns the next chart, or io.EOF after the last. A chart that cannot be read is a
 // *LineError; if it was JSON, Next can be called again for the chart after it.
 func (r *Reader) Next() (*Chart, error) {
-	raw, err := r.raw()
-	if err != nil {
+	if err := r.begin(); err != nil {
 		return nil, err
 	}
 	c := &Chart{}
-	if is := decodeChart(raw, c); len(is) > 0 {
-		return nil, &LineError{r.line, is}
+	w, err := r.straight(c)
+	if err == nil && w == nil {
+		w, err = r.inSteps(c)
+	}
+	switch {
+	case err != nil:
+		r.err = err
+		return nil, err
+	case len(w.issues) > 0:
+		return nil, &LineError{r.line, w.issues}
 	}
 	return c, nil
 }
 
-// raw returns the text of the next value, which is well-formed JSON. It is valid until the next call.
-func (r *Reader) raw() ([]byte, error) {
-	if r.err != nil {
-		return nil, r.err
-	}
-	fail := func(err error) ([]byte, error) {
-		r.err = err
-		return nil, err
-	}
-	for {
+// begin goes to the next value.
+func (r *Reader) begin() error {
+	for r.err == nil {
 		c, err := r.src.ReadByte()
-		if err != nil {
-			return fail(err)
-		}
-		if c == '\n' {
+		switch {
+		case err != nil:
+			r.err = err
+		case c == '\n':
 			r.at++
-		}
-		if c != '\n' && c != ' ' && c != '\t' && c != '\r' {
+		case c != ' ' && c != '\t' && c != '\r':
 			r.src.UnreadByte()
-			break
+			r.line = r.at
+			return nil
 		}
 	}
-	r.line = r.at
-	switch p, err := r.whole(); {
-	case err != nil:
-		return fail(err)
-	case p != nil:
-		return p, nil
+	return r.err
+}
+
+// straight reads a chart out of the buffer where that can hold it whole, as nearly every one: it is neither searched for its end nor
+// copied. Else it returns nil.
+func (r *Reader) straight(c *Chart) (*jsonText, error) {
+	for {
+		p, _ := r.src.Peek(r.src.Buffered())
+		if p[0] != '{' { // else its end may lie behind the buffer
+			return nil, nil
+		}
+		end, ok := len(p), bytes.IndexByte(p, '\n') >= 0
+		if !ok { // the last chart, or one that is cut off
+			end, ok = validValue(p, 0, 0)
+		}
+		if ok {
+			w := readChart(p, c)
+			if end = w.i; !w.broken {
+				r.at += bytes.Count(p[:end], []byte("\n"))
+				r.src.Discard(end)
+				return w, nil
+			}
+			*c = Chart{}
+		}
+		if end < len(p) { // it is broken
+			return nil, nil
+		}
+		switch _, err := r.src.Peek(len(p) + 1); err {
+		case nil:
+		case io.EOF, bufio.ErrBufferFull:
+			return nil, nil
+		default:
+			return nil, err
+		}
 	}
+}
+
+// inSteps reads a chart of any length, and says why if it is no JSON.
+func (r *Reader) inSteps(c *Chart) (*jsonText, error) {
 	r.buf = r.buf[:0]
 	var end ending
 	for complete := false; !complete; {
 		if _, err := r.src.Peek(1); err == io.EOF {
 			break
 		} else if err != nil {
-			return fail(err)
+			return nil, err
 		}
 		p, _ := r.src.Peek(r.src.Buffered())
 		var n int
@@ -178,7 +210,7 @@ func (r *Reader) raw() ([]byte, error) {
 		}
 	}
 	if valid(r.buf) {
-		return r.buf, nil
+		return readChart(r.buf, c), nil
 	}
 	var syn *json.SyntaxError
 	err := json.Unmarshal(r.buf, &struct{}{})
@@ -194,34 +226,7 @@ func (r *Reader) raw() ([]byte, error) {
 			err = fmt.Errorf("%w (seen at line %d)", err, r.line+n)
 		}
 	}
-	return fail(&LineError{r.line, err})
-}
-
-// whole returns the text of the next value where the buffer can hold it whole, as that of nearly every chart: it is neither searched for
-// its end nor copied. Else nil.
-func (r *Reader) whole() ([]byte, error) {
-	for {
-		p, _ := r.src.Peek(r.src.Buffered())
-		if p[0] != '{' && p[0] != '[' { // else its end may lie behind the buffer
-			return nil, nil
-		}
-		end, ok := validValue(p, 0, 0)
-		switch {
-		case ok:
-			r.at += bytes.Count(p[:end], []byte("\n"))
-			r.src.Discard(end)
-			return p[:end], nil
-		case end < len(p): // it is broken
-			return nil, nil
-		}
-		switch _, err := r.src.Peek(len(p) + 1); err {
-		case nil:
-		case io.EOF, bufio.ErrBufferFull:
-			return nil, nil
-		default:
-			return nil, err
-		}
-	}
+	return nil, &LineError{r.line, err}
 }
 
 // ending finds where a JSON value ends, without checking it: at the brace that closes the first
@@ -260,10 +265,12 @@ func (e *ending) find(p []byte) (n int, found bool) {
 	return len(p), false
 }
 
-// jsonText goes through JSON that is known to be well formed.
+// jsonText goes through JSON. Where the text is none it is broken there: what follows reads as null, and nothing of it may be used.
 type jsonText struct {
 	b      []byte
 	i      int
+	depth  int // of objects and lists around i
+	broken bool
 	path   [][]byte
 	issues Issues
 }
@@ -281,37 +288,13 @@ func (w *jsonText) space() {
 // token passes one value and returns its text.
 func (w *jsonText) token() []byte {
 	w.space()
-	from, depth := w.i, 0
-	if w.i < len(w.b) && w.b[w.i] != '"' && w.b[w.i] != '{' && w.b[w.i] != '[' {
-		for w.i < len(w.b) && w.b[w.i] > ' ' && w.b[w.i] != ',' && w.b[w.i] != '}' && w.b[w.i] != ']' {
-			w.i++
-		}
-		return w.b[from:w.i]
+	from := w.i
+	end, ok := validValue(w.b, from, w.depth)
+	if w.i = end; !ok || w.broken {
+		w.broken = true
+		return []byte("null")
 	}
-	for w.i < len(w.b) {
-		switch c := w.b[w.i]; c {
-		case '"':
-			for w.i++; w.b[w.i] != '"'; w.i++ {
-				if w.b[w.i] == '\\' {
-					w.i++
-				}
-			}
-			w.i++
-		case '{', '[':
-			depth++
-			w.i++
-		case '}', ']':
-			depth--
-			w.i++
-		default:
-			w.i++
-			continue
-		}
-		if depth == 0 {
-			return w.b[from:w.i]
-		}
-	}
-	return w.b[from:]
+	return w.b[from:end]
 }
 
 // object calls f for each key, with the cursor at its value, which f must pass. It reports whether
@@ -325,46 +308,53 @@ func (w *jsonText) object(f func(key []byte)) bool {
 		}
 		return true
 	}
-	w.i++
-	for {
-		w.space()
-		switch w.b[w.i] {
-		case '}':
-			w.i++
-			return true
-		case ',':
-			w.i++
-			continue
-		}
+	for first := true; w.more('}', first); first = false {
 		key := w.key()
-		w.space()
-		w.i++ // the colon
+		if w.broken {
+			break
+		}
 		w.path = append(w.path, key)
 		f(key)
 		w.path = w.path[:len(w.path)-1]
 	}
+	return true
+}
+
+// more passes what stands before an element of an object or a list, or its closing after the last one: then it is false.
+func (w *jsonText) more(closing byte, first bool) bool {
+	if first {
+		w.i++
+		w.depth++
+	}
+	w.space()
+	switch {
+	case w.broken:
+		return false
+	case w.i < len(w.b) && w.b[w.i] == closing:
+		w.i++
+		w.depth--
+		return false
+	case first:
+		return true
+	case w.i < len(w.b) && w.b[w.i] == ',':
+		w.i++
+		w.space()
+		return true
+	}
+	w.broken = true
+	return false
 }
 
 // array calls f for each element, with the cursor at it.
 func (w *jsonText) array(f func()) {
 	w.space()
-	if w.b[w.i] != '[' {
+	if w.i >= len(w.b) || w.b[w.i] != '[' {
 		if t := w.token(); string(t) != "null" {
 			w.issue(nil, "%s: a list [...] is needed", short(t))
 		}
 		return
 	}
-	w.i++
-	for {
-		w.space()
-		switch w.b[w.i] {
-		case ']':
-			w.i++
-			return
-		case ',':
-			w.i++
-			continue
-		}
+	for first := true; w.more(']', first); first = false {
 		f()
 	}
 }
@@ -385,17 +375,29 @@ func short(t []byte) string {
 	return string(t)
 }
 
-// key passes the key of an object, which nearly never has an escape in it.
-func (w *jsonText) key() []byte {
+// key passes the key of an object, which nearly never has an escape in it, and the colon.
+func (w *jsonText) key() (key []byte) {
 	from := w.i
-	for w.i++; w.b[w.i] != '\\'; w.i++ {
-		if w.b[w.i] == '"' {
-			w.i++
-			return w.b[from+1 : w.i-1]
-		}
+	i := from + 1
+	for i < len(w.b) && plainText[w.b[i]] {
+		i++
 	}
-	w.i = from
-	return []byte(unquote(w.token()))
+	switch {
+	case from >= len(w.b) || w.b[from] != '"':
+		w.broken = true
+		return nil
+	case i < len(w.b) && w.b[i] == '"':
+		key, w.i = w.b[from+1:i], i+1
+	default:
+		key = []byte(unquote(w.token()))
+	}
+	w.space()
+	if w.i >= len(w.b) || w.b[w.i] != ':' {
+		w.broken = true
+		return nil
+	}
+	w.i++
+	return key
 }
 
 // unquote returns the string that a token of valid UTF-8 stands for.
@@ -446,21 +448,33 @@ func (w *jsonText) yesNo() (v, ok bool) {
 	}
 }
 
+// digit looks at a number of one digit, perhaps with a minus, as nearly every number of a chart, and where it ends.
+func (w *jsonText) digit() (f float64, end int, ok bool) {
+	w.space()
+	i := w.i
+	minus := i < len(w.b) && w.b[i] == '-'
+	if minus {
+		i++
+	}
+	if i+1 >= len(w.b) || w.b[i] < '0' || w.b[i] > '9' || w.b[i+1] != ',' && w.b[i+1] != '}' {
+		return 0, 0, false
+	}
+	f = float64(w.b[i] - '0')
+	if minus {
+		f = -f
+	}
+	return f, i + 1, !minus || f != 0
+}
+
 // number reads a number from min to max.
 func (w *jsonText) number(min, max float64, unit string) (float64, bool) {
+	if f, end, ok := w.digit(); ok && f >= min && f <= max {
+		w.i = end
+		return f, true
+	}
 	t := w.token()
 	if string(t) == "null" {
 		return 0, false
-	}
-	// One digit, perhaps with a minus, is nearly every number of a chart.
-	if d := t[len(t)-1]; d >= '0' && d <= '9' && (len(t) == 1 || len(t) == 2 && t[0] == '-' && d != '0') {
-		f := float64(d - '0')
-		if len(t) == 2 {
-			f = -f
-		}
-		if f >= min && f <= max {
-			return f, true
-		}
 	}
 	f, err := strconv.ParseFloat(string(t), 64)
 	if errors.Is(err, strconv.ErrRange) {
@@ -561,8 +575,9 @@ func wordProblem(v string, words []string) string {
 	return fmt.Sprintf("%q: use one of %s", v, strings.Join(words, ", "))
 }
 
-func decodeChart(raw []byte, c *Chart) Issues {
-	w := &jsonText{b: raw, path: make([][]byte, 0, 8)}
+// readChart reads the chart that b begins with, and leaves the cursor behind it.
+func readChart(b []byte, c *Chart) *jsonText {
+	w := &jsonText{b: b, path: make([][]byte, 0, 8)}
 	c.Numbering = FDI
 	schema, numbered := "", false
 	teeth := func() {
@@ -632,16 +647,18 @@ func decodeChart(raw []byte, c *Chart) Issues {
 		default:
 			w.unknownKey()
 		}
-	}) {
-		return w.issues
+	}) || w.broken {
+		return w
 	}
+	end := w.i
 	for _, f := range later {
 		f()
 	}
+	w.i = end
 	if schema != Schema {
 		w.issues = append(w.issues, Issue{Path: "schema", Problem: fmt.Sprintf("%q: this program reads %q", schema, Schema)})
 	}
-	return w.issues
+	return w
 }
 
 // parseToothKey is ParseTooth for keys of files, which have one way of writing each tooth.
@@ -1003,7 +1020,7 @@ func MergePatient(p Patient, object []byte) (Patient, error) {
 func Validate(c *Chart) Issues {
 	var b bytes.Buffer
 	writeChart(&b, c)
-	return decodeChart(b.Bytes(), &Chart{})
+	return readChart(b.Bytes(), &Chart{}).issues
 }
 
 // Encode writes a chart as one line of JSON. The order of keys is fixed, so the same chart gives
@@ -1011,7 +1028,7 @@ func Validate(c *Chart) Issues {
 func Encode(out io.Writer, c *Chart) error {
 	var b bytes.Buffer
 	writeChart(&b, c)
-	if is := decodeChart(b.Bytes(), &Chart{}); len(is) > 0 {
+	if is := readChart(b.Bytes(), &Chart{}).issues; len(is) > 0 {
 		return is
 	}
 	_, err := out.Write(b.Bytes())
