@@ -51,8 +51,19 @@ func (m MM) String() string {
 	if !m.known {
 		return "-"
 	}
-	return strconv.FormatFloat(m.Float(), 'f', -1, 64)
+	if i := m.Half() - 2*MinRecession; i >= 0 && i < len(lengths) {
+		return lengths[i]
+	}
+	return num(m.Float())
 }
+
+// lengths are the texts of all lengths that can be recorded or added up: there are many of them in every file.
+var lengths = func() (texts [2*(MaxDepth+MaxRecession-MinRecession) + 1]string) {
+	for i := range texts {
+		texts[i] = num(float64(i)/2 + MinRecession)
+	}
+	return texts
+}()
 
 func (m MM) MarshalJSON() ([]byte, error) {
 	if !m.known {

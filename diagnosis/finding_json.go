@@ -1,6 +1,7 @@
 package diagnosis
 
 import (
+	"encoding/binary"
 	"encoding/json"
 	"strconv"
 
@@ -106,65 +107,52 @@ func (f *Finding) appendJSON(b []byte, n chart.Numbering) []byte {
 }
 
 func (e *Evidence) appendJSON(b []byte, n chart.Numbering) []byte {
-	b = append(b, '{')
-	key := func(k string) {
-		if b[len(b)-1] != '{' {
-			b = append(b, ',')
-		}
-		b = append(b, '"')
-		b = append(b, k...)
-		b = append(b, '"', ':')
-	}
+	from := len(b) // the comma before the first key becomes the brace
 	if e.Tooth != 0 {
-		key("tooth")
-		b = appendTooth(b, e.Tooth, n)
+		b = appendTooth(append(b, `,"tooth":`...), e.Tooth, n)
 		if e.Site < chart.NumSites {
-			key("site")
-			b = append(b, '"')
+			b = append(b, `,"site":"`...)
 			b = append(b, e.Site.String()...)
 			b = append(b, '"')
 		}
 	}
-	for _, m := range [...]struct {
-		key string
-		mm  chart.MM
-	}{{"depth", e.Depth}, {"recession", e.Recession}, {"attachmentLoss", e.Loss}} {
-		if m.mm.Known() {
-			key(m.key)
-			if h := m.mm.Half(); h%2 == 0 { // nearly every reading, and quicker
-				b = strconv.AppendInt(b, int64(h/2), 10)
-			} else {
-				b = strconv.AppendFloat(b, m.mm.Float(), 'f', -1, 64)
-			}
-		}
-	}
+	b = appendMM(b, `,"depth":`, e.Depth)
+	b = appendMM(b, `,"recession":`, e.Recession)
+	b = appendMM(b, `,"attachmentLoss":`, e.Loss)
 	if e.Assumed {
-		key("marginAssumed")
-		b = append(b, "true"...)
+		b = append(b, `,"marginAssumed":true`...)
 	}
 	if e.Answer.Recorded() {
-		key(e.Flag.String())
+		b = append(b, `,"`...)
+		b = append(b, e.Flag.String()...)
+		b = append(b, `":`...)
 		b = strconv.AppendBool(b, e.Answer == chart.Yes)
 	}
 	if e.Mobility.Recorded() {
-		key("mobility")
-		b = strconv.AppendInt(b, int64(e.Mobility.Value()), 10)
+		b = strconv.AppendInt(append(b, `,"mobility":`...), int64(e.Mobility.Value()), 10)
 	}
 	if e.Furcation.Recorded() {
-		key("furcation")
-		b = strconv.AppendInt(b, int64(e.Furcation.Value()), 10)
-		key("entrance")
-		b = append(b, '"')
+		b = strconv.AppendInt(append(b, `,"furcation":`...), int64(e.Furcation.Value()), 10)
+		b = append(b, `,"entrance":"`...)
 		b = append(b, e.Entrance.String()...)
 		b = append(b, '"')
 	}
 	if e.Asked != nil {
-		key("input")
-		b = appendText(b, e.Asked.Input)
-		key("value")
-		b = appendText(b, e.Asked.Value)
+		b = appendText(append(b, `,"input":`...), e.Asked.Input)
+		b = appendText(append(b, `,"value":`...), e.Asked.Value)
 	}
+	if len(b) == from {
+		return append(b, "{}"...)
+	}
+	b[from] = '{'
 	return append(b, '}')
+}
+
+func appendMM(b []byte, key string, m chart.MM) []byte {
+	if !m.Known() {
+		return b
+	}
+	return append(append(b, key...), m.String()...)
 }
 
 func (m *Missing) appendJSON(b []byte, n chart.Numbering) []byte {
@@ -200,10 +188,21 @@ func (m *Missing) appendJSON(b []byte, n chart.Numbering) []byte {
 	return append(appendText(b, m.Question), '}')
 }
 
+// labels are the teeth in both numberings, in quotes: there is one in every piece of evidence.
+var labelsFDI, labelsUniversal = quoted(chart.FDI), quoted(chart.Universal)
+
+func quoted(n chart.Numbering) (labels [256]string) {
+	for t := range labels {
+		labels[t] = `"` + chart.Tooth(t).Label(n) + `"`
+	}
+	return labels
+}
+
 func appendTooth(b []byte, t chart.Tooth, n chart.Numbering) []byte {
-	b = append(b, '"')
-	b = append(b, t.Label(n)...)
-	return append(b, '"')
+	if n == chart.Universal {
+		return append(b, labelsUniversal[t]...)
+	}
+	return append(b, labelsFDI[t]...)
 }
 
 func appendTexts(b []byte, list []string) []byte {
@@ -219,13 +218,31 @@ func appendTexts(b []byte, list []string) []byte {
 
 // appendText appends a JSON string. Nearly all texts are plain ASCII, which needs no escapes.
 func appendText(b []byte, s string) []byte {
-	for i := range len(s) {
-		if c := s[i]; c < ' ' || c > '~' || c == '"' || c == '\\' {
-			q, _ := json.Marshal(s) // a string always has a JSON form
-			return append(b, q...)
-		}
-	}
+	from := len(b)
 	b = append(b, '"')
 	b = append(b, s...)
+	if !plain(b[from+1:]) {
+		q, _ := json.Marshal(s) // a string always has a JSON form
+		return append(b[:from], q...)
+	}
 	return append(b, '"')
+}
+
+// plain reports whether a text is of ASCII characters from the space to the tilde that need no escape. It takes eight bytes at a time:
+// most of a findings file is sentences.
+func plain(t []byte) bool {
+	const ones, high = 0x0101010101010101, 0x8080808080808080 // in every byte
+	for ; len(t) >= 8; t = t[8:] {
+		v := binary.LittleEndian.Uint64(t)
+		quote, slash := v^ones*'"', v^ones*'\\' // 0 where there is one
+		if (v|(v+ones)|(v-ones*' ')|(quote-ones)|(slash-ones))&high != 0 {
+			return false
+		}
+	}
+	for _, c := range t {
+		if c < ' ' || c > '~' || c == '"' || c == '\\' {
+			return false
+		}
+	}
+	return true
 }
