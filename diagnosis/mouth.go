@@ -20,6 +20,8 @@ var permanent, primary = func() (p, q []chart.Tooth) {
 	return p, q
 }()
 
+const mostTeeth = 52 // permanent and primary
+
 // stand is what a tooth position is to the rules.
 type stand uint8
 
@@ -91,7 +93,13 @@ type mouth struct {
 	deepestHalf      int             // deepest in half-millimetres
 	answers          bleedingAnswers // of the scored teeth
 	progress         *progress       // since the exam before, once worked out
-	room             []Evidence      // of collect
+	room             *room
+}
+
+// room is the memory of a mouth that no finding keeps.
+type room struct {
+	teeth []tooth
+	found []Evidence // of collect
 }
 
 func newMouth(c *chart.Chart, o *Options) *mouth {
@@ -99,7 +107,8 @@ func newMouth(c *chart.Chart, o *Options) *mouth {
 	if m.n == "" {
 		m.n = chart.FDI
 	}
-	m.teeth = *rows.Get().(*[]tooth)
+	m.room = rooms.Get().(*room)
+	m.teeth = m.room.teeth[:0]
 	for _, t := range permanent {
 		m.add(t)
 	}
@@ -379,33 +388,31 @@ func (m *mouth) label(t chart.Tooth) string { return t.Label(m.n) }
 // at names a site for people: "16 DB".
 func (m *mouth) at(t chart.Tooth, s chart.Site) string { return t.Label(m.n) + " " + s.String() }
 
-// collect gives the evidence of all sites of scored teeth for which test holds. Many findings share one piece of memory.
+// collect gives the evidence of all sites of scored teeth for which test holds.
 func (m *mouth) collect(test func(*tooth, *site, chart.Site) bool, evidence func(*tooth, chart.Site) Evidence) []Evidence {
-	if most := len(m.scored) * int(chart.NumSites); cap(m.room)-len(m.room) < most {
-		m.room = make([]Evidence, 0, 2*most)
-	}
-	from := len(m.room)
+	found := m.room.found[:0]
 	for _, th := range m.scored {
 		for s := range th.sites {
 			if test(th, &th.sites[s], chart.Site(s)) {
-				m.room = append(m.room, evidence(th, chart.Site(s)))
+				found = append(found, evidence(th, chart.Site(s)))
 			}
 		}
 	}
-	if len(m.room) == from {
+	if len(found) == 0 {
 		return nil
 	}
-	return slices.Clip(m.room[from:])
+	return slices.Clone(found) // of its very length
 }
 
-// rows saves the greater part of what the rules would allocate for each chart.
-var rows = sync.Pool{New: func() any { t := make([]tooth, 0, len(permanent)+len(primary)); return &t }}
+// rooms saves the greater part of what the rules would allocate for each chart.
+var rooms = sync.Pool{New: func() any {
+	return &room{make([]tooth, 0, mostTeeth), make([]Evidence, 0, mostTeeth*int(chart.NumSites))}
+}}
 
 // release gives back what newMouth took; nothing of the mouth may be used after it.
 func (m *mouth) release() {
 	clear(m.teeth)
-	m.teeth = m.teeth[:0]
-	rows.Put(&m.teeth)
+	rooms.Put(m.room)
 }
 
 // openSites lists sites of teeth for which test holds.

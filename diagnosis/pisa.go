@@ -1,7 +1,7 @@
 package diagnosis
 
 import (
-	"fmt"
+	"strconv"
 	"strings"
 
 	"leadsman/chart"
@@ -128,7 +128,7 @@ func bleed(s surface, th *tooth) surface {
 // Source: Nesse et al. 2008, doi:10.1111/j.1600-051X.2008.01249.x.
 func (m *mouth) surfacesOf(out []Finding) []Finding {
 	methodA, teeth := true, 0
-	a, b := make([]surface, len(m.scored)), make([]surface, len(m.scored))
+	var a, b [mostTeeth]surface
 	for i, th := range m.scored {
 		if !m.hasSurface(th) {
 			continue
@@ -140,26 +140,26 @@ func (m *mouth) surfacesOf(out []Finding) []Finding {
 		}
 	}
 	if methodA {
-		out = m.sumSurfaces(out, "score.pesa_mm2", "score.pisa_mm2", "A", teeth, a)
+		out = m.sumSurfaces(out, "score.pesa_mm2", "score.pisa_mm2", "A", teeth, &a)
 	} else {
-		out = m.sumSurfaces(out, "score.pesa_mm2", "score.pisa_mm2", "B", teeth, b)
+		out = m.sumSurfaces(out, "score.pesa_mm2", "score.pisa_mm2", "B", teeth, &b)
 	}
-	return m.sumSurfaces(out, "score.pesa_b_mm2", "score.pisa_b_mm2", "B", teeth, b)
+	return m.sumSurfaces(out, "score.pesa_b_mm2", "score.pisa_b_mm2", "B", teeth, &b)
 }
 
 func (m *mouth) hasSurface(th *tooth) bool {
 	return !th.t.Primary() && (!th.t.ThirdMolar() || m.o.PISAThirdMolars)
 }
 
-func (m *mouth) sumSurfaces(out []Finding, pesaCode, pisaCode, method string, teeth int, of []surface) []Finding {
+func (m *mouth) sumSurfaces(out []Finding, pesaCode, pisaCode, method string, teeth int, of *[mostTeeth]surface) []Finding {
 	pesa := Finding{Code: pesaCode, Rule: "PESA-" + method, Source: srcPISA}
 	pisa := Finding{Code: pisaCode, Rule: "PISA-" + method, Source: srcPISA}
 	var sumE, sumI float64
 	n, bled := 0, 0
 	pesa.Because, pisa.Because = make([]Evidence, 0, teeth), make([]Evidence, 0, teeth)
 	var outside, negative, eight []string
-	digits := make([]byte, 0, 16*teeth) // all numbers as one text
-	ends, bledEnds := make([][2]int, 0, teeth), make([][2]int, 0, teeth)
+	digits := make([]byte, 0, 16*mostTeeth) // all numbers as one text
+	ends, bledEnds := make([][2]int, 0, mostTeeth), make([][2]int, 0, mostTeeth)
 	for i, th := range m.scored {
 		if !m.hasSurface(th) {
 			continue
@@ -223,13 +223,16 @@ func (m *mouth) sumSurfaces(out []Finding, pesaCode, pisaCode, method string, te
 	pesa.Provisional, pisa.Provisional = n < teeth, bled < teeth
 	pesa.AtLeast, pisa.AtLeast = n > 0 && n < teeth, bled > 0 && bled < teeth
 	pesa.Text, pisa.Text = "Not applicable: no tooth has depths at four sites.", "Not applicable: no tooth has depths at four sites and an answer on bleeding."
+	over := func(area Value, n int) string {
+		return " of the pockets " + area.String() + " mm2 over " + strconv.Itoa(n) + " of " + strconv.Itoa(teeth) + " teeth, method " + method + "."
+	}
 	if n > 0 {
 		pesa.Value = Number(sumE, 1)
-		pesa.Text = fmt.Sprintf("Epithelial surface of the pockets %.1f mm2 over %d of %d teeth, method %s.", rounded(sumE, 1), n, teeth, method)
+		pesa.Text = "Epithelial surface" + over(pesa.Value, n)
 	}
 	if bled > 0 {
 		pisa.Value = Number(sumI, 1)
-		pisa.Text = fmt.Sprintf("Inflamed surface of the pockets %.1f mm2 over %d of %d teeth, method %s.", rounded(sumI, 1), bled, teeth, method)
+		pisa.Text = "Inflamed surface" + over(pisa.Value, bled)
 	}
 	return append(out, pesa, pisa)
 }

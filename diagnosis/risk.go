@@ -195,7 +195,8 @@ func (m *mouth) riskOf() []Finding {
 		smoking.Missing = []Missing{{Input: "cigarettes_per_day", CouldBe: riskWords[1:], Question: "Does the patient smoke, and how many cigarettes a day?"}}
 	}
 
-	list := []Finding{bleed, pockets, lost, bone, systemic, smoking}
+	out := []Finding{row("risk.progression"), bleed, pockets, lost, bone, systemic, smoking}
+	all, list := &out[0], out[1:]
 	least, most := rows[:], append([]int(nil), rows[:]...)
 	for i := range list {
 		f := &list[i]
@@ -208,7 +209,6 @@ func (m *mouth) riskOf() []Finding {
 			f.Text = "Not known."
 		}
 	}
-	all := row("risk.progression")
 	lo, hi := overallRisk(least), overallRisk(most)
 	all.Value = Word(riskWords[lo])
 	for i, f := range list {
@@ -240,7 +240,7 @@ func (m *mouth) riskOf() []Finding {
 			all.Missing[i].CouldBe = append(all.Missing[i].CouldBe, riskWords[l])
 		}
 	}
-	return append([]Finding{all}, list...)
+	return out
 }
 
 // unknownRows names the rows of the table that are not known, or not well enough.

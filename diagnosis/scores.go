@@ -45,12 +45,13 @@ func (m *mouth) flagScore(code, rule, what string, flag chart.Flag) Finding {
 		f.Text = fmt.Sprintf("Not applicable: no site has an answer on %s.", flag)
 	} else {
 		f.share(n, seen)
-		f.Text = fmt.Sprintf("%d of %d sites %s (%s percent).", n, f.Recorded, what, f.Value)
-		if f.Recorded < f.Eligible {
-			f.Text = fmt.Sprintf("%d of %d sites %s (%s percent); %d more have no answer.", n, f.Recorded, what, f.Value, f.Eligible-f.Recorded)
-		}
-		if f.AtLeast {
+		switch {
+		case f.AtLeast:
 			f.Text = fmt.Sprintf("%d of %d sites %s (at least %s percent); %d have no answer.", n, seen, what, f.Value, seen-f.Recorded)
+		case f.Recorded < f.Eligible:
+			f.Text = fmt.Sprintf("%d of %d sites %s (%s percent); %d more have no answer.", n, f.Recorded, what, f.Value, f.Eligible-f.Recorded)
+		default:
+			f.Text = strconv.Itoa(n) + " of " + strconv.Itoa(f.Recorded) + " sites " + what + " (" + f.Value.String() + " percent)."
 		}
 	}
 	f.Provisional = f.Recorded < f.Eligible
@@ -124,10 +125,13 @@ func (m *mouth) oLeary() []Finding {
 			default:
 				target = "met"
 			}
-			f.Text = fmt.Sprintf("Plaque on %d of %d surfaces with an answer (%s percent), %s surfaces a tooth; teaching target of under 10 percent %s.", n, f.Recorded, f.Value, variant, target)
+			text := "Plaque on " + strconv.Itoa(n) + " of "
 			if f.AtLeast {
-				f.Text = fmt.Sprintf("Plaque on %d of %d surfaces (at least %s percent; %d have no answer), %s surfaces a tooth; teaching target of under 10 percent %s.", n, f.Eligible, f.Value, f.Eligible-f.Recorded, variant, target)
+				text += fmt.Sprintf("%d surfaces (at least %s percent; %d have no answer), ", f.Eligible, f.Value, f.Eligible-f.Recorded)
+			} else {
+				text += strconv.Itoa(f.Recorded) + " surfaces with an answer (" + f.Value.String() + " percent), "
 			}
+			f.Text = text + variant + " surfaces a tooth; teaching target of under 10 percent " + target + "."
 		}
 		f.Provisional = f.Recorded < f.Eligible
 	}
@@ -273,9 +277,8 @@ func (m *mouth) counts(out []Finding) []Finding {
 		if n == 0 {
 			f.Text = "Not applicable: no " + what + " is recorded."
 		} else {
-			v := float64(halves) / 2 / float64(n)
-			f.Value = Number(v, 2)
-			f.Text = fmt.Sprintf("Mean %s %.2f mm over %d recorded sites.", what, rounded(v, 2), n)
+			f.Value = Number(float64(halves)/2/float64(n), 2)
+			f.Text = "Mean " + what + " " + f.Value.String() + " mm over " + strconv.Itoa(n) + " recorded sites."
 		}
 		out = append(out, f)
 	}
