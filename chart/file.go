@@ -271,6 +271,7 @@ type jsonText struct {
 	i      int
 	depth  int // of objects and lists around i
 	broken bool
+	asked  ToothInputs // of the tooth being read
 	path   [][]byte
 	issues Issues
 }
@@ -677,7 +678,8 @@ func parseToothKey(key []byte, n Numbering) (Tooth, error) {
 
 func (w *jsonText) tooth(c *Chart, t Tooth) {
 	rec := c.Tooth(t)
-	var in ToothInputs
+	w.asked = ToothInputs{}
+	in := &w.asked
 	var seen, seenIn uint64
 	w.object(func(key []byte) {
 		switch string(key) {
@@ -746,17 +748,17 @@ func (w *jsonText) tooth(c *Chart, t Tooth) {
 					return
 				}
 				w.once(&seen, s)
-				w.site(&rec.Sites[s], &in, Site(s))
+				w.site(&rec.Sites[s], in, Site(s))
 			})
 		default:
-			w.toothInput(&in, key, &seenIn)
+			w.toothInput(in, key, &seenIn)
 		}
 	})
 	if !in.empty() {
 		if c.Patient.Teeth == nil {
 			c.Patient.Teeth = map[Tooth]ToothInputs{}
 		}
-		c.Patient.Teeth[t] = in
+		c.Patient.Teeth[t] = *in
 	}
 }
 
