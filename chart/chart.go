@@ -62,7 +62,7 @@ func (s SiteRecord) Empty() bool { return s == SiteRecord{} }
 // Source: probing depth plus recession, as in the United States national survey's file
 // documentation (OHXPER_F, 2009-2010), with the margin's sign turned.
 func (s SiteRecord) AttachmentLoss() (loss MM, clamped, ok bool) {
-	if !s.Depth.known || !s.Recession.known {
+	if !s.Depth.Known() || !s.Recession.Known() {
 		return MM{}, false, false
 	}
 	h := s.Depth.Half() + s.Recession.Half()

@@ -9,12 +9,11 @@ import (
 // MM is a length in millimetres, kept in halves, or "not recorded" (its zero value), which is never
 // the same as 0 mm.
 type MM struct {
-	half  int16
-	known bool
+	bits int16 // twice the halves, and one: a chart and its findings hold thousands
 }
 
-// Half makes an MM from half-millimetres.
-func Half(h int) MM { return MM{half: int16(h), known: true} }
+// Half makes an MM from half-millimetres. What is beyond 8 m stays there.
+func Half(h int) MM { return MM{int16(2*min(max(h, -16000), 16000) + 1)} }
 
 // Millimetres makes an MM from whole millimetres.
 func Millimetres(mm int) MM { return Half(2 * mm) }
@@ -29,26 +28,21 @@ func MMFromFloat(f float64) (MM, error) {
 }
 
 // Known reports whether a length was recorded.
-func (m MM) Known() bool { return m.known }
+func (m MM) Known() bool { return m.bits != 0 }
 
 // Half is the length in half-millimetres; 0 when not recorded.
-func (m MM) Half() int { return int(m.half) }
+func (m MM) Half() int { return int(m.bits >> 1) }
 
 // Float is the length in millimetres; 0 when not recorded.
-func (m MM) Float() float64 { return float64(m.half) / 2 }
+func (m MM) Float() float64 { return float64(m.Half()) / 2 }
 
 // Whole is the length floored to whole millimetres, as the rules use it. Rounding down to the lower
 // millimetre is the convention of epidemiology (seen, secondary).
-func (m MM) Whole() int {
-	if m.half < 0 {
-		return -((-int(m.half) + 1) / 2)
-	}
-	return int(m.half) / 2
-}
+func (m MM) Whole() int { return m.Half() >> 1 }
 
 // String is "3", "3.5", or "-" when not recorded.
 func (m MM) String() string {
-	if !m.known {
+	if !m.Known() {
 		return "-"
 	}
 	if i := m.Half() - 2*MinRecession; i >= 0 && i < len(lengths) {
@@ -66,7 +60,7 @@ var lengths = func() (texts [2*(MaxDepth+MaxRecession-MinRecession) + 1]string) 
 }()
 
 func (m MM) MarshalJSON() ([]byte, error) {
-	if !m.known {
+	if !m.Known() {
 		return []byte("null"), nil
 	}
 	return []byte(m.String()), nil
