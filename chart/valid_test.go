@@ -3,7 +3,9 @@ package chart
 import (
 	"bytes"
 	"encoding/json"
+	"math"
 	"math/rand/v2"
+	"strconv"
 	"strings"
 	"testing"
 )
@@ -50,5 +52,21 @@ func TestValidJSON(t *testing.T) {
 	}
 	if good < 1000 {
 		t.Errorf("only %d texts were JSON", good)
+	}
+}
+
+// A length keeps its text, its order and its floor over all that can be recorded or added up, and never wraps round.
+func TestLengths(t *testing.T) {
+	for h := -40; h <= 200; h++ {
+		m := Half(h)
+		if want := math.Floor(float64(h) / 2); !m.Known() || m.Half() != h || m.Float() != float64(h)/2 || m.Whole() != int(want) || m.String() != strconv.FormatFloat(float64(h)/2, 'f', -1, 64) {
+			t.Fatalf("%d halves: %s, %d, %d", h, m, m.Half(), m.Whole())
+		}
+	}
+	if far := Millimetres(40_000); far.Float() <= MaxDepth || Millimetres(-40_000).Float() >= MinRecession {
+		t.Errorf("too far: %s", far)
+	}
+	if (MM{}).Known() || (MM{}).Half() != 0 || (MM{}).String() != "-" {
+		t.Error("not recorded is a length")
 	}
 }
