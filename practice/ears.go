@@ -12,6 +12,9 @@ import (
 // ErrBusy means that the recognizer has as much to hear as it can follow: no further microphone is taken.
 var ErrBusy = errors.New("the recognizer has as much to hear as it can follow: this microphone was not taken, those that are on go on; try again when one of them is switched off")
 
+// ErrStopping means that the service is being stopped: no microphone is taken that was not on.
+var ErrStopping = errors.New("the service is being stopped: no further microphone is taken until it is back; what others say goes on being heard")
+
 // Load is how much the recognizer has to do.
 type Load struct {
 	Microphones int     // that have a recognizer
@@ -41,6 +44,7 @@ type ears struct {
 	mics    int
 	waiting int
 	busy    bool
+	drained bool      // no microphone is taken any more
 	begun   time.Time // of the span that is measured now
 	now1    spent     // in it
 	before  spent     // in the one before it
@@ -69,6 +73,26 @@ func (e *ears) load() Load {
 	}
 	e.busy = l.Busy
 	return l
+}
+
+// full says why no further microphone is taken.
+func (e *ears) full() error {
+	e.mu.Lock()
+	drained := e.drained
+	e.mu.Unlock()
+	switch {
+	case drained:
+		return ErrStopping
+	case e.load().Busy:
+		return ErrBusy
+	}
+	return nil
+}
+
+func (e *ears) drain() {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	e.drained = true
 }
 
 // turn begins another span where it is time.

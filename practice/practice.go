@@ -125,6 +125,12 @@ func (l watchedLog) AppendHeard(ctx context.Context, h chart.Heard, evs ...chart
 // Load is how much the recognizer has to do.
 func (p *Practice) Load() Load { return p.ears.load() }
 
+// Taking says why no further microphone is taken; nil: one is.
+func (p *Practice) Taking() error { return p.ears.full() }
+
+// Drain has no further microphone be taken; those that are on go on.
+func (p *Practice) Drain() { p.ears.drain() }
+
 // Go runs what feeds an exam from inside; Close waits for it.
 func (p *Practice) Go(f func()) { p.wg.Go(f) }
 

@@ -92,13 +92,14 @@ func (v *Voices) adapter() (speech.Adapter, error) {
 }
 
 // recognizer makes a recognizer for an examiner, "" for anybody: with the voice profile, if there is one that fits the model; else note says
-// why not. It takes turns with the others, and fails with ErrBusy where they have enough to hear.
+// why not. It takes turns with the others, and fails with ErrBusy where they have enough to hear, with
+// ErrStopping after Drain.
 func (v *Voices) recognizer(examiner string) (rec speech.Recognizer, profile bool, note string, err error) {
 	if v.engine == nil {
 		return nil, false, "", exam.ErrNoEngine
 	}
-	if v.ears.load().Busy {
-		return nil, false, "", ErrBusy
+	if err := v.ears.full(); err != nil {
+		return nil, false, "", err
 	}
 	rec, profile, note, err = v.recognizerAlone(examiner)
 	if err == nil {

@@ -291,6 +291,32 @@ func TestReadOnlyBesideWriter(t *testing.T) {
 	}
 }
 
+// What is typed is a value, never part of a statement.
+func TestNothingTypedIsAStatement(t *testing.T) {
+	s := openT(t, t.TempDir())
+	for _, name := range []string{`Nell'); DROP TABLE patients; --`, `" OR ""="`, `'; UPDATE exams SET signed_by='x' WHERE '1'='1`} {
+		p, err := s.AddPatient(ctx, Patient{Name: name, Number: name})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got, err := s.Patient(ctx, p.ID); err != nil || got.Name != name || got.Number != name {
+			t.Errorf("%s: read back as %+v, %v", name, got, err)
+		}
+		if got, err := s.Patients(ctx, name); err != nil || len(got) != 1 || got[0].ID != p.ID {
+			t.Errorf("%s: found %+v, %v", name, got, err)
+		}
+		if _, err := s.Patient(ctx, p.ID+"' OR '1'='1"); !errors.Is(err, ErrNotFound) {
+			t.Errorf("an id with a statement: %v", err)
+		}
+		if _, err := s.Exam(ctx, "' OR '1'='1"); !errors.Is(err, ErrNotFound) {
+			t.Errorf("an exam's id that is a statement: %v", err)
+		}
+	}
+	if all, err := s.Patients(ctx, ""); err != nil || len(all) != 3 {
+		t.Errorf("%d patients, %v", len(all), err)
+	}
+}
+
 func TestPatients(t *testing.T) {
 	s := openT(t, t.TempDir())
 	in := Patient{Name: " Jörg Müller-Ames ", Born: "1971-03-28", Number: "K-204", Note: "prefers mornings"}

@@ -87,6 +87,8 @@ func status(err error) (int, fault) {
 		return http.StatusConflict, fault{"mic_taken", exam.ErrMicTaken.Error()}
 	case errors.Is(err, exam.ErrNoEngine):
 		return http.StatusServiceUnavailable, fault{"no_engine", exam.ErrNoEngine.Error()}
+	case errors.Is(err, practice.ErrStopping):
+		return http.StatusServiceUnavailable, fault{"stopping", practice.ErrStopping.Error()}
 	case errors.Is(err, practice.ErrBusy):
 		return http.StatusServiceUnavailable, fault{"full", practice.ErrBusy.Error()}
 	case errors.Is(err, practice.ErrNoAdapter):

@@ -74,7 +74,14 @@ func (s *server) sound(w http.ResponseWriter, r *http.Request) {
 			if err != nil {
 				return nil, err
 			}
-			return e.OpenMic(owner, voice, q.Get("takeover") == "1")
+			takeover := q.Get("takeover") == "1"
+			if takeover && s.Taking != nil {
+				// Asked before, for what is taken over ends before the other one is opened.
+				if err := s.Taking(); err != nil {
+					return nil, err
+				}
+			}
+			return e.OpenMic(owner, voice, takeover)
 		},
 		goesOn: func() bool {
 			_, err := e.View(r.Context())
@@ -336,6 +343,8 @@ func (s *server) hangUp(c *websocket.Conn, r *http.Request, err error) {
 	case r.Context().Err() != nil:
 		// The service is being stopped. What was not decided is heard again when the page comes back.
 		code, f = websocket.CloseServiceRestart, fault{"stopping", "the service is being stopped: what was said last is heard when it is back"}
+	case errors.Is(err, practice.ErrStopping):
+		code = websocket.CloseServiceRestart
 	case errors.Is(err, oldPage):
 		code = closeGone // the one code on which pages of every version say: load the page again
 	case errors.Is(err, otherRate):

@@ -79,6 +79,8 @@ type Options struct {
 	Remember bool
 	// Limits bound what one client may do.
 	Limits Limits
+	// Taking says why no further microphone is taken, nil that one is; nil itself: always.
+	Taking func() error
 	// Ready says why nobody is to be sent here, nil that somebody may be; nil itself: always.
 	Ready func(context.Context) error
 	// Reconnected is told of each microphone that came back; may be nil.

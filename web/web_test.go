@@ -154,7 +154,7 @@ type service struct {
 	hearing  *hearing
 }
 
-func start(t *testing.T) *service {
+func start(t *testing.T, more ...func(*web.Options)) *service {
 	t.Helper()
 	log := &exam.Memory{}
 	ctx := context.Background()
@@ -167,8 +167,12 @@ func start(t *testing.T) *service {
 	}
 	h := &hearing{Exam: web.Running(e)}
 	p := &fakePractice{exam: h, patient: practice.Patient{ID: "p1", Version: 3}, log: log, visits: []practice.Visit{{ID: "x1", Patient: "p1", Kind: "exam", Began: 1}}}
-	srv := httptest.NewServer(web.New(web.Options{Exams: p, Practice: p, People: solo{}, Hosts: []string{"chart.practice.example"},
-		Calendar: func(w io.Writer, days []practice.Due) error { _, err := fmt.Fprint(w, days); return err }, Beat: 20 * time.Millisecond}))
+	o := web.Options{Exams: p, Practice: p, People: solo{}, Hosts: []string{"chart.practice.example"},
+		Calendar: func(w io.Writer, days []practice.Due) error { _, err := fmt.Fprint(w, days); return err }, Beat: 20 * time.Millisecond}
+	for _, f := range more {
+		f(&o)
+	}
+	srv := httptest.NewServer(web.New(o))
 	t.Cleanup(func() { e.Close(); srv.CloseClientConnections(); srv.Close() })
 	return &service{srv, t, p, h}
 }
@@ -304,6 +308,30 @@ func TestRequestsThatAreWrong(t *testing.T) {
 	for _, host := range []string{"localhost:1", "127.0.0.1", "[::1]:8643", "CHART.practice.example:443"} {
 		if status, body := s.ask("GET", "/api/about", "", "Host", host); status != 200 {
 			t.Errorf("host %s: %d %s", host, status, body)
+		}
+	}
+}
+
+// Every answer, a refusal too, has the headers that keep a browser from misusing it; no cache keeps what is of a patient.
+func TestHeaders(t *testing.T) {
+	s := start(t)
+	for _, path := range []string{"/", "/exams/x1/live", "/api/about", "/api/patients", "/api/patients/p1", "/api/exams/x1", "/api/exams/x1/findings", "/api/exams/nobody", "/api/nothing"} {
+		res, err := s.Client().Get(s.URL + path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		res.Body.Close()
+		for name, want := range map[string]string{"X-Content-Type-Options": "nosniff", "Referrer-Policy": "no-referrer", "Cross-Origin-Opener-Policy": "same-origin",
+			"Cross-Origin-Resource-Policy": "same-origin", "Permissions-Policy": "microphone=(self), camera=(), geolocation=()"} {
+			if got := res.Header.Get(name); got != want {
+				t.Errorf("%s: %s is %q, want %q", path, name, got, want)
+			}
+		}
+		if csp := res.Header.Get("Content-Security-Policy"); !strings.Contains(csp, "frame-ancestors 'none'") {
+			t.Errorf("%s: content policy %q", path, csp)
+		}
+		if got := res.Header.Get("Cache-Control"); strings.HasPrefix(path, "/api/") && got != "no-store" {
+			t.Errorf("%s: a cache may keep it: %q", path, got)
 		}
 	}
 }

@@ -103,6 +103,8 @@ func (f *serviceFlags) among(url string) (all []string, own string, err error) {
 	return all, own, err
 }
 
+const stoppedEarly = "stopped while starting; nothing is lost"
+
 func runServe(args []string, _ io.Reader, stdout, stderr io.Writer) int {
 	fs := flags("serve", stderr)
 	f := addServiceFlags(fs, defaultData())
@@ -132,7 +134,7 @@ func runServe(args []string, _ io.Reader, stdout, stderr io.Writer) int {
 	case <-started:
 		return <-ended
 	case <-time.After(time.Second):
-		fmt.Fprintln(stdout, "stopped while starting; nothing is lost")
+		fmt.Fprintln(stdout, stoppedEarly)
 		return exitOK
 	}
 }
@@ -209,6 +211,10 @@ func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready
 		return fail(stderr, exitInput, "serve: %v", err)
 	}
 	st, err := f.await(ctx, stderr)
+	if err != nil && ctx.Err() != nil {
+		fmt.Fprintln(stdout, stoppedEarly)
+		return exitOK
+	}
 	if err != nil {
 		return fail(stderr, exitTool, "serve: %v", err)
 	}
@@ -248,7 +254,7 @@ func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready
 		return report.Dossier(ctx, w, st, version(), id)
 	}, Clips: p.Clips, Voices: p.Voices, Say: serviceVoice(), Trial: p.Trial, Calendar: calendar, Paths: f.engine.own.Paths(), Hosts: f.names(cert), Version: version(), Log: log,
 		Demo: demoSound, Invent: func(ctx context.Context) error { return invent(ctx, st, time.Now()) },
-		Limits: f.limits, Seen: m.answered, Reconnected: m.reconnected, Ready: s.ready, Remember: cert != nil && cert.Own() == nil}
+		Limits: f.limits, Seen: m.answered, Reconnected: m.reconnected, Ready: s.ready, Taking: p.Taking, Remember: cert != nil && cert.Own() == nil}
 	if cert != nil && cert.Own() != nil {
 		o.Authority = cert.Own()
 	}
@@ -329,9 +335,15 @@ func (s *service) run(ctx context.Context, h http.Handler, stdout, stderr io.Wri
 	case <-ctx.Done():
 	}
 	s.draining.Store(true)
+	s.p.Drain()
 	if f.drain > 0 {
 		s.log.Info("draining", "for", f.drain.String())
-		time.Sleep(f.drain)
+		hurry, done := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+		select { // a second signal ends the wait
+		case <-time.After(f.drain):
+		case <-hurry.Done():
+		}
+		done()
 	}
 	end()
 	if err := <-served; err != nil && !errors.Is(err, http.ErrServerClosed) {
