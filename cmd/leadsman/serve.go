@@ -133,7 +133,7 @@ func runServe(args []string, _ io.Reader, stdout, stderr io.Writer) int {
 		return status
 	case <-started:
 		return <-ended
-	case <-time.After(time.Second):
+	case <-time.After(time.Second / 2):
 		fmt.Fprintln(stdout, stoppedEarly)
 		return exitOK
 	}
