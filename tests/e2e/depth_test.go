@@ -70,6 +70,9 @@ func TestDepthStandsOutWhenBlurred(t *testing.T) {
 				if err := json.Unmarshal([]byte(b), &boxes[i]); err != nil {
 					t.Fatal(err)
 				}
+				if boxes[i][2] < 5 || boxes[i][3] < 5 { // what is not there has no contrast, and no number fails a comparison
+					t.Fatalf("%s, %s: %s is not shown", view.name, look, k)
+				}
 			}
 			shot(t, p, "depth-"+view.name+"-"+look)
 			picture, err := chromedp.Run(p.ctx, chromedp.CaptureScreenshot())

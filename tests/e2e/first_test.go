@@ -1,12 +1,14 @@
 package e2e
 
 import (
+	"fmt"
 	"strings"
 	"testing"
 	"time"
 
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
 )
 
 // The first minute, in the built program with its recognizer: an empty start says what to do, and one click has a recorded voice
@@ -14,11 +16,9 @@ import (
 func TestFirstMinute(t *testing.T) {
 	base := runProgram(t)
 	p := open(t, startBrowser(t), base+"/")
-	p.until("four things to begin with", `document.querySelectorAll("ls-patients .begin button").length === 4`)
+	p.until("an exam to begin, three things to look at first", `document.querySelectorAll("ls-patients .begin button").length === 3`)
 	shot(t, p, "first")
 	scan(t, p, "empty start")
-	p.clickText("Add the first patient")
-	p.until("the form is open and has the focus", `document.querySelector("details.add").open && document.activeElement.id === "p-name"`)
 	began := time.Now()
 	p.clickText("Watch and hear an exam")
 	p.until("it is listened to", `document.querySelector("header .listening").dataset.state === "listening"`)
@@ -27,6 +27,30 @@ func TestFirstMinute(t *testing.T) {
 	t.Logf("%.0f s from the click to the last value", time.Since(began).Seconds())
 	p.within(30*time.Second, "then the microphone is off again", `document.querySelector("header .listening").dataset.state === "off"`)
 	shot(t, p, "first-heard")
+}
+
+// The first own exam begins with a name and Enter: who works here is added and sits down, the patient may be named later, and numbers go
+// to the first site. With the patient's name it is one field more.
+func TestFirstOwnExam(t *testing.T) {
+	b := startBrowser(t)
+	for patient, keys := range map[string]string{"Unnamed, ": kb.Enter, "Mara Lindqvist": kb.Tab + "Mara Lindqvist" + kb.Enter} {
+		p := open(t, b, runProgram(t, "--engine", "none")+"/")
+		p.until("who works here is asked once", `document.querySelector("#ownname") && !document.querySelector("#firstname").checkVisibility()`)
+		p.clickText("Begin the exam")
+		if path := eval[string](p, `location.pathname`); path != "/" {
+			t.Fatalf("begun without a name: %s", path)
+		}
+		p.click("#ownname")
+		p.keys("Ada Quill")
+		p.keys(keys)
+		p.until("Live", session+`?.online && document.querySelector("ls-sheet td[data-key]")`)
+		p.sits("Ada Quill")
+		p.keys("3")
+		p.depth("17.DB", "3")
+		p.until("of whom", fmt.Sprintf(`document.querySelector("header .patient").innerText.startsWith("exam of " + %q)`, patient))
+		p.clickText("Patients")
+		p.until("one patient, in whose name numbers stand", `document.querySelectorAll("ls-patients tbody tr").length === 1 && !document.querySelector("#ownname")`)
+	}
 }
 
 // The printed chart says whose it is, when and by whom, and fits one page of either paper.

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"testing"
 
+	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 
 	"leadsman/chart"
@@ -20,6 +21,39 @@ func TestMessagesShiftNothing(t *testing.T) {
 	w := newWorld(t, nil)
 	w.begin("x1", chart.FDI, "three two four")
 	p := w.live(startBrowser(t), "Ada Quill", w.url)
+	p.until("what to ask before probing", `document.querySelector(".gate").checkVisibility()`)
+	// It is read whole, and how many messages wait behind it lies on none of its buttons.
+	whole := func(where string) {
+		t.Helper()
+		if over := eval[int](p, `new Promise((ok) => requestAnimationFrame(() => { const m = document.querySelector(".messages"); ok(m.scrollHeight - m.clientHeight); }))`); over > 0 {
+			t.Errorf("%s: %d px of the message are cut", where, over)
+		}
+		if eval[bool](p, `(() => { const b = document.querySelector(".behind").getBoundingClientRect(); return [...document.querySelectorAll(".messages :is(button, p)")].some((x) => { const r = x.getBoundingClientRect(); return !x.matches(".behind") && b.width && r.width && r.right > b.left && r.left < b.right && r.bottom > b.top && r.top < b.bottom; }); })()`) {
+			t.Errorf("%s: how many more there are lies on the message", where)
+		}
+	}
+	for range 2 {
+		for _, width := range []int64{1920, 1280, 1250, 1000, 901, 900, 700, 561, 560, 390, 320} {
+			far := eval[bool](p, `document.querySelector("ls-live").dataset.layout === "far"`)
+			if far && width < 900 {
+				continue // nobody stands two metres from a phone
+			}
+			if err := chromedp.Do(p.ctx, chromedp.EmulateViewport(width, 760)); err != nil {
+				t.Fatal(err)
+			}
+			whole(fmt.Sprintf("%d px, far %v", width, far))
+		}
+		p.keys("v")
+	}
+	if err := chromedp.Do(p.ctx, chromedp.EmulateViewport(1280, 760)); err != nil {
+		t.Fatal(err)
+	}
+	p.click("#words")
+	p.keys("good morning\r")
+	p.until("a refusal stands before it", `document.querySelector(".unsent")?.innerText.includes("Not entered") && document.querySelector(".behind").innerText === "1 more"`)
+	whole("a refusal before it")
+	p.clickText("Drop")
+	eval[bool](p, `document.querySelector("#words").value = "", document.querySelector("#words").blur(), true`)
 	p.clickText("I have checked it")
 	at := func() string { return p.rect("ls-sheet") + " " + p.rect("ls-tape") + " " + p.rect(".messages") }
 	before := at()
@@ -77,8 +111,17 @@ func TestTakeBackOwn(t *testing.T) {
 	ann.clickText("Calls")
 	ann.until("Ben's calls are named, below Ann's own", `(() => { const t = document.querySelector(".calls").innerText; return t.indexOf("Yours") >= 0 && t.indexOf("Yours") < t.indexOf("Of others") && t.indexOf("Ben") > t.indexOf("Of others"); })()`)
 	scan(t, ann, "list of calls")
+	// Of the list only what changed is drawn anew: the call taken back, and the one that took it back.
+	eval[bool](ann, `(window.lines = [...document.querySelectorAll(".calls li:not(.group)")], true)`)
 	eval[bool](ann, `[...document.querySelectorAll(".calls li")].find((li) => li.innerText.includes("17 buccal: 7")).querySelector("button").click(), true`)
 	ann.depth("17.B", "")
+	ann.until("it is struck out", `[...document.querySelectorAll(".calls li.undone")].some((li) => li.innerText.includes("17 buccal: 7"))`)
+	if n := eval[int](ann, `window.lines.filter((li) => !li.isConnected).length`); n != 1 {
+		t.Errorf("%d of the lines were made anew, want 1", n)
+	}
+	if n := eval[int](ann, `document.querySelectorAll(".calls li:not(.group)").length - window.lines.length`); n != 1 {
+		t.Errorf("%d lines were added, want 1", n)
+	}
 	ann.depth("17.MB", "4")
 }
 

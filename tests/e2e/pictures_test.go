@@ -84,7 +84,7 @@ func TestMeasureScreens(t *testing.T) {
 	dir := cmp.Or(os.Getenv("LEADSMAN_SHOTS"), "../../docs/screens")
 	b := startBrowser(t)
 	empty := open(t, b, runProgram(t, "--engine", "none")+"/")
-	empty.until("the empty start", `document.querySelectorAll("ls-patients .begin button").length === 4`)
+	empty.until("the empty start", `document.querySelectorAll("ls-patients .begin button").length === 3`)
 	take(t, empty, dir, "first")
 	w := walk(t, b)
 	w.furnish()

@@ -45,6 +45,10 @@ func TestRecordAndJournal(t *testing.T) {
 		t.Helper()
 		eval[bool](p, fmt.Sprintf(`(document.querySelector('[data-exam=%q] details').open = true)`, id))
 	}
+	unfolded := func() {
+		t.Helper()
+		eval[bool](p, `(document.querySelectorAll("ls-record details").forEach((d) => (d.open = true)), true)`)
+	}
 	in := func(id, button string) string {
 		return fmt.Sprintf(`(() => { [...document.querySelectorAll('[data-exam=%q] button')].find((b) => b.textContent === %q).click(); return true; })()`, id, button)
 	}
@@ -64,6 +68,7 @@ func TestRecordAndJournal(t *testing.T) {
 	}
 	p.goTo(w.url + "/patients/" + jonas.ID + "/record")
 	p.until("the exam is here", `document.querySelector('ls-record [data-exam="x3"]')`)
+	unfolded()
 	fill("#mergeinto-search", "Sallow", "#mergereason", "one person, two records")
 	p.until("the other record is found", fmt.Sprintf(`document.querySelector("#mergeinto").value === %q`, harriet.ID))
 	p.clickText("Merge")
@@ -84,6 +89,7 @@ func TestRecordAndJournal(t *testing.T) {
 
 	p.goTo(w.url + "/patients/" + harriet.ID + "/record")
 	p.until("the rule is said", `/kept for 10 years after the last signed exam.*this one until/.test(document.querySelector("#keeping")?.innerText)`)
+	unfolded()
 	fill("#erasereason", "asked for in writing", "#erasename", "Harriet")
 	p.clickText("Erase for good")
 	if gone := eval[bool](p, `document.querySelector("#erasename").validationMessage === ""`); gone {

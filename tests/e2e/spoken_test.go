@@ -62,11 +62,14 @@ func differs(got, want teethOf) (faults []string, right, wrong int) {
 // begin adds a patient and begins an exam as a person would, up to the Live screen.
 func (p *page) begin(numbering string) {
 	p.t.Helper()
-	p.until("it is known who works here, or asked for", `document.querySelector("#firstname") || document.querySelector("button.seat")?.dataset.who`)
-	if eval[bool](p, `!!document.querySelector("#firstname")`) { // a new practice
+	p.until("it is known who works here, or asked for", `document.querySelector("#ownname") || document.querySelector("button.seat")?.dataset.who`)
+	if eval[bool](p, `!!document.querySelector("#ownname")`) { // a new practice; what else is chosen here is not asked on the empty start
+		p.goTo(eval[string](p, `location.origin`) + "/people")
 		p.click("#firstname")
 		p.keys("Ada Quill")
 		p.click(".first button.main")
+		p.sits("Ada Quill")
+		p.goTo(eval[string](p, `location.origin`) + "/")
 	}
 	p.sits("Ada Quill")
 	p.clickText("Add a patient")

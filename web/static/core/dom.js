@@ -50,6 +50,13 @@ export function keep(el, parts, make) {
   put(el, make() ?? []);
 }
 
+/** order gives an element these children, and touches only those that are new, gone or elsewhere: a button in one may have the focus. */
+export function order(el, children) {
+  const want = new Set(children);
+  for (const c of [...el.children]) if (!want.has(c)) c.remove();
+  children.forEach((c, i) => el.children[i] !== c && el.insertBefore(c, el.children[i] || null));
+}
+
 /** attr sets or removes an attribute, touching the page only if it changes. */
 export function attr(el, name, value) {
   if (value == null || value === false) {

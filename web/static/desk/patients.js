@@ -3,7 +3,7 @@ import { h, put } from "../core/dom.js";
 import { Part } from "../core/part.js";
 import { get, page, post, putTo, newID } from "../core/server.js";
 import { day } from "../core/view.js";
-import { may, loadSeat, choose } from "../people/seat.js";
+import { may, seat, loadSeat, begin, choose } from "../people/seat.js";
 import "../profile/profile.js";
 import { statement, numbers, figures } from "./summary.js";
 import { born, planDate, isoDay } from "../core/dates.js";
@@ -48,6 +48,39 @@ function patientForm(p, done, submit, begin = null) {
     fault, h("p", {}, h("button", { class: "main" }, p.id ? "Save" : "Add patient"), begin ? [" ", h("button", { value: "begin" }, "Add and begin an exam")] : null));
 }
 
+/** examOf begins an exam as the practice does them by default, and shows it. */
+async function examOf(app, patient, id = newID()) {
+  const { numbering, path } = app.settings;
+  const v = await post("/api/exams", { patient, earlier: "", numbering, path, id });
+  app.go(`/exams/${encodeURIComponent(v.id)}/live`);
+}
+
+/** firstExam is the form of an empty start: who works here, whom the exam is of, and with one button the exam begins. What was added
+ *  before something failed is not added again. */
+function firstExam(app) {
+  const field = (id, label, hint, attrs) => {
+    const el = h("input", { id, autocomplete: "off", "aria-describedby": `${id}-hint`, ...attrs });
+    return [el, h("div", { class: "field" }, h("label", { for: id }, label), el, h("span", { class: "small", id: `${id}-hint` }, hint))];
+  };
+  const [own, ownField] = field("ownname", "Your name", "Stands beside all that you enter.", { required: true, maxlength: "120", autocomplete: "name" });
+  const [patient, patientField] = field("firstpatient", "The patient's name", "May follow; until then the record is called “Unnamed”.", { maxlength: "200" });
+  const fault = h("p", { class: "fault", role: "alert" });
+  const asks = !seat().person && !seat().people.length;
+  const exam = newID();
+  let added = null;
+  return h("form", { class: "firstexam", onsubmit: async (e) => {
+    e.preventDefault();
+    put(fault, "");
+    try {
+      if (asks && !seat().person) await begin(own.value.trim());
+      added ??= await post("/api/patients", { name: patient.value.trim() || `Unnamed, ${day(Date.now())}`, version: 0 });
+      await examOf(app, added.id, exam);
+    } catch (err) {
+      put(fault, err.message);
+    }
+  } }, h("div", { class: "fields" }, asks ? ownField : null, patientField, h("button", { class: "main" }, "Begin the exam")), fault);
+}
+
 class Patients extends Part {
   connectedCallback() {
     this.search = h("input", { type: "search", id: "search", placeholder: "Name or file number", oninput: () => this.#later() });
@@ -61,9 +94,7 @@ class Patients extends Part {
       (this.more = h("p", { hidden: true }, h("button", { onclick: () => this.#more() }, "Show more"))),
       (this.waits = h("section", { "aria-label": "Waits for a co-signature" })),
       h("details", { class: "add" }, h("summary", {}, "Add a patient"), patientForm({}, (p) => this.app.go(`/patients/${encodeURIComponent(p.id)}`), (p) => post("/api/patients", p), async (p) => {
-        const { numbering, path } = this.app.settings;
-        const v = await post("/api/exams", { patient: p.id, earlier: "", numbering, path, id: newID() });
-        this.app.go(`/exams/${encodeURIComponent(v.id)}/live`);
+        await examOf(this.app, p.id);
       })),
       h("p", { class: "small soft foot" }, "Leadsman supports the decisions of licensed clinicians; it does not diagnose by itself. Local rules and the clinician's judgement go first.")));
     this.#load();
@@ -131,21 +162,18 @@ class Patients extends Part {
       e.target.disabled = false;
     } }, h("b", {}, title), h("span", {}, text)));
     const fill = async () => {
+      const own = /** @type {HTMLInputElement | null} */ (this.querySelector("#ownname"))?.value.trim();
+      if (own && !seat().person) await begin(own); // who has said it already is not one of the invented people
       await post("/api/invented", {});
       this.app.settings = await get("/api/settings");
       const { person, people } = await loadSeat();
       if (!person && people.length) await choose(people[0].id);
     };
-    put(this.first, h("h2", {}, "Nobody is in the list yet. Begin here:"), h("ol", { class: "begin" },
+    put(this.first, h("h2", {}, "Begin your first exam"), firstExam(this.app), h("h2", {}, "Or look first"), h("ol", { class: "begin" },
       about.invent && about.demo ? card("Watch and hear an exam", "A recorded voice calls depths for an invented patient: you hear it, and see it written. Half a minute; invented patients are added.", async () => {
         await fill();
         await watch(this.app);
       }) : null,
-      card("Add the first patient", "A name is enough. Then begin the exam and call, or type.", () => {
-        const add = /** @type {HTMLDetailsElement} */ (this.querySelector("details.add"));
-        add.open = true;
-        add.querySelector("input").focus();
-      }),
       card("Try the microphone", "Say a call and see what is heard; nothing is kept.", () => this.app.go("/settings")),
       about.invent ? card("Fill with an invented practice", "Patients with exams, findings and plans to look around in.", async () => {
         await fill();

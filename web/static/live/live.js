@@ -1,7 +1,7 @@
 // Live: the screen during probing, in two layouts. At a distance: the place, the last call, the question and the profile, to be
 // read from two metres. For the assistant: the tape, the chart to be edited, and every call with its way back. Messages have one
 // place of one height, so that nothing shifts.
-import { h, put, attr, keep } from "../core/dom.js";
+import { h, put, attr, keep, order } from "../core/dom.js";
 import { Part } from "../core/part.js";
 import { get } from "../core/server.js";
 import { prefs, setPrefs, onPrefs } from "../core/prefs.js";
@@ -29,6 +29,7 @@ class Live extends Part {
   #ahead = ""; // next site of the path after what was typed and is on its way
   #inputs = null;
   #frame = 0;
+  #lines = new WeakMap(); // of the list of calls
 
   connectedCallback() {
     const { session, ear } = this.app;
@@ -114,6 +115,7 @@ class Live extends Part {
     this.profile = h("ls-profile");
     this.profile.exam = this.session.exam;
     this.calls = h("ol", { class: "calls" });
+    [this.ownHead, this.othersHead] = ["Yours", "Of others"].map((t) => h("li", { class: "group" }, h("h2", {}, t)));
     this.editor = h("ls-editor");
     for (const el of [this.tape, this.sheet, this.map, this.profile]) {
       el.words = this.words;
@@ -320,19 +322,25 @@ class Live extends Part {
 
   /** The calls, own ones first, each with its way back; what others entered is named with them. */
   #drawCalls(view) {
-    const all = [...(view.calls || [])].reverse().filter((c) => c.did !== "start");
-    const locked = !!view.signed_by;
-    const sign = JSON.stringify([all, all.map((c) => this.#own(c)), locked]);
-    if (sign === this.callSign) return; // a button in it may have the focus
-    this.callSign = sign;
-    const line = (c) => h("li", { class: c.refused ? "refused" : c.undone ? "undone" : null },
+    const all = (view.calls || []).filter((c) => c.did !== "start").reverse();
+    const lines = all.map((c) => this.#callLine(c, !!view.signed_by));
+    const own = lines.filter((_, i) => this.#own(all[i]));
+    const others = lines.filter((_, i) => !this.#own(all[i]));
+    put(this.othersHead.firstChild, own.length ? "Of others" : "Calls");
+    order(this.calls, [own.length ? this.ownHead : null, ...own, others.length ? this.othersHead : null, ...others].filter(Boolean));
+  }
+
+  /** #callLine is the line of a call: made once, and anew only if the call changes, which makes it another object, or the exam is signed. */
+  #callLine(c, locked) {
+    const was = this.#lines.get(c);
+    if (was?.locked === locked) return was.line;
+    const line = h("li", { class: c.refused ? "refused" : c.undone ? "undone" : null },
       h("time", {}, new Date(c.time).toLocaleTimeString()),
       h("span", { class: "by" }, V.caller(c)),
       h("span", {}, c.words && c.words !== c.text ? h("q", {}, c.words) : null, h("span", { class: "did" }, c.refused || c.text), c.undone ? " (taken back)" : ""),
       c.effects && !c.undone && c.did !== "disregard" ? h("button", { disabled: locked, "aria-label": `Take back: ${c.text || c.words}`, onclick: () => this.session.act(C.takeBack(c), "take back " + (c.text || c.words)) }, "Take back") : h("span", {}));
-    const group = (name, list) => (list.length ? [h("li", { class: "group" }, h("h2", {}, name)), list.map(line)] : null);
-    const own = all.filter((c) => this.#own(c));
-    put(this.calls, group("Yours", own), group(own.length ? "Of others" : "Calls", all.filter((c) => !own.includes(c))));
+    this.#lines.set(c, { line, locked });
+    return line;
   }
 
   #drawUnsent() {

@@ -1,7 +1,6 @@
 // The box in the header that shows who sits here and speaks, and changes it: by choice, by short code or card, by password.
 import { h, put } from "../core/dom.js";
-import { post } from "../core/server.js";
-import { seat, onSeat, loadSeat, choose, switchTo, signIn, signOut, prove, byPasskey } from "./seat.js";
+import { seat, onSeat, loadSeat, begin, choose, switchTo, signIn, signOut, prove, byPasskey } from "./seat.js";
 import { able, noName } from "./passkeys.js";
 
 class SeatBox extends HTMLElement {
@@ -48,10 +47,7 @@ class SeatBox extends HTMLElement {
       ? h("div", { class: "note row" }, h("p", { class: "grow" }, h("b", {}, "Who sits here?"), " What is entered carries a name."), people.map((p) => h("button", { onclick: () => this.#try(fault, () => choose(p.id)) }, p.name)), fault)
       : h("form", { class: "note row end", onsubmit: (e) => {
         e.preventDefault();
-        this.#try(fault, async () => {
-          const p = await post("/api/people", { name: name.value, roles: ["clinician", "administrator"] });
-          await choose(p.id);
-        });
+        this.#try(fault, () => begin(name.value));
       } }, h("div", { class: "field grow" }, h("label", { for: "firstname" }, "Who works here? Your name stands beside what you enter"), name), h("button", { class: "main" }, "That is me"), fault));
     if (person && this.dialog.open && !this.#asking) this.dialog.close();
   }
@@ -90,12 +86,12 @@ class SeatBox extends HTMLElement {
     } else {
       parts.push(h("h2", {}, person ? `${person.name} sits here` : "Sign in"));
       if (why === "sign_in") parts.push(h("p", {}, "The session has ended. What you typed waits and is entered when you are back."));
+      if (open) parts.push(h("div", { class: "row" }, people.map((p) => h("button", { type: "button", "aria-pressed": String(p.id === person?.id), onclick: after(() => choose(p.id)) }, p.name))));
       if (person || open) {
         const [code, codeField] = field("seatcode", "Short code, or card", { type: "password", maxlength: "64", autocomplete: "off", required: true });
         parts.push(h("form", { class: "row end", onsubmit: after(() => switchTo(code.value)) }, codeField, h("button", {}, "Sit down")));
       }
-      if (open) parts.push(h("div", { class: "row" }, people.map((p) => h("button", { type: "button", "aria-pressed": String(p.id === person?.id), onclick: after(() => choose(p.id)) }, p.name))));
-      else {
+      if (!open) {
         const [name, nameField] = field("seatname", "Name", { required: true, autocomplete: "username", maxlength: "120", value: why === "sign_in" ? person?.name || "" : "" });
         parts.push(h("form", { class: "row end", onsubmit: after(() => signIn(name.value, password.value)) }, nameField, passwordField, h("button", { class: "main" }, "Sign in"), this.#passkey(after(() => byPasskey(false)))));
       }

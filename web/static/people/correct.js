@@ -7,7 +7,7 @@ const at = (...parts) => "/api/" + parts.map(encodeURIComponent).join("/");
 const MATCHES = 50; // patients offered at once
 
 /** patientText tells patients of the same name apart. */
-export const patientText = (p) => [p.name, p.born && born(p.born), p.number].filter(Boolean).join(", ");
+const patientText = (p) => [p.name, p.born && born(p.born), p.number].filter(Boolean).join(", ");
 
 /** picker chooses a patient other than one: a search and what it finds. value() is the id, "" for none. */
 function picker(id, label, other) {

@@ -11,8 +11,8 @@ const ROLES = {
   student: "examines; a signature waits for a supervisor",
   supervisor: "as a clinician, and co-signs",
   assistant: "types and corrects beside the chair",
-  viewer: "looks",
-  administrator: "people, settings, the journal",
+  viewer: "reads, changes nothing",
+  administrator: "manages people and settings, reads the journal",
 };
 
 class People extends Seated {
@@ -28,17 +28,17 @@ class People extends Seated {
     const me = all.find((p) => p.id === person?.id) || person;
     put(this, h("div", { class: "desk people" },
       h("div", { class: "title" }, h("h1", {}, "People"), h("p", { class: "soft" }, open
-        ? "Nobody has a password: whoever is at this machine chooses who he is, and no other machine is let in. The first password is an administrator's; from it on everybody signs in."
-        : "Everybody signs in with a password. At a screen in use a short code or a card changes the person; signing takes the password.")),
-      me ? h("section", {}, h("h2", {}, `You: ${me.name}`), this.#secrets(me, true), this.#passkeys(me, true)) : null,
+        ? "Nobody has a password yet: whoever is at this computer chooses a name, and no other computer is let in. Once an administrator sets a password, everybody signs in."
+        : "Everybody signs in with a password. At a screen in use a short code or a card changes the person; an exam is signed with the password.")),
       may("people") ? [
         h("section", {}, h("h2", {}, "Who works here"), h("ul", { class: "plain" }, all.map((p) => h("li", { data: { person: p.id } }, this.#entry(p))))),
         h("section", {}, h("h2", {}, "Add somebody"), this.#form({ name: "", roles: ["clinician"], retired: false }, "Add", (x) => post("/api/people", x))),
-      ] : null));
+      ] : null,
+      me ? h("section", {}, h("h2", {}, `You: ${me.name}`), this.#secrets(me, true), this.#passkeys(me, true)) : null));
   }
 
   #entry(p) {
-    return h("details", {}, h("summary", {}, h("b", {}, p.name), ` ${p.roles.join(", ")}`, h("span", { class: "soft" }, [p.retired ? ", no longer here" : "", p.password ? ", password" : ", no password", p.code ? ", short code" : ""].join(""))),
+    return h("details", {}, h("summary", {}, h("b", {}, p.name), `, ${p.roles.join(", ")}`, h("span", { class: "soft" }, [p.retired ? ", no longer here" : "", p.password ? ", password" : ", no password", p.code ? ", short code" : ""].join(""))),
       this.#form(p, "Save", (x) => putTo(`/api/people/${encodeURIComponent(p.id)}`, x)),
       p.id === seat().person?.id ? null : [this.#secrets(p, false), p.password ? this.#passkeys(p, false) : null]);
   }
@@ -86,12 +86,13 @@ class People extends Seated {
   /** #passkeys lists the passkeys of a person, to be removed; one's own are added too. */
   #passkeys(p, own) {
     const list = h("ul", { class: "plain" });
+    const cannot = noName() ? ["Passkeys need a name in the address: ", h("a", { href: location.href.replace(location.hostname, "localhost") }, "open this page as localhost"), "."] : !able() ? "This browser has no passkeys here." : !(p.password ?? seat().proof) ? "Set a password first: it is the way in when the device is lost." : "";
     const fault = h("p", { class: "fault", role: "alert" });
     const base = `/api/people/${encodeURIComponent(p.id)}/passkeys`;
     const load = async () => {
       const keys = await get(base).catch(() => []);
       put(list, keys.length ? keys.map((k) => h("li", { class: "row" }, h("span", {}, h("b", {}, k.name), h("span", { class: "soft" }, `, for ${k.host}, made ${day(Date.parse(k.made))}${k.used ? `, used ${day(Date.parse(k.used))}` : ""}`)),
-        h("button", { type: "button", "aria-label": `Remove the passkey ${k.name}`, onclick: () => change(() => ask("DELETE", `${base}/${encodeURIComponent(k.id)}`)) }, "Remove"))) : own ? h("li", { class: "soft" }, "None yet.") : null);
+        h("button", { type: "button", "aria-label": `Remove the passkey ${k.name}`, onclick: () => change(() => ask("DELETE", `${base}/${encodeURIComponent(k.id)}`)) }, "Remove"))) : own && !cannot ? h("li", { class: "soft" }, "None yet.") : null);
     };
     const change = async (f) => {
       put(fault, "");
@@ -117,8 +118,7 @@ class People extends Seated {
         password.value = name.value = "";
       });
     } }, passwordField, nameField, h("button", {}, "Add a passkey"));
-    const cannot = noName() ? ["Passkeys need a name in the address: ", h("a", { href: location.href.replace(location.hostname, "localhost") }, "open this page as localhost"), "."] : !able() ? "This browser has no passkeys here." : !(p.password ?? seat().proof) ? "Set a password first: it is the way in when the device is lost." : "";
-    return h("div", { class: "secrets" }, h("h3", {}, "Passkeys"), h("p", { class: "soft" }, "A device signs you in, here and when you sign, and asks for your finger, face or its own code. Another password, given by somebody else, removes them."), list, cannot ? h("p", { class: "soft" }, cannot) : form, fault);
+    return h("div", { class: "secrets" }, h("h3", {}, "Passkeys"), h("p", { class: "soft" }, "A device signs you in, and proves who you are when you sign; it asks for your finger, your face or its own code. If somebody else gives you a new password, your passkeys are removed."), list, cannot ? h("p", { class: "soft" }, cannot) : form, fault);
   }
 
   async #try(fault, f) {

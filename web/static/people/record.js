@@ -3,9 +3,9 @@ import { h, put } from "../core/dom.js";
 import { Seated } from "../core/part.js";
 import { get, post } from "../core/server.js";
 import { day } from "../core/view.js";
-import { planDate } from "../core/dates.js";
+import { born, planDate } from "../core/dates.js";
 import { may } from "./seat.js";
-import { examForms, mergeForm, patientText } from "./correct.js";
+import { examForms, mergeForm } from "./correct.js";
 
 const count = (n, one, more = one + "s") => `${n} ${n === 1 ? one : more}`;
 
@@ -27,14 +27,14 @@ class Record extends Seated {
     document.title = `Record of ${p.name} – Leadsman`;
     const page = `/patients/${encodeURIComponent(p.id)}`;
     put(this, h("div", { class: "desk record" },
-      h("div", { class: "title" }, h("h1", {}, `The record of ${p.name}`), h("p", { class: "soft" }, h("a", { href: page }, "Back to the patient"), p.born || p.number ? ` ${patientText({ ...p, name: "" })}` : "")),
+      h("div", { class: "title" }, h("h1", {}, `The record of ${p.name}`), h("p", { class: "soft" }, [p.born && `born ${born(p.born)}`, p.number && `file ${p.number}`].filter(Boolean).map((t) => t + ", "), h("a", { href: page }, "back to the patient"))),
       p.merged ? h("p", { class: "note" }, "This record was merged with another one of the same person: ", h("a", { href: `/patients/${encodeURIComponent(p.merged)}/record` }, "open that one"), ".") : null,
-      may("export") ? h("section", {}, h("h2", {}, "Hand it out"), h("p", {}, "One ZIP file with all that is kept: the record, of every exam the chart, the findings, the decisions, the log and the sound, and who changed or looked at them. It is not encrypted: hand it over or delete it."),
-        h("p", {}, h("a", { class: "button", id: "dossier", href: `${this.#path}/dossier.zip`, download: "" }, "Export all"))) : null,
+      may("export") ? h("section", {}, h("h2", {}, "Give a copy"), h("p", {}, "One ZIP file with all that is kept: the record; of every exam the chart, the findings, the decisions, the log and the sound; and who changed or looked at them. It is not encrypted: hand it over or delete it."),
+        h("p", {}, h("a", { class: "button main", id: "dossier", href: `${this.#path}/dossier.zip`, download: "" }, "Export all"))) : null,
       may("audit") ? h("section", {}, h("h2", {}, "Who looked and changed"), h("p", {}, h("a", { class: "button", href: page + "/journal" }, "Journal of this patient"))) : null,
       h("section", {}, h("h2", {}, "Exams"), p.visits.length ? h("ul", { class: "plain" }, p.visits.map((v) => this.#exam(p, v))) : h("p", { class: "soft" }, "None.")),
-      may("correct") && !p.merged ? h("section", {}, h("h2", {}, "Another record of the same person"), h("p", { class: "soft" }, "The exams move there; this record stays readable and leads there."),
-        mergeForm(this.app, p.id, (kept) => this.app.go(`/patients/${encodeURIComponent(kept)}/record`))) : null,
+      may("correct") && !p.merged ? h("section", {}, h("h2", {}, "Put right"), h("details", {}, h("summary", {}, "Merge with another record of the same person"), h("p", { class: "soft" }, "The exams move there; this record stays readable and leads there."),
+        mergeForm(this.app, p.id, (kept) => this.app.go(`/patients/${encodeURIComponent(kept)}/record`)))) : null,
       may("erase") && !p.merged ? this.#erase(p, keeping) : null));
   }
 
@@ -53,7 +53,7 @@ class Record extends Seated {
     const despite = h("input", { type: "checkbox", id: "erasedespite" });
     const copies = h("input", { type: "checkbox", id: "erasecopies" });
     const rule = `${keeping.years ? `Records are kept for ${count(keeping.years, "year")} after the last signed exam (Settings; local law decides)` : "No time is set for which records are kept (Settings; local law decides)"}${keeping.until ? `: this one until ${planDate(keeping.until)}.` : ". This one need not be kept."}`;
-    return h("section", {}, h("h2", {}, "Erase"),
+    return h("section", {}, h("h2", {}, "Erase"), h("details", {}, h("summary", {}, "Erase this record for good"),
       h("p", {}, "The record, all exams, the sound and the details of the journal are erased for good. What stays are entries that name nobody, and one that says who erased, when and why. Backups made before and exported files are not touched."),
       h("p", { class: keeping.until ? "note" : "note calm", id: "keeping" }, rule),
       h("form", { onsubmit: async (e) => {
@@ -77,7 +77,7 @@ class Record extends Seated {
         h("div", { class: "field" }, h("label", { for: "erasename" }, "The patient's name, to be sure"), name)),
       keeping.until ? h("label", { class: "check", for: "erasedespite" }, despite, `Erase although it is to be kept until ${planDate(keeping.until)}; the journal says so`) : null,
       h("label", { class: "check", for: "erasecopies" }, copies, "Remove the copies beside the data too, which are from before an update or a restore"),
-      fault, h("p", {}, h("button", {}, "Erase for good"))));
+      fault, h("p", {}, h("button", {}, "Erase for good")))));
   }
 }
 

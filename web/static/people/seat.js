@@ -26,6 +26,8 @@ function take(next) {
 
 export const loadSeat = async () => take(await get("/api/session"));
 export const choose = async (person) => take(await post("/api/session", { person }));
+/** begin adds the first person of a practice, who may do all that one who works alone needs, and sits down as that one. */
+export const begin = async (name) => choose((await post("/api/people", { name, roles: ["clinician", "administrator"] })).id);
 export const switchTo = async (code) => take(await post("/api/session", { code }));
 export const signIn = async (name, password) => take(await post("/api/session", { name, password }));
 export const prove = async (password) => take(await post("/api/session/prove", { password }));

@@ -33,15 +33,16 @@ class Practise extends Part {
     this.who.addEventListener("pick", () => this.#about());
     this.name = h("input", { id: "newexaminer", maxlength: "120", autocomplete: "name" });
     this.fault = h("p", { class: "fault", role: "alert" });
-    this.profile = h("section", { class: "profile" });
+    this.profile = h("div", { class: "profile" });
     this.choice = h("section", { class: "choice" });
     this.stage = h("section", { class: "stage", hidden: true });
     put(this, h("div", { class: "desk" },
       h("div", { class: "title" }, h("h1", {}, "Practise"), h("p", { class: "soft" }, "With an invented patient: nothing here touches a real exam.")),
-      h("section", {},
+      this.fault, this.choice, this.stage,
+      h("section", {}, h("h2", {}, "Voice profile"),
         h("div", { class: "row end" }, this.who,
-          h("form", { class: "row end", onsubmit: (e) => this.#add(e) }, h("div", { class: "field" }, h("label", { for: "newexaminer" }, "Add an examiner"), this.name), h("button", {}, "Add")))),
-      this.fault, this.profile, this.choice, this.stage));
+          h("form", { class: "row end", onsubmit: (e) => this.#add(e) }, h("div", { class: "field" }, h("label", { for: "newexaminer" }, "Add an examiner"), this.name), h("button", {}, "Add"))),
+        this.profile)));
     this.#about(true);
   }
 
@@ -81,7 +82,7 @@ class Practise extends Part {
     this.stage.hidden = true;
     if (!x) {
       put(this.profile, h("p", { class: "soft" }, "For a voice profile choose whose voice it is, or add an examiner. A drill needs neither."));
-      put(this.choice, h("h2", {}, "What to do"), this.#drill(true));
+      put(this.choice, h("ul", { class: "begin" }, this.#drill()));
       return;
     }
     const base = `/api/examiners/${encodeURIComponent(x.id)}/voice`;
@@ -92,7 +93,7 @@ class Practise extends Part {
     }) });
     const importing = h("button", { onclick: () => file.click() }, "Import a profile");
     const v = x.voice;
-    put(this.profile, h("h2", {}, "Voice profile"),
+    put(this.profile,
       v ? [
         h("p", {}, `Made on ${day(v.made)}.`),
         v.remedy ? h("p", { class: "note" }, `It is not used: ${v.remedy}`) : v.report ? result(v.report, true) : h("p", {}, "It was imported."),
@@ -102,17 +103,16 @@ class Practise extends Part {
         v ? h("button", { onclick: (e) => this.#sure(e.target, "Erase for good", () => ask("DELETE", base)) }, "Erase") : null,
         h("button", { onclick: (e) => this.#sure(e.target, v ? "Take off the list and erase the profile" : "Take off the list", () => putTo(`/api/people/${encodeURIComponent(x.id)}`, { name: x.name, roles: x.roles, retired: true })) }, "No longer here")),
       h("p", { class: "small soft" }, "A voice profile is personal data about the examiner's voice. It holds no recording: what is read is forgotten as soon as the profile is worked out. Exported files, and backups of the store made before, keep it until they are deleted too."));
-    put(this.choice, h("h2", {}, "What to do"),
-      h("div", { class: "row" },
-        h("button", { class: v ? null : "main", onclick: () => this.#begin("enrol") }, v ? "Read for a new profile" : "Read for a voice profile"), h("span", { class: "soft" }, "known words, about two minutes")),
-      this.#drill(!!v),
-      takes ? h("div", { class: "row" },
-        h("button", { class: "teach", onclick: () => this.#begin("teach") }, "Learn from my exams"), h("span", { class: "soft" }, `${takes === 1 ? "1 take" : `${takes} takes`} from your exams can be learned from: calls that you corrected or said again. The profile changes only if it helps.`)) : null);
+    put(this.choice, h("ul", { class: "begin" }, this.#drill(),
+      this.#card("enrol", v ? "Read for a new profile" : "Read for a voice profile", "Known words, about two minutes. The profile is used only if it helps."),
+      takes ? this.#card("teach", "Learn from my exams", `${takes === 1 ? "1 take" : `${takes} takes`} from your exams can be learned from: calls that you corrected or said again. The profile changes only if it helps.`) : null));
   }
 
-  #drill(main) {
-    return h("div", { class: "row" }, h("button", { class: main ? "main" : null, onclick: () => this.#begin("drill") }, "Drill with an invented patient"),
-      h("span", { class: "soft" }, "18 calls: how fast and how surely you are understood"));
+  #card(kind, title, text, main = false) {
+    return h("li", {}, h("button", { class: main ? `${kind} main` : kind, onclick: () => this.#begin(kind) }, h("b", {}, title), h("span", {}, text)));
+  }
+  #drill() {
+    return this.#card("drill", "Drill with an invented patient", "18 calls: how fast and how surely you are understood.", true);
   }
 
   // What cannot be taken back: the button asks once more, in other words.
