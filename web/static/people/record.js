@@ -33,7 +33,7 @@ class Record extends Seated {
         h("p", {}, h("a", { class: "button main", id: "dossier", href: `${this.#path}/dossier.zip`, download: "" }, "Export all"))) : null,
       may("audit") ? h("section", {}, h("h2", {}, "Who looked and changed"), h("p", {}, h("a", { class: "button", href: page + "/journal" }, "Journal of this patient"))) : null,
       h("section", {}, h("h2", {}, "Exams"), p.visits.length ? h("ul", { class: "plain" }, p.visits.map((v) => this.#exam(p, v))) : h("p", { class: "soft" }, "None.")),
-      may("correct") && !p.merged ? h("section", {}, h("h2", {}, "Put right"), h("details", {}, h("summary", {}, "Merge with another record of the same person"), h("p", { class: "soft" }, "The exams move there; this record stays readable and leads there."),
+      may("correct") && !p.merged ? h("section", {}, h("h2", {}, "Put right"), h("details", {}, h("summary", {}, "Another record of the same person"), h("p", { class: "soft" }, "The exams move there; this record stays readable and leads there."),
         mergeForm(this.app, p.id, (kept) => this.app.go(`/patients/${encodeURIComponent(kept)}/record`)))) : null,
       may("erase") && !p.merged ? this.#erase(p, keeping) : null));
   }
