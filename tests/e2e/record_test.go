@@ -88,7 +88,7 @@ func TestRecordAndJournal(t *testing.T) {
 	}
 
 	p.goTo(w.url + "/patients/" + harriet.ID + "/record")
-	p.until("the rule is said", `/kept for 10 years after the last signed exam.*this one until/.test(document.querySelector("#keeping")?.innerText)`)
+	p.until("the rule is said", `/kept for 10 years after the last signed exam.*this one until/.test(document.querySelector("#keeping")?.textContent)`)
 	unfolded()
 	fill("#erasereason", "asked for in writing", "#erasename", "Harriet")
 	p.clickText("Erase for good")
