@@ -177,7 +177,8 @@ func TestSignCosignAmend(t *testing.T) {
 		two.until(page+" shows it", fmt.Sprintf(`/depth: 2 → 6; probed again at the end of the visit \(Ada Quill, .*\d/.test(document.querySelector(%q)?.innerText)`, what))
 		shot(t, two, "amended-"+page)
 	}
-	// Answers about the patient alike.
+	// Answers about the patient alike; which page was looked at last is left to chance above.
+	two.goTo(srv.URL + "/exams/" + id + "/print")
 	if _, err := e.Do(ctx, chart.Command{Acts: []chart.Act{{Verb: chart.VerbAmend, Text: "asked again"}, {Verb: chart.VerbPatient, Text: `{"age":41}`}}}, ada.Caller(), "answers"); err != nil {
 		t.Fatal(err)
 	}
