@@ -255,6 +255,18 @@ func TestGoesOnAtOnce(t *testing.T) {
 	}
 }
 
+// Where it is sure how many numbers were called, and not which, the place is kept and asked about: to refuse it would shift what follows.
+func TestCountedButNotHeard(t *testing.T) {
+	unsure := begins(1000, "three two four")
+	unsure.Confidence, unsure.Rivals = 0.6, []string{"three three four", "three eight four", "three six four", "three nine four"}
+	e, log := open(t, chart.FDI, unsure)
+	play(t, e, 3000)
+	s := state(t, log)
+	if row(s, 17, chart.Buccal) != "3 2 4" || len(s.Doubts) == 0 {
+		t.Error(row(s, 17, chart.Buccal), reasons(s))
+	}
+}
+
 // Disregard takes back all of a place that came in pieces; of who calls number by number it takes the last one.
 func TestDisregardTakesThePlace(t *testing.T) {
 	for name, c := range map[string]struct {

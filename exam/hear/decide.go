@@ -72,7 +72,7 @@ func Decide(h speech.Hypothesis, ms []Meaning, loud bool, c Context) Verdict {
 	}
 	v.Why = fmt.Sprintf("%s, %.3f by sound, %.3f in all", v.Fit, v.Sound, v.Confidence)
 	switch {
-	case v.Confidence < RefuseBelow || v.Sound < leastSound:
+	case v.Confidence < RefuseBelow && !v.counted(ms, total) || v.Sound < leastSound:
 		v.Do = Misfit
 	case v.Err == nil && v.Result.Ending > grammar.Prefix && !IsValue(verb) && v.Confidence < moveBelow:
 		v.Do = Misfit
@@ -129,6 +129,21 @@ func (c *Context) began(r grammar.Result, startMS int64) int64 {
 		return c.PendingMS
 	}
 	return startMS
+}
+
+// counted reports whether it is sure how many numbers were called, though not which: the place is kept, and what may be another number is asked
+// about. To say all of it again would cost as much, and who calls number by number would be off by those that were understood.
+func (v *Verdict) counted(ms []Meaning, total float64) bool {
+	if _, plain := numbers(v.Result.Command); !plain || v.Err != nil {
+		return false
+	}
+	same := 0.0
+	for i := range ms {
+		if ms[i].Err == nil && ms[i].Fit == v.Fit && shapeOf(ms[i].Result) == shapeOf(v.Result) {
+			same += ms[i].Weight
+		}
+	}
+	return same/total >= moveBelow
 }
 
 // unsure works out which numbers of the command are doubtful. That it may have been a jump makes none so: a jump is answered with its place in

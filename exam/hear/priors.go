@@ -39,10 +39,10 @@ const (
 	shareTold = 0.90
 
 	// Numbers called twice agree so often, and so often by chance: 97 % of numbers are heard right in noise of 10 dB
-	// (docs/measurements.md); depths of one mouth repeat (the open charts of tests/outside: two sites have the same depth in 0.3).
+	// (docs/experiments.md); depths of one mouth repeat (the open charts of tests/outside: two sites have the same depth in 0.3).
 	agreeSame   = 0.90
 	agreeChance = 0.30
-	agreeAsked  = 0.60 // a doubtful number is right so often (docs/measurements.md: confidence of doubted calls)
+	agreeAsked  = 0.60 // a doubtful number is right so often (docs/experiments.md: confidence of doubted calls)
 
 	// Calls that go elsewhere are rare where numbers are expected, rarer in the middle of a place. Declared: some five jumps an exam of
 	// 56 places.
@@ -58,7 +58,7 @@ const (
 	// Shares of probability.
 	leastSound  = 0.20 // a reading that the sound alone gives less is not taken for what was meant, however well it would fit
 	unnamed     = 0.30 // what readings that the ear did not name weigh against those that it did
-	DoubtBelow  = 0.99 // written and marked as a doubt below this: a silent wrong value costs 50 questions; see docs/measurements.md
+	DoubtBelow  = 0.99 // written and marked as a doubt below this: a silent wrong value costs 50 questions; see docs/experiments.md
 	RefuseBelow = 0.45 // less than this is no reading at all
 	jumpBelow   = 0.85 // to go to another place and write there
 	moveBelow   = 0.70 // for calls that move, delete or state more than a value: a wrong one costs 2 or 3, a repeated one 1

@@ -98,6 +98,7 @@ func TestPriors(t *testing.T) {
 		w := v.Result.Words
 		return fmt.Sprint(v.Do == Enter && (w[0] == "two" || w[2] == "four"))
 	}
+	three := func(v Verdict) string { return fmt.Sprint(v.Do == Enter && v.Result.Words[0] == "three") }
 	near := moment{calls: full, more: func(_ *Context, h *speech.Hypothesis) { h.Rejected, h.Near = true, true }}
 	for _, c := range []struct {
 		pins []string
@@ -149,7 +150,8 @@ func TestPriors(t *testing.T) {
 		// Shares.
 		{[]string{"leastSound"}, "numbers against a tooth that is not there, by the sound", 0.20, moment{}.sure(t, "two one eight", numbers, "tooth one eight")},
 		{[]string{"unnamed"}, "the only reading", 0.45 * 0.3 / (0.45*0.3 + 0.55), moment{}.sure(t, "three two four", doing)},
-		{[]string{"RefuseBelow"}, "one of three readings", 0.45, moment{}.sure(t, "three two four", numbers, "three two five", "three two nine")},
+		{[]string{"RefuseBelow"}, "one of three readings", 0.45, moment{calls: full}.sure(t, "three two four", three, "bleeding", "plaque")},
+		{[]string{"moveBelow"}, "how many numbers, if not which", 2*0.70 - 1, moment{calls: full}.sure(t, "three two four", three, "bleeding", "plaque", "three two five", "three two nine")},
 		{[]string{"DoubtBelow"}, "one of two numbers", 0.99, moment{}.sure(t, "three two four", func(v Verdict) string {
 			return fmt.Sprint(len(v.Unsure) == 3 && !v.Unsure[2] && v.Result.Words[2] == "four")
 		}, "three two five")},
@@ -159,7 +161,7 @@ func TestPriors(t *testing.T) {
 		{[]string{"jumpBelow"}, "tooth and its numbers, against a place", 0.85 / (0.85 + 0.15*0.30), moment{}.sure(t, "tooth two six three two four", func(v Verdict) string {
 			return fmt.Sprint(v.Do == Enter && v.Result.Words[0] == "tooth")
 		}, "three two four")},
-		{[]string{"nearTrust"}, "one of three readings, nearly heard", 0.45 / 0.8, near.sure(t, "three two four", doing, "three two five", "three two nine")},
+		{[]string{"nearTrust"}, "one of three readings, nearly heard", 0.45 / 0.8, near.sure(t, "three two four", three, "bleeding", "plaque")},
 		{[]string{"strayFiller"}, "how badly numbers out of the blue may fit", 0.6, moment{}.upTo(t, 0.1, 5, "1 three two four", func(_ *Context, h *speech.Hypothesis, x float64) { h.Filler = x })},
 		{[]string{"wakeFiller"}, "how badly go ahead may fit", 2, moment{calls: []string{"stand by"}, loud: true}.upTo(t, 0.1, 50, "1 go ahead", func(_ *Context, h *speech.Hypothesis, x float64) { h.Rejected, h.Filler = true, x })},
 

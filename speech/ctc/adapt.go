@@ -174,7 +174,7 @@ func addTo(dst []float32, d float32, x []float32) {
 	}
 }
 
-// fitting says how a head is fitted to a voice. The values were chosen on development speakers: docs/measurements.md.
+// fitting says how a head is fitted to a voice. The values were chosen on development speakers: docs/experiments.md.
 type fitting struct {
 	rounds   int     // over all takes
 	batch    int     // takes to a step

@@ -73,7 +73,7 @@ func (e *Engine) NewRecognizerFor(profile []byte) (speech.Recognizer, error) {
 var errNoHead = fmt.Errorf("this model has no %s, so it cannot learn voices: install the model that came with the program", HeadFile)
 
 // Limits of a take, negative log-probability for each phone under the general model, and shares of takes. Read off
-// development speakers, synthetic accents, wrong words, noise and silence: docs/measurements.md.
+// development speakers, synthetic accents, wrong words, noise and silence: docs/experiments.md.
 const (
 	takeCost  = 4.5 // above this the words are not in the sound
 	takeGap   = 1.6 // other words of the script may fit better by so much

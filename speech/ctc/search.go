@@ -145,7 +145,7 @@ func (s *search) growHistTable() {
 }
 
 // freeCost is what a sound of free speech costs, natural logarithm: more than a phone of a call that is heard well, so that no call is taken
-// for "remark" and something else, and far less than a phone that was not said. Engineering choice; docs/measurements.md has what became of chatter.
+// for "remark" and something else, and far less than a phone that was not said. Engineering choice; docs/experiments.md has what became of chatter.
 const freeCost = 1.5
 
 // anything is the log-probability of a frame of free speech.
