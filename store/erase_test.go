@@ -138,7 +138,9 @@ func TestErasePatient(t *testing.T) {
 		_, err = s.AddHook(ctx, practice.Hook{ID: "h", URL: "https://office.example/in", Events: []string{"exam.signed"}, Details: true, Secret: "s"})
 	}
 	if err == nil {
-		err = s.write(ctx, "put", func(t *tx) error { return put(ctx, t, practice.Letter{Hook: "h", What: "exam.signed", Exam: "open", Patient: "mira"}) })
+		err = s.write(ctx, "put", func(t *tx) error {
+			return put(ctx, t, practice.Letter{Hook: "h", What: "exam.signed", Exam: "open", Patient: "mira"})
+		})
 	}
 	if err != nil {
 		t.Fatal(err)
