@@ -115,7 +115,9 @@ class Live extends Part {
     this.profile = h("ls-profile");
     this.profile.exam = this.session.exam;
     this.calls = h("ol", { class: "calls" });
-    [this.ownHead, this.othersHead] = ["Yours", "Of others"].map((t) => h("li", { class: "group" }, h("h2", {}, t)));
+    const head = (text) => h("li", { class: "group" }, h("h2", {}, text));
+    this.ownHead = head("Yours");
+    this.othersHead = head("Of others");
     this.editor = h("ls-editor");
     for (const el of [this.tape, this.sheet, this.map, this.profile]) {
       el.words = this.words;
