@@ -225,7 +225,6 @@ type Source struct {
 	mu     sync.Mutex
 	pair   *tls.Certificate
 	looked time.Time
-	since  time.Time // the files' time
 }
 
 // Source is that of a service with an own authority.
@@ -299,18 +298,10 @@ func (s *Source) Certificate(*tls.ClientHelloInfo) (*tls.Certificate, error) {
 }
 
 func (s *Source) read() (*tls.Certificate, error) {
-	fi, err := os.Stat(s.cert)
-	if err != nil {
-		return nil, err
-	}
-	if s.pair != nil && fi.ModTime().Equal(s.since) {
-		return s.pair, nil
-	}
 	pair, err := tls.LoadX509KeyPair(s.cert, s.key)
 	if err != nil {
 		return nil, err
 	}
-	s.since = fi.ModTime()
 	return &pair, nil
 }
 
