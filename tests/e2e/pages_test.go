@@ -151,7 +151,7 @@ func TestEveryPage(t *testing.T) {
 			w.at(path, "light", 1280, 720)
 			scan(t, w.page, "light")
 			// Two forms of a date on a page make one wonder which is which; fields alone have the browser's own.
-			if m := regexp.MustCompile(`\b\d{1,2}/\d{1,2}/\d{4}|\b(19|20)\d\d-\d\d-\d\d\b`).FindString(text(w.page, "main")); m != "" && m != "1971-03-28" { // how a birth date is typed
+			if m := regexp.MustCompile(`.{0,60}(\b\d{1,2}/\d{1,2}/\d{4}|\b(19|20)\d\d-\d\d-\d\d\b)`).FindString(text(w.page, "main")); m != "" && !strings.HasSuffix(m, "1971-03-28") { // how a birth date is typed
 				t.Errorf("a date in another form: %s", m)
 			}
 			for _, size := range [][2]int64{{1920, 1080}, {640, 360}, {390, 844}, {320, 640}, {1280, 720}} { // 640 by 360 is a window of 1280 by 720 at 200 %

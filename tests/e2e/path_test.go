@@ -88,6 +88,7 @@ func TestPathOnLive(t *testing.T) {
 	eval[bool](p, `document.querySelector("#path").focus(), true`)
 	p.keys("t")
 	p.stands("16.DB", byTooth, "depths")
+	p.until("the next place is that of the new path", `document.querySelector(".then").textContent.trim() === "then 16 lingual"`)
 	if s, l := text(p, ".then"), p.line(12); s != "then 16 lingual" || l != "17.DB 17.B 17.MB 17.DL 17.L 17.ML 16.DB 16.B 16.MB 16.DL 16.L 16.ML" {
 		t.Errorf("%s; the line begins %s", s, l)
 	}

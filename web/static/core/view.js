@@ -225,6 +225,9 @@ export const letters = (s) =>
 /** day writes a date so that no country reads it otherwise. */
 export const day = (ms) => new Date(ms).toLocaleDateString(undefined, { year: "numeric", month: "short", day: "numeric" });
 
+/** dated writes the days in a sentence of the service as day does. */
+export const dated = (/** @type {string} */ text) => text.replace(/\b\d{4}-\d\d-\d\d\b/g, (d) => day(Date.parse(`${d}T12:00`)));
+
 /** clock writes a time span as 4:05 or 1:02:30. */
 export function clock(ms) {
   const s = Math.max(0, Math.floor(ms / 1000));

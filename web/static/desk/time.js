@@ -3,7 +3,7 @@
 import { h, svg, put, within } from "../core/dom.js";
 import { Part } from "../core/part.js";
 import { get } from "../core/server.js";
-import { day, depthLevel, TEETH } from "../core/view.js";
+import { dated, day, depthLevel, TEETH } from "../core/view.js";
 import { nameOf, shown } from "./wording.js";
 import { amendedList } from "../people/amended.js";
 import "../profile/profile.js";
@@ -166,7 +166,7 @@ class OverTime extends Part {
             readings(w).attachmentLoss.map((v, i) => h("td", { class: "num" }, v == null ? "–" : `${v} (${readings(w).depth[i] ?? "–"})`)), h("td", { class: "num" }, `± ${readings(w).band} mm`))))))
         : h("p", { class: "soft" }, "No site lost attachment beyond the error of measurement up to the last exam."),
       h("p", { class: "small soft" }, "Attachment loss, in brackets the depth, mm. A change counts when two exams in a row show it or when it was measured twice; ? marks sites that read deeper once: measure again."),
-      hist.notes.length ? h("ul", { class: "dots small soft" }, hist.notes.map((n) => h("li", {}, n))) : null,
+      hist.notes.length ? h("ul", { class: "dots small soft" }, hist.notes.map((n) => h("li", {}, dated(n)))) : null,
     ];
   }
 
@@ -205,7 +205,7 @@ class OverTime extends Part {
         card("Residual", String((c.residual6 || []).length), `sites of 6 mm or more; ${(c.residualBleeding || []).length} of 5 mm or more bleed`),
         card("End point", shown(c.endpoint), c.endpoint.text)),
       this.profile,
-      c.notes?.length ? h("div", { class: "note calm" }, h("ul", { class: "dots" }, c.notes.map((n) => h("li", {}, n)))) : null,
+      c.notes?.length ? h("div", { class: "note calm" }, h("ul", { class: "dots" }, c.notes.map((n) => h("li", {}, dated(n))))) : null,
       scroll("Before and after", table([`On ${c.before.depths} sites with a depth in both`, a, b], totals.map(([n, x, y]) => h("tr", {}, h("th", { scope: "row" }, n), h("td", { class: "num" }, String(x)), h("td", { class: "num" }, String(y)))))),
       h("h3", {}, `Sites to look at again: ${(c.retreat || []).length}`),
       c.retreat?.length ? scroll("Sites to look at again", h("table", { class: "list" }, h("thead", {}, h("tr", {}, ["Why", "Sites"].map((t) => h("th", { scope: "col" }, t)))),
