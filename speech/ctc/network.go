@@ -16,6 +16,10 @@ type network struct {
 	session *ort.DynamicAdvancedSession
 	symbols int
 	width   int // of the input of its last layer; 0: it does not give that out
+
+	// A microphone may still listen to its last words when the service ends: close waits for a run, and what comes later is refused.
+	mu     sync.RWMutex
+	closed bool
 }
 
 // hiddenName is the second output that a model may have: what goes into its last, linear layer.
@@ -98,6 +102,11 @@ func newNetwork(lib, path string, model []byte, symbols int) (*network, error) {
 // run computes the log-probabilities out, [frames/2, symbols], of mel, [melBands, frames], and what goes into the last
 // layer, hidden, [frames/2, width], if it is not nil. frames is even.
 func (n *network) run(out, hidden, mel []float32, frames int) error {
+	n.mu.RLock()
+	defer n.mu.RUnlock()
+	if n.closed {
+		return errClosed
+	}
 	in, err := ort.NewTensor(ort.NewShape(1, melBands, int64(frames)), mel[:melBands*frames])
 	if err != nil {
 		return err
@@ -127,4 +136,12 @@ func (n *network) run(out, hidden, mel []float32, frames int) error {
 	return err
 }
 
-func (n *network) close() error { return n.session.Destroy() }
+func (n *network) close() error {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	if n.closed {
+		return nil
+	}
+	n.closed = true
+	return n.session.Destroy()
+}
