@@ -295,7 +295,6 @@ func valueText(e *chart.Event) string {
 	return v
 }
 
-// eventText says what an event of a call did, but for what it set at sites; "" for what nobody needs to know.
 // manyText says what a call did to so many sites that they are not listed.
 func manyText(did chart.Verb, field chart.Field, sites int) string {
 	switch {
@@ -309,6 +308,7 @@ func manyText(did chart.Verb, field chart.Field, sites int) string {
 	return fmt.Sprintf("%s: %d sites", did, sites)
 }
 
+// eventText says what an event of a call did, but for what it set at sites; "" for what nobody needs to know.
 func eventText(s *chart.State, did chart.Verb, e *chart.Event) string {
 	num := s.Chart.Numbering
 	switch e.Kind {

@@ -139,11 +139,16 @@ func (v *Verdict) counted(ms []Meaning, total float64) bool {
 	}
 	same := 0.0
 	for i := range ms {
-		if ms[i].Err == nil && ms[i].Fit == v.Fit && shapeOf(ms[i].Result) == shapeOf(v.Result) {
+		if v.alike(&ms[i]) {
 			same += ms[i].Weight
 		}
 	}
 	return same/total >= moveBelow
+}
+
+// alike reports whether a meaning is the same call but for its numbers.
+func (v *Verdict) alike(m *Meaning) bool {
+	return m.Err == nil && m.Fit == v.Fit && shapeOf(m.Result) == shapeOf(v.Result)
 }
 
 // unsure works out which numbers of the command are doubtful. That it may have been a jump makes none so: a jump is answered with its place in
@@ -160,7 +165,7 @@ func (v *Verdict) unsure(ms []Meaning, total float64) {
 	for i := range mine {
 		same := 0.0
 		for _, m := range ms {
-			if m.Err == nil && m.Fit == v.Fit && shapeOf(m.Result) == shapeOf(v.Result) {
+			if v.alike(&m) {
 				if ns := allNumbers(m.Result.Command); len(ns) == len(mine) && ns[i] == mine[i] {
 					same += m.Weight
 				}
