@@ -95,10 +95,10 @@ type Chart struct {
 }
 
 // Tooth returns the record of a tooth for reading and writing; t must be valid.
-func (c *Chart) Tooth(t Tooth) *ToothRecord { return &c.teeth[t.index()] }
+func (c *Chart) Tooth(t Tooth) *ToothRecord { return &c.teeth[t.Index()] }
 
 // Site returns the record of a site for reading and writing; r.Tooth must be valid.
-func (c *Chart) Site(r SiteRef) *SiteRecord { return &c.teeth[r.Tooth.index()].Sites[r.Site] }
+func (c *Chart) Site(r SiteRef) *SiteRecord { return &c.teeth[r.Tooth.Index()].Sites[r.Site] }
 
 // Number is the depth of a site or, if f is FieldRecession, its margin; r.Tooth must be valid.
 func (c *Chart) Number(r SiteRef, f Field) MM {
@@ -115,7 +115,7 @@ func (c *Chart) Each(f func(Tooth, *ToothRecord) bool) {
 		if c.teeth[i].Empty() {
 			continue
 		}
-		if !f(toothAt(i), &c.teeth[i]) {
+		if !f(ToothAt(i), &c.teeth[i]) {
 			return
 		}
 	}

@@ -76,6 +76,10 @@ type Act struct {
 	Text      string     `json:"text,omitempty"`
 	Patient   string     `json:"patient,omitempty"`
 	Therapy   *Treatment `json:"therapy,omitempty"`
+	// What Text says where it is JSON, or why it says nothing; chartfile.Read fills them in.
+	Change *Change `json:"-"`
+	Plan   *Plan   `json:"-"`
+	Unread error   `json:"-"`
 	// Was is what the sender saw when it decided, so that two people at two screens cannot
 	// overwrite each other unseen: for VerbSet the value that stood there ("" not recorded, "3.5",
 	// flags "0" or "1"), for VerbDisregard the Seq of the call to take back. If the log says
@@ -509,11 +513,10 @@ func (b *builder) act(a Act) {
 			b.emit(Event{Kind: KindSettle, Tooth: a.Ref.Tooth, Site: &a.Ref.Site})
 		}
 	case VerbPatient:
-		if _, err := MergePatient(st.Chart.Patient, []byte(a.Text)); err != nil {
-			b.err = refuse("%v", err)
+		if !b.read(a, a.Change != nil) {
 			return
 		}
-		b.emit(Event{Kind: KindPatient, Text: a.Text})
+		b.emit(Event{Kind: KindPatient, Text: a.Text, Change: a.Change})
 	case VerbRest:
 		b.rest(a)
 	case VerbPlan:
@@ -525,6 +528,17 @@ func (b *builder) act(a Act) {
 	default:
 		b.err = refuse("%q is nothing that can be done", a.Verb)
 	}
+}
+
+// read refuses an act whose text says nothing.
+func (b *builder) read(a Act, says bool) bool {
+	switch {
+	case a.Unread != nil:
+		b.err = refuse("%v", a.Unread)
+	case !says:
+		b.err = refuse("the text of %q was not read", a.Verb)
+	}
+	return b.err == nil
 }
 
 // sitesAt gives the sites of the aspect worked on that were named, in the order named.

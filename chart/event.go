@@ -119,6 +119,9 @@ type Event struct {
 	Sounding bool   `json:"sounding,omitempty"`
 	Text     string `json:"text,omitempty"`
 	Rival    string `json:"rival,omitempty"`
+	// What Text says in a KindPatient and a KindPlan, read by whoever makes the event (package chartfile); nil if it cannot be read.
+	Change *Change `json:"-"`
+	Plan   *Plan   `json:"-"`
 
 	Numbering Numbering `json:"numbering,omitempty"`
 	Path      string    `json:"path,omitempty"`
@@ -139,15 +142,6 @@ func (e *Event) At() SiteRef { return SiteRef{e.Tooth, *e.Site} }
 // Encode writes the event as one line of JSON, the form in which logs are kept.
 func (e Event) Encode() ([]byte, error) { return json.Marshal(e) }
 
-// DecodeEvent reads what Encode wrote and checks that it can be applied.
-func DecodeEvent(b []byte) (Event, error) {
-	var e Event
-	if err := json.Unmarshal(b, &e); err != nil {
-		return e, fmt.Errorf("event: %w", err)
-	}
-	return e, e.check()
-}
-
 // AfterSigning reports whether events of the kind may follow the signature.
 func (k Kind) AfterSigning() bool {
 	switch k {
@@ -162,8 +156,8 @@ func (k Kind) ByAmendment() bool {
 	return k == KindSet || k == KindTooth || k == KindPatient || k == KindSettle
 }
 
-// check refuses events that no chart could hold, so that a damaged log is noticed and not folded.
-func (e *Event) check() error {
+// Check refuses events that no chart could hold, so that a damaged log is noticed and not folded.
+func (e *Event) Check() error {
 	bad := func(what string) error { return fmt.Errorf("event %d (%s): %s", e.Seq, e.Kind, what) }
 	needTooth := false
 	switch e.Kind {

@@ -157,101 +157,8 @@ func (g Gap) Label(n Numbering) string { return g.A.Label(n) + "-" + g.B.Label(n
 func (g Gap) MarshalText() ([]byte, error)        { return []byte(g.Label(FDI)), nil }
 func (g *Gap) UnmarshalText(b []byte) (err error) { *g, err = ParseGap(string(b), FDI); return err }
 
-// input describes one key of a set of asked inputs: how it is called, what it may hold and where it
-// is kept. at returns a **int, **float64, **bool or *string.
-type input[T any] struct {
-	key      string
-	min, max float64
-	unit     string
-	words    []string // of a string that is no free text
-	at       func(*T) any
-}
-
-// dateWord stands for a date in a list of words.
-const dateWord = "YYYY-MM-DD"
-
 // LongestText is the number of bytes that a free text may have.
 const LongestText = 2000
-
-var exclusions = []string{"trauma", "caries", "third_molar", "endodontic", "root_fracture"}
-
-// The ranges are engineering choices: wide enough for any patient, narrow enough to notice a slip.
-var patientInputs = []input[Patient]{
-	{key: "age", max: 120, unit: " years", at: func(p *Patient) any { return &p.Age }},
-	{key: "cigarettes_per_day", max: 200, at: func(p *Patient) any { return &p.CigarettesPerDay }},
-	{key: "smoking_status", words: []string{"never", "former", "current"}, at: func(p *Patient) any { return &p.SmokingStatus }},
-	{key: "smoking_stopped_years", max: 100, unit: " years", at: func(p *Patient) any { return &p.SmokingStoppedYears }},
-	{key: "vaping", at: func(p *Patient) any { return &p.Vaping }},
-	{key: "diabetes", at: func(p *Patient) any { return &p.Diabetes }},
-	{key: "hba1c_percent", min: 2, max: 25, unit: " percent", at: func(p *Patient) any { return &p.HbA1cPercent }},
-	{key: "hba1c_mmol_mol", min: 5, max: 250, unit: " mmol/mol", at: func(p *Patient) any { return &p.HbA1cMmolMol }},
-	{key: "systemic_factor", at: func(p *Patient) any { return &p.SystemicFactor }},
-	{key: "pregnant", at: func(p *Patient) any { return &p.Pregnant }},
-	{key: "teeth_lost_periodontitis", max: 32, at: func(p *Patient) any { return &p.TeethLostPeriodontitis }},
-	{key: "bone_loss_percent", max: 100, unit: " percent", at: func(p *Patient) any { return &p.BoneLossPercent }},
-	{key: "bone_loss_middle_third", at: func(p *Patient) any { return &p.BoneLossMiddleThird }},
-	{key: "bone_loss_posterior_percent", max: 100, unit: " percent", at: func(p *Patient) any { return &p.BoneLossPosteriorPercent }},
-	{key: "vertical_loss_mm", max: 20, unit: " mm", at: func(p *Patient) any { return &p.VerticalLossMM }},
-	{key: "ridge_defect", words: []string{"none", "moderate", "severe"}, at: func(p *Patient) any { return &p.RidgeDefect }},
-	{key: "rehabilitation_need", at: func(p *Patient) any { return &p.RehabilitationNeed }},
-	{key: "occlusal_trauma", at: func(p *Patient) any { return &p.OcclusalTrauma }},
-	{key: "bite_collapse", at: func(p *Patient) any { return &p.BiteCollapse }},
-	{key: "opposing_pairs", max: 16, at: func(p *Patient) any { return &p.OpposingPairs }},
-	{key: "progression_mm", max: 20, unit: " mm", at: func(p *Patient) any { return &p.ProgressionMM }},
-	{key: "progression_years", min: 0.1, max: 80, unit: " years", at: func(p *Patient) any { return &p.ProgressionYears }},
-	{key: "phenotype", words: []string{"A", "B", "C"}, at: func(p *Patient) any { return &p.Phenotype }},
-	{key: "history_of_periodontitis", at: func(p *Patient) any { return &p.HistoryOfPeriodontitis }},
-	{key: "periodontitis_confirmed", at: func(p *Patient) any { return &p.PeriodontitisConfirmed }},
-	{key: "earlier_stage", words: []string{"I", "II", "III", "IV"}, at: func(p *Patient) any { return &p.EarlierStage }},
-	{key: "earlier_grade", words: []string{"A", "B", "C"}, at: func(p *Patient) any { return &p.EarlierGrade }},
-	{key: "therapy_finished", words: []string{dateWord}, at: func(p *Patient) any { return &p.TherapyFinished }},
-	{key: "margin_default", unit: " mm", at: func(p *Patient) any { return &p.MarginDefault }},
-	{key: "medical_history_checked", at: func(p *Patient) any { return &p.MedicalHistoryChecked }},
-	{key: "probing_conditions", at: func(p *Patient) any { return &p.ProbingConditions }},
-	{key: "probe", at: func(p *Patient) any { return &p.Probe }},
-	{key: "dexterity_limited", at: func(p *Patient) any { return &p.DexterityLimited }},
-	{key: "dry_mouth", at: func(p *Patient) any { return &p.DryMouth }},
-	{key: "braces", at: func(p *Patient) any { return &p.Braces }},
-	{key: "powered_brush", at: func(p *Patient) any { return &p.PoweredBrush }},
-	{key: "irrigator_wished", at: func(p *Patient) any { return &p.IrrigatorWished }},
-	{key: "special_care", at: func(p *Patient) any { return &p.SpecialCare }},
-}
-
-var toothInputs = []input[ToothInputs]{
-	{key: "lost_to", words: []string{"periodontitis", "other", "unknown", "never_formed"}, at: func(t *ToothInputs) any { return &t.LostTo }},
-	{key: "exclude", words: exclusions, at: func(t *ToothInputs) any { return &t.Exclude }},
-	{key: "vertical_loss_mm", max: 20, unit: " mm", at: func(t *ToothInputs) any { return &t.VerticalLossMM }},
-	{key: "bone_loss_percent", max: 100, unit: " percent", at: func(t *ToothInputs) any { return &t.BoneLossPercent }},
-	{key: "hopeless", at: func(t *ToothInputs) any { return &t.Hopeless }},
-	{key: "gingival_phenotype", words: []string{"thin", "thick"}, at: func(t *ToothInputs) any { return &t.Phenotype }},
-	{key: "prognosis", words: []string{"good", "fair", "poor", "questionable", "hopeless"}, at: func(t *ToothInputs) any { return &t.Prognosis }},
-}
-
-var gingivalInputs = []input[GingivalAreas]{
-	{key: "B", at: func(g *GingivalAreas) any { return &g.B }},
-	{key: "L", at: func(g *GingivalAreas) any { return &g.L }},
-	{key: "M", at: func(g *GingivalAreas) any { return &g.M }},
-	{key: "D", at: func(g *GingivalAreas) any { return &g.D }},
-}
-
-var implantInputs = []input[ImplantInputs]{
-	{key: "baseline_depth", max: MaxDepth, unit: " mm", at: func(i *ImplantInputs) any { return &i.BaselineDepth }},
-	{key: "bone_loss", at: func(i *ImplantInputs) any { return &i.BoneLoss }},
-	{key: "bone_level_mm", max: 20, unit: " mm", at: func(i *ImplantInputs) any { return &i.BoneLevelMM }},
-	{key: "inflamed", at: func(i *ImplantInputs) any { return &i.Inflamed }},
-	{key: "mobile", at: func(i *ImplantInputs) any { return &i.Mobile }},
-}
-
-var siteInputs = []input[SiteInputs]{
-	{key: "exclude", words: exclusions, at: func(s *SiteInputs) any { return &s.Exclude }},
-	{key: "cej_unknown", at: func(s *SiteInputs) any { return &s.CEJUnknown }},
-	{key: "not_assessable", words: []string{"calculus", "band", "overhang", "pain"}, at: func(s *SiteInputs) any { return &s.NotAssessable }},
-}
-
-var gapInputs = []input[GapInputs]{
-	{key: "brush_mm", min: 0.3, max: 10, unit: " mm", at: func(g *GapInputs) any { return &g.BrushMM }},
-	{key: "closed", at: func(g *GapInputs) any { return &g.Closed }},
-}
 
 // FactorNames lists what a clinician can confirm or reject in Patient.Factors.
 func FactorNames() []string { return slices.Clone(factorNames) }
@@ -270,6 +177,12 @@ func (p Patient) Clone() Patient {
 		p.Teeth[t] = in
 	}
 	return p
+}
+
+// Empty reports whether nothing was asked.
+func (t *ToothInputs) Empty() bool {
+	return t.LostTo == "" && t.Exclude == "" && t.VerticalLossMM == nil && t.BoneLossPercent == nil &&
+		t.Hopeless == nil && t.Phenotype == "" && t.Prognosis == "" && t.GingivalBleed == nil && t.Implant == nil && len(t.Sites) == 0
 }
 
 // FactorDecision is the clinician's decision about a proposed factor: the one for the tooth if

@@ -6,7 +6,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"slices"
 	"strings"
 	"time"
@@ -105,21 +104,8 @@ const (
 	maxRecall    = 24 // months
 )
 
-// DecodePlan reads a plan. Unknown keys and values out of range are refused by name.
-func DecodePlan(text string) (Plan, error) {
-	var p Plan
-	dec := json.NewDecoder(strings.NewReader(text))
-	dec.DisallowUnknownFields()
-	if err := dec.Decode(&p); err != nil {
-		return Plan{}, fmt.Errorf("plan: %w", err)
-	}
-	if _, err := dec.Token(); !errors.Is(err, io.EOF) {
-		return Plan{}, errors.New("plan: something follows its JSON object")
-	}
-	return p, p.check()
-}
-
-func (p *Plan) check() error {
+// Check says what of a plan no log keeps: values out of range, empty lines.
+func (p *Plan) Check() error {
 	for _, d := range []struct{ what, day string }{{"phase_one_done", p.PhaseOneDone}, {"reevaluation", p.Reevaluation}, {"recall", p.Recall}} {
 		if t, err := time.Parse(time.DateOnly, d.day); d.day != "" && (err != nil || t.Year() > maxPlanYear) {
 			return fmt.Errorf("plan: %s %q: write a day as 2027-03-28", d.what, d.day)
@@ -197,8 +183,11 @@ func (b *builder) plan(a Act) {
 			return
 		}
 	}
-	p, err := DecodePlan(a.Text)
-	if err != nil {
+	if !b.read(a, a.Plan != nil) {
+		return
+	}
+	p := *a.Plan
+	if err := p.Check(); err != nil {
 		b.err = refuse("%v", err)
 		return
 	}
@@ -229,7 +218,7 @@ func (b *builder) decide(p Plan, who string) {
 		b.err = refuse("plan: %v", err)
 		return
 	}
-	b.emit(Event{Kind: KindPlan, Who: who, Text: strings.TrimSpace(text.String()), Waits: b.meta.Student && b.st.SignedBy != ""})
+	b.emit(Event{Kind: KindPlan, Who: who, Text: strings.TrimSpace(text.String()), Plan: &p, Waits: b.meta.Student && b.st.SignedBy != ""})
 }
 
 // therapy adds what was done to the plan in force, whose other decisions stay those of who decided them.
@@ -254,7 +243,7 @@ func (b *builder) therapy(a Act) {
 	}
 	p := d.Plan
 	p.Done = append(slices.Clone(p.Done), t)
-	if err := p.check(); err != nil {
+	if err := p.Check(); err != nil {
 		b.err = refuse("%v", err)
 		return
 	}
@@ -289,9 +278,8 @@ func (s *State) Plan() (d Decision, ok bool) {
 
 // DecisionOf reads the decision that a KindPlan event holds, but for Added; ok is false for others.
 func DecisionOf(e Event) (d Decision, ok bool) {
-	p, err := DecodePlan(e.Text)
-	if e.Kind != KindPlan || err != nil {
+	if e.Kind != KindPlan || e.Plan == nil {
 		return Decision{}, false
 	}
-	return Decision{Plan: p, Call: e.Call, Who: e.Who, Time: e.Time}, true
+	return Decision{Plan: *e.Plan, Call: e.Call, Who: e.Who, Time: e.Time}, true
 }

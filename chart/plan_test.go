@@ -23,7 +23,7 @@ func planned(t *testing.T) (*State, func(who, text string, was *string) error) {
 	at := time.Date(2026, 11, 2, 10, 0, 0, 0, time.UTC).UnixMilli()
 	return st, func(who, text string, was *string) error {
 		at += 1000
-		evs, err := st.Do(Command{[]Act{{Verb: VerbPlan, Text: text, Was: was}}}, Meta{Source: Keyboard, Who: who, Time: at})
+		evs, err := st.doTexts(Command{[]Act{{Verb: VerbPlan, Text: text, Was: was}}}, Meta{Source: Keyboard, Who: who, Time: at})
 		if e := st.Apply(evs...); e != nil {
 			t.Fatal(e)
 		}
@@ -55,7 +55,7 @@ func TestPlanIsKept(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		e, err := DecodeEvent(b)
+		e, err := decodeEvent(b)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -71,7 +71,7 @@ func TestPlanIsKept(t *testing.T) {
 		t.Errorf("the later plan replaces the whole: %+v", d)
 	}
 	undo := func() error {
-		evs, err := st.Do(Command{[]Act{{Verb: VerbDisregard}}}, Meta{Source: Keyboard})
+		evs, err := st.doTexts(Command{[]Act{{Verb: VerbDisregard}}}, Meta{Source: Keyboard})
 		if e := st.Apply(evs...); e != nil {
 			t.Fatal(e)
 		}
@@ -83,7 +83,7 @@ func TestPlanIsKept(t *testing.T) {
 	if d, _ := st.Plan(); d.Call != first.Call {
 		t.Errorf("taken back, %+v is in force", d)
 	}
-	evs, err := st.Do(Command{[]Act{{Verb: VerbSign}}}, Meta{Source: Keyboard, Who: "Ada Quill"})
+	evs, err := st.doTexts(Command{[]Act{{Verb: VerbSign}}}, Meta{Source: Keyboard, Who: "Ada Quill"})
 	if err != nil || st.Apply(evs...) != nil {
 		t.Fatal(err)
 	}
@@ -96,7 +96,7 @@ func TestPlanIsKept(t *testing.T) {
 	if d, _ := st.Plan(); !d.Added || d.Recall != "2027-03-02" || st.Plans[0].Added {
 		t.Errorf("after signing: %+v", st.Plans)
 	}
-	if _, err := st.Do(Command{[]Act{{Verb: VerbPatient, Text: `{"age":5}`}}}, Meta{}); !errors.Is(err, ErrSigned) {
+	if _, err := st.doTexts(Command{[]Act{{Verb: VerbPatient, Text: `{"age":5}`}}}, Meta{}); !errors.Is(err, ErrSigned) {
 		t.Errorf("an answer after signing: %v", err)
 	}
 }
@@ -177,7 +177,7 @@ func jsonNumber(n uint64) string {
 // What was done is kept with the plan, and refused by name where it cannot be read; therapy after which attachment heals counts as
 // active.
 func TestTherapyDone(t *testing.T) {
-	p, err := DecodePlan(`{"done":[{"day":"2026-03-02","what":"subgingival","where":"upper right","by":"ultrasonic","who":"Ada Quill"},{"day":"2026-05-01","what":"supragingival","where":""},{"day":"2026-04-01","what":"surgery","where":"16"}]}`)
+	p, err := decodePlan(`{"done":[{"day":"2026-03-02","what":"subgingival","where":"upper right","by":"ultrasonic","who":"Ada Quill"},{"day":"2026-05-01","what":"supragingival","where":""},{"day":"2026-04-01","what":"surgery","where":"16"}]}`)
 	if err != nil || len(p.Done) != 3 || p.LastActive("", "") != "2026-04-01" {
 		t.Errorf("%+v %v, last active %q", p, err, p.LastActive("", ""))
 	}
@@ -193,7 +193,7 @@ func TestTherapyDone(t *testing.T) {
 		`{"done":[{"day":"2026-03-02","what":"magic","where":""}]}`:                "use one of supragingival",
 		`{"done":[{"day":"2026-03-02","what":"surgery","where":"","by":"laser"}]}`: "use hand, ultrasonic or both",
 	} {
-		if _, err := DecodePlan(bad); err == nil || !strings.Contains(err.Error(), want) {
+		if _, err := decodePlan(bad); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%s: %v", bad, err)
 		}
 	}
@@ -212,7 +212,7 @@ func TestTherapyByVoice(t *testing.T) {
 		t.Fatal(err)
 	}
 	do := func(who string, a Act) error {
-		evs, err := st.Do(Command{Acts: []Act{a}}, Meta{Time: at, Source: Voice, Who: who, Words: "said"})
+		evs, err := st.doTexts(Command{Acts: []Act{a}}, Meta{Time: at, Source: Voice, Who: who, Words: "said"})
 		if err := st.Apply(evs...); err != nil {
 			t.Fatal(err)
 		}

@@ -22,14 +22,14 @@ func played(t *testing.T) (*State, func(m Meta, acts ...Act) error) {
 		t.Helper()
 		at++
 		m.Time, m.Source = at, Keyboard
-		es, err := st.Do(Command{Acts: acts}, m)
+		es, err := st.doTexts(Command{Acts: acts}, m)
 		if err := st.Apply(es...); err != nil {
 			t.Fatal(err)
 		}
 		for _, e := range es {
 			if b, err := e.Encode(); err != nil {
 				t.Fatal(err)
-			} else if back, err := DecodeEvent(b); err != nil || back.Person != m.Person {
+			} else if back, err := decodeEvent(b); err != nil || back.Person != m.Person {
 				t.Errorf("%s comes back as %+v, %v", b, back, err)
 			}
 		}
@@ -192,7 +192,7 @@ func TestVoidAndMove(t *testing.T) {
 func TestEventsOfStanding(t *testing.T) {
 	for _, text := range []string{`{"seq":1,"call":1,"kind":"amend","aspect":"buccal"}`, `{"seq":1,"call":1,"kind":"void","text":"x","aspect":"buccal"}`,
 		`{"seq":1,"call":1,"kind":"owner","text":"x","aspect":"buccal"}`, `{"seq":1,"call":1,"kind":"void","value":1,"aspect":"buccal"}`} {
-		if e, err := DecodeEvent([]byte(text)); err == nil {
+		if e, err := decodeEvent([]byte(text)); err == nil {
 			t.Errorf("%s was taken as %+v", text, e)
 		}
 	}

@@ -124,7 +124,7 @@ func (s *State) Apply(evs ...Event) error {
 		if e.Seq != s.Seq()+1 {
 			return fmt.Errorf("event %d follows event %d: the log has a gap", e.Seq, s.Seq())
 		}
-		if err := e.check(); err != nil {
+		if err := e.Check(); err != nil {
 			return err
 		}
 		s.log = append(s.log, e)
@@ -259,16 +259,14 @@ func (s *State) fold(e *Event) {
 		delete(s.Doubts, e.At())
 	case KindPatient:
 		s.amended(e)
-		// A decoding error here would have been refused by Do; an unreadable one changes nothing.
-		if p, err := MergePatient(s.Chart.Patient, []byte(e.Text)); err == nil {
-			s.Chart.Patient = p
+		if e.Change != nil {
+			s.Chart.Patient = s.Chart.Patient.With(e.Change)
 		}
 	case KindRemark:
 		s.Remarks = append(s.Remarks, Remark{Place: Place{e.Tooth, e.Aspect}, Call: e.Call, Text: e.Text, Time: e.Time, Who: e.Who})
 	case KindComplete:
 		s.Complete = true
 	case KindPlan:
-		// Checked by Do; an unreadable one changes nothing.
 		if d, ok := DecisionOf(*e); ok {
 			d.Added = s.SignedBy != ""
 			s.Plans = append(s.Plans, d)

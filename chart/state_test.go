@@ -339,7 +339,7 @@ func TestLogRoundTrip(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			d, err := DecodeEvent(b)
+			d, err := decodeEvent(b)
 			if err != nil {
 				t.Fatalf("%s: %v", b, err)
 			}
@@ -383,7 +383,7 @@ func FuzzDecodeEvent(f *testing.F) {
 		f.Add(b)
 	}
 	f.Fuzz(func(t *testing.T, b []byte) {
-		e, err := DecodeEvent(b)
+		e, err := decodeEvent(b)
 		if err != nil {
 			return
 		}

@@ -153,8 +153,8 @@ func ParseTooth(s string, n Numbering) (Tooth, error) {
 	return Tooth(u), nil
 }
 
-// index maps valid teeth to 0..51: permanent ones by quadrant, then primary ones.
-func (t Tooth) index() int {
+// Index maps valid teeth to 0..51: permanent ones by quadrant, then primary ones.
+func (t Tooth) Index() int {
 	q, p := int(t/10), int(t%10)
 	if q <= 4 {
 		return (q-1)*8 + p - 1
@@ -162,7 +162,8 @@ func (t Tooth) index() int {
 	return 32 + (q-5)*5 + p - 1
 }
 
-func toothAt(i int) Tooth {
+// ToothAt is the tooth of an Index.
+func ToothAt(i int) Tooth {
 	if i < 32 {
 		return Tooth((i/8+1)*10 + i%8 + 1)
 	}

@@ -10,6 +10,7 @@ import (
 	"testing"
 
 	"leadsman/chart"
+	"leadsman/chartfile"
 )
 
 // The same chart gives the same bytes: with its teeth in any order in the file, in either numbering,
@@ -19,7 +20,7 @@ func TestDeterministic(t *testing.T) {
 	c.ID = "the same"
 	c.Patient.Factors = map[string]string{"depth_6.16": "rejected", "furcation": "confirmed", "depth_5": "confirmed"}
 	var file bytes.Buffer
-	if err := chart.Encode(&file, c); err != nil {
+	if err := chartfile.Encode(&file, c); err != nil {
 		t.Fatal(err)
 	}
 	f := Assess(c, Options{})
@@ -51,7 +52,7 @@ func TestDeterministic(t *testing.T) {
 		b.WriteString(`},"id":"the same","patient":`)
 		b.Write(whole["patient"])
 		b.WriteString(`,"schema":"leadsman.chart/1"}`)
-		again, err := chart.Decode(strings.NewReader(b.String()))
+		again, err := chartfile.Decode(strings.NewReader(b.String()))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -77,7 +78,7 @@ func TestDeterministic(t *testing.T) {
 func TestAssessLeavesTheChartAlone(t *testing.T) {
 	c := diseased()
 	var before, after bytes.Buffer
-	if err := chart.Encode(&before, c); err != nil {
+	if err := chartfile.Encode(&before, c); err != nil {
 		t.Fatal(err)
 	}
 	f := Assess(c, Options{Doubts: []Doubt{{Tooth: 16, Site: chart.DB, Field: "depth"}}})
@@ -85,7 +86,7 @@ func TestAssessLeavesTheChartAlone(t *testing.T) {
 	Phases(c, &f, PlanOptions{})
 	Compare(c, c, CompareOptions{})
 	Agree(c, c, Options{})
-	if err := chart.Encode(&after, c); err != nil {
+	if err := chartfile.Encode(&after, c); err != nil {
 		t.Fatal(err)
 	}
 	if before.String() != after.String() {

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"leadsman/chart"
+	"leadsman/chartfile"
 )
 
 // diseased is a full chart with findings everywhere: the slow case.
@@ -54,11 +55,11 @@ func BenchmarkAssess(b *testing.B) {
 // From a stream of chart files, one a line, to findings files: 4,000 a second on one core.
 func BenchmarkFileToFindings(b *testing.B) {
 	var file bytes.Buffer
-	if err := chart.Encode(&file, diseased()); err != nil {
+	if err := chartfile.Encode(&file, diseased()); err != nil {
 		b.Fatal(err)
 	}
 	defer debug.SetGCPercent(debug.SetGCPercent(500)) // as the command does
-	charts := chart.NewReader(&again{line: file.Bytes()})
+	charts := chartfile.NewReader(&again{line: file.Bytes()})
 	var out []byte
 	b.ReportAllocs()
 	used := cpu()

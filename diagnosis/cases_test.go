@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"leadsman/chart"
+	"leadsman/chartfile"
 )
 
 // testdata/cases.txt holds worked cases that can be read and reviewed without the engine; its head
@@ -156,7 +157,7 @@ func runCase(t *testing.T, lines []string) {
 			case "unmentioned":
 				*rec = chart.ToothRecord{}
 			case "asked":
-				p, err := chart.MergePatient(c.Patient, []byte(`{"teeth":{"`+w[1]+`":`+strings.Join(w[3:], " ")+`}}`))
+				p, err := chartfile.MergePatient(c.Patient, []byte(`{"teeth":{"`+w[1]+`":`+strings.Join(w[3:], " ")+`}}`))
 				if err != nil {
 					t.Fatal(err)
 				}
@@ -207,7 +208,7 @@ func runCase(t *testing.T, lines []string) {
 				}
 			}
 		case "patient":
-			p, err := chart.MergePatient(c.Patient, []byte(strings.TrimPrefix(line, "patient ")))
+			p, err := chartfile.MergePatient(c.Patient, []byte(strings.TrimPrefix(line, "patient ")))
 			if err != nil {
 				t.Fatal(err)
 			}

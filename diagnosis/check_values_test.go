@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"leadsman/chart"
+	"leadsman/chartfile"
 )
 
 // row is one row of testdata/check_values.csv: worked examples collected from publications and from
@@ -96,7 +97,7 @@ func checkLoss(t *testing.T, r row) {
 		in += `,"patient":{"margin_default":0}`
 	}
 	in += `}`
-	c, err := chart.Decode(strings.NewReader(in))
+	c, err := chartfile.Decode(strings.NewReader(in))
 	if r.expected == "rejected: out of range" {
 		if err == nil {
 			t.Error("accepted")
@@ -847,7 +848,7 @@ func checkMobility(t *testing.T, r row) {
 func checkEntrance(t *testing.T, r row) {
 	p := strings.Fields(r.inputs)
 	key := strings.ToUpper(p[1][:1])
-	_, err := chart.Decode(strings.NewReader(`{"schema":"leadsman.chart/1","teeth":{"` + p[0] + `":{"furcation":{"` + key + `":1}}}}`))
+	_, err := chartfile.Decode(strings.NewReader(`{"schema":"leadsman.chart/1","teeth":{"` + p[0] + `":{"furcation":{"` + key + `":1}}}}`))
 	if (err == nil) != (r.expected == "accepted") {
 		t.Errorf("%v", err)
 	}

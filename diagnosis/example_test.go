@@ -4,12 +4,12 @@ import (
 	"fmt"
 	"strings"
 
-	"leadsman/chart"
+	"leadsman/chartfile"
 	"leadsman/diagnosis"
 )
 
 func Example() {
-	c, err := chart.Decode(strings.NewReader(`{"schema":"leadsman.chart/1","teeth":{
+	c, err := chartfile.Decode(strings.NewReader(`{"schema":"leadsman.chart/1","teeth":{
 		"16":{"sites":{"MB":{"depth":6,"recession":1,"bleeding":true}}},
 		"26":{"sites":{"DB":{"depth":5,"recession":0,"bleeding":true}}}}}`))
 	if err != nil {

@@ -6,6 +6,7 @@ import (
 	"strconv"
 
 	"leadsman/chart"
+	"leadsman/chartfile"
 )
 
 // MarshalJSON writes the findings as docs/findings-file.md describes, on one line, the same
@@ -27,7 +28,7 @@ func (f *Findings) AppendJSON(b []byte) []byte {
 	b = append(b, n...)
 	b = append(b, '"')
 	if !f.Exam.Empty() {
-		b = f.Exam.AppendJSON(append(b, `,"exam":`...), n)
+		b = chartfile.AppendOrigin(append(b, `,"exam":`...), &f.Exam, n)
 	}
 	b = append(b, `,"findings":[`...)
 	for i := range f.List {

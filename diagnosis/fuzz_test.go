@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"leadsman/chart"
+	"leadsman/chartfile"
 	"leadsman/diagnosis"
 )
 
@@ -15,7 +16,7 @@ import (
 // sentence, a rule and a source in each.
 func FuzzAssess(f *testing.F) {
 	for _, name := range []string{"chart_sample.json", "chart_every_key.json", "chart_universal.json"} {
-		b, err := os.ReadFile("../chart/testdata/" + name)
+		b, err := os.ReadFile("../chartfile/testdata/" + name)
 		if err != nil {
 			f.Fatal(err)
 		}
@@ -24,7 +25,7 @@ func FuzzAssess(f *testing.F) {
 	f.Add([]byte(`{"schema":"leadsman.chart/1"}`))
 	f.Add([]byte(`{"schema":"leadsman.chart/1","patient":{"age":0,"bone_loss_percent":0,"progression_mm":3,"progression_years":0},"teeth":{"55":{"sites":{"B":{"depth":15,"recession":15}}},"18":{"state":"implant"}}}`))
 	f.Fuzz(func(t *testing.T, b []byte) {
-		c, err := chart.Decode(bytes.NewReader(b))
+		c, err := chartfile.Decode(bytes.NewReader(b))
 		if err != nil {
 			return
 		}

@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"leadsman/chart"
+	"leadsman/chartfile"
 	"leadsman/diagnosis"
 )
 
@@ -637,7 +638,7 @@ func TestSecondImplementation(t *testing.T) {
 					mu.Lock()
 					if failed++; failed <= 5 {
 						var b bytes.Buffer
-						chart.Encode(&b, c)
+						chartfile.Encode(&b, c)
 						t.Errorf("%q\n%s", bad, b.String())
 					}
 					mu.Unlock()

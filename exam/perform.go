@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"leadsman/chart"
+	"leadsman/chartfile"
 	"leadsman/diagnosis"
 	"leadsman/exam/hear"
 )
@@ -34,7 +35,7 @@ func (e *Exam) perform(ctx context.Context, c chart.Command, m chart.Meta, doubt
 	evs := []chart.Event(nil)
 	if cause != nil {
 		evs = e.state.Refused(c.Verb(), cause, m)
-	} else if evs, cause = e.state.Do(c, m); cause == nil {
+	} else if evs, cause = e.state.Do(chartfile.Read(c), m); cause == nil {
 		evs = e.addDoubts(evs, m, doubt)
 	}
 	return e.settle(ctx, c, m, evs, cause)

@@ -150,7 +150,7 @@ func entries(f *Foreign, patient string) ([]chart.Event, error) {
 		return nil, err
 	}
 	if string(inputs) != "{}" {
-		put(chart.Event{Kind: chart.KindPatient, Text: string(inputs)})
+		put(chart.Event{Kind: chart.KindPatient, Text: string(inputs), Change: &chart.Change{Given: f.Chart.Patient}})
 	}
 	if f.Remark != "" {
 		put(chart.Event{Kind: chart.KindRemark, Tooth: chart.AllTeeth()[0], Text: f.Remark})

@@ -6,16 +6,17 @@ import (
 	"time"
 
 	"leadsman/chart"
+	"leadsman/chartfile"
 )
 
 // A log that is made of a chart gives back the chart, whatever it holds.
 func TestTakenUpWhole(t *testing.T) {
-	f, err := os.Open("../chart/testdata/chart_every_key.json")
+	f, err := os.Open("../chartfile/testdata/chart_every_key.json")
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer f.Close()
-	c, err := chart.Decode(f)
+	c, err := chartfile.Decode(f)
 	if err != nil {
 		t.Fatal(err)
 	}

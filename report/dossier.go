@@ -7,7 +7,7 @@ import (
 	"fmt"
 	"io"
 
-	"leadsman/chart"
+	"leadsman/chartfile"
 	"leadsman/practice"
 )
 
@@ -78,7 +78,7 @@ type archive struct {
 func (a *archive) exam(ctx context.Context, s Whole, r *Record) error {
 	folder := fmt.Sprintf("exams/%s-%s/", r.Exam.Began.Format("2006-01-02"), r.Exam.ID)
 	if w := a.file(folder + "chart.json"); a.err == nil {
-		a.keep(chart.Encode(w, r.Chart))
+		a.keep(chartfile.Encode(w, r.Chart))
 	}
 	a.json(folder+"findings.json", r.Findings)
 	st, err := practice.Fold(ctx, s, r.Exam.ID)

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"leadsman/chart"
+	"leadsman/chartfile"
 	"leadsman/practice"
 )
 
@@ -21,7 +22,7 @@ func call(t *testing.T, s *Store, exam string, at int64, acts ...chart.Act) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	evs, err := st.Do(chart.Command{Acts: acts}, chart.Meta{Time: at, Who: "Ada Quill", Person: "ada"})
+	evs, err := st.Do(chartfile.Read(chart.Command{Acts: acts}), chart.Meta{Time: at, Who: "Ada Quill", Person: "ada"})
 	if err == nil {
 		err = s.Log(exam).Append(ctx, evs...)
 	}
@@ -394,7 +395,7 @@ func bulk(t *testing.T, s *Store, patients, each int) (full []string) {
 							return err
 						}
 						for _, a := range []chart.Act{plan(time.Date(2027, 1, 1+(i*7+k)%700, 0, 0, 0, 0, time.UTC).Format(time.DateOnly)), {Verb: chart.VerbSign}} {
-							more, err := st.Do(chart.Command{Acts: []chart.Act{a}}, meta(i))
+							more, err := st.Do(chartfile.Read(chart.Command{Acts: []chart.Act{a}}), meta(i))
 							if err == nil {
 								err = st.Apply(more...)
 							}

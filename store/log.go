@@ -10,6 +10,7 @@ import (
 	"iter"
 
 	"leadsman/chart"
+	"leadsman/chartfile"
 	"leadsman/practice"
 )
 
@@ -42,7 +43,7 @@ func (s *Store) decode(exam string, seq uint64, sealed []byte) (chart.Event, err
 	if err != nil {
 		return chart.Event{}, err
 	}
-	return chart.DecodeEvent(body)
+	return chartfile.DecodeEvent(body)
 }
 
 // Append writes the events of a call in one transaction: all of them are on the disk when it returns
@@ -75,7 +76,7 @@ func (l *Log) AppendHeard(ctx context.Context, h chart.Heard, evs ...chart.Event
 		b, err := e.Encode()
 		if err == nil {
 			// What could not be read back is never written.
-			_, err = chart.DecodeEvent(b)
+			_, err = chartfile.DecodeEvent(b)
 		}
 		if err != nil {
 			return fmt.Errorf("%s: %w", op, err)
@@ -317,7 +318,7 @@ func (l *Log) All(ctx context.Context) iter.Seq2[chart.Event, error] {
 				stop(corrupt(l.exam, last+1, "%w", err))
 				return
 			}
-			e, err := chart.DecodeEvent(body)
+			e, err := chartfile.DecodeEvent(body)
 			if err != nil {
 				stop(corrupt(l.exam, last+1, "%w", err))
 				return

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"leadsman/chart"
+	"leadsman/chartfile"
 	"leadsman/practice"
 )
 
@@ -25,7 +26,7 @@ func calls(t *testing.T, s *Store, exam, who string, acts ...chart.Act) {
 		t.Fatal(err)
 	}
 	for _, a := range acts {
-		evs, err := st.Do(chart.Command{Acts: []chart.Act{a}}, chart.Meta{Time: int64(1000 + len(st.Log())), Person: who, Who: who, Student: who == "Dan Fairway"})
+		evs, err := st.Do(chartfile.Read(chart.Command{Acts: []chart.Act{a}}), chart.Meta{Time: int64(1000 + len(st.Log())), Person: who, Who: who, Student: who == "Dan Fairway"})
 		if err != nil {
 			t.Fatal(a.Verb, err)
 		}

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"leadsman/chart"
+	"leadsman/chartfile"
 	"leadsman/practice"
 )
 
@@ -27,7 +28,7 @@ func TestDue(t *testing.T) {
 	at := time.Date(2026, 11, 2, 10, 0, 0, 0, time.UTC).UnixMilli()
 	do := func(a chart.Act) {
 		t.Helper()
-		evs, err := st.Do(chart.Command{Acts: []chart.Act{a}}, chart.Meta{Time: at, Source: chart.Keyboard, Who: "Ada Quill"})
+		evs, err := st.Do(chartfile.Read(chart.Command{Acts: []chart.Act{a}}), chart.Meta{Time: at, Source: chart.Keyboard, Who: "Ada Quill"})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -179,7 +180,7 @@ func earlierVersion(t *testing.T, s *Store, v int) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if evs, err = st.Do(chart.Command{Acts: []chart.Act{{Verb: chart.VerbPlan, Text: `{"recall_months":3}`}}}, chart.Meta{Time: 9, Who: "Ada Quill"}); err != nil {
+	if evs, err = st.Do(chartfile.Read(chart.Command{Acts: []chart.Act{{Verb: chart.VerbPlan, Text: `{"recall_months":3}`}}}), chart.Meta{Time: 9, Who: "Ada Quill"}); err != nil {
 		t.Fatal(err)
 	}
 	if err := s.Log(x.ID).Append(ctx, evs...); err != nil {

@@ -7,6 +7,7 @@ import (
 	"testing"
 
 	"leadsman/chart"
+	"leadsman/chartfile"
 	"leadsman/practice"
 )
 
@@ -25,7 +26,7 @@ func called(t *testing.T, n chart.Numbering, at int64, depths ...int) *chart.Sta
 	for _, d := range depths {
 		acts = append(acts, chart.Act{Verb: chart.VerbSoundings, Numbers: []chart.MM{chart.Millimetres(d)}})
 	}
-	evs, err = st.Do(chart.Command{Acts: acts}, chart.Meta{Time: at, Source: chart.Keyboard, Who: "Ann"})
+	evs, err = st.Do(chartfile.Read(chart.Command{Acts: acts}), chart.Meta{Time: at, Source: chart.Keyboard, Who: "Ann"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -145,7 +146,7 @@ func TestVisitForTherapyAlone(t *testing.T) {
 		yes := true
 		st.Chart.Patient.PeriodontitisConfirmed = &yes
 	}
-	evs, err := first.Do(chart.Command{Acts: []chart.Act{{Verb: chart.VerbPlan, Text: `{"reevaluation":"1970-01-25"}`}}}, chart.Meta{Time: 1 * dayMS, Source: chart.Keyboard, Who: "Ann"})
+	evs, err := first.Do(chartfile.Read(chart.Command{Acts: []chart.Act{{Verb: chart.VerbPlan, Text: `{"reevaluation":"1970-01-25"}`}}}), chart.Meta{Time: 1 * dayMS, Source: chart.Keyboard, Who: "Ann"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -155,7 +156,7 @@ func TestVisitForTherapyAlone(t *testing.T) {
 	therapy := func(what string) *chart.State {
 		t.Helper()
 		st := called(t, chart.FDI, 20*dayMS)
-		evs, err := st.Do(chart.Command{Acts: []chart.Act{{Verb: chart.VerbPlan, Text: `{"done":[{"day":"1970-01-21","what":"` + what + `","where":"upper right quadrant","by":"ultrasonic"}]}`}}},
+		evs, err := st.Do(chartfile.Read(chart.Command{Acts: []chart.Act{{Verb: chart.VerbPlan, Text: `{"done":[{"day":"1970-01-21","what":"` + what + `","where":"upper right quadrant","by":"ultrasonic"}]}`}}}),
 			chart.Meta{Time: 20 * dayMS, Source: chart.Keyboard, Who: "Ann"})
 		if err != nil {
 			t.Fatal(err)

@@ -14,7 +14,7 @@ import (
 
 	"filippo.io/age"
 
-	"leadsman/chart"
+	"leadsman/chartfile"
 	"leadsman/practice"
 	"leadsman/store"
 )
@@ -107,7 +107,7 @@ func TestPatientExportedAndErased(t *testing.T) {
 		switch filepath.Base(name) {
 		case "chart.json":
 			charts++
-			c, err := chart.Decode(strings.NewReader(text))
+			c, err := chartfile.Decode(strings.NewReader(text))
 			if err != nil || entries[c.ID] == 0 {
 				t.Errorf("%s: %v", name, err)
 				continue

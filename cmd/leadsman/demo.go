@@ -17,6 +17,7 @@ import (
 	"time"
 
 	"leadsman/chart"
+	"leadsman/chartfile"
 	"leadsman/diagnosis"
 	"leadsman/exam"
 	"leadsman/practice"
@@ -185,7 +186,7 @@ func (v *inventedVisit) write(ctx context.Context, log exam.Log, patient string,
 	}
 	do := func(acts ...chart.Act) error {
 		at += 2500
-		es, err := st.Do(chart.Command{Acts: acts}, chart.Meta{Time: at, Source: chart.Keyboard, Person: by.Person, Who: by.Who, Confidence: 1})
+		es, err := st.Do(chartfile.Read(chart.Command{Acts: acts}), chart.Meta{Time: at, Source: chart.Keyboard, Person: by.Person, Who: by.Who, Confidence: 1})
 		if err != nil {
 			return err
 		}

@@ -16,7 +16,7 @@ import (
 	"strings"
 	"time"
 
-	"leadsman/chart"
+	"leadsman/chartfile"
 	"leadsman/practice"
 	"leadsman/report"
 	"leadsman/report/fhir"
@@ -61,7 +61,7 @@ func messagesIn(data string) string { return filepath.Join(data, "messages") }
 // forms lists them.
 func forms() []form {
 	return []form{
-		{"json", "chart.json", "application/json", func(w io.Writer, r *report.Record, _ printing) error { return chart.Encode(w, r.Chart) }},
+		{"json", "chart.json", "application/json", func(w io.Writer, r *report.Record, _ printing) error { return chartfile.Encode(w, r.Chart) }},
 		{"findings", "findings.json", "application/json", func(w io.Writer, r *report.Record, _ printing) error {
 			_, err := w.Write(append(r.Findings.AppendJSON(nil), '\n'))
 			return err

@@ -12,6 +12,7 @@ import (
 	"strings"
 
 	"leadsman/chart"
+	"leadsman/chartfile"
 	"leadsman/diagnosis"
 )
 
@@ -72,14 +73,14 @@ func runFindings(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 	case *explain && (*compare || *agree || *calibrate):
 		return fault(1, errors.New("--explain is for findings, not for --compare, --agree or --calibrate"))
 	}
-	var before *chart.Reader
+	var before *chartfile.Reader
 	if *earlier != "" {
 		f, err := os.Open(*earlier)
 		if err != nil {
 			return fault(1, fmt.Errorf("open the charts before: %w", err))
 		}
 		defer f.Close()
-		before = chart.NewReader(f)
+		before = chartfile.NewReader(f)
 	}
 	var noise *diagnosis.ErrorModel
 	if *double != "" {
@@ -112,7 +113,7 @@ func runFindings(args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 	}
 	// Charts come and go quickly and the heap is small: collecting it less often costs some megabytes and saves a fifth of the time.
 	defer debug.SetGCPercent(debug.SetGCPercent(500))
-	charts := chart.NewReader(in)
+	charts := chartfile.NewReader(in)
 	var line []byte
 	var sessions []diagnosis.Session
 	for n := 0; ; n++ {
@@ -230,7 +231,7 @@ func errorOf(names string, other bool) (*diagnosis.ErrorModel, error) {
 		}
 		defer f.Close()
 		var all []*chart.Chart
-		for r := chart.NewReader(f); ; {
+		for r := chartfile.NewReader(f); ; {
 			switch c, err := r.Next(); {
 			case err == io.EOF:
 				return all, nil

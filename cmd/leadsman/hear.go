@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"leadsman/chart"
+	"leadsman/chartfile"
 	"leadsman/diagnosis"
 	"leadsman/exam"
 	"leadsman/practice"
@@ -224,7 +225,7 @@ func listen(engine speech.Engine, own *practice.Words, pcm []int16, num chart.Nu
 		}
 	}
 	var cb bytes.Buffer
-	if err := chart.Encode(&cb, &st.Chart); err != nil {
+	if err := chartfile.Encode(&cb, &st.Chart); err != nil {
 		return nil, nil, err
 	}
 	h.Chart = cb.Bytes()

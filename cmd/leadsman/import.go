@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"leadsman/chart"
+	"leadsman/chartfile"
 	"leadsman/practice"
 	"leadsman/report"
 	"leadsman/report/fhir"
@@ -54,7 +55,7 @@ func runImport(args []string, stdout, stderr io.Writer) int {
 	if *charts != "" {
 		err := toFile(*charts, func(w io.Writer) error {
 			for _, r := range records {
-				if err := chart.Encode(w, r.Chart); err != nil {
+				if err := chartfile.Encode(w, r.Chart); err != nil {
 					return fmt.Errorf("exam %s: %w", r.Exam.ID, err)
 				}
 			}
@@ -146,14 +147,14 @@ type lineFault struct{ error }
 func (f lineFault) String() string { return f.Error() }
 
 func readCharts(in io.Reader) (rs []*report.Record, rejected []fmt.Stringer, err error) {
-	for rd := chart.NewReader(in); ; {
+	for rd := chartfile.NewReader(in); ; {
 		c, err := rd.Next()
 		if errors.Is(err, io.EOF) {
 			return rs, rejected, nil
 		}
 		if err != nil {
 			rejected = append(rejected, lineFault{err})
-			var is chart.Issues
+			var is chartfile.Issues
 			if !errors.As(err, &is) {
 				return rs, rejected, nil // no JSON: nothing behind it can be found
 			}

@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"leadsman/chart"
+	"leadsman/chartfile"
 	"leadsman/exam"
 	"leadsman/practice"
 	"leadsman/report"
@@ -100,7 +101,7 @@ func TestExportImportExport(t *testing.T) {
 
 // mouthOf is a chart file without what tells the two exams apart. A table of sites alone has neither the numbering nor the answers.
 func mouthOf(t *testing.T, file string, sitesOnly bool) string {
-	c, err := chart.Decode(strings.NewReader(file))
+	c, err := chartfile.Decode(strings.NewReader(file))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -109,7 +110,7 @@ func mouthOf(t *testing.T, file string, sitesOnly bool) string {
 		c.Numbering, c.Patient = chart.FDI, chart.Patient{}
 	}
 	var b bytes.Buffer
-	if err := chart.Encode(&b, c); err != nil {
+	if err := chartfile.Encode(&b, c); err != nil {
 		t.Fatal(err)
 	}
 	return b.String()

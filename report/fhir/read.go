@@ -14,6 +14,7 @@ import (
 	r4 "github.com/samply/golang-fhir-models/fhir-models/fhir"
 
 	"leadsman/chart"
+	"leadsman/chartfile"
 	"leadsman/report"
 )
 
@@ -472,7 +473,7 @@ func answersInto(c *chart.Chart, q *r4.QuestionnaireResponse) error {
 	if err != nil {
 		return err
 	}
-	p, err := chart.MergePatient(c.Patient, raw)
+	p, err := chartfile.MergePatient(c.Patient, raw)
 	if err == nil {
 		c.Patient = p
 	}

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"leadsman/chart"
+	"leadsman/chartfile"
 	"leadsman/diagnosis"
 	"leadsman/report"
 )
@@ -18,12 +19,12 @@ import (
 func Full(t testing.TB) *report.Record {
 	t.Helper()
 	_, here, _, _ := runtime.Caller(0)
-	f, err := os.Open(filepath.Join(filepath.Dir(here), "../../chart/testdata/chart_every_key.json"))
+	f, err := os.Open(filepath.Join(filepath.Dir(here), "../../chartfile/testdata/chart_every_key.json"))
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer f.Close()
-	c, err := chart.Decode(f)
+	c, err := chartfile.Decode(f)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -41,7 +42,7 @@ func Full(t testing.TB) *report.Record {
 func File(t testing.TB, r *report.Record) string {
 	t.Helper()
 	var b bytes.Buffer
-	if err := chart.Encode(&b, r.Chart); err != nil {
+	if err := chartfile.Encode(&b, r.Chart); err != nil {
 		t.Fatal(err)
 	}
 	return b.String()

@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"leadsman/chart"
+	"leadsman/chartfile"
 	"leadsman/practice"
 	"leadsman/report"
 )
@@ -577,7 +578,7 @@ func (t *table) answers(in io.Reader) error {
 		}
 		b.Exam.SignedBy = text(row[col["signed_by"]])
 		b.inputs = nil // the answers have all that the sites tell
-		if b.Chart.Patient, err = chart.MergePatient(b.Chart.Patient, []byte(text(row[col["answers"]]))); err != nil {
+		if b.Chart.Patient, err = chartfile.MergePatient(b.Chart.Patient, []byte(text(row[col["answers"]]))); err != nil {
 			t.reject(line, "answers", row[col["answers"]], err.Error())
 		}
 	}
@@ -588,7 +589,7 @@ func (t *table) finish(b *building) {
 	if len(b.inputs) > 0 {
 		raw, err := json.Marshal(b.inputs)
 		if err == nil {
-			b.Chart.Patient, err = chart.MergePatient(b.Chart.Patient, raw)
+			b.Chart.Patient, err = chartfile.MergePatient(b.Chart.Patient, raw)
 		}
 		if err != nil {
 			t.reject(b.line, "", "", err.Error())

@@ -16,6 +16,7 @@ import (
 	"github.com/parquet-go/parquet-go"
 
 	"leadsman/chart"
+	"leadsman/chartfile"
 	"leadsman/report"
 	"leadsman/report/reporttest"
 )
@@ -224,7 +225,7 @@ func TestVeil(t *testing.T) {
 	}
 	sites, exams := write(t, a, b)
 	var bundle bytes.Buffer
-	if err := chart.Encode(&bundle, a.Chart); err != nil {
+	if err := chartfile.Encode(&bundle, a.Chart); err != nil {
 		t.Fatal(err)
 	}
 	for _, secret := range []string{"Sallow", "FL-0112", "1969", "Oakley", "Quill", "Fathom", "anticoagulant", "p1,", "x1", "2026-11-02"} {

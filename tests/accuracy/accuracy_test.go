@@ -20,6 +20,7 @@ import (
 	"testing"
 
 	"leadsman/chart"
+	"leadsman/chartfile"
 	"leadsman/speech"
 	"leadsman/tests/program"
 	"leadsman/tests/recordings"
@@ -194,11 +195,11 @@ type score struct {
 // charts are the recording's truth and what hear made of it.
 func charts(t testing.TB, r recordings.Recording, h heard) (truth, got *chart.Chart) {
 	t.Helper()
-	truth, err := chart.Decode(bytes.NewReader(r.Chart))
+	truth, err := chartfile.Decode(bytes.NewReader(r.Chart))
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got, err = chart.Decode(bytes.NewReader(h.Chart)); err != nil {
+	if got, err = chartfile.Decode(bytes.NewReader(h.Chart)); err != nil {
 		t.Fatal(err)
 	}
 	return truth, got

@@ -13,6 +13,7 @@ import (
 	"testing"
 
 	"leadsman/chart"
+	"leadsman/chartfile"
 	"leadsman/diagnosis"
 	"leadsman/report/tidy"
 )
@@ -93,10 +94,10 @@ func survey(t *testing.T) (ids []string, mouths map[string]*chart.Chart) {
 func throughFile(t *testing.T, c *chart.Chart) *chart.Chart {
 	t.Helper()
 	var b bytes.Buffer
-	if err := chart.Encode(&b, c); err != nil {
+	if err := chartfile.Encode(&b, c); err != nil {
 		t.Fatal(err)
 	}
-	back, err := chart.Decode(&b)
+	back, err := chartfile.Decode(&b)
 	if err != nil {
 		t.Fatal(err)
 	}

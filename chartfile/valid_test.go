@@ -1,13 +1,13 @@
-package chart
+package chartfile
 
 import (
 	"bytes"
 	"encoding/json"
-	"math"
 	"math/rand/v2"
-	"strconv"
 	"strings"
 	"testing"
+
+	"leadsman/chart"
 )
 
 // Whether a text is JSON is held against encoding/json, also where it is found while a chart is read: by hand where rules are easily missed, and on charts with bytes changed.
@@ -17,9 +17,9 @@ func TestValidJSON(t *testing.T) {
 		strings.Repeat("[", 10000) + strings.Repeat("]", 10000), strings.Repeat("[", 10001) + strings.Repeat("]", 10001)}
 	const bytesOfJSON = "{}[]\",:0123456789-+.eEtrufalsn\\u \n\x00\xff"
 	r := rand.New(rand.NewPCG(8, 15))
-	c := &Chart{ID: "a\"\\é"}
-	c.Tooth(16).Presence = Present
-	c.Site(SiteRef{Tooth: 16, Site: MB}).Depth = Half(7)
+	c := &chart.Chart{ID: "a\"\\é"}
+	c.Tooth(16).Presence = chart.Present
+	c.Site(chart.SiteRef{Tooth: 16, Site: chart.MB}).Depth = chart.Half(7)
 	c.Patient.Age = new(int)
 	var b bytes.Buffer
 	if err := Encode(&b, c); err != nil {
@@ -42,7 +42,7 @@ func TestValidJSON(t *testing.T) {
 		texts = append(texts, string(text))
 	}
 	for _, text := range texts {
-		w := readChart([]byte(text), &Chart{})
+		w := readChart([]byte(text), &chart.Chart{})
 		read := !w.broken && validSpace(w.b, w.i) == len(text)
 		if got, want := valid([]byte(text)), json.Valid([]byte(text)); got != want || read != want {
 			t.Fatalf("%.200q: %v, read %v, want %v", text, got, read, want)
@@ -52,21 +52,5 @@ func TestValidJSON(t *testing.T) {
 	}
 	if good < 1000 {
 		t.Errorf("only %d texts were JSON", good)
-	}
-}
-
-// A length keeps its text, its order and its floor over all that can be recorded or added up, and never wraps round.
-func TestLengths(t *testing.T) {
-	for h := -40; h <= 200; h++ {
-		m := Half(h)
-		if want := math.Floor(float64(h) / 2); !m.Known() || m.Half() != h || m.Float() != float64(h)/2 || m.Whole() != int(want) || m.String() != strconv.FormatFloat(float64(h)/2, 'f', -1, 64) {
-			t.Fatalf("%d halves: %s, %d, %d", h, m, m.Half(), m.Whole())
-		}
-	}
-	if far := Millimetres(40_000); far.Float() <= MaxDepth || Millimetres(-40_000).Float() >= MinRecession {
-		t.Errorf("too far: %s", far)
-	}
-	if (MM{}).Known() || (MM{}).Half() != 0 || (MM{}).String() != "-" {
-		t.Error("not recorded is a length")
 	}
 }

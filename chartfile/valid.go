@@ -1,4 +1,4 @@
-package chart
+package chartfile
 
 // deepest is how deep JSON may be nested: deeper than any chart, and as deep as encoding/json reads.
 const deepest = 10000

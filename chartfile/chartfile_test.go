@@ -1,4 +1,4 @@
-package chart
+package chartfile
 
 import (
 	"bytes"
@@ -12,6 +12,8 @@ import (
 	"testing"
 
 	"pgregory.net/rapid"
+
+	"leadsman/chart"
 )
 
 const head = `{"schema":"leadsman.chart/1","numbering":"fdi"`
@@ -85,11 +87,11 @@ func TestDecodeListsEverything(t *testing.T) {
 	if !errors.As(err, &is) || len(is) != 4 {
 		t.Fatalf("got %v, want four issues", err)
 	}
-	var re *RangeError
-	if !errors.As(err, &re) || re.At != "teeth.16.mobility" || re.Got != 9 || re.Max != MaxMobility {
+	var re *chart.RangeError
+	if !errors.As(err, &re) || re.At != "teeth.16.mobility" || re.Got != 9 || re.Max != chart.MaxMobility {
 		t.Errorf("range error: %+v", re)
 	}
-	if !errors.Is(err, ErrNoSuchTooth) {
+	if !errors.Is(err, chart.ErrNoSuchTooth) {
 		t.Errorf("no ErrNoSuchTooth in %v", err)
 	}
 }
@@ -142,26 +144,26 @@ func TestEveryKeyIsInTheSample(t *testing.T) {
 		t.Fatal(err)
 	}
 	var keys []string
-	for _, in := range patientInputs {
-		keys = append(keys, in.key)
+	for _, in := range chart.PatientAsked {
+		keys = append(keys, in.Key)
 	}
-	for _, in := range toothInputs {
-		keys = append(keys, in.key)
+	for _, in := range chart.ToothAsked {
+		keys = append(keys, in.Key)
 	}
-	for _, in := range implantInputs {
-		keys = append(keys, in.key)
+	for _, in := range chart.ImplantAsked {
+		keys = append(keys, in.Key)
 	}
-	for _, in := range siteInputs {
-		keys = append(keys, in.key)
+	for _, in := range chart.SiteAsked {
+		keys = append(keys, in.Key)
 	}
-	for _, in := range gapInputs {
-		keys = append(keys, in.key)
+	for _, in := range chart.GapAsked {
+		keys = append(keys, in.Key)
 	}
 	for _, in := range originInputs {
-		keys = append(keys, in.key)
+		keys = append(keys, in.Key)
 	}
 	for _, in := range amendedInputs {
-		keys = append(keys, in.key)
+		keys = append(keys, in.Key)
 	}
 	keys = append(keys, "exam", "doubts", "amendments", "factors", "by_exception", "gaps", "gingival_bleeding")
 	for _, k := range keys {
@@ -172,7 +174,7 @@ func TestEveryKeyIsInTheSample(t *testing.T) {
 			t.Errorf("docs/chart-file.md lacks `%s`", k)
 		}
 	}
-	for _, k := range factorNames {
+	for _, k := range chart.FactorNames() {
 		if !strings.Contains(string(doc), "`"+k+"`") {
 			t.Errorf("docs/chart-file.md lacks the factor `%s`", k)
 		}
@@ -186,10 +188,10 @@ func TestNumberingOfKeys(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if c.Tooth(16).Mobility.Value() != 1 || c.Tooth(55).Presence != Present {
+	if c.Tooth(16).Mobility.Value() != 1 || c.Tooth(55).Presence != chart.Present {
 		t.Error("tooth 3 is FDI 16 and A is 55")
 	}
-	if c.Patient.Gaps[Gap{16, 15}].Closed == nil || c.Patient.FactorDecision("depth_6", 16) != "rejected" {
+	if c.Patient.Gaps[chart.Gap{A: 16, B: 15}].Closed == nil || c.Patient.FactorDecision("depth_6", 16) != "rejected" {
 		t.Errorf("gaps %v, factors %v", c.Patient.Gaps, c.Patient.Factors)
 	}
 	var b bytes.Buffer
@@ -224,7 +226,7 @@ func TestReaderOfLines(t *testing.T) {
 		ids := ""
 		var err error
 		for {
-			var got *Chart
+			var got *chart.Chart
 			if got, err = r.Next(); err != nil {
 				break
 			}
@@ -275,39 +277,39 @@ func (endless) Read(p []byte) (int, error) {
 	return len(p), nil
 }
 
-func anyChart(t *rapid.T) *Chart {
-	c := &Chart{ID: rapid.StringMatching(`[^\pC]*`).Draw(t, "id"), Numbering: rapid.SampledFrom([]Numbering{FDI, Universal}).Draw(t, "numbering")}
-	mm := func(lo, hi int, name string) MM {
+func anyChart(t *rapid.T) *chart.Chart {
+	c := &chart.Chart{ID: rapid.StringMatching(`[^\pC]*`).Draw(t, "id"), Numbering: rapid.SampledFrom([]chart.Numbering{chart.FDI, chart.Universal}).Draw(t, "numbering")}
+	mm := func(lo, hi int, name string) chart.MM {
 		if rapid.Bool().Draw(t, name+" known") {
-			return Half(rapid.IntRange(2*lo, 2*hi).Draw(t, name))
+			return chart.Half(rapid.IntRange(2*lo, 2*hi).Draw(t, name))
 		}
-		return MM{}
+		return chart.MM{}
 	}
 	for range rapid.IntRange(0, 12).Draw(t, "teeth") {
-		tooth := toothAt(rapid.IntRange(0, 51).Draw(t, "tooth"))
+		tooth := chart.ToothAt(rapid.IntRange(0, 51).Draw(t, "tooth"))
 		rec := c.Tooth(tooth)
-		rec.Presence = Presence(rapid.IntRange(0, int(Unerupted)).Draw(t, "presence"))
-		rec.Mobility = Grade(rapid.IntRange(0, MaxMobility+1).Draw(t, "mobility"))
-		rec.Keratin = mm(0, MaxDepth, "keratin")
+		rec.Presence = chart.Presence(rapid.IntRange(0, int(chart.Unerupted)).Draw(t, "presence"))
+		rec.Mobility = chart.Grade(rapid.IntRange(0, chart.MaxMobility+1).Draw(t, "mobility"))
+		rec.Keratin = mm(0, chart.MaxDepth, "keratin")
 		for _, e := range tooth.Entrances() {
-			rec.Furcation[e] = Grade(rapid.IntRange(0, MaxFurcation+1).Draw(t, "furcation"))
-			rec.Vertical[e] = mm(0, MaxDepth, "vertical")
+			rec.Furcation[e] = chart.Grade(rapid.IntRange(0, chart.MaxFurcation+1).Draw(t, "furcation"))
+			rec.Vertical[e] = mm(0, chart.MaxDepth, "vertical")
 		}
 		for s := range rec.Sites {
-			rec.Sites[s].Depth, rec.Sites[s].Again = mm(0, MaxDepth, "depth"), mm(0, MaxDepth, "again")
-			rec.Sites[s].Recession = mm(MinRecession, MaxRecession, "recession")
+			rec.Sites[s].Depth, rec.Sites[s].Again = mm(0, chart.MaxDepth, "depth"), mm(0, chart.MaxDepth, "again")
+			rec.Sites[s].Recession = mm(chart.MinRecession, chart.MaxRecession, "recession")
 			for f := range rec.Sites[s].Flags {
-				rec.Sites[s].Flags[f] = YesNo(rapid.IntRange(0, 2).Draw(t, "flag"))
+				rec.Sites[s].Flags[f] = chart.YesNo(rapid.IntRange(0, 2).Draw(t, "flag"))
 			}
 		}
 		if rapid.Bool().Draw(t, "asked") {
 			f := rapid.Float64Range(0, 15).Draw(t, "mm")
 			yes := rapid.Bool().Draw(t, "yes")
 			if c.Patient.Teeth == nil {
-				c.Patient.Teeth = map[Tooth]ToothInputs{}
+				c.Patient.Teeth = map[chart.Tooth]chart.ToothInputs{}
 			}
-			c.Patient.Teeth[tooth] = ToothInputs{LostTo: "other", VerticalLossMM: &f, Implant: &ImplantInputs{BoneLoss: &yes},
-				Sites: map[Site]SiteInputs{B: {Exclude: "trauma"}}}
+			c.Patient.Teeth[tooth] = chart.ToothInputs{LostTo: "other", VerticalLossMM: &f, Implant: &chart.ImplantInputs{BoneLoss: &yes},
+				Sites: map[chart.Site]chart.SiteInputs{chart.B: {Exclude: "trauma"}}}
 		}
 	}
 	if rapid.Bool().Draw(t, "patient") {
@@ -315,7 +317,7 @@ func anyChart(t *rapid.T) *Chart {
 		rbl := rapid.Float64Range(0, 100).Draw(t, "rbl")
 		c.Patient.Age, c.Patient.BoneLossPercent = &age, &rbl
 		c.Patient.Factors = map[string]string{"depth_6.16": "rejected", "furcation": "confirmed"}
-		c.Patient.Gaps = map[Gap]GapInputs{{16, 15}: {BrushMM: &[]float64{0.9}[0]}, {41, 31}: {Closed: &[]bool{true}[0]}}
+		c.Patient.Gaps = map[chart.Gap]chart.GapInputs{{A: 16, B: 15}: {BrushMM: &[]float64{0.9}[0]}, {A: 41, B: 31}: {Closed: &[]bool{true}[0]}}
 	}
 	return c
 }
@@ -348,9 +350,9 @@ func TestRoundTripProperty(t *testing.T) {
 }
 
 func TestValidate(t *testing.T) {
-	c := &Chart{}
-	c.Tooth(16).Sites[DB].Depth = Half(41)
-	c.Tooth(11).Furcation[EntranceBuccal] = GradeOf(1)
+	c := &chart.Chart{}
+	c.Tooth(16).Sites[chart.DB].Depth = chart.Half(41)
+	c.Tooth(11).Furcation[chart.EntranceBuccal] = chart.GradeOf(1)
 	var paths []string
 	for _, i := range Validate(c) {
 		paths = append(paths, i.Path)
@@ -364,7 +366,7 @@ func TestValidate(t *testing.T) {
 }
 
 func TestMergePatient(t *testing.T) {
-	p, err := MergePatient(Patient{}, []byte(`{"age":52,"factors":{"depth_6.16":"rejected"},"teeth":{"17":{"lost_to":"periodontitis","sites":{"DB":{"exclude":"third_molar"}}}}}`))
+	p, err := MergePatient(chart.Patient{}, []byte(`{"age":52,"factors":{"depth_6.16":"rejected"},"teeth":{"17":{"lost_to":"periodontitis","sites":{"DB":{"exclude":"third_molar"}}}}}`))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -375,7 +377,7 @@ func TestMergePatient(t *testing.T) {
 	if q.Age != nil || *q.HbA1cPercent != 6.9 || q.Factors != nil || len(q.Teeth) != 1 || !*q.Teeth[26].Hopeless {
 		t.Errorf("merged: %+v", q)
 	}
-	if *p.Age != 52 || p.Factors["depth_6.16"] != "rejected" || p.Teeth[17].Sites[DB].Exclude != "third_molar" {
+	if *p.Age != 52 || p.Factors["depth_6.16"] != "rejected" || p.Teeth[17].Sites[chart.DB].Exclude != "third_molar" {
 		t.Errorf("the former inputs changed: %+v", p)
 	}
 	for _, bad := range []string{`{"age":200}`, `{"x":1}`, `{`, `5`, `{"teeth":{"99":{}}}`} {
@@ -389,7 +391,7 @@ func TestMergePatient(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if back, err := MergePatient(Patient{}, b); err != nil || !reflect.DeepEqual(back, p) {
+	if back, err := MergePatient(chart.Patient{}, b); err != nil || !reflect.DeepEqual(back, p) {
 		t.Errorf("%s: %v", b, err)
 	}
 }
@@ -474,36 +476,46 @@ func TestRefusedText(t *testing.T) {
 	}
 }
 
-// A new depth clears the other depth of a double reading.
-func TestDoubleReading(t *testing.T) {
-	st := NewState()
-	evs, err := Start(FDI, "", nil, nil, Meta{})
-	if err != nil || st.Apply(evs...) != nil {
-		t.Fatal(err)
-	}
-	ref := SiteRef{16, MB}
-	do := func(acts ...Act) {
-		t.Helper()
-		evs, err := st.Do(Command{Acts: acts}, Meta{})
-		if err != nil || st.Apply(evs...) != nil {
-			t.Fatal(err)
+// nulls is a JSON object with null in the place of every value.
+func nulls(v map[string]any) map[string]any {
+	out := map[string]any{}
+	for k, e := range v {
+		out[k] = nil
+		if part, ok := e.(map[string]any); ok {
+			out[k] = nulls(part)
 		}
 	}
-	six, four := Millimetres(6), Millimetres(4)
-	do(Act{Verb: VerbSet, Ref: &ref, Field: FieldDepth, Number: &six}, Act{Verb: VerbSet, Ref: &ref, Field: FieldAgain, Number: &four})
-	if r := st.Chart.Site(ref); r.Depth != six || r.Again != four {
-		t.Errorf("%+v", r)
+	return out
+}
+
+// A change that takes back everything that can be asked leaves nothing, and one that gives everything again gives the same.
+func TestEveryInputIsTakenBack(t *testing.T) {
+	f, err := os.Open("testdata/chart_every_key.json")
+	if err != nil {
+		t.Fatal(err)
 	}
-	tooth := SiteRef{16, NumSites}
-	do(Act{Verb: VerbSet, Ref: &tooth, Field: VerticalField(EntranceBuccal), Number: &four}, Act{Verb: VerbSet, Ref: &tooth, Field: FieldKeratin, Number: &four})
-	if r := st.Chart.Tooth(16); r.Vertical[EntranceBuccal] != four || r.Keratin != four {
-		t.Errorf("%+v", r)
+	defer f.Close()
+	c, err := Decode(f)
+	if err != nil {
+		t.Fatal(err)
 	}
-	if _, err := st.Do(Command{Acts: []Act{{Verb: VerbSet, Ref: &tooth, Field: VerticalField(EntranceLingual), Number: &four}}}, Meta{}); err == nil {
-		t.Error("16 has no lingual furcation")
+	all, _ := json.Marshal(c.Patient)
+	var object map[string]any
+	if err := json.Unmarshal(all, &object); err != nil {
+		t.Fatal(err)
 	}
-	do(Act{Verb: VerbSet, Ref: &ref, Field: FieldDepth, Number: &four})
-	if r := st.Chart.Site(ref); r.Depth != four || r.Again.Known() {
-		t.Errorf("%+v", r)
+	none, _ := json.Marshal(nulls(object))
+	left, err := MergePatient(c.Patient, none)
+	if b, _ := json.Marshal(left); err != nil || !reflect.DeepEqual(left, chart.Patient{}) {
+		t.Errorf("%v; left: %s", err, b)
+	}
+	if again, err := MergePatient(left, all); err != nil || !reflect.DeepEqual(again, c.Patient) {
+		t.Errorf("%v; given again: %+v", err, again)
+	}
+	one, err := MergePatient(c.Patient, []byte(`{"age":null,"gaps":null,"teeth":{"16":null}}`))
+	if want := c.Patient.Clone(); err != nil || one.Age != nil {
+		t.Error(err, one.Age)
+	} else if want.Age = nil; !reflect.DeepEqual(one, want) {
+		t.Errorf("only the age is taken back: %+v", one)
 	}
 }
