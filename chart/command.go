@@ -372,161 +372,200 @@ func (b *builder) probed(t Tooth) bool {
 	return true
 }
 
+// acts says what becomes of an act, by its verb. Verbs with nothing are answers of the exam: nothing for the chart.
+var acts = map[Verb]func(*builder, Act){
+	VerbSoundings:  (*builder).soundings,
+	VerbAll:        (*builder).all,
+	VerbSite:       func(b *builder, a Act) { b.named(a, b.st.Pass) },
+	VerbMargin:     (*builder).margin,
+	VerbCorrection: (*builder).correction,
+	VerbFlag:       (*builder).flag,
+	VerbMobility:   (*builder).mobility,
+	VerbFurcation:  (*builder).furcation,
+	VerbKeratin: func(b *builder, a Act) {
+		b.length(b.st.Focus.Tooth, Act{Field: FieldKeratin, Number: a.Number}, MaxDepth)
+	},
+	VerbGo:        (*builder).goTo,
+	VerbAspect:    func(b *builder, a Act) { b.jump(Place{b.st.Place.Tooth, a.Aspect}) },
+	VerbPresence:  (*builder).presence,
+	VerbNext:      (*builder).next,
+	VerbBack:      (*builder).back,
+	VerbSkip:      (*builder).skip,
+	VerbDisregard: (*builder).disregard,
+	VerbStandBy:   func(b *builder, a Act) { b.emit(Event{Kind: KindListen, Value: new(int)}) },
+	VerbGoAhead:   func(b *builder, a Act) { one := 1; b.emit(Event{Kind: KindListen, Value: &one}) },
+	VerbRemark:    (*builder).remark,
+	VerbSayAgain:  nil,
+	VerbHelp:      nil,
+	VerbWhere:     nil,
+	VerbAffirm:    nil,
+	VerbNegative:  nil,
+	VerbComplete:  func(b *builder, a Act) { b.emit(Event{Kind: KindComplete}) },
+	VerbSet:       (*builder).setOne,
+	VerbPath:      (*builder).path,
+	VerbPass:      (*builder).pass,
+	VerbSettle:    (*builder).settle,
+	VerbPatient: func(b *builder, a Act) {
+		if b.read(a, a.Change != nil) {
+			b.emit(Event{Kind: KindPatient, Text: a.Text, Change: a.Change})
+		}
+	},
+	VerbRest:      (*builder).rest,
+	VerbPlan:      (*builder).plan,
+	VerbTherapy:   (*builder).therapy,
+	VerbSign:      (*builder).stand,
+	VerbCosign:    (*builder).stand,
+	VerbAmend:     (*builder).stand,
+	VerbVoid:      (*builder).stand,
+	VerbReinstate: (*builder).stand,
+	VerbOwner:     (*builder).stand,
+}
+
 func (b *builder) act(a Act) {
-	st := b.st
-	switch a.Verb {
-	case VerbSoundings:
-		if a.Ref != nil && !st.AtEnd() && *a.Ref != (SiteRef{st.Place.Tooth, st.Path.Sites(st.Place)[st.Next]}) {
-			b.err = refuse("the place moved on to %s %s meanwhile: nothing was entered at %s %s",
-				b.label(st.Place.Tooth), st.Place.Aspect, b.label(a.Ref.Tooth), a.Ref.Site)
-			return
-		}
-		for i, m := range a.Numbers {
-			if !b.sounding(i, len(a.Numbers)) {
-				return
-			}
-			b.sound(SiteRef{st.Place.Tooth, st.Path.Sites(st.Place)[st.Next]}, st.Pass, m)
-			b.advance(false)
-		}
-	case VerbAll:
-		if !b.sounding(0, 1) {
-			return
-		}
-		p := st.Place
-		for _, site := range st.Path.Sites(p) {
-			b.sound(SiteRef{p.Tooth, site}, st.Pass, a.Numbers[0])
-		}
-		b.emit(Event{Kind: KindMove, Tooth: p.Tooth, Aspect: p.Aspect, Next: 2})
-		b.advance(false)
-	case VerbSite:
-		b.named(a, st.Pass)
-	case VerbMargin:
-		b.margin(a)
-	case VerbCorrection:
-		b.correction(a)
-	case VerbFlag:
-		b.flag(a)
-	case VerbMobility:
-		t := st.Focus.Tooth
-		if a.Grade < 0 || a.Grade > MaxMobility {
-			b.err = &RangeError{At: b.label(t) + " mobility", Got: float64(a.Grade), Max: MaxMobility}
-		} else if b.probed(t) {
-			b.tooth(t, FieldMobility, a.Grade)
-		}
-	case VerbFurcation:
-		b.furcation(a)
-	case VerbKeratin:
-		b.length(st.Focus.Tooth, Act{Field: FieldKeratin, Number: a.Number}, MaxDepth)
-	case VerbGo:
-		p := Place{a.Tooth, st.Place.Aspect}
-		if a.HasAspect {
-			p.Aspect = a.Aspect
-		}
-		if !a.Tooth.Valid() || a.Tooth.Primary() {
-			b.err = refuse("tooth %s is not on the path", b.label(a.Tooth))
-			return
-		}
-		b.jump(p)
-	case VerbAspect:
-		b.jump(Place{st.Place.Tooth, a.Aspect})
-	case VerbPresence:
-		b.presence(a)
-	case VerbNext:
-		if p, i, ok := st.gap(0, Place{}); st.AtEnd() && ok {
-			b.emit(Event{Kind: KindMove, Tooth: p.Tooth, Aspect: p.Aspect, Next: i, Jump: true, Rest: true})
-		} else if _, ok := st.Then(); ok {
-			b.leave()
-		} else {
-			b.err = refuse("there is no place after %s on the path", b.label(st.Place.Tooth))
-		}
-	case VerbBack:
-		if p, ok := st.Before(st.Place); st.AtEnd() {
-			b.jump(st.Place)
-		} else if ok {
-			b.jump(p)
-		} else {
-			b.err = refuse("there is no place before %s on the path", b.label(st.Place.Tooth))
-		}
-	case VerbSkip:
-		if st.AtEnd() {
-			b.err = refuse("the path is at its end")
-			return
-		}
-		b.advance(true)
-	case VerbDisregard:
-		if len(a.Calls) > 0 {
-			b.takeBack(a.Calls)
-			return
-		}
-		by := b.meta.Source
-		if by == Keyboard {
-			by = ""
-		}
-		last, ok := st.LastCall(by)
-		if !ok {
-			b.err = refuse("there is nothing to take back")
-			return
-		}
-		if a.Was != nil && *a.Was != strconv.FormatUint(last.Seq, 10) {
-			b.err = refuse("another call came in meanwhile: nothing was taken back")
-			return
-		}
-		b.emit(Event{Kind: KindUndo, Undo: last.Seq})
-	case VerbStandBy, VerbGoAhead:
-		v := 0
-		if a.Verb == VerbGoAhead {
-			v = 1
-		}
-		b.emit(Event{Kind: KindListen, Value: &v})
-	case VerbRemark:
-		if a.Text != "" {
-			b.emit(Event{Kind: KindRemark, Tooth: st.Focus.Tooth, Aspect: st.Focus.Aspect, Text: a.Text, Who: b.meta.Who})
-		}
-	case VerbSayAgain, VerbHelp, VerbWhere, VerbAffirm, VerbNegative:
-		// answers of the exam, nothing for the chart
-	case VerbComplete:
-		b.emit(Event{Kind: KindComplete})
-	case VerbSet:
-		b.setOne(a)
-	case VerbPath:
-		p, err := PathNamed(a.Text)
-		if err != nil {
-			b.err = refuse("%s", err)
-			return
-		}
-		atEnd := st.AtEnd()
-		b.emit(Event{Kind: KindPath, Path: p.Ref})
-		b.takeUp(atEnd)
-	case VerbPass:
-		if a.Field != FieldDepth && a.Field != FieldRecession {
-			b.err = refuse("a pass is of depths or of margins, not of %q", a.Field)
-			return
-		}
-		b.emit(Event{Kind: KindPass, Field: a.Field})
-		b.takeUp(true)
-	case VerbSettle:
-		if a.Ref == nil || !a.Ref.Tooth.Valid() || a.Ref.Site >= NumSites {
-			b.err = refuse("no site named")
-		} else if _, ok := st.Doubts[*a.Ref]; !ok {
-			b.err = refuse("there is no doubt at %s %s", b.label(a.Ref.Tooth), a.Ref.Site)
-		} else {
-			b.emit(Event{Kind: KindSettle, Tooth: a.Ref.Tooth, Site: &a.Ref.Site})
-		}
-	case VerbPatient:
-		if !b.read(a, a.Change != nil) {
-			return
-		}
-		b.emit(Event{Kind: KindPatient, Text: a.Text, Change: a.Change})
-	case VerbRest:
-		b.rest(a)
-	case VerbPlan:
-		b.plan(a)
-	case VerbTherapy:
-		b.therapy(a)
-	case VerbSign, VerbCosign, VerbAmend, VerbVoid, VerbReinstate, VerbOwner:
-		b.stand(a)
-	default:
+	do, is := acts[a.Verb]
+	if !is {
 		b.err = refuse("%q is nothing that can be done", a.Verb)
+	} else if do != nil {
+		do(b, a)
+	}
+}
+
+// soundings enters numbers one after the other along the path.
+func (b *builder) soundings(a Act) {
+	st := b.st
+	if a.Ref != nil && !st.AtEnd() && *a.Ref != (SiteRef{st.Place.Tooth, st.Path.Sites(st.Place)[st.Next]}) {
+		b.err = refuse("the place moved on to %s %s meanwhile: nothing was entered at %s %s",
+			b.label(st.Place.Tooth), st.Place.Aspect, b.label(a.Ref.Tooth), a.Ref.Site)
+		return
+	}
+	for i, m := range a.Numbers {
+		if !b.sounding(i, len(a.Numbers)) {
+			return
+		}
+		b.sound(SiteRef{st.Place.Tooth, st.Path.Sites(st.Place)[st.Next]}, st.Pass, m)
+		b.advance(false)
+	}
+}
+
+// all enters one number at every site of the place.
+func (b *builder) all(a Act) {
+	if !b.sounding(0, 1) {
+		return
+	}
+	p := b.st.Place
+	for _, site := range b.st.Path.Sites(p) {
+		b.sound(SiteRef{p.Tooth, site}, b.st.Pass, a.Numbers[0])
+	}
+	b.emit(Event{Kind: KindMove, Tooth: p.Tooth, Aspect: p.Aspect, Next: 2})
+	b.advance(false)
+}
+
+func (b *builder) mobility(a Act) {
+	t := b.st.Focus.Tooth
+	if a.Grade < 0 || a.Grade > MaxMobility {
+		b.err = &RangeError{At: b.label(t) + " mobility", Got: float64(a.Grade), Max: MaxMobility}
+	} else if b.probed(t) {
+		b.tooth(t, FieldMobility, a.Grade)
+	}
+}
+
+func (b *builder) goTo(a Act) {
+	p := Place{a.Tooth, b.st.Place.Aspect}
+	if a.HasAspect {
+		p.Aspect = a.Aspect
+	}
+	if !a.Tooth.Valid() || a.Tooth.Primary() {
+		b.err = refuse("tooth %s is not on the path", b.label(a.Tooth))
+		return
+	}
+	b.jump(p)
+}
+
+func (b *builder) next(Act) {
+	st := b.st
+	if p, i, ok := st.gap(0, Place{}); st.AtEnd() && ok {
+		b.emit(Event{Kind: KindMove, Tooth: p.Tooth, Aspect: p.Aspect, Next: i, Jump: true, Rest: true})
+	} else if _, ok := st.Then(); ok {
+		b.leave()
+	} else {
+		b.err = refuse("there is no place after %s on the path", b.label(st.Place.Tooth))
+	}
+}
+
+func (b *builder) back(Act) {
+	st := b.st
+	if p, ok := st.Before(st.Place); st.AtEnd() {
+		b.jump(st.Place)
+	} else if ok {
+		b.jump(p)
+	} else {
+		b.err = refuse("there is no place before %s on the path", b.label(st.Place.Tooth))
+	}
+}
+
+func (b *builder) skip(Act) {
+	if b.st.AtEnd() {
+		b.err = refuse("the path is at its end")
+		return
+	}
+	b.advance(true)
+}
+
+// disregard takes back the calls that are named, or the last one.
+func (b *builder) disregard(a Act) {
+	if len(a.Calls) > 0 {
+		b.takeBack(a.Calls)
+		return
+	}
+	by := b.meta.Source
+	if by == Keyboard {
+		by = ""
+	}
+	last, ok := b.st.LastCall(by)
+	if !ok {
+		b.err = refuse("there is nothing to take back")
+		return
+	}
+	if a.Was != nil && *a.Was != strconv.FormatUint(last.Seq, 10) {
+		b.err = refuse("another call came in meanwhile: nothing was taken back")
+		return
+	}
+	b.emit(Event{Kind: KindUndo, Undo: last.Seq})
+}
+
+func (b *builder) remark(a Act) {
+	if a.Text != "" {
+		b.emit(Event{Kind: KindRemark, Tooth: b.st.Focus.Tooth, Aspect: b.st.Focus.Aspect, Text: a.Text, Who: b.meta.Who})
+	}
+}
+
+func (b *builder) path(a Act) {
+	p, err := PathNamed(a.Text)
+	if err != nil {
+		b.err = refuse("%s", err)
+		return
+	}
+	atEnd := b.st.AtEnd()
+	b.emit(Event{Kind: KindPath, Path: p.Ref})
+	b.takeUp(atEnd)
+}
+
+func (b *builder) pass(a Act) {
+	if a.Field != FieldDepth && a.Field != FieldRecession {
+		b.err = refuse("a pass is of depths or of margins, not of %q", a.Field)
+		return
+	}
+	b.emit(Event{Kind: KindPass, Field: a.Field})
+	b.takeUp(true)
+}
+
+func (b *builder) settle(a Act) {
+	if a.Ref == nil || !a.Ref.Tooth.Valid() || a.Ref.Site >= NumSites {
+		b.err = refuse("no site named")
+	} else if _, ok := b.st.Doubts[*a.Ref]; !ok {
+		b.err = refuse("there is no doubt at %s %s", b.label(a.Ref.Tooth), a.Ref.Site)
+	} else {
+		b.emit(Event{Kind: KindSettle, Tooth: a.Ref.Tooth, Site: &a.Ref.Site})
 	}
 }
 
@@ -864,81 +903,87 @@ func (b *builder) setOne(a Act) {
 	if !b.asSeen(a, r) {
 		return
 	}
-	var v *int
-	if a.Number != nil && a.Number.Known() {
-		h := a.Number.Half()
-		v = &h
-	}
-	whole := func(max int, what string) *int {
-		if v == nil {
-			return nil
-		}
-		g := *v / 2
-		if *v%2 != 0 || g < 0 || g > max {
-			b.err = &RangeError{At: b.label(r.Tooth) + " " + what, Got: a.Number.Float(), Max: float64(max)}
-		}
-		return &g
-	}
 	_, isFlag := FlagOf(a.Field)
+	ofSite := isFlag || a.Field == FieldDepth || a.Field == FieldRecession || a.Field == FieldAgain
 	switch {
+	case ofSite && r.Site >= NumSites:
+		b.err = refuse("no site named")
+	case isFlag:
+		if g := b.grade(a, 1, string(a.Field)); b.err == nil && b.probed(r.Tooth) {
+			b.set(r, a.Field, g, false)
+		}
+	case ofSite:
+		b.setNumber(a, r)
 	case a.Field == FieldPresence:
-		if v == nil || *v%2 != 0 || *v/2 < int(Present) || *v/2 > int(Unerupted) {
+		n := -1
+		if a.Number != nil && a.Number.Half()%2 == 0 {
+			n = a.Number.Half() / 2
+		}
+		if n < int(Present) || n > int(Unerupted) {
 			b.err = refuse("tooth %s: no such state", b.label(r.Tooth))
 			return
 		}
-		b.presence(Act{Teeth: []Tooth{r.Tooth}, Presence: Presence(*v / 2)})
-	case a.Field == FieldDepth || a.Field == FieldRecession || a.Field == FieldAgain:
-		if r.Site >= NumSites {
-			b.err = refuse("no site named")
-			return
-		}
-		if !b.probed(r.Tooth) {
-			return
-		}
-		var m MM
-		if a.Number != nil {
-			m = *a.Number
-		}
-		if h := b.value(r, a.Field, m); b.err == nil {
-			b.set(r, a.Field, h, false)
-			if m.Known() && a.Field == b.st.Pass && r.Place() == b.st.Place {
-				b.filled()
-			}
-		}
-	case isFlag:
-		if r.Site >= NumSites {
-			b.err = refuse("no site named")
-			return
-		}
-		if g := whole(1, string(a.Field)); b.err == nil && b.probed(r.Tooth) {
-			b.set(r, a.Field, g, false)
-		}
+		b.presence(Act{Teeth: []Tooth{r.Tooth}, Presence: Presence(n)})
 	case a.Field == FieldMobility:
-		if g := whole(MaxMobility, "mobility"); b.err == nil && b.probed(r.Tooth) {
-			b.emit(Event{Kind: KindTooth, Tooth: r.Tooth, Field: a.Field, Value: g})
-		}
+		b.setGrade(a, MaxMobility, "mobility")
 	case a.Field == FieldKeratin:
 		b.length(r.Tooth, a, MaxDepth)
 	default:
-		e, ok := entranceOf(a.Field)
-		v, vertical := verticalOf(a.Field)
-		if vertical {
-			e, ok = v, true
-		}
-		can := false
-		for _, x := range r.Tooth.Entrances() {
-			can = can || x == e
-		}
-		if !ok || !can {
-			b.err = refuse("tooth %s: no %s can be recorded", b.label(r.Tooth), a.Field.Words())
-			return
-		}
-		if vertical {
-			b.length(r.Tooth, a, MaxDepth)
-		} else if g := whole(MaxFurcation, "furcation"); b.err == nil && b.probed(r.Tooth) {
-			b.emit(Event{Kind: KindTooth, Tooth: r.Tooth, Field: a.Field, Value: g})
+		b.setFurcation(a)
+	}
+}
+
+// setNumber sets a depth or a margin.
+func (b *builder) setNumber(a Act, r SiteRef) {
+	if !b.probed(r.Tooth) {
+		return
+	}
+	var m MM
+	if a.Number != nil {
+		m = *a.Number
+	}
+	if h := b.value(r, a.Field, m); b.err == nil {
+		b.set(r, a.Field, h, false)
+		if m.Known() && a.Field == b.st.Pass && r.Place() == b.st.Place {
+			b.filled()
 		}
 	}
+}
+
+// grade is the number of an act as a grade from 0 to max; nil: none.
+func (b *builder) grade(a Act, max int, what string) *int {
+	if a.Number == nil || !a.Number.Known() {
+		return nil
+	}
+	h := a.Number.Half()
+	g := h / 2
+	if h%2 != 0 || g < 0 || g > max {
+		b.err = &RangeError{At: b.label(a.Ref.Tooth) + " " + what, Got: a.Number.Float(), Max: float64(max)}
+	}
+	return &g
+}
+
+func (b *builder) setGrade(a Act, max int, what string) {
+	if g := b.grade(a, max, what); b.err == nil && b.probed(a.Ref.Tooth) {
+		b.emit(Event{Kind: KindTooth, Tooth: a.Ref.Tooth, Field: a.Field, Value: g})
+	}
+}
+
+func (b *builder) setFurcation(a Act) {
+	e, ok := entranceOf(a.Field)
+	v, vertical := verticalOf(a.Field)
+	if vertical {
+		e, ok = v, true
+	}
+	if !ok || !slices.Contains(a.Ref.Tooth.Entrances(), e) {
+		b.err = refuse("tooth %s: no %s can be recorded", b.label(a.Ref.Tooth), a.Field.Words())
+		return
+	}
+	if vertical {
+		b.length(a.Ref.Tooth, a, MaxDepth)
+		return
+	}
+	b.setGrade(a, MaxFurcation, "furcation")
 }
 
 // length enters a length of a whole tooth, or takes it back.

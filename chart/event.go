@@ -156,100 +156,134 @@ func (k Kind) ByAmendment() bool {
 	return k == KindSet || k == KindTooth || k == KindPatient || k == KindSettle
 }
 
-// Check refuses events that no chart could hold, so that a damaged log is noticed and not folded.
-func (e *Event) Check() error {
-	bad := func(what string) error { return fmt.Errorf("event %d (%s): %s", e.Seq, e.Kind, what) }
-	needTooth := false
-	switch e.Kind {
-	case KindStart:
+// checks says what an event lacks that no chart could hold, by its kind; "": nothing.
+var checks = map[Kind]func(*Event) string{
+	KindStart: func(e *Event) string {
 		if _, err := PathNamed(e.Path); err != nil {
-			return bad(err.Error())
+			return err.Error()
 		}
 		if _, err := ParseNumbering(string(e.Numbering)); err != nil {
-			return bad(err.Error())
+			return err.Error()
 		}
-	case KindSet:
-		needTooth = true
-		if e.Site == nil || *e.Site >= NumSites {
-			return bad("no site")
-		}
-		if e.Value != nil {
-			v := *e.Value
-			switch e.Field {
-			case FieldDepth, FieldAgain:
-				if v < 0 || v > 2*MaxDepth {
-					return bad("depth out of range")
-				}
-			case FieldRecession:
-				if v < 2*MinRecession || v > 2*MaxRecession {
-					return bad("recession out of range")
-				}
-			default:
-				if v != 0 && v != 1 {
-					return bad("flag must be 0 or 1")
-				}
-			}
-		}
-		if _, ok := FlagOf(e.Field); !ok && e.Field != FieldDepth && e.Field != FieldRecession && e.Field != FieldAgain {
-			return bad("unknown field " + string(e.Field))
-		}
-	case KindTooth:
-		needTooth = true
-		max := MaxMobility
-		_, furc := entranceOf(e.Field)
-		_, vertical := verticalOf(e.Field)
-		switch {
-		case vertical || e.Field == FieldKeratin:
-			max = 2 * MaxDepth
-		case e.Field == FieldPresence:
-			max = int(Unerupted)
-			if e.Value == nil {
-				return bad("no value")
-			}
-		case furc:
-			max = MaxFurcation
-		case e.Field != FieldMobility:
-			return bad("unknown field " + string(e.Field))
-		}
-		if e.Value != nil && (*e.Value < 0 || *e.Value > max) {
-			return bad("value out of range")
-		}
-	case KindMove:
-		needTooth = true
+		return ""
+	},
+	KindSet:    (*Event).checkSet,
+	KindTooth:  (*Event).checkTooth,
+	KindDoubt:  (*Event).checkSite,
+	KindSettle: (*Event).checkSite,
+	KindMove: func(e *Event) string {
 		if e.Next < 0 || e.Next > 2 || e.Aspect > Lingual {
-			return bad("no such place")
+			return "no such place"
 		}
-	case KindDoubt, KindSettle:
-		needTooth = true
-		if e.Site == nil || *e.Site >= NumSites {
-			return bad("no site")
-		}
-	case KindPath:
+		return e.noTooth()
+	},
+	KindPath: func(e *Event) string {
 		if _, err := PathNamed(e.Path); err != nil {
-			return bad(err.Error())
+			return err.Error()
 		}
-	case KindPass:
+		return ""
+	},
+	KindPass: func(e *Event) string {
 		if e.Field != FieldDepth && e.Field != FieldRecession {
-			return bad("a pass of neither depths nor margins")
+			return "a pass of neither depths nor margins"
 		}
-	case KindCall, KindListen, KindUndo, KindPatient, KindRemark, KindComplete, KindPlan, KindSign, KindCosign:
-	case KindAmend, KindVoid, KindOwner:
-		if strings.TrimSpace(e.Text) == "" {
-			return bad("no reason")
-		}
-		if e.Kind == KindVoid && e.Value == nil {
-			return bad("no value")
-		}
-		if e.Kind == KindOwner && e.Patient == "" {
-			return bad("no patient")
-		}
-	default:
-		return bad("unknown kind")
+		return ""
+	},
+	KindCall:     nil,
+	KindListen:   nil,
+	KindUndo:     nil,
+	KindPatient:  nil,
+	KindRemark:   nil,
+	KindComplete: nil,
+	KindPlan:     nil,
+	KindSign:     nil,
+	KindCosign:   nil,
+	KindAmend:    (*Event).checkReason,
+	KindVoid:     (*Event).checkReason,
+	KindOwner:    (*Event).checkReason,
+}
+
+// Check refuses events that no chart could hold, so that a damaged log is noticed and not folded.
+func (e *Event) Check() error {
+	check, is := checks[e.Kind]
+	bad := ""
+	if !is {
+		bad = "unknown kind"
+	} else if check != nil {
+		bad = check(e)
 	}
-	if needTooth && !e.Tooth.Valid() {
-		return bad("no such tooth")
+	if bad != "" {
+		return fmt.Errorf("event %d (%s): %s", e.Seq, e.Kind, bad)
 	}
 	return nil
+}
+
+func (e *Event) noTooth() string {
+	if !e.Tooth.Valid() {
+		return "no such tooth"
+	}
+	return ""
+}
+
+func (e *Event) checkSite() string {
+	if e.Site == nil || *e.Site >= NumSites {
+		return "no site"
+	}
+	return e.noTooth()
+}
+
+func (e *Event) checkSet() string {
+	if bad := e.checkSite(); bad != "" {
+		return bad
+	}
+	lo, hi, what := 0, 1, "flag must be 0 or 1"
+	switch _, flag := FlagOf(e.Field); {
+	case e.Field == FieldDepth || e.Field == FieldAgain:
+		hi, what = 2*MaxDepth, "depth out of range"
+	case e.Field == FieldRecession:
+		lo, hi, what = 2*MinRecession, 2*MaxRecession, "recession out of range"
+	case !flag:
+		return "unknown field " + string(e.Field)
+	}
+	if e.Value != nil && (*e.Value < lo || *e.Value > hi) {
+		return what
+	}
+	return ""
+}
+
+func (e *Event) checkTooth() string {
+	max := MaxMobility
+	_, furc := entranceOf(e.Field)
+	_, vertical := verticalOf(e.Field)
+	switch {
+	case vertical || e.Field == FieldKeratin:
+		max = 2 * MaxDepth
+	case e.Field == FieldPresence:
+		max = int(Unerupted)
+		if e.Value == nil {
+			return "no value"
+		}
+	case furc:
+		max = MaxFurcation
+	case e.Field != FieldMobility:
+		return "unknown field " + string(e.Field)
+	}
+	if e.Value != nil && (*e.Value < 0 || *e.Value > max) {
+		return "value out of range"
+	}
+	return e.noTooth()
+}
+
+func (e *Event) checkReason() string {
+	switch {
+	case strings.TrimSpace(e.Text) == "":
+		return "no reason"
+	case e.Kind == KindVoid && e.Value == nil:
+		return "no value"
+	case e.Kind == KindOwner && e.Patient == "":
+		return "no patient"
+	}
+	return ""
 }
 
 // FlagOf is the flag that a field of a site is, if it is one.

@@ -41,43 +41,35 @@ func (s *State) History(t Tooth, site *Site) []Entry {
 	var amends Event
 	for i := range s.log {
 		e := &s.log[i]
-		switch e.Kind {
-		case KindAmend:
+		at := e.Site
+		if e.Kind == KindTooth {
+			at = nil // a value of the whole tooth
+		}
+		here := e.Tooth == t && (site == nil || at == nil || *at == *site)
+		switch {
+		case e.Kind == KindAmend:
 			amends = *e
-			continue
-		case KindUndo:
+		case e.Kind == KindUndo:
 			by := calls[e.Call]
 			for j := range out {
 				if out[j].Seq == e.Undo && out[j].TakenBack == nil {
 					out[j].TakenBack = &by
 				}
 			}
-			continue
-		case KindSet, KindTooth, KindDoubt:
-		default:
-			continue
-		}
-		at := e.Site
-		if e.Kind == KindTooth {
-			at = nil // a value of the whole tooth
-		}
-		if e.Tooth != t || site != nil && at != nil && *at != *site {
-			continue
-		}
-		if e.Kind == KindDoubt {
+		case e.Kind == KindDoubt && here:
 			for j := len(out) - 1; j >= 0; j-- {
 				if o := &out[j]; same(o, at, e.Field) {
 					o.Reason, o.Rival = e.Text, e.Rival
 					break
 				}
 			}
-			continue
+		case (e.Kind == KindSet || e.Kind == KindTooth) && here:
+			entry := Entry{CallInfo: calls[e.Call], Site: at, Field: e.Field, Value: written(e), Was: standing(at, e.Field)}
+			if e.Call == amends.Call {
+				entry.Amends = amends.Text
+			}
+			out = append(out, entry)
 		}
-		entry := Entry{CallInfo: calls[e.Call], Site: at, Field: e.Field, Value: written(e), Was: standing(at, e.Field)}
-		if e.Call == amends.Call {
-			entry.Amends = amends.Text
-		}
-		out = append(out, entry)
 	}
 	return out
 }

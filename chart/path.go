@@ -1,6 +1,7 @@
 package chart
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -187,73 +188,81 @@ func ParsePath(name, segments string, n Numbering) (Path, error) {
 	var refs []string
 	seen := map[Place]bool{}
 	for _, seg := range strings.Split(segments, ",") {
-		fault := func(format string, a ...any) (Path, error) {
-			return Path{}, fmt.Errorf("path %q: %q: %s", name, strings.TrimSpace(seg), fmt.Sprintf(format, a...))
-		}
-		f := strings.Fields(seg)
-		if len(f) < 2 {
-			return fault("write an aspect and teeth, such as buccal 18-28")
-		}
-		from, to, isRange := strings.Cut(f[1], "-")
-		if !isRange {
-			to = from
-		}
-		var ends [2]Tooth
-		for i, s := range []string{from, to} {
-			t, err := ParseTooth(s, n)
-			if err != nil {
-				return fault("%v", err)
-			}
-			if t.Primary() {
-				return fault("tooth %s is not a permanent tooth", s)
-			}
-			ends[i] = t
-		}
-		if ends[0].Upper() != ends[1].Upper() {
-			return fault("teeth of both arches: write a segment for each")
-		}
-		r := run{upper: ends[0].Upper(), fromRight: ends[0].Upper()}
-		r.from, r.to = ends[0].ArchPosition(), ends[1].ArchPosition()
-		if r.from != r.to {
-			r.fromRight = r.from < r.to
-		}
-		r.from, r.to = min(r.from, r.to), max(r.from, r.to)
-		var steps []Step
-		if f[0] == "both" {
-			steps = r.bothAspects()
-		} else {
-			a, err := ParseAspect(f[0])
-			if err != nil {
-				return fault("%v, or both", err)
-			}
-			r.aspect = a
-			steps = r.steps()
-		}
-		if len(f) > 2 {
-			var where []Where
-			for _, w := range f[2:] {
-				i := slices.IndexFunc([]Where{Distal, Mid, Mesial}, func(x Where) bool { return x.String() == w })
-				if i < 0 || slices.Contains(where, []Where{Distal, Mid, Mesial}[i]) {
-					return fault("sites are distal, mid and mesial, each once")
-				}
-				where = append(where, []Where{Distal, Mid, Mesial}[i])
-			}
-			for i := range steps {
-				steps[i].only(where)
-			}
-		}
+		steps, ref, err := parseSegment(seg, n)
 		for _, s := range steps {
 			if seen[s.Place] {
-				return fault("%s comes twice on the path", s.Place)
+				err = fmt.Errorf("%s comes twice on the path", s.Place)
+				break
 			}
 			seen[s.Place] = true
 		}
+		if err != nil {
+			return Path{}, fmt.Errorf("path %q: %q: %w", name, strings.TrimSpace(seg), err)
+		}
 		p.Steps = append(p.Steps, steps...)
-		f[1] = ends[0].String() + "-" + ends[1].String()
-		refs = append(refs, strings.Join(f, " "))
+		refs = append(refs, ref)
 	}
 	p.Ref = name + ": " + strings.Join(refs, ", ")
 	return p, nil
+}
+
+// parseSegment reads one segment of a path; ref is the same with FDI teeth.
+func parseSegment(seg string, n Numbering) (steps []Step, ref string, err error) {
+	f := strings.Fields(seg)
+	if len(f) < 2 {
+		return nil, "", errors.New("write an aspect and teeth, such as buccal 18-28")
+	}
+	from, to, isRange := strings.Cut(f[1], "-")
+	if !isRange {
+		to = from
+	}
+	var ends [2]Tooth
+	for i, s := range []string{from, to} {
+		t, err := ParseTooth(s, n)
+		if err != nil {
+			return nil, "", err
+		}
+		if t.Primary() {
+			return nil, "", fmt.Errorf("tooth %s is not a permanent tooth", s)
+		}
+		ends[i] = t
+	}
+	if ends[0].Upper() != ends[1].Upper() {
+		return nil, "", errors.New("teeth of both arches: write a segment for each")
+	}
+	r := run{upper: ends[0].Upper(), fromRight: ends[0].Upper()}
+	r.from, r.to = ends[0].ArchPosition(), ends[1].ArchPosition()
+	if r.from != r.to {
+		r.fromRight = r.from < r.to
+	}
+	r.from, r.to = min(r.from, r.to), max(r.from, r.to)
+	if f[0] == "both" {
+		steps = r.bothAspects()
+	} else if r.aspect, err = ParseAspect(f[0]); err != nil {
+		return nil, "", fmt.Errorf("%w, or both", err)
+	} else {
+		steps = r.steps()
+	}
+	where, err := parseSites(f[2:])
+	for i := range steps {
+		if len(where) > 0 {
+			steps[i].only(where)
+		}
+	}
+	f[1] = ends[0].String() + "-" + ends[1].String()
+	return steps, strings.Join(f, " "), err
+}
+
+// parseSites reads the sites that are walked of a place.
+func parseSites(words []string) (where []Where, err error) {
+	for _, w := range words {
+		i := slices.IndexFunc([]Where{Distal, Mid, Mesial}, func(x Where) bool { return x.String() == w })
+		if i < 0 || slices.Contains(where, Where(i)) {
+			return nil, errors.New("sites are distal, mid and mesial, each once")
+		}
+		where = append(where, Where(i))
+	}
+	return where, nil
 }
 
 // only leaves the other sites out. Two or three sites also say in which direction the probe walks.

@@ -148,14 +148,8 @@ func (p *Plan) Check() error {
 	}
 	for i := range p.Done {
 		t := &p.Done[i]
-		if day, e := time.Parse(time.DateOnly, t.Day); e != nil || day.Year() > maxPlanYear {
-			return fmt.Errorf("plan: treatment on %q: write a day as 2027-03-28", t.Day)
-		}
-		if !slices.Contains(TreatmentKinds, t.What) {
-			return fmt.Errorf("plan: treatment %q: use one of %s", t.What, strings.Join(TreatmentKinds, ", "))
-		}
-		if t.By != "" && !slices.Contains([]string{"hand", "ultrasonic", "both"}, t.By) {
-			return fmt.Errorf("plan: treatment by %q: use hand, ultrasonic or both", t.By)
+		if e := t.check(); e != nil {
+			return e
 		}
 		for _, s := range []string{t.Where, t.Adjunct, t.Who} {
 			err = errors.Join(err, text("a line of therapy done", s, maxPlanText))
@@ -165,6 +159,19 @@ func (p *Plan) Check() error {
 		err = errors.Join(err, text("an id", id, maxPlanText))
 	}
 	return err
+}
+
+func (t *Treatment) check() error {
+	if day, err := time.Parse(time.DateOnly, t.Day); err != nil || day.Year() > maxPlanYear {
+		return fmt.Errorf("plan: treatment on %q: write a day as 2027-03-28", t.Day)
+	}
+	if !slices.Contains(TreatmentKinds, t.What) {
+		return fmt.Errorf("plan: treatment %q: use one of %s", t.What, strings.Join(TreatmentKinds, ", "))
+	}
+	if t.By != "" && !slices.Contains([]string{"hand", "ultrasonic", "both"}, t.By) {
+		return fmt.Errorf("plan: treatment by %q: use hand, ultrasonic or both", t.By)
+	}
+	return nil
 }
 
 // plan enters the clinician's plan. It is refused without a name, since it is somebody's decision.

@@ -158,121 +158,140 @@ func (s *State) refold() {
 	*s = *fresh
 }
 
-func (s *State) fold(e *Event) {
-	if n := len(s.Calls); n > 0 && s.Calls[n-1].Seq == e.Call && e.Kind != KindDoubt && e.Kind != KindSettle && e.Kind != KindListen {
-		s.Calls[n-1].Effects = true
-	}
-	switch e.Kind {
-	case KindStart:
-		s.Patient = e.Patient
-		s.Chart.Numbering = e.Numbering
-		s.Path, _ = PathNamed(e.Path)
-		for _, t := range AllTeeth() {
-			s.Chart.Tooth(t).Presence = Present
-			if t.ThirdMolar() {
-				s.Chart.Tooth(t).Presence = Missing
-			}
-		}
-		s.goTo(s.firstPlace())
-		s.Focus = s.Place
-	case KindCall:
-		if e.ID != "" {
-			s.ids[e.ID] = true
-		}
-		s.Calls = append(s.Calls, CallInfo{Seq: e.Seq, Time: e.Time, Source: e.Source, Person: e.Person, Who: e.Who, Words: e.Words,
-			Confidence: e.Confidence, Did: e.Did, Refused: e.Refused, Undone: s.undone[e.Call], ClockBack: len(s.Calls) > 0 && e.Time < s.Calls[len(s.Calls)-1].Time})
-	case KindSet:
-		s.amended(e)
-		ref := e.At()
-		rec := s.Chart.Site(ref)
-		switch e.Field {
-		case FieldDepth:
-			rec.Depth, rec.Again = mmOf(e.Value), MM{}
-		case FieldRecession:
-			rec.Recession = mmOf(e.Value)
-		case FieldAgain:
-			rec.Again = mmOf(e.Value)
-		default:
-			f, _ := FlagOf(e.Field)
-			rec.Flags[f] = NotRecorded
-			if e.Value != nil {
-				rec.Flags[f] = Is(*e.Value == 1)
-			}
-		}
-		if d, ok := s.Doubts[ref]; ok && d.Field == e.Field {
-			delete(s.Doubts, ref)
-		}
-		if e.Sounding {
-			r := Reading{ref, e.Field}
-			if i := slices.Index(s.Recent, r); i >= 0 {
-				s.Recent = slices.Delete(slices.Clone(s.Recent), i, i+1)
-			}
-			s.Recent = append(s.Recent, r)
-			s.Focus = e.At().Place()
-		}
-	case KindTooth:
-		s.amended(e)
-		t := s.Chart.Tooth(e.Tooth)
-		g := Grade(0)
-		if e.Value != nil {
-			g = GradeOf(*e.Value)
-		}
-		if e.Field == FieldPresence {
-			t.Presence = Presence(*e.Value)
-		} else if e.Field == FieldMobility {
-			t.Mobility = g
-		} else if en, ok := verticalOf(e.Field); ok {
-			t.Vertical[en] = mmOf(e.Value)
-		} else if e.Field == FieldKeratin {
-			t.Keratin = mmOf(e.Value)
-		} else {
-			en, _ := entranceOf(e.Field)
-			t.Furcation[en] = g
-		}
-	case KindMove:
-		s.Place, s.Next = Place{e.Tooth, e.Aspect}, e.Next
-		switch {
-		case e.End:
-			s.Phase = PathEnd
-		case e.Rest:
-			s.Phase = Leftovers
-		case e.Jump && !s.lacks(s.Path.At(s.Place)):
-			s.Phase = Walking // what is recorded is wanted once more: the path is walked from there
-		case s.Phase != Walking:
-			s.Phase = Revisited
-		}
-		if e.Jump {
-			s.Focus, s.Recent = s.Place, nil
-		}
-	case KindPath:
-		s.Path, _ = PathNamed(e.Path)
-		s.anew()
-	case KindPass:
-		s.Pass = e.Field
-		s.anew()
-	case KindListen:
-		s.Listening = e.Value != nil && *e.Value == 1
-	case KindDoubt:
-		ref := e.At()
-		s.Doubts[ref] = Doubt{SiteRef: ref, Field: e.Field, Reason: e.Text, Rival: e.Rival, Seq: e.Seq}
-	case KindSettle:
-		delete(s.Doubts, e.At())
-	case KindPatient:
+// folds says what an event does to the state, by its kind; a KindUndo is done by Apply.
+var folds = map[Kind]func(*State, *Event){
+	KindStart:    (*State).foldStart,
+	KindCall:     (*State).foldCall,
+	KindSet:      (*State).foldSet,
+	KindTooth:    (*State).foldTooth,
+	KindMove:     (*State).foldMove,
+	KindPath:     func(s *State, e *Event) { s.Path, _ = PathNamed(e.Path); s.anew() },
+	KindPass:     func(s *State, e *Event) { s.Pass = e.Field; s.anew() },
+	KindListen:   func(s *State, e *Event) { s.Listening = e.Value != nil && *e.Value == 1 },
+	KindSettle:   func(s *State, e *Event) { delete(s.Doubts, e.At()) },
+	KindComplete: func(s *State, e *Event) { s.Complete = true },
+	KindDoubt: func(s *State, e *Event) {
+		s.Doubts[e.At()] = Doubt{SiteRef: e.At(), Field: e.Field, Reason: e.Text, Rival: e.Rival, Seq: e.Seq}
+	},
+	KindPatient: func(s *State, e *Event) {
 		s.amended(e)
 		if e.Change != nil {
 			s.Chart.Patient = s.Chart.Patient.With(e.Change)
 		}
-	case KindRemark:
+	},
+	KindRemark: func(s *State, e *Event) {
 		s.Remarks = append(s.Remarks, Remark{Place: Place{e.Tooth, e.Aspect}, Call: e.Call, Text: e.Text, Time: e.Time, Who: e.Who})
-	case KindComplete:
-		s.Complete = true
-	case KindPlan:
+	},
+	KindPlan: func(s *State, e *Event) {
 		if d, ok := DecisionOf(*e); ok {
 			d.Added = s.SignedBy != ""
 			s.Plans = append(s.Plans, d)
 		}
-	case KindSign, KindCosign, KindAmend, KindVoid, KindOwner:
-		s.stands(e)
+	},
+	KindSign:   (*State).stands,
+	KindCosign: (*State).stands,
+	KindAmend:  (*State).stands,
+	KindVoid:   (*State).stands,
+	KindOwner:  (*State).stands,
+}
+
+func (s *State) fold(e *Event) {
+	if n := len(s.Calls); n > 0 && s.Calls[n-1].Seq == e.Call && e.Kind != KindDoubt && e.Kind != KindSettle && e.Kind != KindListen {
+		s.Calls[n-1].Effects = true
+	}
+	folds[e.Kind](s, e)
+}
+
+func (s *State) foldStart(e *Event) {
+	s.Patient = e.Patient
+	s.Chart.Numbering = e.Numbering
+	s.Path, _ = PathNamed(e.Path)
+	for _, t := range AllTeeth() {
+		s.Chart.Tooth(t).Presence = Present
+		if t.ThirdMolar() {
+			s.Chart.Tooth(t).Presence = Missing
+		}
+	}
+	s.goTo(s.firstPlace())
+	s.Focus = s.Place
+}
+
+func (s *State) foldCall(e *Event) {
+	if e.ID != "" {
+		s.ids[e.ID] = true
+	}
+	s.Calls = append(s.Calls, CallInfo{Seq: e.Seq, Time: e.Time, Source: e.Source, Person: e.Person, Who: e.Who, Words: e.Words,
+		Confidence: e.Confidence, Did: e.Did, Refused: e.Refused, Undone: s.undone[e.Call], ClockBack: len(s.Calls) > 0 && e.Time < s.Calls[len(s.Calls)-1].Time})
+}
+
+func (s *State) foldSet(e *Event) {
+	s.amended(e)
+	ref := e.At()
+	rec := s.Chart.Site(ref)
+	switch e.Field {
+	case FieldDepth:
+		rec.Depth, rec.Again = mmOf(e.Value), MM{}
+	case FieldRecession:
+		rec.Recession = mmOf(e.Value)
+	case FieldAgain:
+		rec.Again = mmOf(e.Value)
+	default:
+		f, _ := FlagOf(e.Field)
+		rec.Flags[f] = NotRecorded
+		if e.Value != nil {
+			rec.Flags[f] = Is(*e.Value == 1)
+		}
+	}
+	if d, ok := s.Doubts[ref]; ok && d.Field == e.Field {
+		delete(s.Doubts, ref)
+	}
+	if e.Sounding {
+		r := Reading{ref, e.Field}
+		if i := slices.Index(s.Recent, r); i >= 0 {
+			s.Recent = slices.Delete(slices.Clone(s.Recent), i, i+1)
+		}
+		s.Recent = append(s.Recent, r)
+		s.Focus = ref.Place()
+	}
+}
+
+func (s *State) foldTooth(e *Event) {
+	s.amended(e)
+	t := s.Chart.Tooth(e.Tooth)
+	g := Grade(0)
+	if e.Value != nil {
+		g = GradeOf(*e.Value)
+	}
+	vertical, isVertical := verticalOf(e.Field)
+	switch {
+	case e.Field == FieldPresence:
+		t.Presence = Presence(*e.Value)
+	case e.Field == FieldMobility:
+		t.Mobility = g
+	case e.Field == FieldKeratin:
+		t.Keratin = mmOf(e.Value)
+	case isVertical:
+		t.Vertical[vertical] = mmOf(e.Value)
+	default:
+		en, _ := entranceOf(e.Field)
+		t.Furcation[en] = g
+	}
+}
+
+func (s *State) foldMove(e *Event) {
+	s.Place, s.Next = Place{e.Tooth, e.Aspect}, e.Next
+	switch {
+	case e.End:
+		s.Phase = PathEnd
+	case e.Rest:
+		s.Phase = Leftovers
+	case e.Jump && !s.lacks(s.Path.At(s.Place)):
+		s.Phase = Walking // what is recorded is wanted once more: the path is walked from there
+	case s.Phase != Walking:
+		s.Phase = Revisited
+	}
+	if e.Jump {
+		s.Focus, s.Recent = s.Place, nil
 	}
 }
 

@@ -184,26 +184,10 @@ func writeTooth(w *writer, rec *chart.ToothRecord, in *chart.ToothInputs) {
 		w.b.WriteString(strconv.Itoa(rec.Mobility.Value()))
 	}
 	if rec.Furcation != (chart.ToothRecord{}).Furcation {
-		w.key("furcation")
-		w.open()
-		for e, g := range rec.Furcation {
-			if g.Recorded() {
-				w.key(entranceKeys[e])
-				w.b.WriteString(strconv.Itoa(g.Value()))
-			}
-		}
-		w.close()
+		writeFurcation(w, rec)
 	}
 	if rec.Vertical != (chart.ToothRecord{}).Vertical {
-		w.key("furcation_vertical")
-		w.open()
-		for e, v := range rec.Vertical {
-			if v.Known() {
-				w.key(entranceKeys[e])
-				w.b.WriteString(v.String())
-			}
-		}
-		w.close()
+		writeVertical(w, rec)
 	}
 	if rec.Keratin.Known() {
 		w.key("keratinized_width")
@@ -234,6 +218,30 @@ func writeTooth(w *writer, rec *chart.ToothRecord, in *chart.ToothInputs) {
 			writeSite(w, &rec.Sites[s], &asked)
 		}
 		w.close()
+	}
+	w.close()
+}
+
+func writeFurcation(w *writer, rec *chart.ToothRecord) {
+	w.key("furcation")
+	w.open()
+	for e, g := range rec.Furcation {
+		if g.Recorded() {
+			w.key(entranceKeys[e])
+			w.b.WriteString(strconv.Itoa(g.Value()))
+		}
+	}
+	w.close()
+}
+
+func writeVertical(w *writer, rec *chart.ToothRecord) {
+	w.key("furcation_vertical")
+	w.open()
+	for e, v := range rec.Vertical {
+		if v.Known() {
+			w.key(entranceKeys[e])
+			w.b.WriteString(v.String())
+		}
 	}
 	w.close()
 }
