@@ -281,158 +281,214 @@ func oneVerb(v chart.Verb, prior float64, words ...string) part {
 }
 
 // build makes the network of all calls that the state allows. State 0 is the start.
-func build(sh shape) *nfa {
-	n, open := sh.numbering, sh.open
-	g := &nfa{}
-	start := g.state()
-	done := func(p part) { seq(p, ends(Complete, 0))(g, start) }
-	simple := func(from int, v chart.Verb, prior float64, words ...string) {
-		seq(oneVerb(v, prior, words...), ends(Complete, 0))(g, from)
-	}
-
-	if !sh.listening {
-		// Standing by, nothing but "go ahead" does anything.
-		done(oneVerb(chart.VerbGoAhead, 0, "go", "ahead"))
-		sh.terms.join(g)
-		return g
-	}
-	if sh.single {
-		// One by one: nothing but numbers, and what leads out of it. Who calls more of them at once is heard too.
-		last := seq(number(priorZero), ends(Full, 0))(g, start)
-		for range 8 {
-			last = seq(number(priorZero), ends(Complete, priorMore))(g, last)
-		}
-		for _, v := range []chart.Verb{chart.VerbSkip, chart.VerbNext, chart.VerbDisregard, chart.VerbWhere} {
-			simple(start, v, priorMore, string(v))
-		}
-		simple(start, chart.VerbStandBy, priorMore, "stand", "by")
-		seq(wp("correction", priorMore, verb(chart.VerbCorrection)), ends(Prefix, priorPrefix), number(priorZero), ends(Complete, 0))(g, start)
-		sh.terms.join(g)
-		return g
-	}
-	// Hesitations before a call mean nothing.
-	lead := g.state()
-	g.add(start, arc{to: lead})
-	g.add(hesitation()(g, start), arc{to: lead})
-	for _, word := range []string{"okay", "and"} {
-		g.add(wp(word, priorHesitation)(g, start), arc{to: lead})
-	}
-
+// network is the network of the calls while it is made.
+type network struct {
+	*nfa
+	sh    shape
+	start int
+	lead  int // behind hesitations: what every call begins with
 	// The hubs between the acts of one breath, and the entries to the kinds of act.
-	begin := g.state()     // nothing said yet, or a place: anything may follow
-	afterNum := g.state()  // after numbers: anything but numbers
-	afterFlag := g.state() // after a flag: numbers may go on; no named site ("bleeding mesial four" is a flag and a sounding)
-	afterRest := g.state() // after a margin, a grade or a named site: no bare numbers, they would be taken for its own
-	nums, acts, sites := g.state(), g.state(), g.state()
-	for _, way := range [][2]int{{afterNum, acts}, {afterNum, sites}, {afterFlag, nums}, {afterFlag, acts}, {afterRest, acts}, {afterRest, sites}} {
+	begin             int // nothing said yet, or a place: anything may follow
+	afterNum          int // after numbers: anything but numbers
+	afterFlag         int // after a flag: numbers may go on; no named site ("bleeding mesial four" is a flag and a sounding)
+	afterRest         int // after a margin, a grade or a named site: no bare numbers, they would be taken for its own
+	nums, acts, sites int
+	placed            int // after a tooth
+}
+
+func build(sh shape) *nfa {
+	c := &network{nfa: &nfa{}, sh: sh}
+	c.start = c.state()
+	switch {
+	case !sh.listening:
+		// Standing by, nothing but "go ahead" does anything.
+		seq(oneVerb(chart.VerbGoAhead, 0, "go", "ahead"), ends(Complete, 0))(c.nfa, c.start)
+	case sh.single:
+		c.oneByOne()
+	default:
+		c.hesitations()
+		c.hubs()
+		c.toothAndAspect()
+		c.numbers()
+		c.flags()
+		c.margins()
+		c.grades()
+		c.namedSites()
+		c.presence(c.lead)
+		c.presence(c.placed)
+		c.corrections()
+		c.verbs()
+		c.answers()
+	}
+	sh.terms.join(c.nfa)
+	return c.nfa
+}
+
+func (c *network) simple(from int, v chart.Verb, prior float64, words ...string) {
+	seq(oneVerb(v, prior, words...), ends(Complete, 0))(c.nfa, from)
+}
+
+// oneByOne hears nothing but numbers, and what leads out of it. Who calls more of them at once is heard too.
+func (c *network) oneByOne() {
+	g := c.nfa
+	last := seq(number(priorZero), ends(Full, 0))(g, c.start)
+	for range 8 {
+		last = seq(number(priorZero), ends(Complete, priorMore))(g, last)
+	}
+	for _, v := range []chart.Verb{chart.VerbSkip, chart.VerbNext, chart.VerbDisregard, chart.VerbWhere} {
+		c.simple(c.start, v, priorMore, string(v))
+	}
+	c.simple(c.start, chart.VerbStandBy, priorMore, "stand", "by")
+	seq(wp("correction", priorMore, verb(chart.VerbCorrection)), ends(Prefix, priorPrefix), number(priorZero), ends(Complete, 0))(g, c.start)
+}
+
+// Hesitations before a call mean nothing.
+func (c *network) hesitations() {
+	g := c.nfa
+	c.lead = g.state()
+	g.add(c.start, arc{to: c.lead})
+	g.add(hesitation()(g, c.start), arc{to: c.lead})
+	for _, word := range []string{"okay", "and"} {
+		g.add(wp(word, priorHesitation)(g, c.start), arc{to: c.lead})
+	}
+}
+
+func (c *network) hubs() {
+	g := c.nfa
+	c.begin, c.afterNum, c.afterFlag, c.afterRest = g.state(), g.state(), g.state(), g.state()
+	c.nums, c.acts, c.sites = g.state(), g.state(), g.state()
+	for _, way := range [][2]int{{c.afterNum, c.acts}, {c.afterNum, c.sites}, {c.afterFlag, c.nums}, {c.afterFlag, c.acts}, {c.afterRest, c.acts}, {c.afterRest, c.sites}} {
 		g.add(way[0], arc{to: way[1], prior: priorMore})
 	}
-	for _, e := range []int{nums, acts, sites} {
-		g.add(begin, arc{to: e})
+	for _, e := range []int{c.nums, c.acts, c.sites} {
+		g.add(c.begin, arc{to: e})
 	}
-	g.add(lead, arc{to: begin})
+	g.add(c.lead, arc{to: c.begin})
+}
 
-	// Places: "tooth fourteen buccal", "number fourteen buccal", "upper right first molar", "lingual".
-	tooth := seq(alt(seq(alt(seq(wp("tooth", priorTooth), ends(Prefix, priorPrefix), opt(wp("number", priorRare))), seq(wp("number", priorCalled), ends(Prefix, priorPrefix))), alt(toothNumber(n, true), toothName())),
+// toothAndAspect is how places are called: "tooth fourteen buccal", "number fourteen buccal", "upper right first molar", "lingual".
+func (c *network) toothAndAspect() {
+	g := c.nfa
+	tooth := seq(alt(seq(alt(seq(wp("tooth", priorTooth), ends(Prefix, priorPrefix), opt(wp("number", priorRare))), seq(wp("number", priorCalled), ends(Prefix, priorPrefix))), alt(toothNumber(c.sh.numbering, true), toothName())),
 		seq(toothName())),
 		ends(Open, 0))
-	placed := tooth(g, lead)
-	aspected := seq(aspect(), ends(Open, 0))(g, placed)
-	bare := seq(aspect(), ends(Open, 0))(g, lead)
+	c.placed = tooth(g, c.lead)
+	aspected := seq(aspect(), ends(Open, 0))(g, c.placed)
+	bare := seq(aspect(), ends(Open, 0))(g, c.lead)
 	// Numbers straight after a bare tooth number: rare and easily misread, so at a price.
-	g.add(placed, arc{to: begin, prior: priorMore})
-	g.add(aspected, arc{to: begin})
-	g.add(bare, arc{to: begin})
+	g.add(c.placed, arc{to: c.begin, prior: priorMore})
+	g.add(aspected, arc{to: c.begin})
+	g.add(bare, arc{to: c.begin})
+}
 
-	// Numbers: one to nine in a breath.
-	last := nums
+// numbers are one to nine in a breath.
+func (c *network) numbers() {
+	g := c.nfa
+	last := c.nums
 	sounding := number(priorZero)
-	if sh.margins {
+	if c.sh.margins {
 		sounding = seq(opt(words(arc{word: "minus", tok: token{tMinus, 0}})), number(0))
 	}
 	for k := 1; k <= 9; k++ {
 		said := sounding(g, last)
 		pr := 0.0
-		if d := k - open; d != 0 {
+		if d := k - c.sh.open; d != 0 {
 			pr = priorCount
 			if d > 0 && d%3 == 0 {
 				pr = priorCount / 2
 			}
 		}
 		ending := Complete
-		if k == sh.whole {
+		if k == c.sh.whole {
 			ending, pr = Full, 0
 		}
 		g.end(said, ending, pr)
-		g.add(said, arc{to: afterNum, prior: pr})
+		g.add(said, arc{to: c.afterNum, prior: pr})
 		last = opt(hesitation())(g, said)
 	}
-	seq(w("all"), ends(Prefix, priorPrefix), plural(), ends(Complete, 0), to(afterNum))(g, begin)
+	seq(w("all"), ends(Prefix, priorPrefix), plural(), ends(Complete, 0), to(c.afterNum))(g, c.begin)
+}
 
-	// Flags: "bleeding", "no plaque", "pus mesial distal", "calculus all".
-	fl := alt(flag(), seq(w("no", token{tNo, 0}), flag()))(g, acts)
-	seq(ends(Open, 0), to(afterFlag), w("all", token{tWhole, 0}),
-		ends(Complete, 0), to(afterFlag))(g, fl)
+// flags are called as "bleeding", "no plaque", "pus mesial distal", "calculus all".
+func (c *network) flags() {
+	g := c.nfa
+	fl := alt(flag(), seq(w("no", token{tNo, 0}), flag()))(g, c.acts)
+	seq(ends(Open, 0), to(c.afterFlag), w("all", token{tWhole, 0}),
+		ends(Complete, 0), to(c.afterFlag))(g, fl)
 	named := fl
 	for range 3 {
-		named = seq(where(), ends(Open, 0), to(afterFlag))(g, named)
+		named = seq(where(), ends(Open, 0), to(c.afterFlag))(g, named)
 	}
-	// Margins: "recession two", "recession one two one", "recession mesial two", "margin minus one".
+}
+
+// margins are called as "recession two", "recession one two one", "recession mesial two", "margin minus one".
+func (c *network) margins() {
+	g := c.nfa
 	margin := func(from int, p part) {
 		g.end(from, Prefix, priorPrefix)
-		one := seq(p, ends(Open, 0), to(afterRest))(g, from)
-		two := seq(p, ends(Open, 2*priorCount), to(afterRest))(g, one)
-		seq(p, ends(Complete, 0), to(afterRest))(g, two)
-		seq(where(), p, ends(Complete, 0), to(afterRest))(g, from)
-		seq(w("all"), plural(), ends(Complete, 0), to(afterRest))(g, from)
+		one := seq(p, ends(Open, 0), to(c.afterRest))(g, from)
+		two := seq(p, ends(Open, 2*priorCount), to(c.afterRest))(g, one)
+		seq(p, ends(Complete, 0), to(c.afterRest))(g, two)
+		seq(where(), p, ends(Complete, 0), to(c.afterRest))(g, from)
+		seq(w("all"), plural(), ends(Complete, 0), to(c.afterRest))(g, from)
 	}
-	margin(words(arc{word: "recession", tok: token{tMargin, 1}}, arc{word: "overgrowth", tok: token{tMargin, -1}})(g, acts), number(priorZero))
-	margin(w("margin", token{tMargin, 1})(g, acts), seq(opt(words(arc{word: "minus", tok: token{tMinus, 0}}, arc{word: "plus", prior: priorRare})), number(priorZero)))
-	// Grades: "mobility two", "furcation one buccal".
+	margin(words(arc{word: "recession", tok: token{tMargin, 1}}, arc{word: "overgrowth", tok: token{tMargin, -1}})(g, c.acts), number(priorZero))
+	margin(w("margin", token{tMargin, 1})(g, c.acts), seq(opt(words(arc{word: "minus", tok: token{tMinus, 0}}, arc{word: "plus", prior: priorRare})), number(priorZero)))
+}
+
+// grades are called as "mobility two", "furcation one buccal".
+func (c *network) grades() {
+	g := c.nfa
 	class := opt(words(arc{word: "grade", prior: -0.5}, arc{word: "class", prior: -0.5}, arc{word: "degree", prior: priorRare}))
-	seq(w("mobility", token{tMobility, 0}), ends(Prefix, priorPrefix), class, digit(), ends(Complete, 0), to(afterRest))(g, acts)
+	seq(w("mobility", token{tMobility, 0}), ends(Prefix, priorPrefix), class, digit(), ends(Complete, 0), to(c.afterRest))(g, c.acts)
 	e := func(word string, e chart.Entrance) arc { return arc{word: word, tok: token{tEntrance, int(e)}} }
 	entrance := words(e("buccal", chart.EntranceBuccal), e("facial", chart.EntranceBuccal), e("lingual", chart.EntranceLingual),
 		e("palatal", chart.EntranceLingual), e("mesial", chart.EntranceMesial), e("distal", chart.EntranceDistal))
-	furcation := seq(w("furcation", token{tFurcation, 0}), ends(Prefix, priorPrefix))(g, acts)
+	furcation := seq(w("furcation", token{tFurcation, 0}), ends(Prefix, priorPrefix))(g, c.acts)
 	// How far it reaches down is said behind it: "furcation two buccal vertical five".
 	vertical := func(s int) {
-		seq(w("vertical", token{tVertical, 0}), ends(Prefix, priorPrefix), number(priorZero), ends(Complete, 0), to(afterRest))(g, s)
+		seq(w("vertical", token{tVertical, 0}), ends(Prefix, priorPrefix), number(priorZero), ends(Complete, 0), to(c.afterRest))(g, s)
 	}
-	vertical(seq(class, digit(), ends(Open, 0), to(afterRest), entrance, ends(Open, 0), to(afterRest))(g, furcation))
-	vertical(seq(entrance, ends(Prefix, priorPrefix), class, digit(), ends(Open, 0), to(afterRest))(g, furcation))
+	vertical(seq(class, digit(), ends(Open, 0), to(c.afterRest), entrance, ends(Open, 0), to(c.afterRest))(g, furcation))
+	vertical(seq(entrance, ends(Prefix, priorPrefix), class, digit(), ends(Open, 0), to(c.afterRest))(g, furcation))
 	// The width of the keratinized gingiva: "keratinized two".
-	seq(w("keratinized", token{tKeratin, 0}), ends(Prefix, priorPrefix), number(priorZero), ends(Complete, 0), to(afterRest))(g, acts)
-	// Named sites: "mesial four", "mesial distal five", "mesial mid distal three two four".
-	one := seq(mark(token{tSite, 0}), where(), ends(Prefix, priorPrefix))(g, sites)
-	seq(number(priorZero), ends(Complete, 0), to(afterRest))(g, one)
+	seq(w("keratinized", token{tKeratin, 0}), ends(Prefix, priorPrefix), number(priorZero), ends(Complete, 0), to(c.afterRest))(g, c.acts)
+}
+
+// namedSites are called as "mesial four", "mesial distal five", "mesial mid distal three two four".
+func (c *network) namedSites() {
+	g := c.nfa
+	one := seq(mark(token{tSite, 0}), where(), ends(Prefix, priorPrefix))(g, c.sites)
+	seq(number(priorZero), ends(Complete, 0), to(c.afterRest))(g, one)
 	two := where()(g, one)
-	seq(number(priorZero), ends(Open, -0.5), to(afterRest), number(priorZero), ends(Complete, -0.5), to(afterRest))(g, two)
-	seq(where(), number(priorZero), number(priorZero), number(priorZero), ends(Complete, -0.5), to(afterRest))(g, two)
+	seq(number(priorZero), ends(Open, -0.5), to(c.afterRest), number(priorZero), ends(Complete, -0.5), to(c.afterRest))(g, two)
+	seq(where(), number(priorZero), number(priorZero), number(priorZero), ends(Complete, -0.5), to(c.afterRest))(g, two)
+}
 
-	// Which teeth are there: "missing", "implant tooth three", "missing one sixteen seventeen".
-	presence := func(from int) {
-		pr := func(p chart.Presence) token { return token{tPresence, int(p)} }
-		s := alt(w("missing", pr(chart.Missing)), w("implant", pr(chart.Implant)), w("unerupted", pr(chart.Unerupted)),
-			w("present", pr(chart.Present)))(g, from)
-		g.end(s, Open, 0)
-		if from != lead {
-			return
-		}
-		list := g.state()
-		g.add(s, arc{to: list})
-		g.add(alt(wp("tooth", -0.5), wp("teeth", -0.5))(g, s), arc{to: list})
-		item := g.state()
-		g.add(alt(toothNumber(n, n == chart.FDI), toothName())(g, list), arc{to: item, prior: -0.5})
-		g.end(item, Open, 0)
-		g.add(item, arc{to: list})
-		g.add(wp("and", -0.5)(g, item), arc{to: list})
+// presence says which teeth are there: "missing", "implant tooth three", "missing one sixteen seventeen".
+func (c *network) presence(from int) {
+	g := c.nfa
+	pr := func(p chart.Presence) token { return token{tPresence, int(p)} }
+	s := alt(w("missing", pr(chart.Missing)), w("implant", pr(chart.Implant)), w("unerupted", pr(chart.Unerupted)),
+		w("present", pr(chart.Present)))(g, from)
+	g.end(s, Open, 0)
+	if from != c.lead {
+		return
 	}
-	presence(lead)
-	presence(placed)
+	list := g.state()
+	g.add(s, arc{to: list})
+	g.add(alt(wp("tooth", -0.5), wp("teeth", -0.5))(g, s), arc{to: list})
+	item := g.state()
+	g.add(alt(toothNumber(c.sh.numbering, c.sh.numbering == chart.FDI), toothName())(g, list), arc{to: item, prior: -0.5})
+	g.end(item, Open, 0)
+	g.add(item, arc{to: list})
+	g.add(wp("and", -0.5)(g, item), arc{to: list})
+}
 
-	// Corrections: "correction four", "correction three two five", "tooth eleven buccal correction four".
-	cor := seq(w("correction", verb(chart.VerbCorrection)), ends(Prefix, priorPrefix))(g, begin)
+// corrections are called as "correction four", "correction three two five", "tooth eleven buccal correction four".
+func (c *network) corrections() {
+	g := c.nfa
+	cor := seq(w("correction", verb(chart.VerbCorrection)), ends(Prefix, priorPrefix))(g, c.begin)
 	s := cor
 	for k := 1; k <= 9; k++ {
 		s = number(priorZero)(g, s)
@@ -440,44 +496,50 @@ func build(sh shape) *nfa {
 	}
 	seq(w("all"), plural(), ends(Complete, 0))(g, cor)
 	seq(where(), number(priorZero), ends(Complete, 0))(g, cor)
+}
 
-	simple(lead, chart.VerbNext, 0, "next")
-	simple(lead, chart.VerbBack, 0, "back")
-	simple(lead, chart.VerbSkip, 0, "skip")
-	simple(lead, chart.VerbDisregard, 0, "disregard")
-	seq(oneVerb(chart.VerbSayAgain, 0, "say", "again"), ends(Open, 0), w("all", token{tWhole, 0}), ends(Complete, 0))(g, lead)
-	simple(lead, chart.VerbStandBy, 0, "stand", "by")
-	simple(lead, chart.VerbGoAhead, priorRare, "go", "ahead")
-	simple(lead, chart.VerbComplete, 0, "exam", "complete")
-	simple(lead, chart.VerbHelp, priorRare, "help")
-	simple(lead, chart.VerbWhere, priorRare, "where")
-	seq(oneVerb(chart.VerbRemark, 0, "remark"), ends(Complete, 0), free())(g, lead)
+// verbs are the calls of a word or two.
+func (c *network) verbs() {
+	g := c.nfa
+	c.simple(c.lead, chart.VerbNext, 0, "next")
+	c.simple(c.lead, chart.VerbBack, 0, "back")
+	c.simple(c.lead, chart.VerbSkip, 0, "skip")
+	c.simple(c.lead, chart.VerbDisregard, 0, "disregard")
+	seq(oneVerb(chart.VerbSayAgain, 0, "say", "again"), ends(Open, 0), w("all", token{tWhole, 0}), ends(Complete, 0))(g, c.lead)
+	c.simple(c.lead, chart.VerbStandBy, 0, "stand", "by")
+	c.simple(c.lead, chart.VerbGoAhead, priorRare, "go", "ahead")
+	c.simple(c.lead, chart.VerbComplete, 0, "exam", "complete")
+	c.simple(c.lead, chart.VerbHelp, priorRare, "help")
+	c.simple(c.lead, chart.VerbWhere, priorRare, "where")
+	seq(oneVerb(chart.VerbRemark, 0, "remark"), ends(Complete, 0), free())(g, c.lead)
 	var paths []arc
-	for i, name := range sh.terms.paths() {
+	for i, name := range c.sh.terms.paths() {
 		paths = append(paths, arc{word: name, tok: token{tPath, i}})
 	}
-	seq(wp("path", priorRare), ends(Prefix, priorPrefix), words(paths...), ends(Complete, 0))(g, lead)
+	seq(wp("path", priorRare), ends(Prefix, priorPrefix), words(paths...), ends(Complete, 0))(g, c.lead)
 	pass := func(what string, n int) {
-		seq(wp(what, priorRare), w("pass", token{tPass, n}), ends(Complete, 0))(g, lead)
+		seq(wp(what, priorRare), w("pass", token{tPass, n}), ends(Complete, 0))(g, c.lead)
 	}
-	therapy(g, lead, n)
+	therapy(g, c.lead, c.sh.numbering)
 	pass("depth", 0)
 	pass("margin", 1)
-	// Answers count only while the tool asks.
-	if sh.question {
-		simple(lead, chart.VerbAffirm, 0, "affirm")
-		simple(lead, chart.VerbAffirm, 0, "affirmative")
-		simple(lead, chart.VerbAffirm, 0, "yes")
-		simple(lead, chart.VerbNegative, 0, "negative")
-		simple(lead, chart.VerbNegative, 0, "no")
+}
+
+// answers count only while the tool asks.
+func (c *network) answers() {
+	g := c.nfa
+	if c.sh.question {
+		c.simple(c.lead, chart.VerbAffirm, 0, "affirm")
+		c.simple(c.lead, chart.VerbAffirm, 0, "affirmative")
+		c.simple(c.lead, chart.VerbAffirm, 0, "yes")
+		c.simple(c.lead, chart.VerbNegative, 0, "negative")
+		c.simple(c.lead, chart.VerbNegative, 0, "no")
 	}
-	if sh.reasons {
+	if c.sh.reasons {
 		var why []arc
 		for i, word := range Reasons {
 			why = append(why, arc{word: word, tok: token{tReason, i}})
 		}
-		seq(oneVerb(chart.VerbSkip, 0, "skip"), words(why...), ends(Complete, 0))(g, lead)
+		seq(oneVerb(chart.VerbSkip, 0, "skip"), words(why...), ends(Complete, 0))(g, c.lead)
 	}
-	sh.terms.join(g)
-	return g
 }
