@@ -39,181 +39,218 @@ func overallRisk(rows []int) int {
 	return riskLow
 }
 
-// riskOf gives the six rows of the risk table and the whole. Third molars are left out.
-// Source: Lang and Tonetti 2003, Oral Health Prev Dent 1:7-16 (factors seen, secondary; cut-offs from memory).
-func (m *mouth) riskOf() []Finding {
-	p := m.p
-	row := func(code string) Finding {
-		return Finding{Code: code, Rule: "RISK", Source: srcRisk}
+// levelOf is the level of a count by two cut-offs.
+func levelOf(n, moderate, high int) int {
+	switch {
+	case n >= high:
+		return riskHigh
+	case n >= moderate:
+		return riskModerate
 	}
-	var rows [6]int
-	lower := false // a row that is only a lower bound
+	return riskLow
+}
 
-	// Bleeding and pockets.
-	bleed, pockets := row("risk.bleeding"), row("risk.pockets")
-	n, answered, deep, probed, eligible := 0, 0, 0, 0, 0
+// riskRows are the rows of the risk table: each fills its finding and gives its level.
+var riskRows = [...]struct {
+	code string
+	of   func(*mouth, *Finding) int
+}{
+	{"risk.bleeding", (*mouth).riskOfBleeding},
+	{"risk.pockets", (*mouth).riskOfPockets},
+	{"risk.teeth_lost", (*mouth).riskOfTeethLost},
+	{"risk.bone_loss_age", (*mouth).riskOfBoneLoss},
+	{"risk.systemic", (*mouth).riskOfSystemic},
+	{"risk.smoking", (*mouth).riskOfSmoking},
+}
+
+// riskSites counts sites of permanent teeth but third molars.
+type riskSites struct{ bleeding, answered, deep, probed, eligible int }
+
+func (m *mouth) riskSites() (n riskSites) {
 	for _, th := range m.scored {
 		if th.t.ThirdMolar() || th.t.Primary() {
 			continue
 		}
 		for s := range th.sites {
 			v := &th.sites[s]
-			eligible++
+			n.eligible++
 			if v.flags[chart.Bleeding].Recorded() {
-				answered++
+				n.answered++
 			}
 			if v.flags[chart.Bleeding] == chart.Yes {
-				n++
+				n.bleeding++
 			}
 			if v.depth >= 0 {
-				probed++
+				n.probed++
 			}
 			if int(v.depth) >= riskPocketDepth {
-				deep++
+				n.deep++
 			}
 		}
 	}
-	pockets.Because = m.collect(func(th *tooth, v *site, _ chart.Site) bool {
+	return n
+}
+
+func (m *mouth) riskOfBleeding(f *Finding) (level int) {
+	n := m.riskSites()
+	f.Recorded, f.Eligible = n.answered, n.eligible
+	if n.answered > 0 && 100*n.answered >= completePercent*n.eligible {
+		level = riskLow
+		switch {
+		case 100*n.bleeding > riskBleedingHigh*n.answered:
+			level = riskHigh
+		case 100*n.bleeding >= riskBleedingModerate*n.answered:
+			level = riskModerate
+		}
+		percent := fmt.Sprintf("%.1f", rounded(100*float64(n.bleeding)/float64(n.answered), 1))
+		f.Text = percent + " percent of sites bleed."
+		f.Because = []Evidence{input("score.bleeding_percent", percent)}
+	}
+	f.Provisional = n.answered < n.eligible
+	return level
+}
+
+func (m *mouth) riskOfPockets(f *Finding) (level int) {
+	n := m.riskSites()
+	f.Recorded, f.Eligible = n.probed, n.eligible
+	f.Because = m.collect(func(th *tooth, v *site, _ chart.Site) bool {
 		return int(v.depth) >= riskPocketDepth && !th.t.ThirdMolar() && !th.t.Primary()
 	}, (*tooth).depthEvidence)
-	bleed.Recorded, bleed.Eligible, pockets.Recorded, pockets.Eligible = answered, eligible, probed, eligible
-	if answered > 0 && 100*answered >= completePercent*eligible {
-		rows[0] = riskLow
-		switch {
-		case 100*n > riskBleedingHigh*answered:
-			rows[0] = riskHigh
-		case 100*n >= riskBleedingModerate*answered:
-			rows[0] = riskModerate
-		}
-		bleed.Text = fmt.Sprintf("%.1f percent of sites bleed.", rounded(100*float64(n)/float64(answered), 1))
-		bleed.Because = []Evidence{input("score.bleeding_percent", fmt.Sprintf("%.1f", rounded(100*float64(n)/float64(answered), 1)))}
-	}
-	bleed.Provisional = answered < eligible
-	level := func(n, moderate, high int) int {
-		switch {
-		case n >= high:
-			return riskHigh
-		case n >= moderate:
-			return riskModerate
-		}
-		return riskLow
-	}
-	if probed > 0 {
-		rows[1] = level(deep, riskPocketsModerate, riskPocketsHigh)
-		pockets.Text = many(deep, "site") + " of 5 mm or more."
-		if 100*probed < completePercent*eligible && rows[1] < riskHigh {
-			if rows[1] == riskLow {
-				rows[1] = riskUnknown
+	if n.probed > 0 {
+		level = levelOf(n.deep, riskPocketsModerate, riskPocketsHigh)
+		f.Text = many(n.deep, "site") + " of 5 mm or more."
+		if 100*n.probed < completePercent*n.eligible && level < riskHigh {
+			if level == riskLow {
+				level = riskUnknown
 			} else {
-				pockets.AtLeast, lower = true, true
+				f.AtLeast = true
 			}
 		}
 	}
-	pockets.Provisional = probed < eligible
+	f.Provisional = n.probed < n.eligible
+	return level
+}
 
-	// Teeth lost of 28.
-	lost := row("risk.teeth_lost")
+// riskOfTeethLost counts the teeth lost of 28.
+func (m *mouth) riskOfTeethLost(f *Finding) (level int) {
 	if m.mentionedAll() || m.absent >= riskLostHigh {
-		rows[2] = level(m.absent, riskLostModerate, riskLostHigh)
-		lost.Text = fmt.Sprintf("%d of 28 teeth are lost.", m.absent)
+		level = levelOf(m.absent, riskLostModerate, riskLostHigh)
+		f.Text = fmt.Sprintf("%d of 28 teeth are f.", m.absent)
 	} else {
-		lost.Text = fmt.Sprintf("Of 28 teeth %d lost, and not mentioned: %d.", m.absent, len(m.unmentioned))
-		lost.Missing = []Missing{{Input: "state", Teeth: m.unmentioned, CouldBe: riskWords[1:], Question: "Are these teeth present?"}}
-		rows[2] = level(m.absent, riskLostModerate, riskLostHigh)
-		lost.Provisional, lost.AtLeast = true, rows[2] < riskHigh // teeth count as present until called missing
+		f.Text = fmt.Sprintf("Of 28 teeth %d lost, and not mentioned: %d.", m.absent, len(m.unmentioned))
+		f.Missing = []Missing{{Input: "state", Teeth: m.unmentioned, CouldBe: riskWords[1:], Question: "Are these teeth present?"}}
+		level = levelOf(m.absent, riskLostModerate, riskLostHigh)
+		f.Provisional, f.AtLeast = true, level < riskHigh // teeth count as present until called missing
 	}
-	lost.Because = []Evidence{input("teeth_lost", fmt.Sprint(m.absent))}
+	f.Because = []Evidence{input("teeth_lost", fmt.Sprint(m.absent))}
+	return level
+}
 
-	// Bone loss over age.
-	bone := row("risk.bone_loss_age")
+// riskOfBoneLoss is bone loss over age.
+func (m *mouth) riskOfBoneLoss(f *Finding) (level int) {
+	p := m.p
 	loss := p.BoneLossPosteriorPercent
 	if worst, _ := m.boneWorst(); loss == nil && worst >= 0 {
 		loss = &worst
-		bone.Notes = []string{"The bone loss of the worst tooth is taken for the worst posterior site."}
+		f.Notes = []string{"The bone loss of the worst tooth is taken for the worst posterior site."}
 	}
 	if loss != nil && p.Age != nil && *p.Age > 0 {
 		age := float64(*p.Age)
-		rows[3] = riskLow
+		level = riskLow
 		switch {
 		case *loss > riskBoneAgeHigh*age:
-			rows[3] = riskHigh
+			level = riskHigh
 		case *loss > riskBoneAgeModerate*age:
-			rows[3] = riskModerate
+			level = riskModerate
 		}
-		bone.Text = fmt.Sprintf("Bone loss of %s percent at %d years, ratio %.2f.", decimal(*loss), *p.Age, rounded(*loss/age, 2))
-		bone.Because = []Evidence{input("bone_loss_percent", decimal(*loss)), input("age", fmt.Sprint(*p.Age))}
+		f.Text = fmt.Sprintf("Bone loss of %s percent at %d years, ratio %.2f.", decimal(*loss), *p.Age, rounded(*loss/age, 2))
+		f.Because = []Evidence{input("bone_loss_percent", decimal(*loss)), input("age", fmt.Sprint(*p.Age))}
 	} else {
-		bone.Missing = []Missing{{Input: "bone_loss_percent,age", CouldBe: riskWords[1:], Question: "Bone loss in percent at the worst posterior site, and age?"}}
+		f.Missing = []Missing{{Input: "bone_loss_percent,age", CouldBe: riskWords[1:], Question: "Bone loss in percent at the worst posterior site, and age?"}}
 	}
+	return level
+}
 
-	// Systemic and genetic factors; diabetes is one (from memory).
-	systemic := row("risk.systemic")
+// riskOfSystemic asks for systemic and genetic factors; diabetes is one (from memory).
+func (m *mouth) riskOfSystemic(f *Finding) (level int) {
+	p := m.p
 	switch {
 	case yes(p.SystemicFactor) || yes(p.Diabetes):
-		rows[4], systemic.Text = riskHigh, "A systemic or genetic factor is present."
+		level, f.Text = riskHigh, "A systemic or genetic factor is present."
 		key := "systemic_factor"
 		if yes(p.Diabetes) {
 			key = "diabetes"
 		}
-		systemic.Because = []Evidence{input(key, "true")}
+		f.Because = []Evidence{input(key, "true")}
 	case no(p.SystemicFactor):
-		rows[4], systemic.Text = riskLow, "No systemic or genetic factor."
-		systemic.Because = []Evidence{input("systemic_factor", "false")}
+		level, f.Text = riskLow, "No systemic or genetic factor."
+		f.Because = []Evidence{input("systemic_factor", "false")}
 	default:
-		systemic.Missing = []Missing{{Input: "systemic_factor", CouldBe: []string{"low", "high"}, Question: "Is there a systemic or genetic factor?"}}
+		f.Missing = []Missing{{Input: "systemic_factor", CouldBe: []string{"low", "high"}, Question: "Is there a systemic or genetic factor?"}}
 	}
+	return level
+}
 
-	// Smoking.
-	smoking := row("risk.smoking")
+func (m *mouth) riskOfSmoking(f *Finding) (level int) {
+	p := m.p
 	stopped := p.SmokingStatus == "former"
 	switch c := p.CigarettesPerDay; {
 	case c != nil && *c >= riskSmokingModerate:
-		rows[5] = level(*c, riskSmokingModerate, riskSmokingHigh)
-		smoking.Text = many(*c, "cigarette") + " a day."
-		smoking.Because = []Evidence{input("cigarettes_per_day", fmt.Sprint(*c))}
+		level = levelOf(*c, riskSmokingModerate, riskSmokingHigh)
+		f.Text = many(*c, "cigarette") + " a day."
+		f.Because = []Evidence{input("cigarettes_per_day", fmt.Sprint(*c))}
 	case stopped && p.SmokingStoppedYears == nil:
-		smoking.Text = "Former smoker; when it stopped is unknown."
-		smoking.Missing = []Missing{{Input: "smoking_stopped_years", CouldBe: []string{"low", "moderate"}, Question: "How many years ago did the patient stop smoking?"}}
+		f.Text = "Former smoker; when it stopped is unknown."
+		f.Missing = []Missing{{Input: "smoking_stopped_years", CouldBe: []string{"low", "moderate"}, Question: "How many years ago did the patient stop smoking?"}}
 	case stopped && *p.SmokingStoppedYears < riskStoppedYears:
-		rows[5], smoking.Text = riskModerate, "Stopped smoking less than five years ago."
-		smoking.Because = []Evidence{input("smoking_stopped_years", decimal(*p.SmokingStoppedYears))}
+		level, f.Text = riskModerate, "Stopped smoking less than five years ago."
+		f.Because = []Evidence{input("smoking_stopped_years", decimal(*p.SmokingStoppedYears))}
 	case stopped || p.SmokingStatus == "never" || c != nil && p.SmokingStatus != "current":
-		rows[5], smoking.Text = riskLow, "Does not smoke."
+		level, f.Text = riskLow, "Does not smoke."
 		if stopped {
-			smoking.Text = "Stopped smoking five years ago or more."
+			f.Text = "Stopped smoking five years ago or more."
 		}
 		if c != nil {
-			smoking.Because = []Evidence{input("cigarettes_per_day", fmt.Sprint(*c))}
+			f.Because = []Evidence{input("cigarettes_per_day", fmt.Sprint(*c))}
 		} else {
-			smoking.Because = []Evidence{input("smoking_status", p.SmokingStatus)}
+			f.Because = []Evidence{input("smoking_status", p.SmokingStatus)}
 		}
 	case p.SmokingStatus == "current":
-		rows[5], lower, smoking.AtLeast = riskModerate, true, true
-		smoking.Text = "Smokes; how many cigarettes a day is unknown."
-		smoking.Missing = []Missing{{Input: "cigarettes_per_day", CouldBe: []string{"moderate", "high"}, Question: "How many cigarettes a day?"}}
+		level, f.AtLeast = riskModerate, true
+		f.Text = "Smokes; how many cigarettes a day is unknown."
+		f.Missing = []Missing{{Input: "cigarettes_per_day", CouldBe: []string{"moderate", "high"}, Question: "How many cigarettes a day?"}}
 	default:
-		smoking.Missing = []Missing{{Input: "cigarettes_per_day", CouldBe: riskWords[1:], Question: "Does the patient smoke, and how many cigarettes a day?"}}
+		f.Missing = []Missing{{Input: "cigarettes_per_day", CouldBe: riskWords[1:], Question: "Does the patient smoke, and how many cigarettes a day?"}}
 	}
+	return level
+}
 
-	out := []Finding{row("risk.progression"), bleed, pockets, lost, bone, systemic, smoking}
-	all, list := &out[0], out[1:]
-	least, most := rows[:], append([]int(nil), rows[:]...)
-	for i := range list {
-		f := &list[i]
+// riskOf gives the six rows of the risk table and the whole. Third molars are left out.
+// Source: Lang and Tonetti 2003, Oral Health Prev Dent 1:7-16 (factors seen, secondary; cut-offs from memory).
+func (m *mouth) riskOf() []Finding {
+	out := []Finding{{Code: "risk.progression", Rule: "RISK", Source: srcRisk}}
+	var rows, most [len(riskRows)]int
+	lower := false // a row that is only a lower bound; teeth not mentioned count as present there
+	for i, row := range riskRows {
+		f := Finding{Code: row.code, Rule: "RISK", Source: srcRisk}
+		rows[i] = row.of(m, &f)
 		f.Value = Word(riskWords[rows[i]])
+		lower = lower || f.AtLeast && f.Code != "risk.teeth_lost"
 		f.Provisional = f.Provisional || f.AtLeast || rows[i] == riskUnknown
+		most[i] = rows[i]
 		if rows[i] == riskUnknown || f.AtLeast {
 			most[i] = riskHigh
 		}
 		if f.Text == "" {
 			f.Text = "Not known."
 		}
+		out = append(out, f)
 	}
-	lo, hi := overallRisk(least), overallRisk(most)
+	all, list := &out[0], out[1:]
+	lo, hi := overallRisk(rows[:]), overallRisk(most[:])
 	all.Value = Word(riskWords[lo])
 	for i, f := range list {
-		v := riskWords[rows[i]]
-		all.Because = append(all.Because, input(f.Code, v))
+		all.Because = append(all.Because, input(f.Code, riskWords[rows[i]]))
 		all.Missing = append(all.Missing, f.Missing...)
 	}
 	gap := lo == riskModerate && count(rows[:], riskHigh) == 1 && count(rows[:], riskModerate) < riskManyModerate
