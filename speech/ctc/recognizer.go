@@ -77,6 +77,7 @@ type recognizer struct {
 	callFrom int64   // first frame of the call
 	nextLook int64   // step
 	limit    float64 // level up to which a step is silent
+	clear    bool    // it lies far below the call: the end of its sound cannot be missed
 	still    int64   // steps of silence up to now; between calls, of what does not stand out
 	sound    int64   // between calls: steps of sound since the last look
 	words    []int32
@@ -232,6 +233,9 @@ func (r *recognizer) encode() error {
 	}
 	window := r.mels[(max(r.encAt, 0)-r.from)*melBands : (end-r.from)*melBands]
 	pad := padding(n)
+	if r.still == 0 && (r.clear || !r.active) {
+		pad = tailPad // another look will come
+	}
 	scaleMel(r.in[:melBands*(n+pad)], window, r.gain(window), n-len(window)/melBands, pad)
 	if err := r.score(n + pad); err != nil {
 		return err
@@ -296,9 +300,8 @@ func (r *recognizer) judge() (*speech.Hypothesis, error) {
 	sym := r.e.net.symbols
 	end := r.lpFrom + int64(len(r.lp)/sym)
 	first, last := r.sounds(r.callFrom)
-	// A long call is looked at less often: each look costs as much as it is long.
-	r.nextLook = r.steps + max(r.stepsOf(r.e.opt.PartialEvery), (end-r.callFrom)/8)
 	if first < 0 {
+		r.nextLook = r.steps + r.stepsOf(r.e.opt.PartialEvery)
 		if end-r.callFrom > 40 { // what seemed a sound was none
 			r.active = false
 			r.consumed = max(r.consumed, end-callMargin)
@@ -325,6 +328,7 @@ func (r *recognizer) judge() (*speech.Hypothesis, error) {
 
 	waitSteps := r.stepsOf(r.e.opt.After(ending))
 	quiet := r.quiet(first, last, end)
+	r.nextLook = r.steps + r.patience(end-r.callFrom)
 	// While the end of the call is waited for there is time for the second network.
 	if r.e.second != nil && r.still >= settled && ending != speech.NoEnding {
 		if err := r.ask(); err != nil {
@@ -369,7 +373,7 @@ func (r *recognizer) judge() (*speech.Hypothesis, error) {
 	}
 	if quiet >= waitSteps {
 		r.nextLook = r.steps + 4
-	} else if due := r.steps + waitSteps - quiet; due < r.nextLook || r.still >= settled {
+	} else if due := r.steps + waitSteps - quiet; r.still >= settled || due < r.nextLook && !(r.clear && r.still == 0) {
 		r.nextLook = due
 	}
 	if !same && len(best) > 0 {
@@ -377,6 +381,16 @@ func (r *recognizer) judge() (*speech.Hypothesis, error) {
 		return &h, nil
 	}
 	return nil, nil
+}
+
+// patience is for how many steps a call of so many frames needs no look while its sound goes on. Each look costs as much as the call is long. Where
+// the level falls clearly when a sound ends, that is what calls for a look, and those before only show what was heard so far.
+func (r *recognizer) patience(frames int64) int64 {
+	every := r.stepsOf(r.e.opt.PartialEvery)
+	if r.clear {
+		return max(2*every, frames/2)
+	}
+	return max(every, frames/8)
 }
 
 // decode searches the net for the call whose log-probabilities are given.
@@ -432,6 +446,7 @@ func (r *recognizer) quiet(first, last, end int64) int64 {
 		top = max(top, r.meter.Power(i))
 	}
 	r.limit = max(top*tailLevel, math.Pow(10, (r.meter.Background()+tailAbove)/10))
+	r.clear = r.limit < top*clearLevel
 	stop := max(at(last+1), at(end)-silent)
 	for i := at(end) - 1; i >= stop; i-- {
 		if r.meter.Power(i) > r.limit {
@@ -453,6 +468,7 @@ func (r *recognizer) resumes(last, end int64) bool {
 
 const (
 	resumed    = 12    // steps after which the network has told what a sound is
+	clearLevel = 0.01  // power of a silence against the peak of the call that nobody can miss: -20 dB
 	tailLevel  = 0.001 // power against the peak of the call: -30 dB
 	tailAbove  = 8     // dB above the background
 	vowelSteps = 20    // how much longer than its first frame a sound can last
