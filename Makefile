@@ -32,7 +32,7 @@ export CGO_ENABLED      := 1
 
 say = @printf '\n==> %s\n' $(1)
 
-.PHONY: help build gosec retracted load tools modules run demo test check vet lint types screens browser postgres pip vosk voskmodel vosktest race bench compare accuracy clinician faults lists site fuzz dist deb container clean
+.PHONY: help build gosec retracted load hour loadkit many moving tools modules run demo test check vet lint types screens browser postgres pip vosk voskmodel vosktest race bench compare accuracy clinician faults lists site fuzz dist deb container clean
 
 help: ## this list
 	@echo "make TARGET"
@@ -267,6 +267,16 @@ CHAIRS  ?= 20 40 60 80 100 120
 SECONDS_OF_STEP ?= 60
 load: build ## chairs ramped until answers take longer than 450 ms: CHAIRS='20 40 60 80 100 120', SECONDS_OF_STEP=60
 	@LEADSMAN_MEASURE=1 LEADSMAN_CHAIRS='$(CHAIRS)' LEADSMAN_STEP=$(SECONDS_OF_STEP)s $(GO) test -count=1 -v -timeout 0 -run MeasureChairs ./tests/load
+
+hour: build ## 40 chairs for an hour: does memory grow, do goroutines, files, the store
+	@LEADSMAN_MEASURE=1 $(GO) test -count=1 -v -timeout 0 -run MeasureHour ./tests/load
+
+# docs/administrators.md says how it is run.
+loadkit: build ## dist/loadkit.tar.gz: load and hour for machines without a checkout or Go
+	@rm -rf dist/loadkit; mkdir -p dist/loadkit; cp -r $(LIBRARY) $(BIN)/models dist/loadkit/
+	@$(GO) build $(BUILDVCS) -ldflags '-s -w' -o dist/loadkit/leadsman ./cmd/leadsman
+	@$(GO) test -c -ldflags '-s -w' -o dist/loadkit/load ./tests/load
+	@tar -C dist -czf dist/loadkit.tar.gz loadkit && ls -lh dist/loadkit.tar.gz | awk '{print "==> " $$NF ", " $$5}'
 
 many: build ## the course of a patient with many exams, memory of 900 that are opened and rest: a quarter of an hour
 	@LEADSMAN_MEASURE=1 $(GO) test -count=1 -v -timeout 40m -run ManyExams ./tests/load

@@ -44,14 +44,15 @@ func mouth(t *testing.T, patient string) []chart.Event {
 
 // service is the program, with what it takes of the machine.
 type service struct {
-	t   *testing.T
-	cmd *exec.Cmd
-	url string
+	t    *testing.T
+	cmd  *exec.Cmd
+	data string
+	url  string
 }
 
 func serve(t *testing.T, data string, more ...string) *service {
 	t.Helper()
-	s := &service{t: t, cmd: exec.Command(program.Path(t), append([]string{"serve", "--addr", "127.0.0.1:0", "--data", data, "--requests-per-client", "-1"}, more...)...)}
+	s := &service{t: t, data: data, cmd: exec.Command(program.Path(t), append([]string{"serve", "--addr", "127.0.0.1:0", "--data", data, "--requests-per-client", "-1"}, more...)...)}
 	out, err := s.cmd.StdoutPipe()
 	if err == nil {
 		err = s.cmd.Start()
