@@ -19,7 +19,7 @@ const (
 func Halted(c Config) *Practice { return assemble(c) }
 
 func NewVoices(r Records, engine speech.Engine, now func() time.Time) *Voices {
-	return newVoices(r, engine, newEars(time.Now), now, slog.New(slog.DiscardHandler))
+	return newVoices(r, engine, speech.NewTurns(time.Now, false), now, slog.New(slog.DiscardHandler))
 }
 
 func (v *Voices) Recognizer(examiner string) (speech.Recognizer, bool, string, error) {

@@ -19,11 +19,13 @@ type Config struct {
 	Records Records
 	Nodes   Nodes         // nil: no other process has these records
 	Engine  speech.Engine // nil: keyboard only
-	Words   *Words        // the practice's own words and paths; may be nil
-	Post    Post          // nil: hooks are not told
-	Look    time.Duration // how often the outbox is looked into; 0: two seconds
-	Now     func() time.Time
-	Log     *slog.Logger
+	// Elsewhere says that the engine's recognizers are at other computers, which see to it themselves that they are not asked too much.
+	Elsewhere bool
+	Words     *Words        // the practice's own words and paths; may be nil
+	Post      Post          // nil: hooks are not told
+	Look      time.Duration // how often the outbox is looked into; 0: two seconds
+	Now       func() time.Time
+	Log       *slog.Logger
 	// Heard is told of each piece of sound that was heard: how long it is, and how long hearing it took; may be nil.
 	Heard func(sound, took time.Duration)
 	// Written is told of each call that was written to the log of an exam, or could not be; may be nil.
@@ -39,7 +41,7 @@ type Practice struct {
 	records Records
 	nodes   Nodes
 	engine  speech.Engine
-	ears    *ears
+	turns   *speech.Turns
 	written func([]chart.Event, time.Duration, error)
 	words   *Words
 	post    Post
@@ -73,9 +75,9 @@ func New(c Config) *Practice {
 
 // assemble is a practice in which nothing works by itself yet.
 func assemble(c Config) *Practice {
-	hear := newEars(time.Now) // of the processor's time, not of the practice's
-	hear.seen = c.Heard
-	return &Practice{ears: hear, written: c.Written, records: c.Records, nodes: c.Nodes, engine: c.Engine, words: c.Words, post: c.Post, look: cmp.Or(c.Look, lookEvery), now: c.Now, log: c.Log, running: map[string]*running{}, trials: map[*exam.Exam]bool{},
+	hear := speech.NewTurns(time.Now, c.Elsewhere) // of the processor's time, not of the practice's
+	hear.Heard = c.Heard
+	return &Practice{turns: hear, written: c.Written, records: c.Records, nodes: c.Nodes, engine: c.Engine, words: c.Words, post: c.Post, look: cmp.Or(c.Look, lookEvery), now: c.Now, log: c.Log, running: map[string]*running{}, trials: map[*exam.Exam]bool{},
 		Clips: newClips(c.Records, c.Now, c.Log), Voices: newVoices(c.Records, c.Engine, hear, c.Now, c.Log), People: newPeople(c.Records, c.Now, c.Log), quit: make(chan struct{})}
 }
 
@@ -122,14 +124,14 @@ func (l watchedLog) AppendHeard(ctx context.Context, h chart.Heard, evs ...chart
 	return err
 }
 
-// Load is how much the recognizer has to do.
-func (p *Practice) Load() Load { return p.ears.load() }
+// Load is how much the recognizers have to do.
+func (p *Practice) Load() speech.Load { return p.turns.Load() }
 
 // Taking says why no further microphone is taken; nil: one is.
-func (p *Practice) Taking() error { return p.ears.full() }
+func (p *Practice) Taking() error { return p.turns.Full() }
 
 // Drain has no further microphone be taken; those that are on go on.
-func (p *Practice) Drain() { p.ears.drain() }
+func (p *Practice) Drain() { p.turns.Drain() }
 
 // Go runs what feeds an exam from inside; Close waits for it.
 func (p *Practice) Go(f func()) { p.wg.Go(f) }

@@ -32,11 +32,18 @@ type Voice struct {
 	Profile  []byte
 }
 
+// Why a microphone is not taken: see there.
+var (
+	ErrBusy     = speech.ErrBusy
+	ErrStopping = speech.ErrStopping
+	ErrUnheard  = speech.ErrUnheard
+)
+
 // Voices keeps examiners and their voice profiles, and has them practise.
 type Voices struct {
 	records Records
 	engine  speech.Engine // nil: keyboard only
-	ears    *ears
+	turns   *speech.Turns
 	now     func() time.Time
 	log     *slog.Logger
 
@@ -57,8 +64,8 @@ type practising struct {
 // forgottenAfter is how long a session is kept that nobody looks at any more.
 const forgottenAfter = 20 * time.Minute
 
-func newVoices(s Records, engine speech.Engine, ears *ears, now func() time.Time, log *slog.Logger) *Voices {
-	return &Voices{records: s, engine: engine, ears: ears, now: now, log: log, sessions: map[string]*practising{}, rhythms: map[string]bool{}}
+func newVoices(s Records, engine speech.Engine, turns *speech.Turns, now func() time.Time, log *slog.Logger) *Voices {
+	return &Voices{records: s, engine: engine, turns: turns, now: now, log: log, sessions: map[string]*practising{}, rhythms: map[string]bool{}}
 }
 
 // Close ends all sessions.
@@ -92,18 +99,18 @@ func (v *Voices) adapter() (speech.Adapter, error) {
 }
 
 // recognizer makes a recognizer for an examiner, "" for anybody: with the voice profile, if there is one that fits the model; else note says
-// why not. It takes turns with the others, and fails with ErrBusy where they have enough to hear, with
-// ErrStopping after Drain.
+// why not. It takes turns with the others, and fails with speech.ErrBusy where they have enough to hear, with
+// speech.ErrStopping after Drain.
 func (v *Voices) recognizer(examiner string) (rec speech.Recognizer, profile bool, note string, err error) {
 	if v.engine == nil {
 		return nil, false, "", exam.ErrNoEngine
 	}
-	if err := v.ears.full(); err != nil {
+	if err := v.turns.Full(); err != nil {
 		return nil, false, "", err
 	}
 	rec, profile, note, err = v.recognizerAlone(examiner)
 	if err == nil {
-		rec = v.ears.take(rec)
+		rec = v.turns.Take(rec)
 	}
 	return rec, profile, note, err
 }
@@ -169,6 +176,9 @@ func (v *Voices) fits(profile []byte) error {
 	a, err := v.adapter()
 	if err != nil {
 		return err
+	}
+	if e, ok := a.(interface{ Fits(profile []byte) error }); ok { // recognizers elsewhere are not to be had for this alone
+		return e.Fits(profile)
 	}
 	rec, err := a.NewRecognizerFor(profile)
 	if err != nil {

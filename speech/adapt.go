@@ -36,15 +36,15 @@ type Fit struct {
 
 // Enrolment is what came of learning a voice. Words are counted over takes that took no part in the learning they were heard with.
 type Enrolment struct {
-	Profile     []byte  `json:"-"`            // nil: what was used before stays in use
-	Onto        bool    `json:"onto"`         // learned on top of a former profile: before is with that
-	Why         string  `json:"why"`          // why there is no profile; "" if there is one
-	Takes       int     `json:"takes"`        // that were learned from
-	Left        int     `json:"left"`         // that did not fit their words and were left out
-	Words       int     `json:"words"`        // held back and heard, each once
-	WrongBefore int     `json:"wrong_before"` // of them misheard before
-	WrongAfter  int     `json:"wrong_after"`  // and by the adapted one
-	CostBefore  float64 `json:"cost_before"`  // negative log-probability of the right words, for each phone
+	Profile     []byte  `json:"-" cbor:"profile"` // nil: what was used before stays in use
+	Onto        bool    `json:"onto"`             // learned on top of a former profile: before is with that
+	Why         string  `json:"why"`              // why there is no profile; "" if there is one
+	Takes       int     `json:"takes"`            // that were learned from
+	Left        int     `json:"left"`             // that did not fit their words and were left out
+	Words       int     `json:"words"`            // held back and heard, each once
+	WrongBefore int     `json:"wrong_before"`     // of them misheard before
+	WrongAfter  int     `json:"wrong_after"`      // and by the adapted one
+	CostBefore  float64 `json:"cost_before"`      // negative log-probability of the right words, for each phone
 	CostAfter   float64 `json:"cost_after"`
 	FalseBefore int     `json:"false_before"` // held-back takes that passed as other words when their own were not to be expected
 	FalseAfter  int     `json:"false_after"`

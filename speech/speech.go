@@ -74,8 +74,8 @@ type Word struct {
 	Text       string  `json:"text"`
 	StartMS    int64   `json:"start_ms"` // from the first sample of the stream
 	EndMS      int64   `json:"end_ms"`
-	Confidence float64 `json:"confidence"` // 0..1, probability that the word is right
-	LevelDB    float64 `json:"-"`          // how loud it is, dB below full scale; 0: not measured
+	Confidence float64 `json:"confidence"`        // 0..1, probability that the word is right
+	LevelDB    float64 `json:"-" cbor:"level_db"` // how loud it is, dB below full scale; 0: not measured
 }
 
 // Reading is one way to read what was said.

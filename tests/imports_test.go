@@ -24,6 +24,7 @@ var allowed = map[string][]string{
 	"leadsman/speech":          {},
 	"leadsman/speech/ctc":      {"speech"},
 	"leadsman/speech/scripted": {"speech"},
+	"leadsman/speech/worker":   {"speech"},
 	"leadsman/speech/vosk":     {"speech"},
 	"leadsman/exam":            {"chart", "chartfile", "grammar", "diagnosis", "speech", "exam/hear"},
 	"leadsman/exam/hear":       {"chart", "grammar", "speech"},

@@ -91,6 +91,8 @@ func status(err error) (int, fault) {
 		return http.StatusServiceUnavailable, fault{"stopping", practice.ErrStopping.Error()}
 	case errors.Is(err, practice.ErrBusy):
 		return http.StatusServiceUnavailable, fault{"full", practice.ErrBusy.Error()}
+	case errors.Is(err, practice.ErrUnheard):
+		return http.StatusServiceUnavailable, fault{"unheard", practice.ErrUnheard.Error()}
 	case errors.Is(err, practice.ErrNoAdapter):
 		return http.StatusServiceUnavailable, fault{"no_engine", practice.ErrNoAdapter.Error()}
 	case errors.Is(err, voice.ErrDone):

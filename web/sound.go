@@ -351,6 +351,8 @@ func (s *server) hangUp(c *websocket.Conn, r *http.Request, err error) {
 		code = closeRate
 	case http == statusTooMany, errors.Is(err, practice.ErrBusy):
 		code = closeBusy
+	case errors.Is(err, practice.ErrUnheard):
+		code = websocket.CloseTryAgainLater
 	case errors.As(err, new(*practice.ElsewhereError)):
 		code = closeElsewhere
 	case errors.Is(err, exam.ErrMicTaken):

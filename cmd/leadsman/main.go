@@ -26,6 +26,7 @@ type command struct {
 func commands() []command {
 	return []command{
 		{"serve", "[--addr HOST:PORT] [--data DIR] ...", "the service and its page", runServe},
+		{"listen", "[--addr HOST:PORT] [--worker-secret FILE] ...", "a worker that recognizes speech for services elsewhere (serve --workers)", noInput(runListen)},
 		{"hear", "FILE.wav [--numbering fdi|universal] [--path NAME] [--start TOOTH/ASPECT] [--missing LIST] [--voice FILE] [--json] [--realtime]",
 			"a recording through the same code as the microphone", runHear},
 		{"enrol", "FILE.wav ... [--script FILE] [--examiner NAME] [--out FILE]", "a voice profile from a recording of the script (--print-script)", noInput(runEnrol)},

@@ -62,6 +62,7 @@ type serviceFlags struct {
 	backups                schedule
 	node, nodes            string
 	engine                 *engineFlags
+	hear                   workerFlags
 }
 
 func addServiceFlags(fs *flag.FlagSet, data string) *serviceFlags {
@@ -77,6 +78,7 @@ func addServiceFlags(fs *flag.FlagSet, data string) *serviceFlags {
 	fs.IntVar(&f.limits.Microphones, "microphones-per-client", 0, "microphones of one computer (0: 16, -1: any number)")
 	fs.IntVar(&f.limits.Connections, "connections-per-client", 0, "connections of one computer (0: 512, -1: any number)")
 	f.backups.flags(fs)
+	f.hear.flags(fs)
 	fs.StringVar(&f.nodes, "nodes", os.Getenv("LEADSMAN_NODES"), "addresses of all nodes that share the database, this one too, separated by commas: https://HOST:PORT,...")
 	fs.StringVar(&f.node, "node", os.Getenv("LEADSMAN_NODE"), "the address of this one among them")
 	return f
@@ -166,10 +168,7 @@ func (f *serviceFlags) names(cert *certs.Source) (names []string) {
 
 // check finds what is wrong with the flags before anything is opened.
 func (f *serviceFlags) check() error {
-	if (f.cert == "") != (f.key == "") {
-		return errors.New("--tls-cert and --tls-key go together")
-	}
-	return f.backups.check()
+	return errors.Join(f.backups.check(), f.hear.check(f.engine))
 }
 
 // await opens the data; it waits for a database that does not answer yet, as after a power cut.
@@ -198,7 +197,7 @@ func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready
 	}
 	var cert *certs.Source
 	if err == nil {
-		cert, err = f.certificate()
+		cert, err = certificate(f.addr, f.cert, f.key, f.data)
 	}
 	if err == nil {
 		f.engine.own, err = practice.OpenWords(f.engine.words, f.data)
@@ -228,7 +227,10 @@ func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready
 	var engine speech.Engine
 	if f.engine.name != engineNone {
 		fmt.Fprintln(stdout, "loading the speech recognizer ...")
-		if engine, err = openEngine(*f.engine); err != nil {
+		if engine, err = f.openEngine(ctx, log, stderr); err != nil && ctx.Err() != nil {
+			fmt.Fprintln(stdout, stoppedEarly)
+			return exitOK
+		} else if err != nil {
 			return fail(stderr, exitTool, "serve: %v (or start with --engine none to work with the keyboard only)", err)
 		}
 		defer engine.Close()
@@ -238,7 +240,7 @@ func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready
 	if err != nil {
 		return fail(stderr, exitInput, "serve: %v", err)
 	}
-	cfg := practice.Config{Records: st, Engine: engine, Words: f.engine.own, Post: hook.NewClient(), Now: time.Now, Log: log, Heard: m.heard, Written: m.written}
+	cfg := practice.Config{Records: st, Engine: engine, Elsewhere: f.hear.workers != "", Words: f.engine.own, Post: hook.NewClient(), Now: time.Now, Log: log, Heard: m.heard, Written: m.written}
 	if node, err := st.Join(ctx, own); err != nil {
 		return fail(stderr, exitTool, "serve: %v", err)
 	} else if node != nil {
@@ -247,7 +249,7 @@ func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready
 	}
 	p := practice.New(cfg)
 	defer p.Close()
-	m.watch(p, cert)
+	m.watch(p, cert, engine)
 	s := &service{f: f, log: log, p: p, st: st, cert: cert, metrics: m}
 	out := &leaves{report.From(st, version()), st, f.data}
 	o := web.Options{Nodes: all, Languages: languages, Export: out.export, FHIR: out.fhir(time.Now(), log, p.Looked), Exams: web.Opener(p.Open), Practice: p, People: p.People, Programs: p, Ledger: p, Dossier: func(ctx context.Context, w io.Writer, id string) error {

@@ -76,18 +76,21 @@ func beyond(addr string) bool {
 	return ip == nil || !ip.IsLoopback()
 }
 
-// certificate is what the service shows; nil where only this computer reaches it and none was asked for.
-func (f *serviceFlags) certificate() (*certs.Source, error) {
-	if f.cert != "" {
-		return certs.Files(f.cert, f.key, time.Now)
+// certificate is what a service at an address shows; nil where only this computer reaches it and none was asked for.
+func certificate(addr, cert, key, data string) (*certs.Source, error) {
+	if (cert == "") != (key == "") {
+		return nil, errors.New("--tls-cert and --tls-key go together")
 	}
-	if !beyond(f.addr) {
+	if cert != "" {
+		return certs.Files(cert, key, time.Now)
+	}
+	if !beyond(addr) {
 		return nil, nil
 	}
-	a, err := certs.Open(authorityIn(f.data))
+	a, err := certs.Open(authorityIn(data))
 	if errors.Is(err, certs.ErrNone) {
 		return nil, fmt.Errorf("other computers reach %s, and without encryption what is said could be read on its way, nor does any browser open a microphone there: "+
-			"run  leadsman tls init  once, or name a certificate with --tls-cert and --tls-key; behind a proxy on this computer that encrypts, listen on 127.0.0.1", f.addr)
+			"run  leadsman tls init  once, or name a certificate with --tls-cert and --tls-key; behind a proxy on this computer that encrypts, listen on 127.0.0.1", addr)
 	}
 	if err != nil {
 		return nil, err

@@ -5,6 +5,7 @@ package kill
 import (
 	"bufio"
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/binary"
 	"encoding/json"
@@ -35,6 +36,7 @@ import (
 // service is the program, which comes back at the same address with the same data.
 type service struct {
 	bin, addr, data string
+	verb            string   // listen: it is a worker
 	more            []string // further arguments
 	cmd             *exec.Cmd
 	out             chan bool // closed when all output was read
@@ -59,7 +61,7 @@ func newService(t *testing.T) *service {
 
 func (s *service) start(t *testing.T) {
 	t.Helper()
-	s.cmd = exec.Command(s.bin, append([]string{"serve", "--addr", s.addr, "--data", s.data}, s.more...)...)
+	s.cmd = exec.Command(s.bin, append([]string{cmp.Or(s.verb, "serve"), "--addr", s.addr, "--data", s.data}, s.more...)...)
 	out, err := s.cmd.StdoutPipe()
 	if err != nil {
 		t.Fatal(err)
@@ -71,7 +73,7 @@ func (s *service) start(t *testing.T) {
 	}
 	lines := bufio.NewScanner(out)
 	for lines.Scan() {
-		if strings.Contains(lines.Text(), "Leadsman is at ") {
+		if strings.HasPrefix(lines.Text(), "Leadsman ") { // is at, listens at
 			s.out = make(chan bool)
 			go func() { io.Copy(io.Discard, out); close(s.out) }()
 			return
