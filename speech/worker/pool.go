@@ -94,8 +94,13 @@ func Open(ctx context.Context, c Config, waiting func(error)) (speech.Engine, er
 		return nil, err
 	}
 	c.Look = cmp.Or(c.Look, 2*time.Second)
-	p := &Pool{cfg: c, nets: map[string]packed{}, fits: map[[sha256.Size]byte]error{}, dialer: websocket.Dialer{TLSClientConfig: c.TLS, HandshakeTimeout: 3 * time.Second, ReadBufferSize: 4096, WriteBufferSize: 4096}}
-	p.http = &http.Client{Transport: &http.Transport{TLSClientConfig: c.TLS, MaxIdleConnsPerHost: 2, ForceAttemptHTTP2: true}}
+	sockets := &tls.Config{MinVersion: tls.VersionTLS13}
+	if c.TLS != nil {
+		sockets = c.TLS.Clone()
+	}
+	sockets.NextProtos = []string{"http/1.1"} // WebSockets are opened by this version
+	p := &Pool{cfg: c, nets: map[string]packed{}, fits: map[[sha256.Size]byte]error{}, dialer: websocket.Dialer{TLSClientConfig: sockets, HandshakeTimeout: 3 * time.Second, ReadBufferSize: 4096, WriteBufferSize: 4096}}
+	p.http = &http.Client{Transport: &http.Transport{TLSClientConfig: c.TLS.Clone(), MaxIdleConnsPerHost: 2, ForceAttemptHTTP2: true}}
 	for _, w := range c.Workers {
 		p.workers = append(p.workers, &remote{addr: strings.TrimSuffix(w, "/")})
 	}

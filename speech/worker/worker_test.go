@@ -2,7 +2,10 @@ package worker_test
 
 import (
 	"context"
+	"crypto/tls"
+	"crypto/x509"
 	"errors"
+	"fmt"
 	"log/slog"
 	"net/http"
 	"net/http/httptest"
@@ -452,6 +455,31 @@ func TestUnlikeWorkers(t *testing.T) {
 		if ignorant.State().Streams != was {
 			t.Error("a worker that lacks a word is in use")
 		}
+	}
+}
+
+// Over TLS a worker is believed if the authority that was named vouches for it, and not else.
+func TestOverTLS(t *testing.T) {
+	s := worker.NewServer(engine(), secret, quiet)
+	h := httptest.NewUnstartedServer(s)
+	h.EnableHTTP2, h.Config.ErrorLog = true, slog.NewLogLogger(quiet.Handler(), 0)
+	h.StartTLS()
+	t.Cleanup(h.Close)
+	trust := &tls.Config{RootCAs: x509.NewCertPool()}
+	trust.RootCAs.AddCert(h.Certificate())
+	e, err := worker.Open(context.Background(), worker.Config{Workers: []string{h.URL}, Secret: secret, TLS: trust, Log: quiet}, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	free(t, e)
+	if hyps := hear(t, recognizer(t, e), 2, nil); len(hyps) == 0 {
+		t.Error("nothing heard")
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), 300*time.Millisecond)
+	defer cancel()
+	var why error
+	if _, err := worker.Open(ctx, worker.Config{Workers: []string{h.URL}, Secret: secret, Log: quiet}, func(err error) { why = err }); err == nil || !strings.Contains(fmt.Sprint(why), "certificate") {
+		t.Errorf("an authority that nobody named: %v, %v", err, why)
 	}
 }
 
