@@ -87,12 +87,8 @@ func status(err error) (int, fault) {
 		return http.StatusConflict, fault{"mic_taken", exam.ErrMicTaken.Error()}
 	case errors.Is(err, exam.ErrNoEngine):
 		return http.StatusServiceUnavailable, fault{"no_engine", exam.ErrNoEngine.Error()}
-	case errors.Is(err, practice.ErrStopping):
-		return http.StatusServiceUnavailable, fault{"stopping", practice.ErrStopping.Error()}
-	case errors.Is(err, practice.ErrBusy):
-		return http.StatusServiceUnavailable, fault{"full", practice.ErrBusy.Error()}
-	case errors.Is(err, practice.ErrUnheard):
-		return http.StatusServiceUnavailable, fault{"unheard", practice.ErrUnheard.Error()}
+	case notHeard(err) != nil:
+		return http.StatusServiceUnavailable, *notHeard(err)
 	case errors.Is(err, practice.ErrNoAdapter):
 		return http.StatusServiceUnavailable, fault{"no_engine", practice.ErrNoAdapter.Error()}
 	case errors.Is(err, voice.ErrDone):
@@ -113,6 +109,16 @@ func status(err error) (int, fault) {
 		return http.StatusServiceUnavailable, fault{"interrupted", "the request was interrupted: try again"}
 	}
 	return http.StatusInternalServerError, fault{"tool", "the tool failed here, nothing was entered: look into its log"}
+}
+
+// notHeard says why a microphone was not taken; nil: that is not what happened.
+func notHeard(err error) *fault {
+	for code, e := range map[string]error{"stopping": practice.ErrStopping, "full": practice.ErrBusy, "unheard": practice.ErrUnheard} {
+		if errors.Is(err, e) {
+			return &fault{code, e.Error()}
+		}
+	}
+	return nil
 }
 
 func (s *server) fail(w http.ResponseWriter, r *http.Request, err error) {

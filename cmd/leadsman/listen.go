@@ -133,6 +133,15 @@ func (f *serviceFlags) openEngine(ctx context.Context, log *slog.Logger, stderr 
 	return e, nil
 }
 
+// notOpened ends a service that has no recognizer, or was stopped while it waited for one.
+func notOpened(ctx context.Context, err error, stdout, stderr io.Writer) int {
+	if ctx.Err() != nil {
+		fmt.Fprintln(stdout, stoppedEarly)
+		return exitOK
+	}
+	return fail(stderr, exitTool, "serve: %v (or start with --engine none to work with the keyboard only)", err)
+}
+
 func runListen(args []string, stdout, stderr io.Writer) int {
 	set := flags("listen", stderr)
 	f := &serviceFlags{dataFlags: &dataFlags{}, engine: addEngineFlags(set)}

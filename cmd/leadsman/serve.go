@@ -227,11 +227,8 @@ func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready
 	var engine speech.Engine
 	if f.engine.name != engineNone {
 		fmt.Fprintln(stdout, "loading the speech recognizer ...")
-		if engine, err = f.openEngine(ctx, log, stderr); err != nil && ctx.Err() != nil {
-			fmt.Fprintln(stdout, stoppedEarly)
-			return exitOK
-		} else if err != nil {
-			return fail(stderr, exitTool, "serve: %v (or start with --engine none to work with the keyboard only)", err)
+		if engine, err = f.openEngine(ctx, log, stderr); err != nil {
+			return notOpened(ctx, err, stdout, stderr)
 		}
 		defer engine.Close()
 	}
