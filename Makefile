@@ -100,12 +100,20 @@ types: ## the types in the pages' scripts (needs npm)
 screens: build browser ## docs/screens made anew: look at each of them
 	@LEADSMAN_MEASURE=1 $(GO) test -count=1 -v -timeout 20m -run MeasureScreens ./tests/e2e
 
-lint: tools ## gofmt, go vet, the types in the pages' scripts
+# Its version goes with Go's: one that is built with an older Go cannot read newer code.
+STATICCHECK := 2026.2.2
+$(BIN)/staticcheck/$(STATICCHECK):
+	@echo "==> Building staticcheck $(STATICCHECK) (a minute, once)"
+	@rm -rf $(BIN)/staticcheck && GOBIN=$(CURDIR)/$(BIN)/staticcheck $(GO) install honnef.co/go/tools/cmd/staticcheck@$(STATICCHECK) && touch $@
+
+lint: tools $(BIN)/staticcheck/$(STATICCHECK) ## gofmt, go vet, staticcheck, the types in the pages' scripts
 	$(call say,'gofmt')
 	@bad=$$(gofmt -l $$($(GO) list -f '{{.Dir}}' ./...) | sort -u); \
 	[ -z "$$bad" ] || { printf 'not formatted (run gofmt -w on them):\n%s\n' "$$bad" >&2; exit 1; }
 	$(call say,'go vet (compiles everything: minutes the first time)')
 	@$(GO) vet ./...
+	$(call say,'staticcheck')
+	@$(BIN)/staticcheck/staticcheck ./...
 	$(call say,'types of the scripts')
 	@$(MAKE) types
 

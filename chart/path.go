@@ -25,7 +25,7 @@ func ParsePlace(s string, n Numbering) (Place, error) {
 	}
 	p := Place{Tooth: t}
 	if both {
-		if p.Aspect, err = ParseAspect(aspect); err != nil {
+		if p.Aspect, err = parseAspect(aspect); err != nil {
 			return Place{}, err
 		}
 	}
@@ -238,7 +238,7 @@ func parseSegment(seg string, n Numbering) (steps []Step, ref string, err error)
 	r.from, r.to = min(r.from, r.to), max(r.from, r.to)
 	if f[0] == "both" {
 		steps = r.bothAspects()
-	} else if r.aspect, err = ParseAspect(f[0]); err != nil {
+	} else if r.aspect, err = parseAspect(f[0]); err != nil {
 		return nil, "", fmt.Errorf("%w, or both", err)
 	} else {
 		steps = r.steps()

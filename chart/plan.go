@@ -37,11 +37,11 @@ type Treatment struct {
 	Who     string `json:"who,omitempty"`
 }
 
-// TreatmentKinds are the words for what was done.
-var TreatmentKinds = []string{"supragingival", "subgingival", "surgery", "implant", "extraction", "other"}
+// treatmentKinds are the words for what was done.
+var treatmentKinds = []string{"supragingival", "subgingival", "surgery", "implant", "extraction", "other"}
 
-// Active reports whether it is therapy after which attachment changes by healing.
-func (t *Treatment) Active() bool { return t.What == "subgingival" || t.What == "surgery" }
+// active reports whether it is therapy after which attachment changes by healing.
+func (t *Treatment) active() bool { return t.What == "subgingival" || t.What == "surgery" }
 
 // String says for people what was done: "subgingival, upper right quadrant, by ultrasonic".
 func (t *Treatment) String() string {
@@ -64,7 +64,7 @@ func (t *Treatment) String() string {
 func (p *Plan) LastActive(from, to string) string {
 	day := ""
 	for i := range p.Done {
-		if t := &p.Done[i]; t.Active() && t.Day >= from && (to == "" || t.Day <= to) {
+		if t := &p.Done[i]; t.active() && t.Day >= from && (to == "" || t.Day <= to) {
 			day = max(day, t.Day)
 		}
 	}
@@ -165,8 +165,8 @@ func (t *Treatment) check() error {
 	if day, err := time.Parse(time.DateOnly, t.Day); err != nil || day.Year() > maxPlanYear {
 		return fmt.Errorf("plan: treatment on %q: write a day as 2027-03-28", t.Day)
 	}
-	if !slices.Contains(TreatmentKinds, t.What) {
-		return fmt.Errorf("plan: treatment %q: use one of %s", t.What, strings.Join(TreatmentKinds, ", "))
+	if !slices.Contains(treatmentKinds, t.What) {
+		return fmt.Errorf("plan: treatment %q: use one of %s", t.What, strings.Join(treatmentKinds, ", "))
 	}
 	if t.By != "" && !slices.Contains([]string{"hand", "ultrasonic", "both"}, t.By) {
 		return fmt.Errorf("plan: treatment by %q: use hand, ultrasonic or both", t.By)

@@ -21,8 +21,8 @@ func (a Aspect) String() string {
 	return "buccal"
 }
 
-// ParseAspect reads an aspect by any of its names.
-func ParseAspect(s string) (Aspect, error) {
+// parseAspect reads an aspect by any of its names.
+func parseAspect(s string) (Aspect, error) {
 	switch strings.ToLower(strings.TrimSpace(s)) {
 	case "buccal", "facial", "labial", "b", "f":
 		return Buccal, nil
@@ -111,4 +111,4 @@ func (s Site) MarshalText() ([]byte, error) {
 func (s *Site) UnmarshalText(b []byte) (err error) { *s, err = ParseSite(string(b)); return err }
 
 func (a Aspect) MarshalText() ([]byte, error)        { return []byte(a.String()), nil }
-func (a *Aspect) UnmarshalText(b []byte) (err error) { *a, err = ParseAspect(string(b)); return err }
+func (a *Aspect) UnmarshalText(b []byte) (err error) { *a, err = parseAspect(string(b)); return err }

@@ -1,7 +1,6 @@
 package chartfile
 
 import (
-	"bytes"
 	"fmt"
 	"slices"
 	"strings"
@@ -74,8 +73,8 @@ func readChart(b []byte, c *chart.Chart) *jsonText {
 		f()
 	}
 	w.i = end
-	if r.schema != Schema {
-		w.issues = append(w.issues, Issue{Path: "schema", Problem: fmt.Sprintf("%q: this program reads %q", r.schema, Schema)})
+	if r.schema != schemaName {
+		w.issues = append(w.issues, Issue{Path: "schema", Problem: fmt.Sprintf("%q: this program reads %q", r.schema, schemaName)})
 	}
 	return w
 }
@@ -262,13 +261,4 @@ func (w *jsonText) site(rec *chart.SiteRecord, in *chart.ToothInputs, s chart.Si
 			w.siteInput(in, s, key, &seenIn)
 		}
 	})
-}
-
-// Validate returns everything in a chart that the file format cannot hold: values out of range and
-// impossible furcations. Readings on a tooth that is called missing are no issue: they are kept,
-// and no rule counts them.
-func Validate(c *chart.Chart) Issues {
-	var b bytes.Buffer
-	writeChart(&b, c)
-	return readChart(b.Bytes(), &chart.Chart{}).issues
 }

@@ -37,7 +37,7 @@ func DecodeEvent(b []byte) (chart.Event, error) {
 	}
 	switch e.Kind {
 	case chart.KindPatient:
-		e.Change, _ = DecodeChange([]byte(e.Text))
+		e.Change, _ = decodeChange([]byte(e.Text))
 	case chart.KindPlan:
 		e.Plan, _ = DecodePlan(e.Text)
 	}
@@ -50,7 +50,7 @@ func Read(c chart.Command) chart.Command {
 	for i := range c.Acts {
 		switch a := &c.Acts[i]; a.Verb {
 		case chart.VerbPatient:
-			a.Change, a.Unread = DecodeChange([]byte(a.Text))
+			a.Change, a.Unread = decodeChange([]byte(a.Text))
 		case chart.VerbPlan:
 			a.Plan, a.Unread = DecodePlan(a.Text)
 		}

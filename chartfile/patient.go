@@ -276,9 +276,9 @@ func (w *jsonText) cleared() {
 	w.change.Cleared = append(w.change.Cleared, a)
 }
 
-// DecodeChange reads a change of what was asked about a patient: the keys of Patient, null to take an input back, teeth by FDI number.
+// decodeChange reads a change of what was asked about a patient: the keys of Patient, null to take an input back, teeth by FDI number.
 // Unknown keys and values out of range are refused as Issues.
-func DecodeChange(object []byte) (*chart.Change, error) {
+func decodeChange(object []byte) (*chart.Change, error) {
 	if !json.Valid(object) {
 		return nil, errors.New("patient inputs: not readable as JSON")
 	}
@@ -292,7 +292,7 @@ func DecodeChange(object []byte) (*chart.Change, error) {
 
 // MergePatient returns p with a change in the form of DecodeChange; p itself is not changed, and is returned where the change is refused.
 func MergePatient(p chart.Patient, object []byte) (chart.Patient, error) {
-	c, err := DecodeChange(object)
+	c, err := decodeChange(object)
 	if err != nil {
 		return p, err
 	}

@@ -11,12 +11,12 @@ import (
 	"leadsman/chart"
 )
 
-// Schema names the chart file format; docs/chart-file.md describes it.
-const Schema = "leadsman.chart/1"
+// schemaName names the chart file format; docs/chart-file.md describes it.
+const schemaName = "leadsman.chart/1"
 
-// LongestChart is the number of bytes that one chart may have in a file, so that a damaged file
+// longestChart is the number of bytes that one chart may have in a file, so that a damaged file
 // cannot fill the memory. A full chart has about 20 KB.
-const LongestChart = 4 << 20
+const longestChart = 4 << 20
 
 // LineError says at which line of a stream a chart that cannot be read begins.
 type LineError struct {
@@ -158,7 +158,7 @@ func (r *Reader) inSteps(c *chart.Chart) (*jsonText, error) {
 		r.buf = append(r.buf, p[:n]...)
 		r.at += bytes.Count(p[:n], []byte("\n"))
 		r.src.Discard(n)
-		if len(r.buf) > LongestChart {
+		if len(r.buf) > longestChart {
 			break
 		}
 	}
@@ -169,8 +169,8 @@ func (r *Reader) inSteps(c *chart.Chart) (*jsonText, error) {
 	err := json.Unmarshal(r.buf, &struct{}{})
 	switch {
 	case !errors.As(err, &syn):
-	case syn.Offset >= int64(len(r.buf)) && len(r.buf) > LongestChart:
-		err = fmt.Errorf("longer than %d bytes: no chart is", LongestChart)
+	case syn.Offset >= int64(len(r.buf)) && len(r.buf) > longestChart:
+		err = fmt.Errorf("longer than %d bytes: no chart is", longestChart)
 	case syn.Offset >= int64(len(r.buf)):
 		err = errors.New("the file ends inside this chart: complete it or remove it")
 	default:

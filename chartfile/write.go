@@ -83,7 +83,7 @@ func writeChart(b *bytes.Buffer, c *chart.Chart) {
 	w := &writer{b: b}
 	w.open()
 	w.key("schema")
-	w.text(Schema)
+	w.text(schemaName)
 	if c.ID != "" {
 		w.key("id")
 		w.text(c.ID)

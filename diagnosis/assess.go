@@ -13,7 +13,7 @@ func Assess(c *chart.Chart, o Options) Findings {
 	m := newMouth(c, &o)
 	defer m.release()
 	out := Findings{ID: c.ID, Numbering: m.n, Exam: c.Exam, Cautions: Cautions()}
-	if text, ask := GateCaution(m.p); ask && m.p.MedicalHistoryChecked != nil {
+	if text, ask := gateCaution(m.p); ask && m.p.MedicalHistoryChecked != nil {
 		out.Cautions = append(out.Cautions, text)
 	}
 	list := make([]Finding, 0, 72)
@@ -95,7 +95,7 @@ func (m *mouth) withheld(why string) []Finding {
 	for _, w := range [...]struct{ code, rule, source string }{
 		{"periodontitis.case", "CASE", srcCase}, {"periodontitis.stage", "STAGE", srcStage}, {"gingiva.status", "GINGIVA", srcGingiva},
 	} {
-		f := Finding{Code: w.code, Rule: w.rule, Source: w.source + "; withheld for children, " + srcChoice, Value: Word("indeterminate"), Provisional: true, Text: text}
+		f := Finding{Code: w.code, Rule: w.rule, Source: w.source + "; withheld for children, " + srcChoice, Value: word("indeterminate"), Provisional: true, Text: text}
 		if m.p.Age == nil {
 			f.Missing = []Missing{{Input: "age", Question: "How old is the patient? Adults are judged by their permanent teeth."}}
 		} else {
@@ -121,7 +121,7 @@ func (m *mouth) completeness() Finding {
 		f.Text = "There is no natural tooth to probe."
 	} else {
 		p := 100 * float64(f.Recorded) / float64(f.Eligible)
-		f.Value = Number(p, 1)
+		f.Value = number(p, 1)
 		f.Text = fmt.Sprintf("%d of %d sites of natural teeth were probed (%.1f percent).", f.Recorded, f.Eligible, rounded(p, 1))
 	}
 	f.Provisional = f.Recorded < f.Eligible
@@ -212,7 +212,7 @@ func (m *mouth) doubts() (Finding, bool) {
 	if len(m.o.Doubts) == 0 {
 		return Finding{}, false
 	}
-	f := Finding{Code: "chart.doubts", Rule: "CHART", Source: srcChoice, Value: Number(float64(len(m.o.Doubts)), 0), Provisional: true}
+	f := Finding{Code: "chart.doubts", Rule: "CHART", Source: srcChoice, Value: number(float64(len(m.o.Doubts)), 0), Provisional: true}
 	ds := slices.Clone(m.o.Doubts)
 	slices.SortFunc(ds, func(a, b Doubt) int { return int(a.Tooth)*8 + int(a.Site) - int(b.Tooth)*8 - int(b.Site) })
 	var places []string

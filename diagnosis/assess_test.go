@@ -172,7 +172,7 @@ func TestShownNumbers(t *testing.T) {
 		decimals int
 		want     string
 	}{{10.119, 1, "10.1"}, {0.25, 1, "0.3"}, {2.005, 2, "2.01"}, {-0.25, 1, "-0.3"}, {100, 1, "100.0"}, {3, 0, "3"}, {1017.0 / 7, 1, "145.3"}} {
-		if got := Number(c.v, c.decimals).String(); got != c.want {
+		if got := number(c.v, c.decimals).String(); got != c.want {
 			t.Errorf("%v: %s, want %s", c.v, got, c.want)
 		}
 	}
@@ -440,7 +440,7 @@ func TestRootAreas(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		got, _, _ := RootArea(tooth, sixths(t, r["mean_mm_sixths"]))
+		got, _, _ := rootArea(tooth, sixths(t, r["mean_mm_sixths"]))
 		if published := num(t, r["published_area_mm2"]); got < published-0.05 || got > published+0.05 {
 			t.Errorf("tooth %s: %.3f, published %.2f", r["fdi"], got, published)
 		}
@@ -453,7 +453,7 @@ func TestRootAreas(t *testing.T) {
 		last := 0.0
 		for h := 1; h <= 60; h++ {
 			x := float64(h) / 6
-			area, outside, ok := RootArea(tooth, x)
+			area, outside, ok := rootArea(tooth, x)
 			if !ok || outside {
 				t.Fatalf("tooth %s at %.2f", tooth, x)
 			}
@@ -463,11 +463,11 @@ func TestRootAreas(t *testing.T) {
 			}
 			last = area
 		}
-		if beyond, outside, _ := RootArea(tooth, 12); !outside || beyond != last {
+		if beyond, outside, _ := rootArea(tooth, 12); !outside || beyond != last {
 			t.Errorf("tooth %s: %v beyond 10 mm", tooth, beyond)
 		}
 	}
-	if _, _, ok := RootArea(55, 3); ok {
+	if _, _, ok := rootArea(55, 3); ok {
 		t.Error("a primary tooth has no curve")
 	}
 }

@@ -137,7 +137,7 @@ func (m *mouth) caseOf() caseResult {
 		}
 		f.Source += "; " + srcGingiva
 	}
-	f.Value = Word(r.answer.word())
+	f.Value = word(r.answer.word())
 	f.Provisional = f.Provisional || len(f.Missing) > 0 || r.answer == unsure
 	return r
 }

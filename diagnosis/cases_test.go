@@ -80,7 +80,7 @@ func runCase(t *testing.T, lines []string) {
 				return v
 			}
 		}
-		return Finding{Value: Word("absent")}
+		return Finding{Value: word("absent")}
 	}
 	for _, line := range lines {
 		w := strings.Fields(line)

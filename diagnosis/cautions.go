@@ -14,9 +14,9 @@ func Cautions() []string {
 	}
 }
 
-// GateCaution is the warning shown before probing until the medical history is confirmed as checked.
+// gateCaution is the warning shown before probing until the medical history is confirmed as checked.
 // It gives no advice on antibiotics: that is for the clinician and local guidance.
-func GateCaution(p *chart.Patient) (string, bool) {
+func gateCaution(p *chart.Patient) (string, bool) {
 	if yes(p.MedicalHistoryChecked) {
 		return "", false
 	}

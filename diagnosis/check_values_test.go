@@ -464,8 +464,8 @@ func checkHbA1c(t *testing.T, r row) {
 	grade := "B"
 	if strings.Contains(r.expected, "meets") {
 		grade = "C"
-		if show(HbA1cPercent(mmol), 1) != "7.0" {
-			t.Error(HbA1cPercent(mmol))
+		if show(hbA1cPercent(mmol), 1) != "7.0" {
+			t.Error(hbA1cPercent(mmol))
 		}
 	}
 	want(t, Assess(c, Options{}), "periodontitis.grade", grade)
@@ -671,7 +671,7 @@ func checkOLearyOneTooth(t *testing.T, r row) {
 
 func checkGBI(t *testing.T, r row) {
 	if r.id == "GBI-03" {
-		if GingivalBleedingPositive(11) || !GingivalBleedingPositive(10) {
+		if gingivalBleedingPositive(11) || !gingivalBleedingPositive(10) {
 			t.Error("the limit is ten seconds")
 		}
 		return
@@ -705,7 +705,7 @@ func checkArea(t *testing.T, r row) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	area, _, _ := RootArea(tooth, sixths(t, r.in["mean_mm"]))
+	area, _, _ := rootArea(tooth, sixths(t, r.in["mean_mm"]))
 	if published := num(t, strings.Fields(r.expected)[0]); area < published-0.05 || area > published+0.05 {
 		t.Errorf("area %.3f, published %.2f", area, published)
 	}
@@ -802,7 +802,7 @@ func (f Findings) at(code string) (float64, bool) {
 }
 
 func checkMisprint(t *testing.T, r row) {
-	if area, _, _ := RootArea(12, 2); show(area, 2) == "35.74" {
+	if area, _, _ := rootArea(12, 2); show(area, 2) == "35.74" {
 		t.Error("the printed coefficient is in use")
 	}
 }
@@ -840,7 +840,7 @@ func checkMobility(t *testing.T, r row) {
 	if v := strings.Fields(r.in["horizontal_mm"]); len(v) > 0 {
 		mm = num(t, v[0])
 	}
-	if got := fmt.Sprintf("grade %d", MobilityGrade(mm, r.in["vertical"] == "yes", mm > 0)); got != r.expected {
+	if got := fmt.Sprintf("grade %d", mobilityGrade(mm, r.in["vertical"] == "yes", mm > 0)); got != r.expected {
 		t.Error(got)
 	}
 }
@@ -859,9 +859,9 @@ func checkHamp(t *testing.T, r row) {
 	if v := r.in["horizontal_mm"]; v != "" {
 		mm = num(t, v)
 	}
-	g := Hamp(mm, r.in["through"] == "yes")
+	g := hamp(mm, r.in["through"] == "yes")
 	if r.rule == "glickman" {
-		g = Glickman(mm, r.in["through"] == "yes", r.in["visible"] == "yes")
+		g = glickman(mm, r.in["through"] == "yes", r.in["visible"] == "yes")
 	}
 	if got := stageWords[g]; got != r.expected {
 		t.Error(got)
@@ -1042,20 +1042,20 @@ func checkClosed(t *testing.T, r row) {
 }
 
 func checkWindow(t *testing.T, r row) {
-	if got := ReevaluationWindow(whole(t, r.in["days"])); got != strings.Fields(r.expected)[0] {
+	if got := reevaluationWindow(whole(t, r.in["days"])); got != strings.Fields(r.expected)[0] {
 		t.Error(got)
 	}
 }
 
 func checkRecall(t *testing.T, r row) {
-	in := RecallInputs{MonthsSinceTherapy: ptr(whole(t, r.in["months_since_therapy"])), Stage: r.in["stage"], Grade: r.in["grade"], Risk: r.in["risk"], Gingiva: "stable"}
+	in := recallInputs{MonthsSinceTherapy: ptr(whole(t, r.in["months_since_therapy"])), Stage: r.in["stage"], Grade: r.in["grade"], Risk: r.in["risk"], Gingiva: "stable"}
 	if in.Risk == "unknown" {
 		in.Risk = ""
 	}
 	if r.in["stable"] == "no" {
 		in.Gingiva = "not-stable"
 	}
-	got := RecallOf(in)
+	got := recallOf(in)
 	if fmt.Sprintf("%d months", got.Months) != r.expected || got.Retreatment != (r.in["stable"] == "no") {
 		t.Errorf("%+v", got)
 	}
@@ -1183,12 +1183,12 @@ func checkHomeCare(t *testing.T, r row) {
 
 func checkGate(t *testing.T, r row) {
 	p := chart.Patient{MedicalHistoryChecked: ptr(false)}
-	text, ask := GateCaution(&p)
+	text, ask := gateCaution(&p)
 	if !ask || !strings.Contains(text, "no advice on prophylaxis") {
 		t.Error(text)
 	}
 	p.MedicalHistoryChecked = ptr(true)
-	if _, ask := GateCaution(&p); ask {
+	if _, ask := gateCaution(&p); ask {
 		t.Error("still asked")
 	}
 }

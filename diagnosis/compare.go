@@ -29,11 +29,11 @@ const (
 	NotSure     Class = "not-sure" // 2 mm between different examiners or probes
 )
 
-// ChangeClass classes a difference, later less earlier. Within 1 mm is measurement error; with
+// changeClass classes a difference, later less earlier. Within 1 mm is measurement error; with
 // another examiner, probe or rounding a change needs 3 mm.
 // Source: Andrade et al. 2012, doi:10.1590/S1806-83242012000100010 (repeats within 1 mm); the
 // threshold and the stricter one are engineering choices.
-func ChangeClass(before, after chart.MM, other bool) Class {
+func changeClass(before, after chart.MM, other bool) Class {
 	if !before.Known() || !after.Known() {
 		return NotCompared
 	}
@@ -270,7 +270,7 @@ func Compare(before, after *chart.Chart, o CompareOptions) Comparison {
 			}
 			c := SiteChange{Tooth: now.t, Site: ref.Site, DepthBefore: x.rec.Depth, DepthAfter: y.rec.Depth, LossBefore: x.lossMM, LossAfter: y.lossMM,
 				BleedingBefore: answerOf(x.flags[chart.Bleeding]), BleedingAfter: answerOf(y.flags[chart.Bleeding]),
-				Depth: ChangeClass(x.rec.Depth, y.rec.Depth, other), Loss: ChangeClass(x.lossMM, y.lossMM, other)}
+				Depth: changeClass(x.rec.Depth, y.rec.Depth, other), Loss: changeClass(x.lossMM, y.lossMM, other)}
 			sp := noise.at(now.t, ref.Site, x.rec.Depth, other)
 			switch {
 			case c.Loss != NotCompared && (o.OtherMethod || x.clamped || y.clamped):
@@ -690,7 +690,7 @@ func (out *Comparison) afterwards(a, b *mouth, o *CompareOptions) {
 		note("Active therapy lies between the two exams: what got better is healing, and no rate of progression follows from the difference.")
 	}
 	if o.Days != nil {
-		out.Window = ReevaluationWindow(*o.Days)
+		out.Window = reevaluationWindow(*o.Days)
 		switch out.Window {
 		case "early":
 			note("Day %d after therapy: under 4 weeks, healing is not finished (common practice, no source).", *o.Days)
@@ -712,10 +712,10 @@ func many(n int, noun string) string {
 	return strconv.Itoa(n) + " " + noun + "s"
 }
 
-// ReevaluationWindow says whether a day after non-surgical therapy lies in the usual 4 to 8 weeks:
+// reevaluationWindow says whether a day after non-surgical therapy lies in the usual 4 to 8 weeks:
 // early, inside or late. Common practice, no source; texts disagree (Segelnick and Weinberg 2006,
 // J Periodontol 77:1598-1601, abstract seen).
-func ReevaluationWindow(days int) string {
+func reevaluationWindow(days int) string {
 	switch {
 	case days < reevaluationFirstDay:
 		return "early"

@@ -21,7 +21,7 @@ func TestCompareClasses(t *testing.T) {
 		want          Class
 	}{{12, 9, false, WithinError}, {12, 8, false, Improved}, {8, 11, false, WithinError}, {8, 12, false, Worse},
 		{12, 8, true, NotSure}, {12, 7, true, NotSure}, {12, 6, true, Improved}, {6, 11, true, NotSure}, {6, 12, true, Worse}, {6, 9, true, WithinError}} {
-		if got := ChangeClass(chart.Half(c.before), chart.Half(c.after), c.other); got != c.want {
+		if got := changeClass(chart.Half(c.before), chart.Half(c.after), c.other); got != c.want {
 			t.Errorf("%+v: %s", c, got)
 		}
 	}
@@ -357,31 +357,31 @@ func TestRecall(t *testing.T) {
 		from, to string
 		months   int
 	}{{"2025-11-25", "2026-11-24", 11}, {"2025-11-25", "2026-11-25", 12}, {"2026-01-31", "2026-02-27", 0}, {"2026-01-31", "2026-02-28", 1}, {"2026-03-01", "2026-02-01", 0}} {
-		if got := MonthsBetween(d(c.from), d(c.to)); got != c.months {
+		if got := monthsBetween(d(c.from), d(c.to)); got != c.months {
 			t.Errorf("%s to %s: %d months, want %d", c.from, c.to, got, c.months)
 		}
 	}
 	for _, c := range []struct {
-		in      RecallInputs
+		in      recallInputs
 		months  int
 		decided string
 	}{
-		{RecallInputs{Gingiva: "gingivitis-localized"}, 6, "severity"},
-		{RecallInputs{Gingiva: "gingivitis-generalized"}, 6, "severity"},
-		{RecallInputs{Gingiva: "health", Risk: "high"}, 12, "severity"},
-		{RecallInputs{}, 0, ""},
-		{RecallInputs{Stage: "indeterminate", Gingiva: "indeterminate"}, 0, ""},
-		{RecallInputs{Stage: "II"}, 4, "severity"},
-		{RecallInputs{Grade: "C"}, 3, "severity"},
-		{RecallInputs{Stage: "I", Grade: "A", Endpoint: "not-met"}, 3, "not-stable"},
-		{RecallInputs{Stage: "I", Grade: "A", Risk: "high"}, 3, "risk"},
-		{RecallInputs{Stage: "I", Grade: "A", Risk: "low"}, 6, "severity"},
-		{RecallInputs{Stage: "I", Grade: "A", Risk: "moderate"}, 6, "severity"},
-		{RecallInputs{Stage: "III", Grade: "B"}, 3, "severity"},
-		{RecallInputs{Stage: "IV"}, 3, "severity"},
-		{RecallInputs{MonthsSinceTherapy: ptr(11)}, 3, "first-year"},
+		{recallInputs{Gingiva: "gingivitis-localized"}, 6, "severity"},
+		{recallInputs{Gingiva: "gingivitis-generalized"}, 6, "severity"},
+		{recallInputs{Gingiva: "health", Risk: "high"}, 12, "severity"},
+		{recallInputs{}, 0, ""},
+		{recallInputs{Stage: "indeterminate", Gingiva: "indeterminate"}, 0, ""},
+		{recallInputs{Stage: "II"}, 4, "severity"},
+		{recallInputs{Grade: "C"}, 3, "severity"},
+		{recallInputs{Stage: "I", Grade: "A", Endpoint: "not-met"}, 3, "not-stable"},
+		{recallInputs{Stage: "I", Grade: "A", Risk: "high"}, 3, "risk"},
+		{recallInputs{Stage: "I", Grade: "A", Risk: "low"}, 6, "severity"},
+		{recallInputs{Stage: "I", Grade: "A", Risk: "moderate"}, 6, "severity"},
+		{recallInputs{Stage: "III", Grade: "B"}, 3, "severity"},
+		{recallInputs{Stage: "IV"}, 3, "severity"},
+		{recallInputs{MonthsSinceTherapy: ptr(11)}, 3, "first-year"},
 	} {
-		got := RecallOf(c.in)
+		got := recallOf(c.in)
 		if got.Months != c.months || got.Decided != c.decided {
 			t.Errorf("%+v: %d by %q, want %d by %q", c.in, got.Months, got.Decided, c.months, c.decided)
 		}
@@ -410,11 +410,11 @@ func TestRecall(t *testing.T) {
 		}
 	}
 	// House and published intervals stand side by side when they differ.
-	r := RecallOf(RecallInputs{Stage: "II", Grade: "B", Risk: "low"})
+	r := recallOf(recallInputs{Stage: "II", Grade: "B", Risk: "low"})
 	if len(r.Lines) != 2 || !strings.Contains(r.Notes[0], "House rule: 4 months; published by risk: 12 months") {
 		t.Errorf("%+v", r)
 	}
-	if !strings.Contains(strings.Join(RecallOf(RecallInputs{Pregnant: true}).Notes, " "), "Pregnancy") {
+	if !strings.Contains(strings.Join(recallOf(recallInputs{Pregnant: true}).Notes, " "), "Pregnancy") {
 		t.Error("pregnancy is not named")
 	}
 	// From findings and dates.
@@ -593,7 +593,7 @@ func TestPhasesByStand(t *testing.T) {
 		t.Errorf("%+v", r)
 	}
 	for implants, months := range map[string]int{"": 0, "health": 6, "indeterminate": 6, "mucositis": 3, "peri-implantitis": 3} {
-		if r := RecallOf(RecallInputs{Implants: implants}); r.Months != months {
+		if r := recallOf(recallInputs{Implants: implants}); r.Months != months {
 			t.Errorf("implants %s: %d months", implants, r.Months)
 		}
 	}
@@ -647,11 +647,11 @@ func TestAdviceThatFits(t *testing.T) {
 // Both sides of each limit: Tarnow and Fletcher 1984, J Periodontol 55:283-284 (from memory).
 func TestVerticalSubclass(t *testing.T) {
 	for half, want := range map[int]string{0: "A", 6: "A", 7: "A", 8: "B", 12: "B", 13: "B", 14: "C", 30: "C"} {
-		if got := VerticalSubclass(chart.Half(half)); got != want {
+		if got := verticalSubclass(chart.Half(half)); got != want {
 			t.Errorf("%v mm: %s, want %s", float64(half)/2, got, want)
 		}
 	}
-	if VerticalSubclass(chart.MM{}) != "" {
+	if verticalSubclass(chart.MM{}) != "" {
 		t.Error("not measured")
 	}
 	c := healthy()
@@ -680,7 +680,7 @@ func TestListsAreNeverNull(t *testing.T) {
 	f := Assess(c, Options{})
 	cmp, agree := Compare(c, c, CompareOptions{}), Agree(c, c, Options{})
 	for name, v := range map[string]any{"findings": f, "pair": Pair{First: c, Second: c, Comparison: &cmp}, "agreement": Pair{First: c, Second: &chart.Chart{}, Agreement: &agree},
-		"phases": Phases(c, &f, PlanOptions{}), "recall": RecallOf(RecallInputs{}), "care": HomeCare(c, HomeCareOptions{})} {
+		"phases": Phases(c, &f, PlanOptions{}), "recall": recallOf(recallInputs{}), "care": HomeCare(c, HomeCareOptions{})} {
 		b, err := json.Marshal(v)
 		if err != nil {
 			t.Fatal(err)

@@ -69,8 +69,8 @@ func (m *mouth) contradictions(cr *caseResult, st *stageResult) []contradiction 
 	if no(p.Diabetes) && (p.HbA1cPercent != nil && *p.HbA1cPercent >= gradeHbA1cDiabetes || p.HbA1cMmolMol != nil && *p.HbA1cMmolMol >= gradeMmolMolDiabetes) {
 		add("diabetes", "Diabetes is denied, and the HbA1c is that of a person with diabetes: which is right?", gradeCode, riskCode)
 	}
-	if a, b := p.HbA1cPercent, p.HbA1cMmolMol; a != nil && b != nil && math.Abs(HbA1cPercent(*b)-*a) > hbA1cSlack {
-		add("hba1c_percent,hba1c_mmol_mol", fmt.Sprintf("HbA1c of %s percent and of %s mmol/mol, which is %.1f percent: which is right?", decimal(*a), decimal(*b), HbA1cPercent(*b)), gradeCode)
+	if a, b := p.HbA1cPercent, p.HbA1cMmolMol; a != nil && b != nil && math.Abs(hbA1cPercent(*b)-*a) > hbA1cSlack {
+		add("hba1c_percent,hba1c_mmol_mol", fmt.Sprintf("HbA1c of %s percent and of %s mmol/mol, which is %.1f percent: which is right?", decimal(*a), decimal(*b), hbA1cPercent(*b)), gradeCode)
 	}
 	if c := p.CigarettesPerDay; c != nil {
 		switch {

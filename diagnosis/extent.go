@@ -25,7 +25,7 @@ func (o *Options) level(stage int) int {
 // Source: Tonetti et al. 2018, doi:10.1002/JPER.18-0006, table 3 (seen, secondary); which teeth
 // count from memory, so both numbers are shown.
 func (m *mouth) extentOf(cr *caseResult, st *stageResult) []Finding {
-	f := Finding{Code: "periodontitis.extent", Rule: "EXTENT", Source: srcExtent, Value: Word("indeterminate")}
+	f := Finding{Code: "periodontitis.extent", Rule: "EXTENT", Source: srcExtent, Value: word("indeterminate")}
 	var at, could, shallow []*tooth // shallow: attachment is unknown, and there is no pocket
 	any, more := 0, 0               // more: teeth that may have detectable loss too
 	stage := st.stage
@@ -61,7 +61,7 @@ func (m *mouth) extentOf(cr *caseResult, st *stageResult) []Finding {
 	total := len(m.classed)
 	f.Recorded, f.Eligible = m.lossRecorded, m.lossEligible
 	share := func(n int) float64 { return 100 * float64(n) / float64(max(total, 1)) }
-	word := func(n int) string {
+	named := func(n int) string {
 		if 100*n >= extentGeneralizedPercent*total {
 			return "generalized"
 		}
@@ -87,26 +87,26 @@ func (m *mouth) extentOf(cr *caseResult, st *stageResult) []Finding {
 		f.Text = fmt.Sprintf("The extent cannot be determined: no tooth is at the level of stage %s by its own readings.", stageWords[stage])
 		f.Missing = append(f.Missing, Missing{Input: "factors", CouldBe: []string{"localized", "generalized"},
 			Question: "The stage comes from tooth loss, from an earlier exam or from a factor that is not confirmed. Which teeth are involved?"})
-	case word(len(at)) != word(len(at)+len(could)):
+	case named(len(at)) != named(len(at)+len(could)):
 		f.Text = fmt.Sprintf("The extent cannot be determined: %d to %d of %d teeth are at the level of the stage; attachment loss is unknown at %s.",
 			len(at), len(at)+len(could), total, strings.Join(labels, ", "))
 		f.Missing = append(f.Missing, m.lossMissing("localized", "generalized"))
 	case pattern && (decision == "confirmed" || decision == "" && young && len(at) >= extentPatternTeeth):
-		f.Value = Word("molar-incisor")
+		f.Value = word("molar-incisor")
 		f.Text = fmt.Sprintf("Molar and incisor pattern: %d of %d teeth at the level of the stage are first molars and incisors, with at most %d others.", len(at), total, extentPatternOthers)
 		if decision == "" {
-			f.Missing = append(f.Missing, Missing{Input: "factors.molar_incisor", CouldBe: []string{"molar-incisor", word(len(at))},
-				Question: fmt.Sprintf("Confirm the molar and incisor pattern, or reject it: then it is %s (%.1f percent of teeth).", word(len(at)), rounded(share(len(at)), 1))})
-			f.Notes = append(f.Notes, fmt.Sprintf("A proposal; without the pattern it is %s, %.1f percent of teeth.", word(len(at)), rounded(share(len(at)), 1)))
+			f.Missing = append(f.Missing, Missing{Input: "factors.molar_incisor", CouldBe: []string{"molar-incisor", named(len(at))},
+				Question: fmt.Sprintf("Confirm the molar and incisor pattern, or reject it: then it is %s (%.1f percent of teeth).", named(len(at)), rounded(share(len(at)), 1))})
+			f.Notes = append(f.Notes, fmt.Sprintf("A proposal; without the pattern it is %s, %.1f percent of teeth.", named(len(at)), rounded(share(len(at)), 1)))
 		}
 	default:
-		f.Value = Word(word(len(at)))
-		f.Text = fmt.Sprintf("%s: %d of %d teeth (%.1f percent) are at the level of the stage.", capital(word(len(at))), len(at), total, rounded(share(len(at)), 1))
+		f.Value = word(named(len(at)))
+		f.Text = fmt.Sprintf("%s: %d of %d teeth (%.1f percent) are at the level of the stage.", capital(named(len(at))), len(at), total, rounded(share(len(at)), 1))
 		if pattern && decision == "" {
 			f.Missing = append(f.Missing, Missing{Input: "factors.molar_incisor", CouldBe: []string{f.Value.String(), "molar-incisor"},
 				Question: "Only first molars and incisors, with few others, are at the level of the stage. Is this the molar and incisor pattern of an early onset? Few teeth, or the age, do not speak for it by themselves."})
 		}
-		if word(len(at)) != word(len(at)+len(could)+len(shallow)) {
+		if named(len(at)) != named(len(at)+len(could)+len(shallow)) {
 			f.AtLeast = true
 			f.Missing = append(f.Missing, m.lossMissing("localized", "generalized"))
 			f.Notes = append(f.Notes, fmt.Sprintf("Attachment loss is unknown at %s more without a pocket, where the gum may have receded.", many(len(shallow), "tooth")))
@@ -115,7 +115,7 @@ func (m *mouth) extentOf(cr *caseResult, st *stageResult) []Finding {
 			f.Notes = append(f.Notes, "Attachment loss is unknown at "+strings.Join(labels, ", ")+"; it would not change the answer.")
 		}
 	}
-	if other := word(any); len(at) > 0 && m.o.Extent != AnyInvolved && other != f.Value.String() {
+	if other := named(any); len(at) > 0 && m.o.Extent != AnyInvolved && other != f.Value.String() {
 		f.Notes = append(f.Notes, fmt.Sprintf("Counting every tooth with detectable loss it would be %s (%.1f percent); which teeth count is read differently.", other, rounded(share(any), 1)))
 	}
 	f.Provisional = f.Value.String() == "indeterminate" || f.open()
@@ -123,9 +123,9 @@ func (m *mouth) extentOf(cr *caseResult, st *stageResult) []Finding {
 	out := []Finding{f}
 	if total > 0 && cr.answer == isYes {
 		out = append(out,
-			Finding{Code: "extent.stage_level_percent", Rule: "EXTENT", Source: srcExtent, Value: Number(share(len(at)), 1), AtLeast: len(could)+len(shallow) > 0,
+			Finding{Code: "extent.stage_level_percent", Rule: "EXTENT", Source: srcExtent, Value: number(share(len(at)), 1), AtLeast: len(could)+len(shallow) > 0,
 				Provisional: f.Provisional || len(could)+len(shallow) > 0, Text: fmt.Sprintf("%d of %d teeth are at the level of the stage.", len(at), total)},
-			Finding{Code: "extent.any_involved_percent", Rule: "EXTENT", Source: srcExtent, Value: Number(share(any), 1), AtLeast: more > 0,
+			Finding{Code: "extent.any_involved_percent", Rule: "EXTENT", Source: srcExtent, Value: number(share(any), 1), AtLeast: more > 0,
 				Provisional: m.lossRecorded < m.lossEligible, Text: fmt.Sprintf("%d of %d teeth have detectable interdental attachment loss.", any, total)})
 	}
 	return out

@@ -7,8 +7,8 @@ import (
 	"leadsman/chart"
 )
 
-// FindingsSchema names the findings file; docs/findings-file.md describes it.
-const FindingsSchema = "leadsman.findings/1"
+// findingsSchema names the findings file; docs/findings-file.md describes it.
+const findingsSchema = "leadsman.findings/1"
 
 // Findings is everything that the rules say about one chart.
 type Findings struct {
@@ -68,11 +68,11 @@ const (
 	numberValue
 )
 
-// Word makes a Value of a word.
-func Word(s string) Value { return Value{word: s, kind: wordValue} }
+// word makes a Value of a word.
+func word(s string) Value { return Value{word: s, kind: wordValue} }
 
-// Number makes a Value of a number that is shown with so many decimals.
-func Number(f float64, decimals int) Value {
+// number makes a Value of a number that is shown with so many decimals.
+func number(f float64, decimals int) Value {
 	return Value{number: f, decimals: int8(decimals), kind: numberValue}
 }
 

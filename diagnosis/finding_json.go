@@ -19,7 +19,7 @@ func (f *Findings) AppendJSON(b []byte) []byte {
 	if n == "" {
 		n = chart.FDI
 	}
-	b = append(b, `{"schema":"`+FindingsSchema+`","rules":"`+RuleSet+`"`...)
+	b = append(b, `{"schema":"`+findingsSchema+`","rules":"`+RuleSet+`"`...)
 	if f.ID != "" {
 		b = append(b, `,"id":`...)
 		b = appendText(b, f.ID)

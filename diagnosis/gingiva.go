@@ -82,7 +82,7 @@ func bleedingWord(bleeding, of int) string {
 // Source: Chapple et al. 2018, doi:10.1002/JPER.17-0719; Trombelli et al. 2018,
 // doi:10.1002/JPER.17-0576 (seen, secondary).
 func (m *mouth) gingivaOf(cr *caseResult, t *tally) []Finding {
-	f := Finding{Code: "gingiva.status", Rule: "GINGIVA", Source: srcGingiva, Value: Word("indeterminate"),
+	f := Finding{Code: "gingiva.status", Rule: "GINGIVA", Source: srcGingiva, Value: word("indeterminate"),
 		Recorded: min(t.answered, m.depthsRecorded), Eligible: t.eligible}
 	enough := t.eligible > 0 && 100*f.Recorded >= completePercent*t.eligible
 	full := f.Recorded >= t.eligible
@@ -95,18 +95,18 @@ func (m *mouth) gingivaOf(cr *caseResult, t *tally) []Finding {
 		switch {
 		case !enough && 100*t.bleeding >= gingivitisPercent*t.eligible:
 			w = bleedingWord(t.bleeding, t.eligible)
-			f.Value, f.AtLeast = Word(w), true
+			f.Value, f.AtLeast = word(w), true
 			f.Text = fmt.Sprintf("%s at least: %d of %d eligible sites bleed, and many have no answer.", gingivitisWords[w], t.bleeding, t.eligible)
 			f.Because = t.bleeders
 		case !enough:
 			f.Text = fmt.Sprintf("Not determinable: only %d of %d sites have a depth and an answer on bleeding.", f.Recorded, t.eligible)
 			f.Missing = append(f.Missing, m.bleedingMissing(healthy, "gingivitis-localized", "gingivitis-generalized"))
 		case w == "health":
-			f.Value = Word(healthy)
+			f.Value = word(healthy)
 			f.Text = fmt.Sprintf("%s: %s, no site over %s mm%s.", capital(healthy), bop, t.deepest.Depth, on)
 			f.Because = t.bleeders
 		default:
-			f.Value = Word(w)
+			f.Value = word(w)
 			f.Text = fmt.Sprintf("%s: %s%s.", gingivitisWords[w], bop, on)
 			f.Because = t.bleeders
 		}
@@ -140,10 +140,10 @@ func (m *mouth) gingivaOf(cr *caseResult, t *tally) []Finding {
 		f.Text = "Not determinable: no depth is recorded."
 		f.Missing = append(f.Missing, Missing{Input: "depth", CouldBe: []string{"health", "gingivitis-localized", "gingivitis-generalized", "stable", "not-stable"}, Question: "The mouth was not probed."})
 	case patient && t.deepBleeding != nil:
-		f.Value, f.Text = Word("not-stable"), fmt.Sprintf("Not stable: depth of %s mm with bleeding at %s in a periodontitis patient.", t.deepBleeding.Depth, m.at(t.deepBleeding.Tooth, t.deepBleeding.Site))
+		f.Value, f.Text = word("not-stable"), fmt.Sprintf("Not stable: depth of %s mm with bleeding at %s in a periodontitis patient.", t.deepBleeding.Depth, m.at(t.deepBleeding.Tooth, t.deepBleeding.Site))
 		f.Because = []Evidence{*t.deepBleeding}
 	case patient && m.deepestHalf > 2*stableDepth:
-		f.Value, f.Text = Word("not-stable"), fmt.Sprintf("Not stable: depth of %s mm at %s in a periodontitis patient.", t.deepest.Depth, m.at(t.deepest.Tooth, t.deepest.Site))
+		f.Value, f.Text = word("not-stable"), fmt.Sprintf("Not stable: depth of %s mm at %s in a periodontitis patient.", t.deepest.Depth, m.at(t.deepest.Tooth, t.deepest.Site))
 		f.Because = []Evidence{*t.deepest}
 	case t.answered == 0:
 		f.Text = "Not determinable: no answer on bleeding is recorded; that is not the same as no bleeding."
@@ -183,7 +183,7 @@ func (m *mouth) gingivaOf(cr *caseResult, t *tally) []Finding {
 	f.Provisional = f.Provisional || f.AtLeast || f.Value.String() == "indeterminate" || f.open()
 	m.assumed(&f, !patient && f.Value.String() != "indeterminate" && m.anyAssumed())
 
-	k := Finding{Code: "gingiva.periodontium", Rule: "GINGIVA", Source: srcGingiva, Value: Word(kind), Text: kindText, Provisional: kind == "indeterminate"}
+	k := Finding{Code: "gingiva.periodontium", Rule: "GINGIVA", Source: srcGingiva, Value: word(kind), Text: kindText, Provisional: kind == "indeterminate"}
 	if t.lossAt != nil {
 		k.Because = []Evidence{*t.lossAt}
 	}
@@ -201,15 +201,15 @@ func (m *mouth) treated() bool {
 
 // patientStatus gives the British words, stable, remission, unstable, as sure as the gingival status is.
 func (m *mouth) patientStatus(t *tally, gingiva *Finding) Finding {
-	f := Finding{Code: "periodontitis.status", Rule: "STATUS", Source: srcStatusWords, Value: Word("indeterminate"), Provisional: true,
+	f := Finding{Code: "periodontitis.status", Rule: "STATUS", Source: srcStatusWords, Value: word("indeterminate"), Provisional: true,
 		Text: "Stable, in remission or unstable: not determinable."}
 	switch gingiva.Value.String() {
 	case "stable":
-		f.Value, f.Text, f.Provisional = Word("stable"), "Stable: under 10 percent bleeding, no depth over 4 mm, none of 4 mm bleeds.", gingiva.Provisional
+		f.Value, f.Text, f.Provisional = word("stable"), "Stable: under 10 percent bleeding, no depth over 4 mm, none of 4 mm bleeds.", gingiva.Provisional
 	case "gingivitis-localized", "gingivitis-generalized":
-		f.Value, f.Text, f.Provisional = Word("remission"), "In remission: 10 percent bleeding or more, no depth over 4 mm, none of 4 mm bleeds.", gingiva.Provisional
+		f.Value, f.Text, f.Provisional = word("remission"), "In remission: 10 percent bleeding or more, no depth over 4 mm, none of 4 mm bleeds.", gingiva.Provisional
 	case "not-stable":
-		f.Value, f.Text, f.Provisional = Word("unstable"), "Unstable: a depth over 4 mm, or of 4 mm with bleeding.", false
+		f.Value, f.Text, f.Provisional = word("unstable"), "Unstable: a depth over 4 mm, or of 4 mm with bleeding.", false
 		if t.deepBleeding != nil {
 			f.Because = []Evidence{*t.deepBleeding}
 		} else if t.deepest != nil {
@@ -231,7 +231,7 @@ func (m *mouth) bleedingMissing(couldBe ...string) Missing {
 // none of 6 mm or more.
 // Source: Sanz et al. 2020, doi:10.1111/jcpe.13290 (from memory).
 func (m *mouth) endpointOf() Finding {
-	f := Finding{Code: "endpoint.reached", Rule: "ENDPOINT", Source: srcEndpoint, Value: Word("indeterminate"),
+	f := Finding{Code: "endpoint.reached", Rule: "ENDPOINT", Source: srcEndpoint, Value: word("indeterminate"),
 		Recorded: m.depthsRecorded, Eligible: m.sitesEligible}
 	var unknown []chart.SiteRef
 	for _, th := range m.scored {
@@ -250,7 +250,7 @@ func (m *mouth) endpointOf() Finding {
 	case len(m.scored) == 0:
 		f.Text = "Not applicable: there is no natural tooth."
 	case len(f.Because) > 0:
-		f.Value, f.Text = Word("not-met"), fmt.Sprintf("The end point of therapy is not met at %s: over 4 mm with bleeding, or 6 mm and more.", many(len(f.Because), "site"))
+		f.Value, f.Text = word("not-met"), fmt.Sprintf("The end point of therapy is not met at %s: over 4 mm with bleeding, or 6 mm and more.", many(len(f.Because), "site"))
 		return f
 	case len(unknown) > 0:
 		f.Text = "Not determinable: a site over 4 mm has no answer on bleeding."
@@ -260,7 +260,7 @@ func (m *mouth) endpointOf() Finding {
 		f.Missing = append(f.Missing, Missing{Input: "depth", CouldBe: []string{"met", "not-met"}, Question: "These sites were not probed.",
 			Sites: openSites(m.scored, func(th *tooth, s chart.Site) bool { return th.sites[s].depth < 0 })})
 	default:
-		f.Value, f.Text = Word("met"), "The end point of therapy is met: no site over 4 mm bleeds and none has 6 mm or more."
+		f.Value, f.Text = word("met"), "The end point of therapy is met: no site over 4 mm bleeds and none has 6 mm or more."
 		if f.Provisional = f.Recorded < f.Eligible; f.Provisional {
 			f.Missing = append(f.Missing, Missing{Input: "depth", CouldBe: []string{"met", "not-met"}, Question: "These sites have no depth.",
 				Sites: openSites(m.scored, func(th *tooth, s chart.Site) bool { return th.sites[s].depth < 0 })})

@@ -171,7 +171,7 @@ func (m *mouth) gradeOf() Finding {
 		}
 		f.AtLeast = up && !down
 	}
-	f.Value = Word(gradeWords[g])
+	f.Value = word(gradeWords[g])
 	f.Provisional = f.Provisional || f.AtLeast || f.open()
 	f.Text = "Grade " + gradeWords[g] + ": " + why + "."
 	if f.AtLeast {
@@ -195,6 +195,6 @@ func (m *mouth) progressQuestion(f *Finding) (q Missing, ok bool) {
 	return q, false
 }
 
-// HbA1cPercent turns mmol/mol (IFCC) into percent (NGSP). Rules compare mmol/mol with 53, which is
+// hbA1cPercent turns mmol/mol (IFCC) into percent (NGSP). Rules compare mmol/mol with 53, which is
 // 7.0 percent. Source: the master equation, from memory.
-func HbA1cPercent(mmolMol float64) float64 { return 0.0915*mmolMol + 2.15 }
+func hbA1cPercent(mmolMol float64) float64 { return 0.0915*mmolMol + 2.15 }

@@ -138,7 +138,7 @@ func TestPlainCourse(t *testing.T) {
 	}
 	// The band is so wide that at most 5 percent of second readings lie outside of it.
 	for beyond, band := range map[float64]int{0.048: 1, 0.052: 2} {
-		own := PublishedError()
+		own := publishedError()
 		for c := range own.within {
 			own.within[c] = spread{0.7, 0.3 - beyond, beyond}
 		}

@@ -19,7 +19,7 @@ func (m *mouth) implantsOf() []Finding {
 }
 
 func (m *mouth) implantOf(th *tooth) Finding {
-	f := Finding{Code: "implant.status", Tooth: th.t, Rule: "IMPLANT", Source: srcImplant, Value: Word("indeterminate"), Eligible: int(chart.NumSites)}
+	f := Finding{Code: "implant.status", Tooth: th.t, Rule: "IMPLANT", Source: srcImplant, Value: word("indeterminate"), Eligible: int(chart.NumSites)}
 	in := th.asked.Implant
 	if in == nil {
 		in = &chart.ImplantInputs{}
@@ -70,18 +70,18 @@ func (m *mouth) implantOf(th *tooth) Finding {
 	noBaselineMet := in.BoneLevelMM != nil && *in.BoneLevelMM >= implantBoneMM && depth >= implantDepth
 	switch {
 	case inflamed == isYes && yes(in.BoneLoss) && increase:
-		f.Value, f.Text = Word("peri-implantitis"), name+": bleeding or pus, deeper than before, and bone loss: peri-implantitis."
+		f.Value, f.Text = word("peri-implantitis"), name+": bleeding or pus, deeper than before, and bone loss: peri-implantitis."
 		addDepth()
 		addInput("implant.bone_loss", "true")
 	case inflamed == isYes && !baseline && noBaselineMet:
-		f.Value, f.Text = Word("peri-implantitis"), fmt.Sprintf("%s: bleeding or pus, depth %d mm and bone level %s mm, no baseline: peri-implantitis.", name, depth, decimal(*in.BoneLevelMM))
+		f.Value, f.Text = word("peri-implantitis"), fmt.Sprintf("%s: bleeding or pus, depth %d mm and bone level %s mm, no baseline: peri-implantitis.", name, depth, decimal(*in.BoneLevelMM))
 		addDepth()
 		addInput("implant.bone_level_mm", decimal(*in.BoneLevelMM))
 	case inflamed == isYes && no(in.BoneLoss):
-		f.Value, f.Text = Word("mucositis"), name+": bleeding or pus without bone loss beyond first remodelling: mucositis."
+		f.Value, f.Text = word("mucositis"), name+": bleeding or pus without bone loss beyond first remodelling: mucositis."
 		addInput("implant.bone_loss", "false")
 	case inflamed == isYes:
-		f.Value, f.AtLeast, f.Text = Word("mucositis"), true, name+": bleeding or pus: mucositis at least; peri-implantitis is not excluded."
+		f.Value, f.AtLeast, f.Text = word("mucositis"), true, name+": bleeding or pus: mucositis at least; peri-implantitis is not excluded."
 		if yes(in.BoneLoss) {
 			f.Text = name + ": bleeding or pus with bone loss, but no increase in depth is shown: mucositis at least; the clinician judges."
 			addInput("implant.bone_loss", "true")
@@ -112,11 +112,11 @@ func (m *mouth) implantOf(th *tooth) Finding {
 		f.Text = name + ": low bone level without bleeding or pus fits none of the three; the clinician judges."
 		addInput("implant.bone_level_mm", decimal(*in.BoneLevelMM))
 	case increase:
-		f.Value, f.Text = Word("health"), name+": no bleeding, no pus and no bone loss, but deeper than at the baseline: look again."
+		f.Value, f.Text = word("health"), name+": no bleeding, no pus and no bone loss, but deeper than at the baseline: look again."
 		f.Provisional = true
 		addDepth()
 	default:
-		f.Value, f.Text = Word("health"), name+": no bleeding, no pus, no bone loss: health; no depth defines it."
+		f.Value, f.Text = word("health"), name+": no bleeding, no pus, no bone loss: health; no depth defines it."
 		addDepth()
 	}
 	if yes(in.Mobile) || th.rec.Mobility.Recorded() && th.rec.Mobility.Value() > 0 {

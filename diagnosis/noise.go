@@ -99,8 +99,8 @@ type ErrorModel struct {
 
 const sourcePublished = "published spread: two readings by one examiner within 1 mm in 97.4 percent and 3 mm or more apart in 0.7 percent (abstracts); by two within 2 mm in 95 percent (Best et al. 1990)"
 
-// PublishedError is the model of a practice without figures of its own.
-func PublishedError() *ErrorModel {
+// publishedError is the model of a practice without figures of its own.
+func publishedError() *ErrorModel {
 	m := &ErrorModel{Source: sourcePublished, bleeding: errorBleeding}
 	for c := range errorCells {
 		m.within[c], m.between[c] = publishedWithin, publishedBetween
@@ -108,7 +108,7 @@ func PublishedError() *ErrorModel {
 	return m
 }
 
-var published = PublishedError()
+var published = publishedError()
 
 // DoubleExam is one mouth examined twice without a change between: by one examiner or by two.
 type DoubleExam struct {
@@ -121,7 +121,7 @@ type DoubleExam struct {
 // much as 300 of each cell.
 func ErrorOf(doubles []DoubleExam) *ErrorModel {
 	var n [2][errorCells][len(spread{})]float64
-	m := PublishedError()
+	m := publishedError()
 	var yesA, yesB, same, answered float64
 	for _, d := range doubles {
 		by := 0

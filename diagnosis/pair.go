@@ -10,8 +10,8 @@ import (
 
 // Schemas of what is written about two exams; docs/findings-file.md describes them.
 const (
-	ComparisonSchema = "leadsman.comparison/1"
-	AgreementSchema  = "leadsman.agreement/1"
+	comparisonSchema = "leadsman.comparison/1"
+	agreementSchema  = "leadsman.agreement/1"
 )
 
 // Pair is two exams of one mouth with what was made of them: one of Comparison and Agreement.
@@ -23,9 +23,9 @@ type Pair struct {
 
 // MarshalJSON writes the pair as one object; teeth are FDI numbers whatever the charts' numbering is.
 func (p Pair) MarshalJSON() ([]byte, error) {
-	schema := ComparisonSchema
+	schema := comparisonSchema
 	if p.Comparison == nil {
-		schema = AgreementSchema
+		schema = agreementSchema
 	}
 	return json.Marshal(struct {
 		Schema     string          `json:"schema"`
@@ -67,7 +67,7 @@ func optional(f *float64, decimals int) string {
 	if f == nil {
 		return "-"
 	}
-	return Number(*f, decimals).String()
+	return number(*f, decimals).String()
 }
 
 func (c *Comparison) text(b *strings.Builder, n chart.Numbering) {

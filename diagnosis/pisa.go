@@ -32,12 +32,12 @@ var pisaCoefficients = [2][7][6]float64{
 	},
 }
 
-// RootArea is the area of the root surface of a tooth over x mm from the CEJ, in mm2, never under 0.
+// rootArea is the area of the root surface of a tooth over x mm from the CEJ, in mm2, never under 0.
 // outside is true where x is over 10 mm: then the area at 10 mm is returned, because the curves turn
 // beyond it (engineering choice). Third molars take the second molar's curve; ok is false for teeth
 // that have none.
 // Source: Nesse et al. 2008, doi:10.1111/j.1600-051X.2008.01249.x, table 1.
-func RootArea(t chart.Tooth, x float64) (area float64, outside, ok bool) {
+func rootArea(t chart.Tooth, x float64) (area float64, outside, ok bool) {
 	if !t.Valid() || t.Primary() {
 		return 0, false, false
 	}
@@ -82,8 +82,8 @@ func surfaceA(th *tooth) surface {
 		s.negative = true
 		return s
 	}
-	deep, out, _ := RootArea(th.t, float64(loss)/2/float64(n))
-	shallow, _, _ := RootArea(th.t, float64(recession)/2/float64(n))
+	deep, out, _ := rootArea(th.t, float64(loss)/2/float64(n))
+	shallow, _, _ := rootArea(th.t, float64(recession)/2/float64(n))
 	return bleed(surface{pesa: max(0, deep-shallow), enough: true, outside: out}, th)
 }
 
@@ -100,7 +100,7 @@ func surfaceB(th *tooth) surface {
 	if n < pisaSites {
 		return surface{}
 	}
-	area, out, _ := RootArea(th.t, float64(depth)/2/float64(n))
+	area, out, _ := rootArea(th.t, float64(depth)/2/float64(n))
 	return bleed(surface{pesa: area, enough: true, outside: out}, th)
 }
 
@@ -227,11 +227,11 @@ func (m *mouth) sumSurfaces(out []Finding, pesaCode, pisaCode, method string, te
 		return " of the pockets " + area.String() + " mm2 over " + strconv.Itoa(n) + " of " + strconv.Itoa(teeth) + " teeth, method " + method + "."
 	}
 	if n > 0 {
-		pesa.Value = Number(sumE, 1)
+		pesa.Value = number(sumE, 1)
 		pesa.Text = "Epithelial surface" + over(pesa.Value, n)
 	}
 	if bled > 0 {
-		pisa.Value = Number(sumI, 1)
+		pisa.Value = number(sumI, 1)
 		pisa.Text = "Inflamed surface" + over(pisa.Value, bled)
 	}
 	return append(out, pesa, pisa)

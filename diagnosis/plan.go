@@ -106,7 +106,7 @@ func Phases(c *chart.Chart, f *Findings, o PlanOptions) []Phase {
 		}
 	}
 	item(&urgent, len(mobile) > 0, PhaseItem{Text: "A mobile implant: find out whether the screw or the implant is loose.", Teeth: mobile, Why: []string{"implant.status"}, Source: srcCommon})
-	if ask, ok := GateCaution(m.p); ok {
+	if ask, ok := gateCaution(m.p); ok {
 		item(&urgent, true, PhaseItem{Text: ask, Source: srcCommon})
 	}
 	add(urgent)
@@ -246,7 +246,7 @@ func (m *mouth) verticalItems() []PhaseItem {
 		for _, v := range th.rec.Vertical {
 			deepest = deeper(deepest, v)
 		}
-		if sub := VerticalSubclass(deepest); sub != "" {
+		if sub := verticalSubclass(deepest); sub != "" {
 			by[sub[0]-'A'] = append(by[sub[0]-'A'], th.t)
 		}
 	}
@@ -260,10 +260,10 @@ func (m *mouth) verticalItems() []PhaseItem {
 	return out
 }
 
-// VerticalSubclass is the vertical subclass of a furcation by its depth in mm from the roof down: A up to 3, B 4 to 6, C from 7 on;
+// verticalSubclass is the vertical subclass of a furcation by its depth in mm from the roof down: A up to 3, B 4 to 6, C from 7 on;
 // "" where it is not known. Halves count as the lower millimetre.
 // Source: Tarnow and Fletcher 1984, J Periodontol 55:283-284 (from memory).
-func VerticalSubclass(mm chart.MM) string {
+func verticalSubclass(mm chart.MM) string {
 	switch {
 	case !mm.Known():
 		return ""

@@ -201,18 +201,18 @@ func (m *mouth) progression() *Finding {
 	}
 	switch {
 	case e.Years <= 0 || math.IsNaN(e.Years):
-		f.Value, f.Text = Word("indeterminate"), "Progression cannot be judged: the exam called earlier was not made before this one."
+		f.Value, f.Text = word("indeterminate"), "Progression cannot be judged: the exam called earlier was not made before this one."
 		f.Because = nil
 		return f
 	case p.once.Sites == 0:
-		f.Value, f.Text = Word("indeterminate"), "Progression cannot be judged: no site has a measured attachment loss at both exams."
+		f.Value, f.Text = word("indeterminate"), "Progression cannot be judged: no site has a measured attachment loss at both exams."
 		return f
 	case e.Therapy:
-		f.Value, f.Text = Word("after-therapy"), fmt.Sprintf("Therapy lies between the two exams, so their difference is no rate of progression; %s %s.", p.seen(), what)
+		f.Value, f.Text = word("after-therapy"), fmt.Sprintf("Therapy lies between the two exams, so their difference is no rate of progression; %s %s.", p.seen(), what)
 	case e.Years < progressionYears:
-		f.Value, f.Text = Word("too-soon"), fmt.Sprintf("Too soon for a rate: less than six months lie between the two exams; %s %s.", p.seen(), what)
+		f.Value, f.Text = word("too-soon"), fmt.Sprintf("Too soon for a rate: less than six months lie between the two exams; %s %s.", p.seen(), what)
 	case p.beyond():
-		f.Value, f.Provisional = Word("beyond-chance"), false
+		f.Value, f.Provisional = word("beyond-chance"), false
 		c := p.once
 		if !c.Beyond {
 			c = p.twice
@@ -226,17 +226,17 @@ func (m *mouth) progression() *Finding {
 			f.Notes = append(f.Notes, fmt.Sprintf("At these sites %.1f mm a year (95 percent interval %.1f to %.1f), chance taken off.", r.PerYear, r.Low, r.High))
 		}
 	case len(p.again) > 0:
-		f.Value = Word("confirmed-sites")
+		f.Value = word("confirmed-sites")
 		f.Text = fmt.Sprintf("Loss of attachment was read twice at %s: %s. In a whole mouth about %s of the kind come from wrong readings at the exam before: a question until a radiograph or the next exam confirms it.",
 			many(len(p.again), "site"), m.places(p.again), about(p.twice.Expected))
 	case len(p.sites) > 0:
-		f.Value = Word("question")
+		f.Value = word("question")
 		f.Text = fmt.Sprintf("No progression is shown: %s %s; errors of measurement alone give about %s.", p.seen(), what, about(p.once.Expected))
 		if p.shift > shiftedMouth {
 			f.Text = fmt.Sprintf("The whole mouth reads about 1 mm deeper than before (%s %s): another probe, force or way of rounding?", p.seen(), what)
 		}
 	default:
-		f.Value = Word("not-shown")
+		f.Value = word("not-shown")
 		f.Text = fmt.Sprintf("No progression is shown: none of %s %s. Smaller changes cannot be told from errors of measurement.", many(p.once.Sites, "site"), what)
 	}
 	if q, ok := m.confirm(p); ok && !(p.beyond() && f.Value.String() == "beyond-chance") {

@@ -9,8 +9,8 @@ import (
 	"leadsman/chart"
 )
 
-// RecallInputs is what the recall interval is proposed from. Empty words are unknown.
-type RecallInputs struct {
+// recallInputs is what the recall interval is proposed from. Empty words are unknown.
+type recallInputs struct {
 	MonthsSinceTherapy *int   // whole months since active therapy was finished
 	Stage, Grade       string // I to IV, A to C
 	Gingiva            string // value of gingiva.status
@@ -38,11 +38,11 @@ type Recall struct {
 	Notes       []string     `json:"notes"`
 }
 
-// RecallOf proposes a recall interval in months: the first year after active therapy every 3 months,
+// recallOf proposes a recall interval in months: the first year after active therapy every 3 months,
 // then by severity, beside the interval by the risk table; the shortest counts. All lie between 3 and 12.
 // Source: house rule, common practice, no source; supportive care at 3 to at most 12 months by risk:
 // Sanz et al. 2020, doi:10.1111/jcpe.13290 (from memory).
-func RecallOf(in RecallInputs) Recall {
+func recallOf(in recallInputs) Recall {
 	var r Recall
 	add := func(rule string, months int, source, format string, args ...any) {
 		r.Lines = append(r.Lines, RecallLine{rule, months, fmt.Sprintf(format, args...), source})
@@ -121,7 +121,7 @@ func (r *Recall) why() string {
 // stands.
 func RecallFor(f *Findings, p *chart.Patient, o PlanOptions) Recall {
 	visit := o.Visit
-	in := RecallInputs{Stage: f.Value("periodontitis.stage"), Grade: f.Value("periodontitis.grade"), Gingiva: f.Value("gingiva.status"),
+	in := recallInputs{Stage: f.Value("periodontitis.stage"), Grade: f.Value("periodontitis.grade"), Gingiva: f.Value("gingiva.status"),
 		Risk: f.Value("risk.progression"), Endpoint: f.Value("endpoint.reached"), Pregnant: yes(p.Pregnant), Untreated: StandOf(f, p, o) == Untreated}
 	rank := []string{"", "health", "indeterminate", "mucositis", "peri-implantitis"}
 	for i := range f.List {
@@ -134,10 +134,10 @@ func RecallFor(f *Findings, p *chart.Patient, o PlanOptions) Recall {
 		finished, err = o.LastTherapy, nil
 	}
 	if err == nil && !visit.IsZero() {
-		n := MonthsBetween(finished, visit)
+		n := monthsBetween(finished, visit)
 		in.MonthsSinceTherapy = &n
 	}
-	return RecallOf(in)
+	return recallOf(in)
 }
 
 // AddMonths returns the date n calendar months after d, clipped to the end of the month.
@@ -147,9 +147,9 @@ func AddMonths(d time.Time, n int) time.Time {
 	return first.AddDate(0, 0, min(d.Day(), last)-1)
 }
 
-// MonthsBetween counts whole calendar months from a to b: 12 on the same day of the next year.
+// monthsBetween counts whole calendar months from a to b: 12 on the same day of the next year.
 // It is 0 if b is before a.
-func MonthsBetween(a, b time.Time) int {
+func monthsBetween(a, b time.Time) int {
 	n := max(0, (b.Year()-a.Year())*12+int(b.Month())-int(a.Month()))
 	day := time.Date(b.Year(), b.Month(), b.Day(), 0, 0, 0, 0, time.UTC)
 	if n > 0 && AddMonths(a, n).After(day) {

@@ -12,7 +12,7 @@ func (m *mouth) recessionsOf() []Finding {
 		if th.t.Primary() || !b.recession.Known() || b.recession.Half() <= 0 {
 			continue
 		}
-		f := Finding{Code: "recession.type", Tooth: th.t, Rule: "RECESSION", Source: srcRecession, Value: Word("indeterminate"),
+		f := Finding{Code: "recession.type", Tooth: th.t, Rule: "RECESSION", Source: srcRecession, Value: word("indeterminate"),
 			Because: []Evidence{th.siteEvidence(chart.B)}}
 		mesial, distal := &th.sites[chart.MB], &th.sites[chart.DB]
 		worst, site := mesial, chart.MB
@@ -28,14 +28,14 @@ func (m *mouth) recessionsOf() []Finding {
 		case b.loss < 0:
 			f.Text = name + ": recession type not determinable, the facial depth is unknown."
 		case worst.loss >= 0 && worst.lossMM.Half() > b.lossMM.Half():
-			f.Value, f.Text = Word("RT3"), name+": interdental loss of "+worst.lossMM.String()+" mm is more than the facial "+b.lossMM.String()+" mm: RT3."
+			f.Value, f.Text = word("RT3"), name+": interdental loss of "+worst.lossMM.String()+" mm is more than the facial "+b.lossMM.String()+" mm: RT3."
 		case !bothKnown:
 			f.Text = name + ": recession type not determinable, interdental attachment loss is unknown."
 			f.Missing = []Missing{{Input: "depth,recession", Teeth: []chart.Tooth{th.t}, CouldBe: []string{"RT1", "RT2", "RT3"}, Question: "Depth and margin at the mesial and distal facial sites?"}}
 		case worst.lossMM.Half() == 0:
-			f.Value, f.Text = Word("RT1"), name+": facial recession without interdental loss: RT1."
+			f.Value, f.Text = word("RT1"), name+": facial recession without interdental loss: RT1."
 		default:
-			f.Value, f.Text = Word("RT2"), name+": interdental loss of "+worst.lossMM.String()+" mm is not more than the facial "+b.lossMM.String()+" mm: RT2."
+			f.Value, f.Text = word("RT2"), name+": interdental loss of "+worst.lossMM.String()+" mm is not more than the facial "+b.lossMM.String()+" mm: RT2."
 			if worst.loss == 1 {
 				f.Notes = []string{"One millimetre is within measurement error: if the interdental CEJ can be neither seen nor felt it is RT1."}
 			}

@@ -234,7 +234,7 @@ func (m *mouth) riskOf() []Finding {
 	for i, row := range riskRows {
 		f := Finding{Code: row.code, Rule: "RISK", Source: srcRisk}
 		rows[i] = row.of(m, &f)
-		f.Value = Word(riskWords[rows[i]])
+		f.Value = word(riskWords[rows[i]])
 		lower = lower || f.AtLeast && f.Code != "risk.teeth_lost"
 		f.Provisional = f.Provisional || f.AtLeast || rows[i] == riskUnknown
 		most[i] = rows[i]
@@ -248,7 +248,7 @@ func (m *mouth) riskOf() []Finding {
 	}
 	all, list := &out[0], out[1:]
 	lo, hi := overallRisk(rows[:]), overallRisk(most[:])
-	all.Value = Word(riskWords[lo])
+	all.Value = word(riskWords[lo])
 	for i, f := range list {
 		all.Because = append(all.Because, input(f.Code, riskWords[rows[i]]))
 		all.Missing = append(all.Missing, f.Missing...)
@@ -261,7 +261,7 @@ func (m *mouth) riskOf() []Finding {
 			all.Provisional = true
 		}
 	case lo == riskLow:
-		all.Value = Word("indeterminate")
+		all.Value = word("indeterminate")
 		all.Text = "Risk of progression not determinable; not known: " + unknownRows(rows[:], list) + "."
 	default:
 		all.AtLeast = true

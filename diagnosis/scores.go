@@ -68,7 +68,7 @@ func (f *Finding) share(n, seen int) {
 	if 100*f.Recorded < completePercent*seen {
 		of, f.AtLeast = seen, true
 	}
-	f.Value = Number(100*float64(n)/float64(of), 1)
+	f.Value = number(100*float64(n)/float64(of), 1)
 }
 
 // fourSurfaces turns six sites into the four surfaces of the plaque control record: positive if any
@@ -166,15 +166,15 @@ func (m *mouth) gingivalBleeding() Finding {
 		return f
 	}
 	p := 100 * float64(n) / float64(f.Recorded)
-	f.Value = Number(p, 1)
+	f.Value = number(p, 1)
 	f.Text = fmt.Sprintf("%d of %d gingival areas bleed (%.1f percent).", n, f.Recorded, rounded(p, 1))
 	f.Provisional = f.Recorded < f.Eligible
 	return f
 }
 
-// GingivalBleedingPositive reports whether blood after so many seconds counts for the gingival
+// gingivalBleedingPositive reports whether blood after so many seconds counts for the gingival
 // bleeding index. Source: Ainamo and Bay 1975 (seen, secondary).
-func GingivalBleedingPositive(seconds float64) bool { return seconds <= gingivalBleedingSeconds }
+func gingivalBleedingPositive(seconds float64) bool { return seconds <= gingivalBleedingSeconds }
 
 // countedDepths and countedLosses are the limits of the counts. Common practice, no source.
 var (
@@ -257,7 +257,7 @@ func (m *mouth) counts(out []Finding) []Finding {
 			p.Text, t.Text = c.Text, c.Text
 		} else {
 			share := 100 * float64(sites) / float64(recorded)
-			c.Value, p.Value, t.Value = Number(float64(sites), 0), Number(share, 1), Number(float64(teeth), 0)
+			c.Value, p.Value, t.Value = number(float64(sites), 0), number(share, 1), number(float64(teeth), 0)
 			deep := " a " + what + " of " + strconv.Itoa(limit) + " mm or more."
 			of := " of " + strconv.Itoa(recorded) + " sites have" + deep
 			c.Text, p.Text, t.Text = strconv.Itoa(sites)+of, p.Value.String()+" percent"+of, many(teeth, "tooth")+" with"+deep
@@ -277,7 +277,7 @@ func (m *mouth) counts(out []Finding) []Finding {
 		if n == 0 {
 			f.Text = "Not applicable: no " + what + " is recorded."
 		} else {
-			f.Value = Number(float64(halves)/2/float64(n), 2)
+			f.Value = number(float64(halves)/2/float64(n), 2)
 			f.Text = "Mean " + what + " " + f.Value.String() + " mm over " + strconv.Itoa(n) + " recorded sites."
 		}
 		out = append(out, f)
@@ -322,18 +322,18 @@ func (m *mouth) summaries() []Finding {
 	if pus.Recorded == 0 {
 		pus.Text = "Not applicable: no site has an answer on suppuration."
 	} else {
-		pus.Value = Number(float64(len(pus.Because)), 0)
+		pus.Value = number(float64(len(pus.Because)), 0)
 		pus.Text = fmt.Sprintf("Suppuration at %d of %d sites.", len(pus.Because), pus.Recorded)
 	}
 	pus.Provisional = pus.Recorded < pus.Eligible
 	pus.AtLeast = pus.Recorded > 0 && pus.Provisional
 	mob.Text, fur.Text = "No mobility is recorded.", "No furcation is recorded."
 	if most >= 0 {
-		mob.Value = Number(float64(most), 0)
+		mob.Value = number(float64(most), 0)
 		mob.Text = fmt.Sprintf("Greatest mobility: grade %d; %s mobile.", most, many(len(mob.Because), "tooth"))
 	}
 	if worst >= 0 {
-		fur.Value = Number(float64(worst), 0)
+		fur.Value = number(float64(worst), 0)
 		fur.Text = fmt.Sprintf("Greatest furcation: grade %d; %s involved.", worst, many(len(fur.Because), "entrance"))
 	}
 	return []Finding{pus, mob, fur}
@@ -353,9 +353,9 @@ func (m *mouth) askThrough(f *Finding, th *tooth) {
 	}
 }
 
-// Hamp gives the furcation grade from the horizontal loss in mm: 1 under 3 mm, 2 from 3 mm, 3 through
+// hamp gives the furcation grade from the horizontal loss in mm: 1 under 3 mm, 2 from 3 mm, 3 through
 // and through. Source: Hamp et al. 1975 (seen, secondary); exactly 3 mm an engineering choice.
-func Hamp(horizontal float64, through bool) int {
+func hamp(horizontal float64, through bool) int {
 	switch {
 	case through:
 		return 3
@@ -365,10 +365,10 @@ func Hamp(horizontal float64, through bool) int {
 	return 1
 }
 
-// Glickman gives Glickman's furcation class, 1 to 4, which is not convertible to Hamp's grade: 1 no
+// glickman gives Glickman's furcation class, 1 to 4, which is not convertible to Hamp's grade: 1 no
 // horizontal loss, 2 partial, 3 through and through, 4 through and visible after recession.
 // Source: Glickman 1953 as tabulated in BMC Oral Health 2015;15(S1):S5, table 5 (seen).
-func Glickman(horizontal float64, through, visible bool) int {
+func glickman(horizontal float64, through, visible bool) int {
 	switch {
 	case through && visible:
 		return 4
@@ -380,9 +380,9 @@ func Glickman(horizontal float64, through, visible bool) int {
 	return 1
 }
 
-// MobilityGrade gives the grade that a movement is taught to have. Readings are stored as called;
+// mobilityGrade gives the grade that a movement is taught to have. Readings are stored as called;
 // nothing derives them. Source: Miller 1950, modified (from memory); exactly 1 mm differs by text.
-func MobilityGrade(horizontal float64, vertical, beyondNatural bool) int {
+func mobilityGrade(horizontal float64, vertical, beyondNatural bool) int {
 	switch {
 	case vertical:
 		return 3

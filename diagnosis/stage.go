@@ -165,7 +165,7 @@ func (m *mouth) stageOf(cr *caseResult) stageResult {
 	if cr.answer == unsure {
 		r.stage = 0
 	}
-	f.Value = Word(stageWords[r.stage])
+	f.Value = word(stageWords[r.stage])
 
 	// Why, in one sentence.
 	alone := in.bySeverity()
@@ -218,11 +218,11 @@ func (m *mouth) stageOf(cr *caseResult) stageResult {
 	f.Provisional = r.stage == 0 || f.AtLeast || sure.stage() != in.stage() || f.open()
 	m.assumed(f, r.stage > 0 && m.anyAssumed())
 
-	r.alone = Finding{Code: "periodontitis.stage_by_severity", Rule: "STAGE", Source: srcStage, Value: Word("indeterminate"),
+	r.alone = Finding{Code: "periodontitis.stage_by_severity", Rule: "STAGE", Source: srcStage, Value: word("indeterminate"),
 		AtLeast: f.AtLeast, Provisional: f.AtLeast || in.severity == 0, Recorded: f.Recorded, Eligible: f.Eligible,
 		Text: "Stage by severity and tooth loss alone: not determinable."}
 	if alone > 0 && cr.answer == isYes {
-		r.alone.Value = Word(stageWords[alone])
+		r.alone.Value = word(stageWords[alone])
 		r.alone.Text = "By severity and tooth loss alone, without local factors: stage " + stageWords[alone] + "."
 		if worst.Loss.Known() {
 			r.alone.Because = []Evidence{worst}

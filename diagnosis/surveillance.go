@@ -12,7 +12,7 @@ import (
 // teeth. Test severe, moderate, mild; the first that is met counts.
 // Source: Eke et al. 2012, doi:10.1902/jop.2012.110664; Page and Eke 2007, doi:10.1902/jop.2007.060264.
 func (m *mouth) surveillanceOf() Finding {
-	f := Finding{Code: "surveillance.cdc_aap_2012", Rule: "CDC-AAP", Source: srcSurveillance, Value: Word("indeterminate")}
+	f := Finding{Code: "surveillance.cdc_aap_2012", Rule: "CDC-AAP", Source: srcSurveillance, Value: word("indeterminate")}
 	// Per tooth, the greatest interdental values.
 	var rows [5][32]Evidence                                                                               // on the stack: most lists are not wanted in the end
 	loss6, loss4, loss3, depth5, depth4 := rows[0][:0], rows[1][:0], rows[2][:0], rows[3][:0], rows[4][:0] // one a tooth
@@ -85,23 +85,23 @@ func (m *mouth) surveillanceOf() Finding {
 		f.Provisional = true
 		return f
 	case len(loss6) >= cdcSevereTeeth && depth5Sites >= cdcSevereSites:
-		f.Value = Word("severe")
+		f.Value = word("severe")
 		f.Because = slices.Concat(loss6, depth5)
 		f.Text = fmt.Sprintf("Severe: interdental loss of 6 mm or more at %d teeth, and a depth of 5 mm or more.", len(loss6))
 	case len(loss4) >= cdcModerateTeeth:
-		f.Value, f.AtLeast = Word("moderate"), !complete
+		f.Value, f.AtLeast = word("moderate"), !complete
 		f.Because = slices.Clone(loss4)
 		f.Text = fmt.Sprintf("Moderate: interdental loss of 4 mm or more at %d teeth.", len(loss4))
 	case len(depth5) >= cdcModerateTeeth:
-		f.Value, f.AtLeast = Word("moderate"), !complete
+		f.Value, f.AtLeast = word("moderate"), !complete
 		f.Because = slices.Clone(depth5)
 		f.Text = fmt.Sprintf("Moderate: interdental depth of 5 mm or more at %d teeth.", len(depth5))
 	case mild:
-		f.Value, f.AtLeast = Word("mild"), !complete
+		f.Value, f.AtLeast = word("mild"), !complete
 		f.Because = slices.Concat(loss3, depth4)
 		f.Text = fmt.Sprintf("Mild: interdental loss of 3 mm or more at %d sites, with depth of 4 mm or more at two teeth or of 5 mm at one.", loss3Sites)
 	case complete:
-		f.Value, f.Text = Word("none"), "None of the surveillance classes is met."
+		f.Value, f.Text = word("none"), "None of the surveillance classes is met."
 	default:
 		f.Text = fmt.Sprintf("Not determinable: no class is met so far, and only %d of %d interdental sites are known.", f.Recorded, f.Eligible)
 	}

@@ -33,9 +33,10 @@ func closes(t *testing.T, script ...string) (x *examiner, log *Memory) {
 // they are. Each answer is an entry like any other; the signature is left to the screen.
 func TestClosingByVoice(t *testing.T) {
 	x, log := closes(t, "three two four bleeding", "three three three", "two two two", "exam complete")
-	said := x.waits(4000, `"exam complete?`)
+	x.waits(4000, `"exam complete?`)
 	x.says("affirm")
-	if said = x.waits(3000, `"3 sites`); said != `"3 sites not probed, 36 lingual: go there? or skip, and why` {
+	said := x.waits(3000, `"3 sites`)
+	if said != `"3 sites not probed, 36 lingual: go there? or skip, and why` {
 		t.Fatalf("first it asks %q\n%s", said, strings.Join(x.diary, "\n"))
 	}
 	x.says("skip calculus")

@@ -135,24 +135,24 @@ func Parse(s State, words []string) (Result, error) {
 		return Result{}, &Misfit{words, "nothing was said"}
 	}
 	g := s.nfa()
-	try := func(before []string) (Result, error, int) {
+	try := func(before []string) (Result, error) {
 		ws := append(append([]string(nil), before...), words...)
 		p, ok, reached := g.best(ws)
 		if !ok {
-			return Result{}, s.misfit(ws, reached), reached - len(before)
+			return Result{}, s.misfit(ws, reached)
 		}
 		r := Result{Ending: p.ending, Words: ws, Prior: p.prior}
 		if p.ending == Prefix {
-			return r, nil, len(words)
+			return r, nil
 		}
 		var err error
 		r.Command, err = interpret(s.Numbering, s.Terms.paths(), p.tokens)
-		return r, err, len(words)
+		return r, err
 	}
 	var prefix *Result
 	var refused *chart.Refusal // of the pending call, finished by words that are no call of their own
 	if len(s.Pending) > 0 {
-		r, err, _ := try(s.Pending)
+		r, err := try(s.Pending)
 		r.Pending = true
 		if err == nil && r.Ending > Prefix {
 			return r, nil
@@ -161,12 +161,12 @@ func Parse(s State, words []string) (Result, error) {
 			prefix = &r
 		}
 	}
-	r, err, _ := try(nil)
+	r, err := try(nil)
 	if err == nil && r.Ending > Prefix && (len(s.Amend) == 0 || possible(r.Command)) {
 		return r, nil
 	}
 	if len(s.Amend) > 0 {
-		if a, aerr, _ := try(s.Amend); aerr == nil && a.Ending > Prefix {
+		if a, aerr := try(s.Amend); aerr == nil && a.Ending > Prefix {
 			a.Amends = true
 			return a, nil
 		}

@@ -77,8 +77,8 @@ type Keeping struct {
 	Until string `json:"until,omitempty"` // YYYY-MM-DD; "": nothing was signed, or the time has passed
 }
 
-// KeepingOf says it of a patient.
-func KeepingOf(ctx context.Context, r Records, id string, now time.Time) (k Keeping, err error) {
+// keepingOf says it of a patient.
+func keepingOf(ctx context.Context, r Records, id string, now time.Time) (k Keeping, err error) {
 	if k.Years, err = Retention(ctx, r); err != nil {
 		return k, err
 	}
@@ -103,7 +103,7 @@ func (p *Practice) Keeping(ctx context.Context, id string) (Keeping, error) {
 	if _, err := p.records.Patient(ctx, id); err != nil {
 		return Keeping{}, err
 	}
-	return KeepingOf(ctx, p.records, id, p.now())
+	return keepingOf(ctx, p.records, id, p.now())
 }
 
 // ErasePatient erases all that is kept of a patient. It is refused with ErrRunning while an exam of the patient goes on.
@@ -137,7 +137,7 @@ func EraseRecords(ctx context.Context, r Records, id string, e Erase, now time.T
 	if _, err := r.Patient(ctx, id); errors.Is(err, ErrNotFound) {
 		return Erased{}, err
 	}
-	k, err := KeepingOf(ctx, r, id, now)
+	k, err := keepingOf(ctx, r, id, now)
 	if err != nil {
 		return Erased{}, err
 	}

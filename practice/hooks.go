@@ -15,19 +15,19 @@ import (
 
 // What hooks are told.
 const (
-	ToldSigned     = "exam.signed"
-	ToldAwaiting   = "exam.awaiting" // signed or amended by a student: it stands once somebody co-signed
-	ToldCosigned   = "exam.cosigned"
+	toldSigned     = "exam.signed"
+	toldAwaiting   = "exam.awaiting" // signed or amended by a student: it stands once somebody co-signed
+	toldCosigned   = "exam.cosigned"
 	ToldAmended    = "exam.amended"
 	ToldVoided     = "exam.voided"
-	ToldReinstated = "exam.reinstated"
-	ToldMoved      = "exam.moved" // to another patient
+	toldReinstated = "exam.reinstated"
+	toldMoved      = "exam.moved" // to another patient
 	ToldNothing    = "ping"       // a try, for every hook
 )
 
 // Tidings lists what a hook can ask for.
 func Tidings() []string {
-	return []string{ToldSigned, ToldAwaiting, ToldCosigned, ToldAmended, ToldVoided, ToldReinstated, ToldMoved}
+	return []string{toldSigned, toldAwaiting, toldCosigned, ToldAmended, ToldVoided, toldReinstated, toldMoved}
 }
 
 // Told is what hooks are told of an event, "" for nothing.
@@ -35,21 +35,21 @@ func Told(e *chart.Event) string {
 	switch e.Kind {
 	case chart.KindSign, chart.KindAmend:
 		if e.Waits {
-			return ToldAwaiting
+			return toldAwaiting
 		}
 		if e.Kind == chart.KindSign {
-			return ToldSigned
+			return toldSigned
 		}
 		return ToldAmended
 	case chart.KindCosign:
-		return ToldCosigned
+		return toldCosigned
 	case chart.KindVoid:
 		if e.Value != nil && *e.Value == 1 {
 			return ToldVoided
 		}
-		return ToldReinstated
+		return toldReinstated
 	case chart.KindOwner:
-		return ToldMoved
+		return toldMoved
 	}
 	return ""
 }

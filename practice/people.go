@@ -439,8 +439,8 @@ func (p *People) Listens(s *Seat) {
 // All lists everybody, those who left too.
 func (p *People) All(ctx context.Context) ([]Person, error) { return p.records.People(ctx) }
 
-// Save adds (ID "") or changes a person; what the account has is left as it is.
-func (p *People) Save(ctx context.Context, x Person) (Person, error) {
+// save adds (ID "") or changes a person; what the account has is left as it is.
+func (p *People) save(ctx context.Context, x Person) (Person, error) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	if err := p.load(ctx); err != nil {

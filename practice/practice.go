@@ -149,7 +149,7 @@ func (p *Practice) began(ctx context.Context, x Exam) int64 {
 
 // SavePerson adds (ID "") or changes somebody who works here. The voice profile of one who leaves is erased: nobody needs it.
 func (p *Practice) SavePerson(ctx context.Context, x Person) (Person, error) {
-	x, err := p.People.Save(ctx, x)
+	x, err := p.People.save(ctx, x)
 	if err == nil && x.Retired {
 		err = p.Voices.EraseVoice(ctx, x.ID)
 	}

@@ -197,8 +197,8 @@ func (d *drawing) text(class, site, text string, x, y, size float64, bold bool, 
 	d.add(Shape{Kind: Text, Class: class, Points: []Point{{x, y}}, Text: text, Size: size, Bold: bold, Anchor: a, Site: site})
 }
 
-// Step is the step of the depth scale that a depth is shown with: 1 to 12 mm, 12 and more being one.
-func Step(mm chart.MM) int { return max(1, min(12, mm.Whole())) }
+// stepOf is the step of the depth scale that a depth is shown with: 1 to 12 mm, 12 and more being one.
+func stepOf(mm chart.MM) int { return max(1, min(12, mm.Whole())) }
 
 // Draw makes the picture of a row. A site whose margin was not called is drawn from the level line, its margin dashed:
 // then only its depth can be read, not its loss.
@@ -372,7 +372,7 @@ func (d *drawing) site(c *chart.Chart, col column, o Options) {
 	rec := c.Site(col.ref)
 	if col.there {
 		top, bottom := d.y(col.margin), d.y(col.margin+col.depth.Float())
-		step := Step(col.depth)
+		step := stepOf(col.depth)
 		d.add(Shape{Kind: Box, Class: fmt.Sprintf("water d%d", step), Points: []Point{{col.x0 + 1, top}, {col.x1 - 1, bottom}}, Site: key})
 		class := "margin"
 		if !col.marginKnown {

@@ -155,7 +155,7 @@ func TestChainRecomputed(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := s.Holds(ctx, anchor); err != nil {
+	if err := s.holds(ctx, anchor); err != nil {
 		t.Errorf("an anchor of now: %v", err)
 	}
 	s.Close()
@@ -183,7 +183,7 @@ func TestChainRecomputed(t *testing.T) {
 				t.Fatal(err)
 			}
 			defer s.Close()
-			if err := s.Holds(ctx, anchor); !errors.Is(err, ErrDamaged) || !strings.Contains(err.Error(), "rewritten") {
+			if err := s.holds(ctx, anchor); !errors.Is(err, ErrDamaged) || !strings.Contains(err.Error(), "rewritten") {
 				t.Errorf("the anchor: %v", err)
 			}
 		})
@@ -204,7 +204,7 @@ func TestChainRecomputed(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer s.Close()
-	if err := s.Holds(ctx, anchor); !errors.Is(err, ErrDamaged) {
+	if err := s.holds(ctx, anchor); !errors.Is(err, ErrDamaged) {
 		t.Errorf("the anchor: %v", err)
 	}
 	for _, bad := range []string{"", "leadsman-anchor", anchor.String()[:60], "leadsman-anchor 2026-03-02T18:00:00Z 0 " + anchor.Head, "anchor " + anchor.String()} {

@@ -483,8 +483,8 @@ func (s *Store) Anchor(ctx context.Context) (Anchor, error) {
 	return Anchor{l.N, hex.EncodeToString(l.mac), s.now()}, nil
 }
 
-// Holds checks an anchor of former times: nil if the journal up to it is the one of then.
-func (s *Store) Holds(ctx context.Context, a Anchor) error {
+// holds checks an anchor of former times: nil if the journal up to it is the one of then.
+func (s *Store) holds(ctx context.Context, a Anchor) error {
 	var m []byte
 	err := s.r.QueryRowContext(ctx, "SELECT mac FROM journal WHERE n = ?", a.N).Scan(&m)
 	switch {

@@ -433,8 +433,8 @@ func (s *Store) SetSettings(ctx context.Context, scope string, kv map[string]str
 	})
 }
 
-// MaxClip is the largest sound clip, in bytes: four minutes of 16 kHz mono 16-bit sound.
-const MaxClip = 8 << 20
+// maxClip is the largest sound clip, in bytes: four minutes of 16 kHz mono 16-bit sound.
+const maxClip = 8 << 20
 
 // AddClip keeps the sound of a call as a WAV file. The log is not touched; a second clip of the
 // same call fails with ErrExists.
@@ -443,8 +443,8 @@ func (s *Store) AddClip(ctx context.Context, exam string, call uint64, wav []byt
 	if len(wav) < 12 || string(wav[:4]) != "RIFF" || string(wav[8:12]) != "WAVE" {
 		return fmt.Errorf("%s: not a WAV file: %w", op, ErrInvalid)
 	}
-	if len(wav) > MaxClip {
-		return fmt.Errorf("%s: %d bytes, at most %d are kept: %w", op, len(wav), MaxClip, ErrInvalid)
+	if len(wav) > maxClip {
+		return fmt.Errorf("%s: %d bytes, at most %d are kept: %w", op, len(wav), maxClip, ErrInvalid)
 	}
 	return s.write(ctx, op, func(tx *tx) error {
 		var n int

@@ -446,7 +446,7 @@ func TestClips(t *testing.T) {
 		wav  []byte
 		want error
 	}{{first, wav, ErrExists}, {first + 1, wav, ErrNotFound}, {999, wav, ErrNotFound}, {second, []byte("OggS"), ErrInvalid},
-		{second, append(wav, make([]byte, MaxClip)...), ErrInvalid}} {
+		{second, append(wav, make([]byte, maxClip)...), ErrInvalid}} {
 		if err := s.AddClip(ctx, x.ID, c.call, c.wav); !errors.Is(err, c.want) {
 			t.Errorf("clip of call %d: %v, want %v", c.call, err, c.want)
 		}

@@ -74,7 +74,7 @@ func (s *Store) Verify(ctx context.Context, as ...Anchor) (Report, error) {
 		}
 	}
 	for _, a := range as {
-		if err := v.tolerate(s.Holds(ctx, a)); err != nil {
+		if err := v.tolerate(s.holds(ctx, a)); err != nil {
 			return v.Report, err
 		}
 	}

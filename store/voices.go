@@ -7,14 +7,14 @@ import (
 	"fmt"
 )
 
-// MaxVoice is the largest voice profile, in bytes.
-const MaxVoice = 1 << 20
+// maxVoice is the largest voice profile, in bytes.
+const maxVoice = 1 << 20
 
 // PutVoice keeps the voice profile of an examiner in the place of a former one. It fails with ErrNotFound without such an examiner.
 func (s *Store) PutVoice(ctx context.Context, v Voice) (Voice, error) {
 	const op = "store voice profile"
-	if len(v.Profile) == 0 || len(v.Profile) > MaxVoice || len(v.Report) > 10_000 {
-		return Voice{}, fmt.Errorf("%s: profile of %d bytes, report of %d: 1 to %d and at most 10000 are kept: %w", op, len(v.Profile), len(v.Report), MaxVoice, ErrInvalid)
+	if len(v.Profile) == 0 || len(v.Profile) > maxVoice || len(v.Report) > 10_000 {
+		return Voice{}, fmt.Errorf("%s: profile of %d bytes, report of %d: 1 to %d and at most 10000 are kept: %w", op, len(v.Profile), len(v.Report), maxVoice, ErrInvalid)
 	}
 	now := millis(s.now())
 	v.Created = fromMillis(now)

@@ -56,7 +56,7 @@ func TestVoices(t *testing.T) {
 	if _, err := s.PutVoice(ctx, Voice{Examiner: "nobody", Profile: first}); !errors.Is(err, ErrNotFound) {
 		t.Errorf("voice of nobody: %v", err)
 	}
-	for _, bad := range [][]byte{nil, make([]byte, MaxVoice+1)} {
+	for _, bad := range [][]byte{nil, make([]byte, maxVoice+1)} {
 		if _, err := s.PutVoice(ctx, Voice{Examiner: ann.ID, Profile: bad}); !errors.Is(err, ErrInvalid) {
 			t.Errorf("profile of %d bytes: %v", len(bad), err)
 		}

@@ -96,7 +96,7 @@ func (f *serviceFlags) among(url string) (all []string, own string, err error) {
 	case len(all) == 0 && own == "":
 		return nil, url, nil
 	case f.database == "":
-		err = errors.New("--nodes and --node need a database that the nodes share: name it with --store postgres://...")
+		err = errors.New("--nodes and --node need a database that the nodes share: name it with --store, such as postgres://HOST/DATABASE")
 	case !slices.Contains(all, own):
 		err = fmt.Errorf("--node %s is not in --nodes %s: name this node as it stands there", own, f.nodes)
 	default:

@@ -13,19 +13,19 @@ import (
 	"leadsman/chart"
 )
 
-// Root is the arc under which everything has its name that no standard names. It is a UUID of ours in the arc for UUIDs
+// rootURL is the arc under which everything has its name that no standard names. It is a UUID of ours in the arc for UUIDs
 // (ITU-T X.667), so that nobody has to be asked for it, and never changes.
-const Root = "urn:oid:2.25.86323256401654059340299151922002212171"
+const rootURL = "urn:oid:2.25.86323256401654059340299151922002212171"
 
 // Names of ours.
 const (
-	Codes        = Root + ".1" // code system of findings
-	PatientIDs   = Root + ".2" // the practice's file numbers
-	ExaminerIDs  = Root + ".3" // examiners by the name that they sign with
-	ExamIDs      = Root + ".4" // exams
-	LogHeads     = Root + ".5" // hash of the last event of an exam's log
-	InternalIDs  = Root + ".6" // patients by the store's id
-	Questions    = Root + ".7" // the questions about the patient
+	codes        = rootURL + ".1" // code system of findings
+	patientIDs   = rootURL + ".2" // the practice's file numbers
+	examinerIDs  = rootURL + ".3" // examiners by the name that they sign with
+	examIDs      = rootURL + ".4" // exams
+	logHeads     = rootURL + ".5" // hash of the last event of an exam's log
+	internalIDs  = rootURL + ".6" // patients by the store's id
+	questions    = rootURL + ".7" // the questions about the patient
 	exampleCodes = "https://perio-entry.invalid/fhir/CodeSystem/perio-finding"
 )
 

@@ -42,7 +42,7 @@ func TestRoundTrip(t *testing.T) {
 // What encode writes is what the library writes.
 func TestEncode(t *testing.T) {
 	n := 0
-	for res := range Resources(reporttest.Full(t)) {
+	for res := range resources(reporttest.Full(t), relative) {
 		want, err := json.Marshal(res.Body)
 		if err != nil {
 			t.Fatal(err)
@@ -100,7 +100,7 @@ func TestReadRejects(t *testing.T) {
 		"tooth":     {`"code": "16"`, `"code": "19"`, "no such tooth"},
 		"site":      {"LA9271-3", "LA0000-0", "six sites"},
 		"answer":    {`"linkId": "/age"`, `"linkId": "/colour"`, "colour"},
-		"questions": {Questions, "urn:x:other", "other questions"},
+		"questions": {questions, "urn:x:other", "other questions"},
 	} {
 		changed := strings.Replace(b.String(), c.from, c.to, 1)
 		if changed == b.String() {
@@ -148,7 +148,7 @@ func TestBundleIsWhole(t *testing.T) {
 			if ref, ok := v["reference"].(string); ok && !there[ref] {
 				t.Errorf("reference to %s, which is not in the Bundle", ref)
 			}
-			if v["system"] == Codes && ourNames[v["code"].(string)] == "" {
+			if v["system"] == codes && ourNames[v["code"].(string)] == "" {
 				t.Errorf("code %v is not in the code system", v["code"])
 			}
 			for _, x := range v {

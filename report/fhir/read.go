@@ -129,7 +129,7 @@ func (rd *reader) exam(encounter, subject string) *report.Record {
 			r.Exam.Ended, _ = time.Parse(time.RFC3339, text(e.Period.End))
 		}
 		for _, t := range e.Type {
-			if _, ok := code(&t, Codes, "re-evaluation"); ok {
+			if _, ok := code(&t, codes, "re-evaluation"); ok {
 				r.Exam.Kind = "re-evaluation"
 			}
 		}
@@ -148,7 +148,7 @@ func (rd *reader) exam(encounter, subject string) *report.Record {
 			}
 		}
 		for _, id := range p.Identifier {
-			if s := text(id.System); s != InternalIDs && r.Patient.Number == "" {
+			if s := text(id.System); s != internalIDs && r.Patient.Number == "" {
 				r.Patient.Number = text(id.Value)
 			}
 		}
@@ -165,7 +165,7 @@ func code(c *r4.CodeableConcept, system, want string) (string, bool) {
 	for _, x := range c.Coding {
 		s := text(x.System)
 		if s == exampleCodes {
-			s = Codes
+			s = codes
 		}
 		if v := text(x.Code); s == system && v != "" && (want == "" || v == want) {
 			return v, true
@@ -178,7 +178,7 @@ func code(c *r4.CodeableConcept, system, want string) (string, bool) {
 var aliases = map[string]string{"bop": "bleeding"}
 
 func ownCode(c *r4.CodeableConcept) string {
-	v, _ := code(c, Codes, "")
+	v, _ := code(c, codes, "")
 	if a := aliases[v]; a != "" {
 		return a
 	}
@@ -399,7 +399,7 @@ func (rd *reader) rest(raw json.RawMessage) {
 		}
 		for _, r = range rd.exams {
 			for _, e := range p.Entity {
-				if id := e.What.Identifier; id != nil && text(id.System) == LogHeads {
+				if id := e.What.Identifier; id != nil && text(id.System) == logHeads {
 					r.Exam.Head = text(id.Value)
 				}
 			}
@@ -414,7 +414,7 @@ func (rd *reader) rest(raw json.RawMessage) {
 		}
 	case head.ResourceType == "QuestionnaireResponse":
 		var q r4.QuestionnaireResponse
-		if json.Unmarshal(raw, &q) != nil || text(q.Questionnaire) != Questions {
+		if json.Unmarshal(raw, &q) != nil || text(q.Questionnaire) != questions {
 			rd.reject("QuestionnaireResponse "+head.ID, "it answers other questions than ours")
 			return
 		}

@@ -107,7 +107,7 @@ func (s *Server) serve(w http.ResponseWriter, r *http.Request) error {
 		return nil
 	case part[0] == "CodeSystem" && (len(part) == 1 || len(part) == 2 && part[1] == "periodontal-findings"):
 		if len(part) == 1 {
-			send(w, http.StatusOK, s.bundle(r, []Resource{{Type: "CodeSystem", ID: "periodontal-findings", Body: json.RawMessage(CodeSystem)}}, ""))
+			send(w, http.StatusOK, s.bundle(r, []resource{{Type: "CodeSystem", ID: "periodontal-findings", Body: json.RawMessage(CodeSystem)}}, ""))
 			return nil
 		}
 		send(w, http.StatusOK, json.RawMessage(CodeSystem))
@@ -133,12 +133,12 @@ func (s *Server) read(w http.ResponseWriter, r *http.Request, kind, id string) e
 	if kind == "Patient" {
 		p, err := s.Source.Patient(r.Context(), id)
 		if err == nil {
-			send(w, http.StatusOK, PatientOf(&p))
+			send(w, http.StatusOK, patientOf(&p))
 		}
 		return err
 	}
 	give := func(rec *report.Record) bool {
-		for res := range Resources(rec) {
+		for res := range resources(rec, relative) {
 			if res.Type == kind && res.ID == id {
 				send(w, http.StatusOK, res.Body)
 				return true
@@ -257,7 +257,7 @@ func (s *Server) search(w http.ResponseWriter, r *http.Request, kind string, q u
 		}
 		after = p
 	}
-	var page []Resource
+	var page []resource
 	seen := map[string]bool{} // shared resources, once a page
 	at, behind, matches := "", after, 0
 	records := s.records(r, want.patient, after)
@@ -281,7 +281,7 @@ func (s *Server) search(w http.ResponseWriter, r *http.Request, kind string, q u
 			}
 			at, matches = rec.Patient.ID, 0
 		}
-		for res := range Resources(rec) {
+		for res := range resources(rec, relative) {
 			shared := res.Type == "Practitioner" || res.Type == "Device" || res.Type == "Patient"
 			if !want.has(&res) || shared && seen[res.Type+"/"+res.ID] {
 				continue
@@ -303,12 +303,12 @@ func (s *Server) search(w http.ResponseWriter, r *http.Request, kind string, q u
 
 // people searches patients.
 func (s *Server) people(w http.ResponseWriter, r *http.Request, want *wanted, count int, cursor string) error {
-	var page []Resource
+	var page []resource
 	for p, err := range s.Source.Patients(r.Context(), cursor) {
 		if err != nil {
 			return err
 		}
-		res := PatientOf(&p)
+		res := patientOf(&p)
 		born, _ := parseDay(p.Born)
 		switch {
 		case want.id != nil && !slices.Contains(want.id, p.ID),
@@ -326,13 +326,13 @@ func (s *Server) people(w http.ResponseWriter, r *http.Request, want *wanted, co
 			send(w, http.StatusOK, s.bundle(r, page, page[count-1].ID))
 			return nil
 		}
-		page = append(page, Resource{Type: "Patient", ID: p.ID, Body: res})
+		page = append(page, resource{Type: "Patient", ID: p.ID, Body: res})
 	}
 	send(w, http.StatusOK, s.bundle(r, page, ""))
 	return nil
 }
 
-func (q *wanted) has(res *Resource) bool {
+func (q *wanted) has(res *resource) bool {
 	if q.kind != "" && res.Type != q.kind || q.id != nil && !slices.Contains(q.id, res.ID) {
 		return false
 	}
@@ -397,7 +397,7 @@ func parseDay(v string) (dayRange, error) {
 func (d dayRange) meets(a, b time.Time) bool { return a.Before(d.to) && b.After(d.from) }
 
 // bundle is a page of a search. Links are relative to where the request came to.
-func (s *Server) bundle(r *http.Request, page []Resource, next string) r4.Bundle {
+func (s *Server) bundle(r *http.Request, page []resource, next string) r4.Bundle {
 	scheme := "http"
 	if r.TLS != nil {
 		scheme = "https"

@@ -109,7 +109,7 @@ func TestServer(t *testing.T) {
 		}
 	}
 	for path, n := range map[string]int{
-		"/fhir/Patient": 3, "/fhir/Patient?name=person+b": 1, "/fhir/Patient?identifier=N-2": 1, "/fhir/Patient?identifier=" + PatientIDs + "|N-2": 1, "/fhir/Patient?identifier=urn:x|N-2": 0,
+		"/fhir/Patient": 3, "/fhir/Patient?name=person+b": 1, "/fhir/Patient?identifier=N-2": 1, "/fhir/Patient?identifier=" + patientIDs + "|N-2": 1, "/fhir/Patient?identifier=urn:x|N-2": 0,
 		"/fhir/Patient?birthdate=1961": 1, "/fhir/Patient?birthdate=ge1961": 2, "/fhir/Patient?_id=p0,p2": 2,
 		"/fhir/Encounter": 6, "/fhir/Encounter?patient=p1": 2, "/fhir/Encounter?patient=Patient/p1&date=ge2026-12": 1, "/fhir/Encounter?date=2026-11": 3, "/fhir/Encounter?date=lt2026-11-03": 1,
 		"/fhir/Encounter?date=le2026-11-03": 2, "/fhir/Encounter?date=gt2026-11-02&date=lt2026-12-01": 2, "/fhir/DiagnosticReport?patient=p0&date=2026-12-02": 1, "/fhir/DiagnosticReport?encounter=x21": 1,

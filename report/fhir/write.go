@@ -20,8 +20,8 @@ import (
 	"leadsman/report"
 )
 
-// Resource is one resource of an exam.
-type Resource struct {
+// resource is one resource of an exam.
+type resource struct {
 	Type, ID string
 	Date     time.Time // of what it says; zero for those without one
 	Body     any       // its R4 structure: encoding/json writes it with resourceType
@@ -60,7 +60,7 @@ func coding(system, code, display string) r4.Coding {
 func concept(cs ...r4.Coding) r4.CodeableConcept { return r4.CodeableConcept{Coding: cs} }
 
 // ours is a concept of our code system, lo one of LOINC.
-func ours(code string) r4.CodeableConcept { return concept(coding(Codes, code, ourNames[code])) }
+func ours(code string) r4.CodeableConcept { return concept(coding(codes, code, ourNames[code])) }
 func lo(code string) r4.CodeableConcept   { return concept(coding(loinc, code, loincNames[code])) }
 
 func quantity(v, unit, code string) *r4.Quantity {
@@ -90,22 +90,20 @@ func examinerID(name string) string { return strings.TrimPrefix(urn("examiner", 
 type writer struct {
 	*report.Record
 	at      refs
-	yield   func(Resource) bool
+	yield   func(resource) bool
 	stopped bool
 	results []string // ids of Observations, in order
 	sites   map[chart.SiteRef]string
 }
 
-// Resources yields all resources of an exam with relative references, those that others refer to first.
-func Resources(r *report.Record) iter.Seq[Resource] { return resources(r, relative) }
-
-func resources(r *report.Record, at refs) iter.Seq[Resource] {
-	return func(yield func(Resource) bool) {
+// resources yields all resources of an exam, those that others refer to first.
+func resources(r *report.Record, at refs) iter.Seq[resource] {
+	return func(yield func(resource) bool) {
 		w := &writer{Record: r, at: at, yield: yield, sites: map[chart.SiteRef]string{}}
-		w.put("Patient", r.Patient.ID, time.Time{}, PatientOf(&r.Patient))
+		w.put("Patient", r.Patient.ID, time.Time{}, patientOf(&r.Patient))
 		for _, who := range w.people() {
 			w.put("Practitioner", examinerID(who), time.Time{}, r4.Practitioner{Id: ptr(examinerID(who)), Active: ptr(true),
-				Identifier: []r4.Identifier{{System: ptr(ExaminerIDs), Value: ptr(who)}}, Name: []r4.HumanName{{Text: ptr(who)}}})
+				Identifier: []r4.Identifier{{System: ptr(examinerIDs), Value: ptr(who)}}, Name: []r4.HumanName{{Text: ptr(who)}}})
 		}
 		w.put("Device", w.deviceID(), time.Time{}, w.device())
 		w.put("Encounter", r.Exam.ID, r.Exam.Began, w.encounter())
@@ -122,7 +120,7 @@ func resources(r *report.Record, at refs) iter.Seq[Resource] {
 
 func (w *writer) put(kind, id string, date time.Time, body any) {
 	if !w.stopped {
-		w.stopped = !w.yield(Resource{Type: kind, ID: id, Date: date, Body: body})
+		w.stopped = !w.yield(resource{Type: kind, ID: id, Date: date, Body: body})
 	}
 }
 
@@ -137,11 +135,11 @@ func (w *writer) people() []string {
 	return out
 }
 
-// PatientOf is a person as a resource: of the name only what the record has.
-func PatientOf(p *report.Person) r4.Patient {
-	out := r4.Patient{Id: ptr(p.ID), Active: ptr(true), Identifier: []r4.Identifier{{System: ptr(InternalIDs), Value: ptr(p.ID)}}}
+// patientOf is a person as a resource: of the name only what the record has.
+func patientOf(p *report.Person) r4.Patient {
+	out := r4.Patient{Id: ptr(p.ID), Active: ptr(true), Identifier: []r4.Identifier{{System: ptr(internalIDs), Value: ptr(p.ID)}}}
 	if p.Number != "" {
-		out.Identifier = append(out.Identifier, r4.Identifier{System: ptr(PatientIDs), Value: ptr(p.Number)})
+		out.Identifier = append(out.Identifier, r4.Identifier{System: ptr(patientIDs), Value: ptr(p.Number)})
 	}
 	if p.Name != "" {
 		out.Name = []r4.HumanName{{Text: ptr(p.Name)}}
@@ -164,7 +162,7 @@ func (w *writer) device() r4.Device {
 }
 
 func (w *writer) encounter() r4.Encounter {
-	e := r4.Encounter{Id: ptr(w.Exam.ID), Status: r4.EncounterStatusInProgress, Identifier: []r4.Identifier{{System: ptr(ExamIDs), Value: ptr(w.Exam.ID)}},
+	e := r4.Encounter{Id: ptr(w.Exam.ID), Status: r4.EncounterStatusInProgress, Identifier: []r4.Identifier{{System: ptr(examIDs), Value: ptr(w.Exam.ID)}},
 		Class: coding("http://terminology.hl7.org/CodeSystem/v3-ActCode", "AMB", "ambulatory"), Subject: w.at.to("Patient", w.Patient.ID),
 		Type: []r4.CodeableConcept{ours(w.Exam.Kind)}, Period: &r4.Period{Start: ptr(stamp(w.Exam.Began))}}
 	if w.Exam.SignedBy != "" {
@@ -328,7 +326,7 @@ func (w *writer) answers() *r4.QuestionnaireResponse {
 	if dec.Decode(&tree) != nil {
 		return nil
 	}
-	q := r4.QuestionnaireResponse{Id: ptr(w.Exam.ID), Questionnaire: ptr(Questions), Status: r4.QuestionnaireResponseStatusCompleted,
+	q := r4.QuestionnaireResponse{Id: ptr(w.Exam.ID), Questionnaire: ptr(questions), Status: r4.QuestionnaireResponseStatusCompleted,
 		Subject: w.at.to("Patient", w.Patient.ID), Encounter: w.at.to("Encounter", w.Exam.ID), Authored: ptr(stamp(w.Exam.Began))}
 	if w.Exam.SignedBy == "" {
 		q.Status = r4.QuestionnaireResponseStatusInProgress
@@ -494,7 +492,7 @@ func (w *writer) title() string {
 
 // report is the DiagnosticReport, the one resource with a text of its own.
 func (w *writer) report(conditions []string) {
-	r := r4.DiagnosticReport{Id: ptr(w.Exam.ID), Status: r4.DiagnosticReportStatusPreliminary, Code: ours(w.Exam.Kind), Identifier: []r4.Identifier{{System: ptr(ExamIDs), Value: ptr(w.Exam.ID)}},
+	r := r4.DiagnosticReport{Id: ptr(w.Exam.ID), Status: r4.DiagnosticReportStatusPreliminary, Code: ours(w.Exam.Kind), Identifier: []r4.Identifier{{System: ptr(examIDs), Value: ptr(w.Exam.ID)}},
 		Category: []r4.CodeableConcept{concept(coding(dental, "dental", "Dental"))}, Subject: w.at.to("Patient", w.Patient.ID), Encounter: w.at.to("Encounter", w.Exam.ID),
 		EffectiveDateTime: ptr(stamp(w.Exam.Began)), Performer: w.performers()}
 	if w.Exam.SignedBy != "" {
@@ -568,7 +566,7 @@ func (w *writer) provenance(conditions []string) {
 	}
 	agent("assembler", "Assembler", w.at.to("Device", w.deviceID()))
 	if w.Exam.Head != "" {
-		p.Entity = []r4.ProvenanceEntity{{Role: r4.ProvenanceEntityRoleSource, What: r4.Reference{Identifier: &r4.Identifier{System: ptr(LogHeads), Value: ptr(w.Exam.Head)},
+		p.Entity = []r4.ProvenanceEntity{{Role: r4.ProvenanceEntityRoleSource, What: r4.Reference{Identifier: &r4.Identifier{System: ptr(logHeads), Value: ptr(w.Exam.Head)},
 			Display: ptr("Hash of the last event of this exam in the append-only log")}}}
 	}
 	w.put("Provenance", w.Exam.ID, recorded, p)
@@ -596,7 +594,7 @@ func (w *writer) revisions() {
 		w.put("Provenance", id, at, r4.Provenance{Id: ptr(id), Target: []r4.Reference{{Reference: ptr(target)}}, OccurredDateTime: ptr(stamp(at)), Recorded: stamp(at),
 			Activity: ptr(concept(coding("http://terminology.hl7.org/CodeSystem/v3-DataOperation", "UPDATE", "revise"))), Reason: []r4.CodeableConcept{{Text: ptr(a.Reason)}},
 			Agent: []r4.ProvenanceAgent{{Type: ptr(concept(coding("http://terminology.hl7.org/CodeSystem/provenance-participant-type", "author", "Author"))),
-				Who: r4.Reference{Identifier: &r4.Identifier{System: ptr(ExaminerIDs), Value: ptr(a.Who)}, Display: ptr(a.Who)}}},
+				Who: r4.Reference{Identifier: &r4.Identifier{System: ptr(examinerIDs), Value: ptr(a.Who)}, Display: ptr(a.Who)}}},
 			Entity: []r4.ProvenanceEntity{{Role: r4.ProvenanceEntityRoleRevision, What: r4.Reference{Display: ptr(what + ": was " + was + ", is " + is)}}}})
 	}
 }
@@ -647,7 +645,7 @@ type Bulk struct {
 
 // Add writes the resources of an exam.
 func (b *Bulk) Add(r *report.Record) error {
-	for res := range Resources(r) {
+	for res := range resources(r, relative) {
 		switch res.Type {
 		case "Patient", "Practitioner", "Device":
 			if b.last[res.Type] == res.ID {

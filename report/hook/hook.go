@@ -102,7 +102,7 @@ func (c *Client) Send(ctx context.Context, address, secret, id string, at time.T
 	if err != nil {
 		return err
 	}
-	signature, err := Sign(secret, id, at, body)
+	signature, err := sign(secret, id, at, body)
 	if err != nil {
 		return err
 	}
@@ -134,8 +134,8 @@ func (c *Client) Send(ctx context.Context, address, secret, id string, at time.T
 	return fmt.Errorf("the receiver answered %d", res.StatusCode)
 }
 
-// Sign is the header webhook-signature of a letter.
-func Sign(secret, id string, at time.Time, body []byte) (string, error) {
+// sign is the header webhook-signature of a letter.
+func sign(secret, id string, at time.Time, body []byte) (string, error) {
 	key, err := base64.StdEncoding.DecodeString(strings.TrimPrefix(secret, "whsec_"))
 	if err != nil || len(key) == 0 {
 		return "", errors.New("the secret of this hook is no base64")

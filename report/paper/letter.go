@@ -8,9 +8,9 @@ import (
 	"leadsman/report"
 )
 
-// Invitation asks a patient to come to a day that was decided: recall or re-evaluation; "" is the one of both that was decided. It
+// invitation asks a patient to come to a day that was decided: recall or re-evaluation; "" is the one of both that was decided. It
 // fails if there is no such day.
-func Invitation(r *report.Record, m *Messages, what string) (subject, text string, err error) {
+func invitation(r *report.Record, m *Messages, what string) (subject, text string, err error) {
 	day := ""
 	if p := r.Plan; p != nil {
 		if what == "" && p.Recall == "" && p.Reevaluation != "" {
@@ -38,7 +38,7 @@ func Invitation(r *report.Record, m *Messages, what string) (subject, text strin
 
 // Invite writes an invitation on paper.
 func Invite(w io.Writer, r *report.Record, m *Messages, what string, size Size) error {
-	subject, text, err := Invitation(r, m, what)
+	subject, text, err := invitation(r, m, what)
 	if err != nil {
 		return err
 	}
@@ -58,7 +58,7 @@ func Invite(w io.Writer, r *report.Record, m *Messages, what string, size Size) 
 
 // Message writes an invitation as plain text, for a message: the first line is its subject.
 func Message(w io.Writer, r *report.Record, m *Messages, what string) error {
-	subject, text, err := Invitation(r, m, what)
+	subject, text, err := invitation(r, m, what)
 	if err == nil {
 		_, err = io.WriteString(w, subject+"\n\n"+text)
 	}

@@ -27,17 +27,17 @@ type Size struct{ Width, Height float64 } // mm, upright
 
 // The sizes that are offered.
 var (
-	A4     = Size{210, 297}
-	Letter = Size{215.9, 279.4}
+	a4          = Size{210, 297}
+	letterPaper = Size{215.9, 279.4}
 )
 
 // ParseSize reads "a4" or "letter"; "" is A4.
 func ParseSize(s string) (Size, error) {
 	switch strings.ToLower(s) {
 	case "", "a4":
-		return A4, nil
+		return a4, nil
 	case "letter":
-		return Letter, nil
+		return letterPaper, nil
 	}
 	return Size{}, fmt.Errorf("paper %q: use a4 or letter", s)
 }

@@ -221,7 +221,7 @@ func TestPDF(t *testing.T) {
 	for name, r := range mouths(t) {
 		r.Before = reporttest.Full(t)
 		r.Before.Exam.Began = r.Exam.Began.Add(-90 * 24 * time.Hour)
-		for _, size := range []Size{A4, Letter} {
+		for _, size := range []Size{a4, letterPaper} {
 			var writers []func(b *bytes.Buffer) error
 			writers = append(writers, func(b *bytes.Buffer) error { return Clinical(b, r, size) })
 			for _, tag := range tongues {
@@ -251,7 +251,7 @@ func BenchmarkClinical(b *testing.B) {
 	r := reporttest.Full(b)
 	for b.Loop() {
 		var out bytes.Buffer
-		if err := Clinical(&out, r, A4); err != nil {
+		if err := Clinical(&out, r, a4); err != nil {
 			b.Fatal(err)
 		}
 	}
@@ -266,19 +266,19 @@ func TestInvitation(t *testing.T) {
 			t.Fatal(err)
 		}
 		for what, day := range map[string]string{"": "2027", "recall": "2027", "re-evaluation": "2026"} {
-			subject, text, err := Invitation(r, m, what)
+			subject, text, err := invitation(r, m, what)
 			if err != nil || subject == "" || !strings.Contains(text, "Harriet Sallow") || !strings.Contains(text, day) || !strings.Contains(text, "555 0134") || strings.Contains(text, "{") {
 				t.Errorf("%s %q: %v %s", tag, what, err, text)
 			}
 		}
 		var b bytes.Buffer
-		if err := Invite(&b, r, m, "recall", Letter); err != nil || b.Len() < 5000 {
+		if err := Invite(&b, r, m, "recall", letterPaper); err != nil || b.Len() < 5000 {
 			t.Errorf("%s: %d bytes, %v", tag, b.Len(), err)
 		}
 	}
 	m, _ := Load("", "en")
 	r.Plan = nil
-	if _, _, err := Invitation(r, m, "recall"); err == nil || !strings.Contains(err.Error(), "decide it under Plan") {
+	if _, _, err := invitation(r, m, "recall"); err == nil || !strings.Contains(err.Error(), "decide it under Plan") {
 		t.Error(err)
 	}
 }

@@ -130,8 +130,8 @@ func grade(g chart.Grade) *int32 {
 	return &v
 }
 
-// Sites are the rows of an exam: six for each tooth of which anything is recorded.
-func Sites(r *report.Record) []Site {
+// sitesTable are the rows of an exam: six for each tooth of which anything is recorded.
+func sitesTable(r *report.Record) []Site {
 	var out []Site
 	r.Chart.Each(func(t chart.Tooth, rec *chart.ToothRecord) bool {
 		in := r.Chart.Patient.Teeth[t]
@@ -179,8 +179,8 @@ func amended(r *report.Record, wanted func(*chart.Amendment) bool) string {
 	return strings.Join(out, " | ")
 }
 
-// ExamOf is the row of an exam.
-func ExamOf(r *report.Record) (Exam, error) {
+// examOf is the row of an exam.
+func examOf(r *report.Record) (Exam, error) {
 	p := &r.Chart.Patient
 	answers, err := json.Marshal(p)
 	if err != nil {
@@ -282,7 +282,7 @@ func (w *csvWriter) write(to *csv.Writer, v reflect.Value) error {
 }
 
 func (w *csvWriter) Add(r *report.Record) error {
-	rows := Sites(r)
+	rows := sitesTable(r)
 	for i := range rows {
 		if err := w.write(w.sites, reflect.ValueOf(&rows[i]).Elem()); err != nil {
 			return err
@@ -291,7 +291,7 @@ func (w *csvWriter) Add(r *report.Record) error {
 	if w.exams == nil {
 		return nil
 	}
-	e, err := ExamOf(r)
+	e, err := examOf(r)
 	if err == nil {
 		err = w.write(w.exams, reflect.ValueOf(&e).Elem())
 	}
@@ -325,11 +325,11 @@ func Parquet(sites, exams io.Writer) Writer {
 }
 
 func (w *parquetWriter) Add(r *report.Record) error {
-	rows := Sites(r)
+	rows := sitesTable(r)
 	if _, err := w.sites.Write(rows); err != nil {
 		return err
 	}
-	e, err := ExamOf(r)
+	e, err := examOf(r)
 	if err != nil {
 		return err
 	}

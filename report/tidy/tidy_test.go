@@ -76,11 +76,11 @@ func TestParquetIsTheSame(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if d := cmp.Diff(Sites(r), sites); d != "" {
+	if d := cmp.Diff(sitesTable(r), sites); d != "" {
 		t.Error(d)
 	}
 	exams, err := parquet.Read[Exam](bytes.NewReader(e.Bytes()), int64(e.Len()))
-	want, _ := ExamOf(r)
+	want, _ := examOf(r)
 	if d := cmp.Diff([]Exam{want}, exams); d != "" || err != nil {
 		t.Error(d, err)
 	}
@@ -342,7 +342,7 @@ func TestCellsAreNoFormulas(t *testing.T) {
 	if v := b.Chart.Site(chart.SiteRef{Tooth: 16, Site: chart.MB}).Recession; v != chart.Millimetres(-2) {
 		t.Errorf("recession %v", v)
 	}
-	if s := Sites(r); s[0].Patient != r.Patient.ID {
+	if s := sitesTable(r); s[0].Patient != r.Patient.ID {
 		t.Errorf("Parquet has %q", s[0].Patient)
 	}
 }

@@ -74,16 +74,12 @@ func withScripts(t *testing.T, base string) string {
 	if err != nil {
 		t.Fatal(err)
 	}
-	proxy := httputil.NewSingleHostReverseProxy(to)
-	proxy.FlushInterval = -1
-	direct := proxy.Director
-	proxy.Director = func(r *http.Request) {
-		direct(r)
-		r.Host = to.Host
-		if r.Header.Get("Origin") != "" {
-			r.Header.Set("Origin", base)
+	proxy := &httputil.ReverseProxy{FlushInterval: -1, Rewrite: func(r *httputil.ProxyRequest) {
+		r.SetURL(to)
+		if r.In.Header.Get("Origin") != "" {
+			r.Out.Header.Set("Origin", base)
 		}
-	}
+	}}
 	mux := http.NewServeMux()
 	mux.Handle("/js/", http.StripPrefix("/js/", http.FileServer(http.Dir("js"))))
 	mux.Handle("/", proxy)

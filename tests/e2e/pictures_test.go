@@ -110,12 +110,12 @@ func TestMeasureScreens(t *testing.T) {
 // furnish gives the practice what the invented one lacks: a program with a key, an address that is told, and therapy done.
 func (w walked) furnish() {
 	w.t.Helper()
-	eval[bool](w.page, fmt.Sprintf(`(async () => {
+	eval[bool](w.page, `(async () => {
 		const send = async (at, body) => { const r = await fetch(at, {method: "POST", headers: {"Content-Type": "application/json"}, body: JSON.stringify(body)}); if (!r.ok) throw new Error(at + ": " + (await r.text())); };
 		await send("/api/programs", {name: "records of the practice", scopes: ["patients:read", "exams:read"]});
 		await send("/api/hooks", {url: "https://127.0.0.1:9/in", events: ["exam.signed"]});
 		return true;
-	})()`))
+	})()`)
 }
 
 func (w walked) shoot(s picture, dir string) {
