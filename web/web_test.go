@@ -149,12 +149,12 @@ func (h *hearing) OpenMic(owner, _ string, takeover bool) (web.Mic, error) {
 
 type service struct {
 	*httptest.Server
-	t        *testing.T
+	t        testing.TB
 	practice *fakePractice
 	hearing  *hearing
 }
 
-func start(t *testing.T, more ...func(*web.Options)) *service {
+func start(t testing.TB, more ...func(*web.Options)) *service {
 	t.Helper()
 	log := &exam.Memory{}
 	ctx := context.Background()
