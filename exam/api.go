@@ -39,6 +39,8 @@ type Config struct {
 	// Own makes this process the one that writes to the log; fresh says that another may have written before. It fails with an
 	// *ElsewhereError while another one has the exam. Nil: there is no other.
 	Own func(ctx context.Context) (fresh bool, err error)
+	// Leave gives the exam to whoever asks for it: no microphone is on, and none is taken here. Nil: nobody else could have it.
+	Leave func()
 	// Earlier is the chart of the exam before, for plausibility; may be nil.
 	Earlier *chart.Chart
 	// Terms are the practice's own words, and Paths its own paths, which they name; both may be nil.

@@ -923,6 +923,49 @@ func TestMicrophone(t *testing.T) {
 	}
 }
 
+// A microphone that gets no recognizer ends nothing: the one that it was to take the place of goes on where it was. Where none is on, the exam is given away.
+func TestRefusedMicrophoneEndsNothing(t *testing.T) {
+	log := &Memory{}
+	if err := Start(ctx, log, chart.FDI, "", nil, nil, 1, ""); err != nil {
+		t.Fatal(err)
+	}
+	engine := scripted.New(say(1000, "three two four"))
+	var full error
+	left := 0
+	e, err := Open(ctx, Config{ID: "x", Log: log, Engine: engine, Now: func() int64 { return 2 }, Leave: func() { left++ },
+		Recognizer: func(string) (speech.Recognizer, string, error) {
+			if full != nil {
+				return nil, "", full
+			}
+			r, err := engine.NewRecognizer()
+			return r, "", err
+		}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer e.Close()
+	full = speech.ErrBusy
+	if _, err := e.OpenMic("first", false); !errors.Is(err, speech.ErrBusy) || left != 1 {
+		t.Errorf("nobody was on: %v, given away %d times", err, left)
+	}
+	full = nil
+	m, err := e.OpenMic("test", false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := m.Write(0, make([]int16, speech.Rate/2)); err != nil {
+		t.Fatal(err)
+	}
+	full = speech.ErrStopping
+	if _, err := e.OpenMic("thief", true); !errors.Is(err, speech.ErrStopping) || left != 1 {
+		t.Errorf("taking over: %v, given away %d times", err, left)
+	}
+	play(t, e, 3000) // the same stream
+	if s := state(t, log); row(s, 18, chart.Buccal) != "3 2 4" && row(s, 17, chart.Buccal) != "3 2 4" {
+		t.Error("the call was not heard to its end")
+	}
+}
+
 // A microphone says whose voice it hears; why a voice profile cannot be used stands on the screen.
 func TestMicrophoneOfAVoice(t *testing.T) {
 	log := &Memory{}

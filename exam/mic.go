@@ -85,26 +85,32 @@ func (e *Exam) OpenMicFor(owner, voice string, takeover bool) (*Mic, error) {
 	if err := errors.Join(e.run(func() { ownErr = e.own(context.Background()) }), ownErr); err != nil {
 		return nil, fmt.Errorf("open microphone: %w", err)
 	}
-	if m := e.mic; m != nil {
-		if m.owner == owner && !m.gone() {
-			m.away = false
-			e.hears(voice)
-			e.micOn(m, true)
-			return m, nil
-		}
-		switch {
-		case m.owner == owner || m.gone():
-			m.abandon()
-		case !takeover && !m.away:
-			return nil, ErrMicTaken
-		default:
-			m.close()
-		}
-		e.mic = nil
+	before := e.mic
+	switch {
+	case before == nil:
+	case before.owner == owner && !before.gone():
+		before.away = false
+		e.hears(voice)
+		e.micOn(before, true)
+		return before, nil
+	case before.owner != owner && !before.gone() && !takeover && !before.away:
+		return nil, ErrMicTaken
 	}
+	// Who is not taken ends nothing: the stream before ends when there is a recognizer for the one that follows.
 	rec, note, err := e.recognizer(voice)
 	if err != nil {
+		if before == nil && e.cfg.Leave != nil {
+			e.cfg.Leave()
+		}
 		return nil, fmt.Errorf("open microphone: %w", err)
+	}
+	if before != nil {
+		if before.owner == owner || before.gone() {
+			before.abandon()
+		} else {
+			before.close()
+		}
+		e.mic = nil
 	}
 	var at int64
 	if runErr := e.run(func() { at, err = e.listen(owner) }); err != nil || runErr != nil {

@@ -127,9 +127,6 @@ func (l watchedLog) AppendHeard(ctx context.Context, h chart.Heard, evs ...chart
 // Load is how much the recognizers have to do.
 func (p *Practice) Load() speech.Load { return p.turns.Load() }
 
-// Taking says why no further microphone is taken; nil: one is.
-func (p *Practice) Taking() error { return p.turns.Full() }
-
 // Drain has no further microphone be taken; those that are on go on.
 func (p *Practice) Drain() { p.turns.Drain() }
 

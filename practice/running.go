@@ -41,6 +41,7 @@ func (p *Practice) Open(ctx context.Context, id string) (*exam.Exam, error) {
 		Recognizer: p.recognizer, Examiner: p.Voices.caller, Rhythm: p.Voices.rhythm, KeepRhythm: p.Voices.keepRhythm}
 	if p.nodes != nil {
 		cfg.Own = func(ctx context.Context) (bool, error) { return p.nodes.Own(ctx, id) }
+		cfg.Leave = func() { p.leave(id) }
 	}
 	if before, ok, err := p.earlier(ctx, x); err != nil {
 		return nil, fmt.Errorf("earlier exam: %w", err)
@@ -92,9 +93,13 @@ func (p *Practice) rest() {
 func (p *Practice) end(id string, r *running) {
 	r.Close()
 	delete(p.running, id)
-	if p.nodes == nil {
-		return
+	if p.nodes != nil {
+		p.leave(id)
 	}
+}
+
+// leave gives an exam to whichever node asks for it next.
+func (p *Practice) leave(id string) {
 	if err := p.nodes.Leave(context.Background(), id); err != nil {
 		p.log.Warn("another node gets an exam of this one later", "exam", id, "err", err)
 	}

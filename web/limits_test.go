@@ -236,24 +236,6 @@ func TestNoMicrophoneWhereTheRecognizerIsBusy(t *testing.T) {
 	}
 }
 
-// Who takes an exam over where no further microphone is taken does not end the one that is on.
-func TestNoTakeoverWhereNoMicrophoneIsTaken(t *testing.T) {
-	var full error
-	s := start(t, func(o *web.Options) { o.Taking = func() error { return full } })
-	on := s.mustDial(hello + "owner=a")
-	s.expect(on, 0)
-	for want, err := range map[string]error{"those that are on go on": practice.ErrBusy, "until it is back": practice.ErrStopping} {
-		full = err
-		c := s.mustDial(hello + "owner=b&takeover=1")
-		_, text, err := c.ReadMessage()
-		if err != nil || !strings.Contains(string(text), want) {
-			t.Errorf("%s %v", text, err)
-		}
-	}
-	s.send(on, websocket.BinaryMessage, sound(0, 1, 2))
-	s.expect(on, 2)
-}
-
 // The token of a microphone is known to who opened it, and to nobody who looks on: with it a stream could be taken over.
 func TestOwnersAreNotTold(t *testing.T) {
 	c := newClinic(t)

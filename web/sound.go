@@ -74,14 +74,7 @@ func (s *server) sound(w http.ResponseWriter, r *http.Request) {
 			if err != nil {
 				return nil, err
 			}
-			takeover := q.Get("takeover") == "1"
-			if takeover && s.Taking != nil {
-				// Asked before, for what is taken over ends before the other one is opened.
-				if err := s.Taking(); err != nil {
-					return nil, err
-				}
-			}
-			return e.OpenMic(owner, voice, takeover)
+			return e.OpenMic(owner, voice, q.Get("takeover") == "1")
 		},
 		goesOn: func() bool {
 			_, err := e.View(r.Context())

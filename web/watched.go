@@ -24,14 +24,18 @@ func newRefusals() *refusals { return &refusals{lines: limiter.NewLimiter(10, 10
 // told writes to the log what was refused or failed: the pattern of the address, never the address itself nor what was sent, which may name
 // a patient. What failed within the program comes with its cause.
 func (s *server) told(r *http.Request, status int, code string, err error) {
-	level := slog.LevelInfo
+	level, fault := slog.LevelInfo, status >= 500
 	switch {
-	case status >= 500:
+	case notHeard(err) != nil: // as it is meant to be; a page tries again and again
+		if fault = false; code == "stopping" && s.stopTold.Swap(true) {
+			return
+		}
+	case fault:
 		level = slog.LevelError
 	case status == http.StatusUnauthorized, status == http.StatusForbidden, status == http.StatusMisdirectedRequest, status == http.StatusTooManyRequests:
 		level = slog.LevelWarn
 	}
-	if status < 500 && !s.refusals.lines.Allow() {
+	if !fault && !s.refusals.lines.Allow() {
 		s.refusals.left.Add(1)
 		return
 	}
@@ -43,10 +47,10 @@ func (s *server) told(r *http.Request, status int, code string, err error) {
 	if n := s.refusals.left.Swap(0); n > 0 {
 		args = append(args, "not_logged", n)
 	}
-	if status >= 500 {
+	if fault {
 		args = append(args, "error", err)
 	}
-	s.log.Log(r.Context(), level, map[bool]string{true: "request failed", false: "request refused"}[status >= 500], args...)
+	s.log.Log(r.Context(), level, map[bool]string{true: "request failed", false: "request refused"}[fault], args...)
 }
 
 // named is the method and the pattern of an address.

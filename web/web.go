@@ -16,6 +16,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/gorilla/websocket"
@@ -79,8 +80,6 @@ type Options struct {
 	Remember bool
 	// Limits bound what one client may do.
 	Limits Limits
-	// Taking says why no further microphone is taken, nil that one is; nil itself: always.
-	Taking func() error
 	// Ready says why nobody is to be sent here, nil that somebody may be; nil itself: always.
 	Ready func(context.Context) error
 	// Reconnected is told of each microphone that came back; may be nil.
@@ -112,6 +111,7 @@ type server struct {
 
 	clients  *clients
 	refusals *refusals
+	stopTold atomic.Bool // that microphones are refused since the service is being stopped
 }
 
 // New makes the handler of all pages and of their API.

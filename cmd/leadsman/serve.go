@@ -253,7 +253,7 @@ func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready
 		return report.Dossier(ctx, w, st, version(), id)
 	}, Clips: p.Clips, Voices: p.Voices, Say: serviceVoice(), Trial: p.Trial, Calendar: calendar, Paths: f.engine.own.Paths(), Hosts: f.names(cert), Version: version(), Log: log,
 		Demo: demoSound, Invent: func(ctx context.Context) error { return invent(ctx, st, time.Now()) },
-		Limits: f.limits, Seen: m.answered, Reconnected: m.reconnected, Ready: s.ready, Taking: p.Taking, Remember: cert != nil && cert.Own() == nil}
+		Limits: f.limits, Seen: m.answered, Reconnected: m.reconnected, Ready: s.ready, Remember: cert != nil && cert.Own() == nil}
 	if cert != nil && cert.Own() != nil {
 		o.Authority = cert.Own()
 	}

@@ -242,11 +242,15 @@ func (p *page) speak(ctx context.Context) (stood bool) {
 		defer close(answers)
 		for {
 			var m struct {
-				Next *int
-				Node string
+				Next  *int
+				Node  string
+				Error *struct{ Code string }
 			}
 			if c.ReadJSON(&m) != nil {
 				return
+			}
+			if m.Error != nil && m.Error.Code == "stopping" {
+				p.move(addr, "")
 			}
 			if m.Node != "" {
 				p.move(addr, m.Node)

@@ -149,3 +149,54 @@ func TestNodesTakeOver(t *testing.T) {
 		t.Error("no sound was sent again: the test shows nothing")
 	}
 }
+
+// A node that is being stopped refuses the microphone of an exam that is open there: the page goes on at the other node at once, and not when the first one has ended. It is
+// one line in the log.
+func TestDrainingNodeGivesExamsAway(t *testing.T) {
+	rec, err := recordings.Load("fullmouth-joe")
+	if err != nil {
+		t.Fatal(err)
+	}
+	server := postgres.Start(t)
+	nodes := nodesOf(t, server.Schema("draining"))
+	for _, s := range nodes {
+		s.more = append(s.more, "--drain", "40s")
+		s.start(t)
+	}
+	var id, visit struct{ ID string }
+	nodes[0].call(t, "POST", "api/people", map[string]any{"name": "Ada Quill", "roles": []string{"clinician"}}, &id)
+	nodes[0].call(t, "POST", "api/patients", map[string]any{"name": "Nell Ashby"}, &id)
+	nodes[0].call(t, "POST", "api/exams", map[string]any{"patient": id.ID, "id": "x", "numbering": "universal"}, &visit)
+	var did struct{ Seq uint64 }
+	nodes[0].call(t, "POST", "api/exams/x/words", map[string]any{"text": "disregard", "id": "typed"}, &did) // it runs here
+	if err := nodes[0].cmd.Process.Signal(syscall.SIGTERM); err != nil {
+		t.Fatal(err)
+	}
+	time.Sleep(300 * time.Millisecond)
+	began := time.Now()
+	p := &page{addrs: []string{nodes[0].addr, nodes[1].addr}, exam: "x", owner: "mic", pcm: rec.PCM[:20*recordings.Rate], speed: 4, depths: map[string]float64{}}
+	ctx, cancel := context.WithCancel(context.Background())
+	var wg sync.WaitGroup
+	wg.Go(func() { p.record(ctx) })
+	wg.Go(func() { p.run(ctx) })
+	for p.taken() < 2*recordings.Rate {
+		if time.Sleep(10 * time.Millisecond); time.Since(began) > 20*time.Second {
+			t.Fatalf("%d samples are taken, at %s\n%s", p.taken(), p.addr(), nodes[0].errs.String())
+		}
+	}
+	took := time.Since(began)
+	cancel()
+	wg.Wait()
+	if p.addr() != nodes[1].addr {
+		t.Error("the page is heard at the node that is being stopped")
+	}
+	_ = nodes[0].cmd.Process.Signal(syscall.SIGTERM) // a second one ends the wait
+	<-nodes[0].out
+	_ = nodes[0].cmd.Wait()
+	log := nodes[0].errs.String()
+	if n := strings.Count(log, "code=stopping"); n != 1 || strings.Contains(log, "level=ERROR") {
+		t.Errorf("%d lines on refused microphones, want one and no fault:\n%s", n, log)
+	}
+	t.Logf("heard at the other node after %v", took.Round(10*time.Millisecond))
+	nodes[1].end(t, true)
+}

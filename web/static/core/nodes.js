@@ -31,12 +31,12 @@ export function moveTo(to) {
   return true;
 }
 
-/** lost looks for a node that answers, the present one first; true if there is one. Several callers wait for one look. */
-export function lost(fetcher = fetch) {
+/** lost looks for a node that answers, the present one first unless it is being stopped; true if there is one. Several callers wait for one look. */
+export function lost(fetcher = fetch, stopping = false) {
   if (all.length < 2) return Promise.resolve(false);
   looking ??= (async () => {
     const at = all.indexOf(here);
-    for (const n of at < 0 ? [here, ...all] : [...all.slice(at), ...all.slice(0, at)]) {
+    for (const n of at < 0 ? [here, ...all] : [...all.slice(at + (stopping ? 1 : 0)), ...all.slice(0, at + (stopping ? 1 : 0))]) {
       try {
         await fetcher(n + "/api/about", { credentials: "include", signal: AbortSignal.timeout(PROBE) });
         moveTo(n);

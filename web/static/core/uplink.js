@@ -79,6 +79,7 @@ export class Uplink extends EventTarget {
       this.trouble = m.error.text;
       this.old = m.error.code === "old_page";
       if (m.error.code === "elsewhere") moveTo(m.node);
+      if (m.error.code === "stopping") lost(fetch, true);
       this.dispatchEvent(new CustomEvent("fault", { detail: m.error }));
       if (m.error.code === "too_far") this.#anew();
       return;
