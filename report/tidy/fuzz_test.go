@@ -9,6 +9,7 @@ import (
 func FuzzRead(f *testing.F) {
 	f.Add(`{"columns":{"patient":"pat","tooth":"t","site":"s","depth_mm":"pd"},"numbering":"fdi"}`, "pat,t,s,pd\nA,16,MB,4\nA,16,B,\nA,99,XX,-3\n")
 	f.Add(`{"columns":{"patient":"a","tooth":"b"},"fixed":{"site":"B"}}`, "a,b,\"c\n1,2,3\n")
+	f.Add(`{"columns":{"patient":"pat","tooth":"t","site":"s"}}`, "pat,t,s,\nA\"0")
 	f.Fuzz(func(t *testing.T, mapping, table string) {
 		m, err := ReadMap(strings.NewReader(mapping))
 		if err != nil {

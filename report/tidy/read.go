@@ -157,7 +157,6 @@ func Read(sites, exams io.Reader, m *Map) (*Taken, error) {
 		if errors.Is(err, io.EOF) {
 			break
 		}
-		line, _ := r.FieldPos(0)
 		var pe *csv.ParseError
 		if errors.As(err, &pe) {
 			if errors.Is(err, csv.ErrFieldCount) {
@@ -170,6 +169,7 @@ func Read(sites, exams io.Reader, m *Map) (*Taken, error) {
 			return nil, err
 		}
 		t.out.Rows++
+		line, _ := r.FieldPos(0)
 		t.take(line, row)
 	}
 	if exams != nil {
