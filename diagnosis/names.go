@@ -7,7 +7,7 @@ import (
 	"leadsman/chart"
 )
 
-// names are what findings are called where people read them. The screens have the same names (web/static/desk/wording.js).
+// names are what findings are called where people read them. The screens have the same ones (web/static/desk/wording.js).
 var names = map[string]string{
 	"periodontitis.case":              "Periodontitis",
 	"periodontitis.stage":             "Stage",
@@ -38,8 +38,8 @@ var names = map[string]string{
 	"score.gingival_bleeding_percent": "Gingival bleeding index, %",
 	"score.pesa_mm2":                  "Pocket surface, mm2",
 	"score.pisa_mm2":                  "Inflamed pocket surface, mm2",
-	"score.pesa_b_mm2":                "Pocket surface from depths, mm2",
-	"score.pisa_b_mm2":                "Inflamed surface from depths, mm2",
+	"score.pesa_b_mm2":                "Pocket surface, from depths alone, mm2",
+	"score.pisa_b_mm2":                "Inflamed surface, from depths alone, mm2",
 	"depth.mean":                      "Mean depth, mm",
 	"attachment_loss.mean":            "Mean attachment loss, mm",
 	"sites.suppuration":               "Sites with pus",

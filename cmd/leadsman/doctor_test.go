@@ -21,6 +21,7 @@ import (
 	"leadsman/practice"
 	"leadsman/speech"
 	"leadsman/store"
+	"leadsman/tests/program"
 )
 
 // goodEngine stands for a recognizer that loads.
@@ -138,10 +139,10 @@ func written(t *testing.T, text string) string {
 func TestDoctorHearsThePracticeFile(t *testing.T) {
 	d := newDoctor(t)
 	d.openEngine = openEngine
-	d.flags.engine.model, d.flags.engine.library = filepath.Join("..", "..", "models"), os.Getenv("LEADSMAN_LIBRARY")
+	d.flags.engine.model, d.flags.engine.library = filepath.Join("..", "..", "models"), program.Library(t)
 	d.flags.engine.words = written(t, ownWords(t))
 	if got := outcome(t, d, "recognizer"); got.State != stateOK {
-		t.Errorf("%+v: make test sets LEADSMAN_LIBRARY", got)
+		t.Errorf("%+v", got)
 	}
 	d.flags.engine.words = written(t, "\nsynonym listening = bleeding")
 	if got := outcome(t, d, "recognizer"); got.State != stateFail || !strings.Contains(got.Found, "practice.txt, line 2: it is not known how \"listening\" sounds") || !strings.Contains(got.Do, "practice file") {

@@ -10,6 +10,7 @@ import (
 	"leadsman/chart"
 	"leadsman/practice"
 	"leadsman/speech"
+	"leadsman/tests/program"
 	"leadsman/tests/recordings"
 )
 
@@ -30,7 +31,7 @@ func TestWordsAreHeard(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		e, err := openEngine(engineFlags{model: filepath.Join("..", "..", "models"), library: os.Getenv("LEADSMAN_LIBRARY"), own: h})
+		e, err := openEngine(engineFlags{model: filepath.Join("..", "..", "models"), library: program.Library(t), own: h})
 		return e, h, err
 	}
 	for text, want := range map[string]string{
@@ -44,7 +45,7 @@ func TestWordsAreHeard(t *testing.T) {
 	}
 	e, h, err := open(ownWords(t))
 	if err != nil {
-		t.Fatalf("%v: make test sets LEADSMAN_LIBRARY", err)
+		t.Fatal(err)
 	}
 	defer e.Close()
 	clips, err := recordings.Clips("own-voice")

@@ -236,7 +236,7 @@ func TestCompare(t *testing.T) {
 		sets map[string]*result
 	}
 	bin := filepath.Dir(program.Path(t))
-	e, err := ctc.Open(ctc.Options{ModelDir: filepath.Join(bin, "models"), Library: os.Getenv("LEADSMAN_LIBRARY")})
+	e, err := ctc.Open(ctc.Options{ModelDir: filepath.Join(bin, "models"), Library: program.Library(t)})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -15,6 +15,8 @@ import (
 	"time"
 
 	"github.com/gorilla/websocket"
+
+	"leadsman/tests/program"
 )
 
 // fox is a page of Firefox, driven by WebDriver BiDi (W3C working draft) over the browser's own websocket.
@@ -99,7 +101,7 @@ func startFirefox(t *testing.T, r *room) *fox {
 		if os.Getenv("LEADSMAN_WITHOUT_FIREFOX") != "" {
 			t.Skip("LEADSMAN_WITHOUT_FIREFOX is set, and there is no Firefox: its part of the main flow is not tested")
 		}
-		t.Fatal("no firefox-esr found: make browser installs it, or says how; LEADSMAN_WITHOUT_FIREFOX=1 leaves this test out")
+		program.Lacks(t, "firefox-esr: make browser installs it, or says how; LEADSMAN_WITHOUT_FIREFOX=1 leaves this test out")
 	}
 	profile := t.TempDir()
 	prefs := `user_pref("media.navigator.permission.disabled", true);

@@ -31,6 +31,7 @@ import (
 	"leadsman/grammar"
 	"leadsman/practice"
 	"leadsman/speech"
+	"leadsman/tests/program"
 	"leadsman/web"
 )
 
@@ -332,7 +333,7 @@ func startBrowser(t *testing.T, extra ...string) context.Context {
 		}
 	}
 	if path == "" {
-		t.Fatal("no chromium found: make browser installs it, or says how")
+		program.Lacks(t, "chromium: make browser installs it, or says how")
 	}
 	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path),
 		chromedp.Flag("disable-component-update", true), chromedp.Flag("mute-audio", true), chromedp.Flag("autoplay-policy", "no-user-gesture-required"),

@@ -20,6 +20,8 @@ import (
 	"time"
 
 	_ "github.com/jackc/pgx/v5/stdlib" // the driver
+
+	testprogram "leadsman/tests/program"
 )
 
 // Password of the role leadsman: tests look for it in what programs print.
@@ -36,7 +38,7 @@ type Server struct {
 	out  bytes.Buffer
 }
 
-// Start makes a server that ends with the test. Without an installed PostgreSQL the test fails and says what to do.
+// Start makes a server that ends with the test. Without an installed PostgreSQL the test says what to do.
 func Start(t testing.TB) *Server {
 	t.Helper()
 	s := &Server{t: t}
@@ -96,7 +98,7 @@ func (s *Server) program(name string) string {
 	}
 	found, _ := filepath.Glob("/usr/lib/postgresql/*/bin/" + name)
 	if len(found) == 0 {
-		s.t.Fatalf("these tests need PostgreSQL (%s is not installed): as root run  apt-get update && apt-get install -y postgresql  (make postgres does it)", name)
+		testprogram.Lacks(s.t, "PostgreSQL ("+name+" is not installed): as root run  apt-get update && apt-get install -y postgresql")
 	}
 	return slices.MaxFunc(found, func(a, b string) int { return versionOf(a) - versionOf(b) })
 }

@@ -2,12 +2,12 @@
 package shipped
 
 import (
-	"os"
 	"path/filepath"
 	"runtime"
 	"testing"
 
 	"leadsman/speech/ctc"
+	"leadsman/tests/program"
 )
 
 // Engine is closed when the test ends.
@@ -15,9 +15,9 @@ func Engine(t testing.TB) *ctc.Engine {
 	t.Helper()
 	_, file, _, _ := runtime.Caller(0)
 	models := filepath.Join(filepath.Dir(file), "..", "..", "models")
-	e, err := ctc.Open(ctc.Options{ModelDir: models, Library: os.Getenv("LEADSMAN_LIBRARY")})
+	e, err := ctc.Open(ctc.Options{ModelDir: models, Library: program.Library(t)})
 	if err != nil {
-		t.Fatalf("%v: make test sets LEADSMAN_LIBRARY", err)
+		t.Fatal(err)
 	}
 	t.Cleanup(func() { e.Close() })
 	return e
