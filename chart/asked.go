@@ -172,17 +172,17 @@ func (p Patient) With(c *Change) Patient {
 		p.ByException = c.Given.ByException
 	}
 	for k, v := range c.Given.Factors {
-		keep(&p.Factors, k, v)
+		Keep(&p.Factors, k, v)
 	}
 	for g, v := range c.Given.Gaps {
 		now := p.Gaps[g]
 		put(GapAsked, &now, &v)
-		keep(&p.Gaps, g, now)
+		Keep(&p.Gaps, g, now)
 	}
 	for t, v := range c.Given.Teeth {
 		now := p.Teeth[t]
 		now.with(&v)
-		keep(&p.Teeth, t, now)
+		Keep(&p.Teeth, t, now)
 	}
 	return p
 }
@@ -199,7 +199,7 @@ func (t *ToothInputs) with(given *ToothInputs) {
 	for s, v := range given.Sites {
 		now := t.Sites[s]
 		put(SiteAsked, &now, &v)
-		keep(&t.Sites, s, now)
+		Keep(&t.Sites, s, now)
 	}
 }
 
@@ -239,18 +239,18 @@ func (t *ToothInputs) clear(a Asked) {
 	}
 }
 
-// keep puts a value into a map that may not be there yet.
-func keep[K comparable, V any](m *map[K]V, k K, v V) {
+// Keep puts a value into a map that may not be there yet.
+func Keep[K comparable, V any](m *map[K]V, k K, v V) {
 	if *m == nil {
 		*m = map[K]V{}
 	}
 	(*m)[k] = v
 }
 
-// drop is keep, but for a value that is empty: then its key goes, and the map with its last one.
+// drop is Keep, but for a value that is empty: then its key goes, and the map with its last one.
 func drop[K comparable, V any](m *map[K]V, k K, v V, empty bool) {
 	if !empty {
-		keep(m, k, v)
+		Keep(m, k, v)
 	} else if delete(*m, k); len(*m) == 0 {
 		*m = nil
 	}

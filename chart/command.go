@@ -271,8 +271,7 @@ func (b *builder) label(t Tooth) string { return t.Label(b.st.Chart.Numbering) }
 // advance moves the place past the site just used.
 func (b *builder) advance(jump bool) {
 	p, i := b.st.Place, b.st.Next
-	to, next, rest, ok := b.st.onward(i)
-	b.emit(Event{Kind: KindMove, Tooth: to.Tooth, Aspect: to.Aspect, Next: next, End: !ok, Jump: jump, Rest: rest})
+	to, rest := b.moveOn(i, jump)
 	if jump {
 		b.leapt, b.began.place = false, Place{}
 	} else if rest {
@@ -283,8 +282,14 @@ func (b *builder) advance(jump bool) {
 // leave goes from the place to the one that comes then, or to the end of the path.
 func (b *builder) leave() {
 	b.leapt, b.began.place = false, Place{}
-	to, next, rest, ok := b.st.onward(3)
-	b.emit(Event{Kind: KindMove, Tooth: to.Tooth, Aspect: to.Aspect, Next: next, End: !ok, Jump: true, Rest: rest})
+	b.moveOn(3, true)
+}
+
+// moveOn moves the place to where the numbers go after its i-th site.
+func (b *builder) moveOn(i int, jump bool) (to Place, rest bool) {
+	to, next, rest, ok := b.st.onward(i)
+	b.emit(Event{Kind: KindMove, Tooth: to.Tooth, Aspect: to.Aspect, Next: next, End: !ok, Jump: jump, Rest: rest})
+	return to, rest
 }
 
 // sounding checks that the next number has a site. Numbers of one call stand in sites that follow each other: they do not
@@ -621,9 +626,7 @@ func (b *builder) filled() {
 // advancePast moves the place on as if its last site had just been sounded.
 func (b *builder) advancePast() {
 	p := b.st.Place
-	to, next, rest, ok := b.st.onward(3)
-	b.emit(Event{Kind: KindMove, Tooth: to.Tooth, Aspect: to.Aspect, Next: next, End: !ok, Rest: rest})
-	if rest {
+	if to, rest := b.moveOn(3, false); rest {
 		b.leapt = b.leapt || !b.st.Straight(p, 2) || to != p && !b.began.whole
 	}
 }

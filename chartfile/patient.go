@@ -129,7 +129,7 @@ func (w *jsonText) factor(p *chart.Patient, key []byte, n chart.Numbering) {
 		w.issue(nil, "%s", problem)
 		return
 	}
-	put(&p.Factors, kept, s)
+	chart.Keep(&p.Factors, kept, s)
 }
 
 func (w *jsonText) byException(p *chart.Patient) {
@@ -168,7 +168,7 @@ func (w *jsonText) gaps(p *chart.Patient, n chart.Numbering) {
 		var v chart.GapInputs
 		readInputs(w, chart.GapAsked, &v)
 		if v != (chart.GapInputs{}) {
-			put(&p.Gaps, g, v)
+			chart.Keep(&p.Gaps, g, v)
 		}
 	})
 }
@@ -217,7 +217,7 @@ func (w *jsonText) siteInput(in *chart.ToothInputs, s chart.Site, key []byte, se
 	if !readInput(w, chart.SiteAsked, &v, key, seen) {
 		w.unknownKey()
 	} else if v != (chart.SiteInputs{}) {
-		put(&in.Sites, s, v)
+		chart.Keep(&in.Sites, s, v)
 	}
 }
 
@@ -242,17 +242,9 @@ func (w *jsonText) askedTeeth(p *chart.Patient) {
 			})
 		})
 		if !in.Empty() {
-			put(&p.Teeth, t, in)
+			chart.Keep(&p.Teeth, t, in)
 		}
 	})
-}
-
-// put puts a value into a map that may not be there yet.
-func put[K comparable, V any](m *map[K]V, k K, v V) {
-	if *m == nil {
-		*m = map[K]V{}
-	}
-	(*m)[k] = v
 }
 
 // cleared notes that the input under the cursor is null: a change takes it back.

@@ -38,13 +38,18 @@ func (f *folds) of(x Exam) *chart.State {
 func (f *folds) forget(exam string) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
+	f.drop(exam)
+}
+
+// drop is forget for who holds the lock.
+func (f *folds) drop(exam string) {
 	f.kept = slices.DeleteFunc(f.kept, func(k folded) bool { return k.exam == exam })
 }
 
 func (f *folds) keep(x Exam, st *chart.State) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	f.kept = slices.DeleteFunc(f.kept, func(k folded) bool { return k.exam == x.ID })
+	f.drop(x.ID)
 	if len(f.kept) >= keptFolds {
 		f.kept = slices.Delete(f.kept, 0, 1)
 	}

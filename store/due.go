@@ -173,16 +173,13 @@ func (s *Store) DuePage(ctx context.Context, q practice.DueQuery) (ds []practice
 
 // due checks that the list says what the exams say.
 func (v *verification) due(ctx context.Context) error {
-	sqlTx, err := v.s.r.BeginTx(ctx, &sql.TxOptions{Isolation: sql.LevelRepeatableRead, ReadOnly: true}) // of one moment
-	if err != nil {
+	return v.s.ofOneMoment(ctx, func(tx *tx) error {
+		wrong, err := v.s.dueWrong(ctx, tx)
+		for _, p := range wrong {
+			v.problem("patient %s: the list of who is due is not what the exams say: exams and plans are not touched; leadsman verify --accept REASON makes the list anew", p)
+		}
 		return err
-	}
-	defer sqlTx.Rollback()
-	wrong, err := v.s.dueWrong(ctx, &tx{Tx: sqlTx, s: v.s})
-	for _, p := range wrong {
-		v.problem("patient %s: the list of who is due is not what the exams say: exams and plans are not touched; leadsman verify --accept REASON makes the list anew", p)
-	}
-	return err
+	})
 }
 
 // dueWrong names the patients whose rows are not what the exams say.

@@ -226,16 +226,22 @@ func (v *verification) records(ctx context.Context) error {
 	if err := v.s.r.QueryRowContext(ctx, "SELECT count(*) FROM patients").Scan(&v.Patients); err != nil {
 		return err
 	}
-	// Journal and records of one moment: the service may be writing.
-	sqlTx, err := v.s.r.BeginTx(ctx, &sql.TxOptions{Isolation: sql.LevelRepeatableRead, ReadOnly: true})
+	return v.s.ofOneMoment(ctx, func(tx *tx) error {
+		return v.s.rowsDiffer(ctx, tx, func(table, key, how string, _ []byte) error {
+			v.Problems = append(v.Problems, &ForgeryError{table, key, how})
+			return nil
+		})
+	})
+}
+
+// ofOneMoment reads all that f reads as it stood at one moment: the service may be writing.
+func (s *Store) ofOneMoment(ctx context.Context, f func(*tx) error) error {
+	sqlTx, err := s.r.BeginTx(ctx, &sql.TxOptions{Isolation: sql.LevelRepeatableRead, ReadOnly: true})
 	if err != nil {
 		return err
 	}
 	defer sqlTx.Rollback()
-	return v.s.rowsDiffer(ctx, &tx{Tx: sqlTx, s: v.s}, func(table, key, how string, _ []byte) error {
-		v.Problems = append(v.Problems, &ForgeryError{table, key, how})
-		return nil
-	})
+	return f(&tx{Tx: sqlTx, s: s})
 }
 
 // sound checks how far sound is said to be decided.

@@ -435,13 +435,20 @@ func (s *server) words(r *http.Request) (any, error) {
 	if err := errors.Join(need("text", in.Text, maxWords), need("id", in.ID, maxID)); err != nil {
 		return nil, err
 	}
+	return s.done(r, func(ctx context.Context, e Exam) (exam.Answer, error) {
+		return e.Words(ctx, in.Text, seatOf(r).Caller(), in.ID)
+	})
+}
+
+// done has a call done by the exam of a request.
+func (s *server) done(r *http.Request, call func(context.Context, Exam) (exam.Answer, error)) (any, error) {
 	e, err := s.running(r)
 	if err != nil {
 		return nil, err
 	}
 	ctx, done := working(r)
 	defer done()
-	return answered(e.Words(ctx, in.Text, seatOf(r).Caller(), in.ID))
+	return answered(call(ctx, e))
 }
 
 // answered tells a call that the exam understood as such, or did not, from one that failed: only
@@ -477,13 +484,9 @@ func (s *server) do(r *http.Request) (any, error) {
 	if err := mayDo(seatOf(r), in.Command); err != nil {
 		return nil, err
 	}
-	e, err := s.running(r)
-	if err != nil {
-		return nil, err
-	}
-	ctx, done := working(r)
-	defer done()
-	return answered(e.Do(ctx, in.Command, seatOf(r).Caller(), in.ID))
+	return s.done(r, func(ctx context.Context, e Exam) (exam.Answer, error) {
+		return e.Do(ctx, in.Command, seatOf(r).Caller(), in.ID)
+	})
 }
 
 // inputs are what was asked about the patient, as a VerbPatient takes them.
