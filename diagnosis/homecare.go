@@ -171,7 +171,7 @@ func HomeCare(c *chart.Chart, o HomeCareOptions) HomeCarePlan {
 	})
 	if len(recession) > 0 {
 		add(Advice{ID: "recession", Group: "technique", Text: "Brush with a softer brush and less pressure where the gum has drawn back; do not scrub.",
-			Why: "The gum has drawn back by 2 mm or more.", Sites: recession, Source: srcCommon})
+			Why: fmt.Sprintf("The gum has drawn back by %d mm or more.", careRecession), Sites: recession, Source: srcCommon})
 	}
 	if !child {
 		m.interdental(&plan, add) // with gaps and brushes of grown-ups

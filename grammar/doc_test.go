@@ -83,3 +83,22 @@ func TestCallsDoc(t *testing.T) {
 		t.Errorf("docs/calls.md is not what the grammar says (%v): go test ./grammar -run CallsDoc -update", err)
 	}
 }
+
+// The default recognizer can say every word of the calls.
+func TestEveryWordHasAPronunciation(t *testing.T) {
+	lexicon, err := os.ReadFile("../speech/ctc/lexicon.txt")
+	if err != nil {
+		t.Fatal(err)
+	}
+	said := map[string]bool{}
+	for _, line := range strings.Split(string(lexicon), "\n") {
+		if word, _, ok := strings.Cut(line, "\t"); ok {
+			said[word] = true
+		}
+	}
+	for _, word := range Vocabulary() {
+		if !said[word] {
+			t.Errorf("speech/ctc/lexicon.txt has no pronunciation of %q", word)
+		}
+	}
+}
