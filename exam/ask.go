@@ -248,7 +248,7 @@ func (e *Exam) repairing(n int, startMS int64) (of int) {
 		return 0
 	}
 	f, q := &e.stream.filled, e.question
-	window := f.place == attempt.Place && f.toldMS > 0 && f.failed < 3 && startMS >= f.toldMS+hear.ToldMS && startMS < f.answeredMS+hear.ReactMS
+	window := f.place == attempt.Place && f.toldMS > 0 && f.failed < hear.MostTries && startMS >= f.toldMS+hear.ToldMS && startMS < f.answeredMS+hear.ReactMS
 	asked := q != nil && len(q.refs) > 0 && q.place == attempt.Place && e.heardOut(q, startMS)
 	// As many numbers as sites are asked about are the answer, another number of them is all of the place or a piece of it. Of who calls one by
 	// one a lone number says nothing unless all was asked about.
@@ -344,6 +344,9 @@ func (e *Exam) replyTo(ctx context.Context, c chart.Command, m chart.Meta, v hea
 			e.readBack = q.place
 		}
 		e.stream.calledMS = max(e.stream.calledMS, m.EndMS)
+		if q.place == e.stream.filled.place {
+			e.stream.filled = placing{} // it was answered
+		}
 		a, err := e.perform(ctx, c, m, doubt)
 		return true, a, err
 	}

@@ -687,6 +687,61 @@ func TestBreathThatWasNotUnderstood(t *testing.T) {
 	}
 }
 
+// What was asked about is over when it was answered, put right, or tried too often; what comes then is the next place.
+func TestOverAndDone(t *testing.T) {
+	said := func(at int64, text string, rivals ...string) scripted.Utterance {
+		u := begins(at, text)
+		u.Rivals, u.Signal = rivals, speech.Signal{LevelDB: -20, NoiseDB: -70}
+		return u
+	}
+	unread := func(at int64, text string) scripted.Utterance {
+		u := said(at, text)
+		u.Rejected, u.Filler = true, 3
+		return u
+	}
+	doubted := said(1000, "three two four", "three two five")
+	for name, c := range map[string]struct {
+		script []scripted.Utterance
+		spoke  int64 // the question
+		want   string
+	}{
+		"a correction that was not understood came in time": {[]scripted.Utterance{doubted, unread(4200, "correction three two five"), said(6000, "correction three two five"), said(8200, "two one"), said(9100, "two")}, 3800, "3 2 5, 2 1 2, - - -"},
+		"a correction in three pieces":                      {[]scripted.Utterance{said(1000, "three two four", "two three five"), said(4200, "correction three"), said(5280, "two"), said(6060, "five"), said(8200, "two one two")}, 3800, "3 2 5, 2 1 2, - - -"},
+		"three answers that nobody understood":              {[]scripted.Utterance{doubted, unread(4200, "yes"), unread(5600, "yes"), unread(7000, "yes"), said(8600, "three two two")}, 3800, "3 2 4, 3 2 2, - - -"},
+		"two of them":                                       {[]scripted.Utterance{doubted, unread(4200, "yes"), unread(5600, "yes"), said(7200, "three two two")}, 3800, "3 2 2, - - -, - - -"},
+		"numbers long after the question":                   {[]scripted.Utterance{doubted, said(9000, "three one two")}, 3800, "3 2 4, 3 1 2, - - -"},
+		"soon after it":                                     {[]scripted.Utterance{doubted, said(5000, "three one two")}, 3800, "3 1 2, - - -, - - -"},
+	} {
+		for i := range c.script {
+			if c.script[i].Rejected && c.script[i].Text == "yes" {
+				c.script[i].EndMS = c.script[i].StartMS + 300
+			}
+		}
+		e, log := open(t, chart.FDI, c.script...)
+		e.rhythm = hear.Rhythm{Whole: 2, Pieces: 4}
+		playSpoken(t, e, 12_000, c.spoke)
+		s := state(t, log)
+		if got := row(s, 17, chart.Buccal) + ", " + row(s, 16, chart.Buccal) + ", " + row(s, 15, chart.Buccal); got != c.want {
+			t.Errorf("%s: %s, want %s; %q", name, got, c.want, entries(t, log))
+		}
+	}
+}
+
+// After a jump the tool waits for numbers, however long the last ones ago: speech that nobody could read is answered as not understood.
+func TestNotUnderstoodAfterAJump(t *testing.T) {
+	script := []scripted.Utterance{begins(1000, "three two four"), begins(8000, "number one four"), begins(9900, "two two two")}
+	for i := range script {
+		script[i].Signal = speech.Signal{LevelDB: -20, NoiseDB: -70}
+	}
+	script[2].Rejected, script[2].Filler = true, 3
+	e, log := open(t, chart.FDI, script...)
+	sub := e.Subscribe(state(t, log).Seq())
+	play(t, e, 12_000)
+	if got := tones(sub); !strings.HasPrefix(got, "accepted place misfit") {
+		t.Errorf("tones %q", got)
+	}
+}
+
 // Standing by, the one call that ends it is taken even where the recognizer only just rejected it; nothing else is.
 func TestNearlyHeardGoAhead(t *testing.T) {
 	near := func(at int64, text string, is bool) scripted.Utterance {

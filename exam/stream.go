@@ -20,6 +20,7 @@ type stream struct {
 	remarkMS  int64  // until then the next speech is a remark; 0: it is none
 	spokeMS   int64  // the tool ended its last words
 	calledMS  int64  // the last call ended
+	missedMS  int64  // speech ended that was not understood
 	soundedMS int64  // the last soundings ended
 	voidMS    int64  // what began before is of a breath that was not understood, and that is being said again
 	voided    bool   // something of what is void was heard and taken off

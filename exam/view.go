@@ -167,6 +167,7 @@ type Question struct {
 	place     chart.Place
 	refs      []chart.SiteRef
 	asked     int    // how often this was asked
+	missed    int    // how many answers were not understood
 	call      uint64 // the call that negative takes back; 0 if the question is about a doubt or a place
 	elsewhere bool   // the place is not the one called last
 	into      bool   // something was said into it: it was not heard to its end

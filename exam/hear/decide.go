@@ -43,7 +43,7 @@ type Verdict struct {
 // likely it is to be called. It changes nothing.
 func Decide(h speech.Hypothesis, ms []Meaning, loud bool, c Context) Verdict {
 	listening := c.State.Listening
-	since, within := h.StartMS-c.SoundedMS, int64(FlowMS)
+	since, within := h.StartMS-max(c.SoundedMS, c.TurnMS), int64(FlowMS)
 	if c.Attempt.Here {
 		within = AwayMS // the place is not full: its rest is waited for
 	}

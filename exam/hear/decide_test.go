@@ -20,7 +20,7 @@ func TestDecide(t *testing.T) {
 		c.Question, c.AskedOne, c.Asked, c.AskedMS, c.AskedOut = true, true, []chart.SiteRef{{Tooth: 17, Site: chart.MB}}, now-2000, true
 	}
 	all := func(c *Context, _ *speech.Hypothesis) { // all of 17 is asked about
-		c.Question, c.Asked, c.AskedMS, c.AskedOut = true, c.Attempt.Sites, now-2000, true
+		c.Question, c.Asked, c.AskedMS, c.AskedOut, c.TurnMS = true, c.Attempt.Sites, now-2000, true, now-500
 	}
 	toldThenFull := func(ago int64) func(*Context, *speech.Hypothesis) {
 		return func(c *Context, _ *speech.Hypothesis) { c.FilledMS, c.FilledToldMS = now-ago, now-1500 }

@@ -49,6 +49,7 @@ type Context struct {
 	Asked    []chart.SiteRef
 	AskedMS  int64
 	AskedOut bool // it was spoken to its end before the call began
+	Tries    int  // so many answers about that place were not understood
 	// PendingMS is when the call began of which these are the last words; 0: none did.
 	PendingMS int64
 	// AskedAgain says that all of the place spoken last was asked for again, and that this begins soon after that was said.
@@ -60,6 +61,7 @@ type Context struct {
 	AskedOne bool
 	// Question says that something is asked; what answers it is no talk.
 	Question bool
+	TurnMS   int64    // the last call, or the last words of the tool, ended, or speech that was not understood
 	Strayed  []string // numbers that were taken for talk a moment ago
 }
 
@@ -161,11 +163,14 @@ func (c *Context) lay(ns []chart.MM, startMS int64) map[Fit]float64 {
 // reply says how likely numbers are all of the place spoken last once more: as the answer to a question about it, or because the examiner
 // was told that it is not full and did not know that it was filled meanwhile. 0: they cannot be that.
 func (c *Context) reply(ns []chart.MM, startMS int64) (reply float64) {
+	if c.Tries >= MostTries {
+		return 0
+	}
 	k := len(ns)
 	if n := len(c.Attempt.Sites); len(c.Asked) > 0 && !c.Attempt.Here && k == n && startMS >= c.AskedMS+ReactMS {
 		// Who answers says what stands there once more; what is asked about may be another number.
 		w := againAsked
-		if c.AskedOut {
+		if c.AskedOut && startMS < c.TurnMS+FlowMS {
 			w = shareTold
 		}
 		reply = w / (1 - w) * c.agree(ns)
@@ -347,7 +352,11 @@ func (c *Context) weigh(m *Meaning, startMS int64) (Fit, float64) {
 			}
 		case chart.VerbCorrection, chart.VerbMargin:
 			n := len(a.Numbers)
-			if len(a.Where) == 0 && n != 1 && n != c.State.Path.Walked(c.State.Focus) {
+			switch of := c.State.Path.Walked(c.State.Focus); {
+			case len(a.Where) > 0 || n == 1 || n == of:
+			case m.Result.Pending && n < of:
+				w *= max(sharePiece, c.Rhythm.share(pieces)) // what follows tells
+			default:
 				w *= shareOdd
 			}
 		}

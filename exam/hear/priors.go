@@ -38,6 +38,9 @@ const (
 	// As many numbers as a place has, called when the question about it was over, are that place so often. Declared.
 	shareTold = 0.90
 
+	// Who was not understood so often goes on. Engineering choice: three tries are what people make of a call (tests/clinician).
+	MostTries = 3
+
 	// Numbers called twice agree so often, and so often by chance: 97 % of numbers are heard right in noise of 10 dB
 	// (docs/experiments.md); depths of one mouth repeat (the open charts of tests/outside: two sites have the same depth in 0.3).
 	agreeSame   = 0.90

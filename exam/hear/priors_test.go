@@ -78,7 +78,7 @@ func TestPriors(t *testing.T) {
 	told := moment{calls: amid, told: 700}     // and was told that the place is not full
 	asked := func(whole, out bool) moment {    // about 17 mesial, or all of 17
 		return moment{calls: full, more: func(c *Context, _ *speech.Hypothesis) {
-			c.Question, c.Asked, c.AskedMS, c.AskedOut = true, c.Attempt.Sites[2:], now-2000, out
+			c.Question, c.Asked, c.AskedMS, c.AskedOut, c.TurnMS = true, c.Attempt.Sites[2:], now-2000, out, now-500
 			if whole {
 				c.Asked = c.Attempt.Sites
 			}
@@ -137,6 +137,12 @@ func TestPriors(t *testing.T) {
 		{[]string{"shareAnswered"}, "a number is asked for: it against a whole place", 1 / 0.65, asked(false, true).odds(t, "five", "five five five")},
 		{[]string{"agreeAsked"}, "all three were asked about: the same against others", math.Pow(0.4/0.7, 3) / 8, asked(true, true).odds(t, "three two four", "five five five")},
 		{[]string{"shareTold", "agreeAsked"}, "a place is asked for: so many numbers may all be unlike those that stand there", 3, allUnlike()},
+
+		{[]string{"MostTries"}, "and said so often without being understood: from then on they are the next place", 3,
+			moment{calls: full}.upTo(t, 1.6, 10, "1 three two four", func(c *Context, h *speech.Hypothesis, x float64) {
+				asked(true, true).more(c, h)
+				c.Tries = int(x)
+			})},
 
 		// Rare calls.
 		{[]string{"shareJump"}, "tooth against two", 1 / 0.30, moment{}.odds(t, "tooth two six", "two two six")},

@@ -96,6 +96,7 @@ type person struct {
 
 	gap      float64 // ms between words, median
 	from, to int64   // the last call
+	low      int64   // from when on its last sound dies away
 	aspect   chart.Aspect
 	jumped   int   // tooth asked for last, Universal
 	lately   []int // the places called last, three at most
@@ -147,13 +148,13 @@ func (p *person) say(r *rand.Rand, why string, words ...string) error {
 	}
 	var pcm []int16
 	var spans [][2]int64
-	tail := 0
+	tail, low := 0, 0
 	for i, ph := range phrases {
 		if i > 0 {
 			pcm = append(pcm, make([]int16, ms(p.pause(r)))...)
 		}
 		begin, take := p.w.now+int64(len(pcm)), p.voice.say(ph, r)
-		pcm, tail = append(pcm, take...), faint(take)
+		pcm, tail, low = append(pcm, take...), faint(take, 25), faint(take, 12)
 		long, n := int64(len(take)), int64(len(strings.Fields(ph)))
 		for k := range n {
 			spans = append(spans, [2]int64{begin + long*k/n, begin + long*(k+1)/n})
@@ -165,7 +166,7 @@ func (p *person) say(r *rand.Rand, why string, words ...string) error {
 	p.res.Calls++
 	p.trace.line(p.w.now, "says", "%q  (%s)", strings.Join(words, " "), why)
 	// The last sound dies away: the person has said all when it is faint.
-	p.from, p.to = p.w.now, p.w.now+int64(len(pcm)-tail)
+	p.from, p.low, p.to = p.w.now, p.w.now+int64(len(pcm)-low), p.w.now+int64(len(pcm)-tail)
 	p.w.voice.pcm = pcm
 	for len(p.w.voice.pcm) > 0 {
 		if err := p.step(); err != nil {
@@ -265,8 +266,8 @@ func (p *person) hear(r *reply) {
 		}
 		r.lastEnd, p.happened = s.To, max(p.happened, s.To)
 		if s.Tone != "" {
-			// A tone in the middle of a call answers a part of it at most, one at its beginning nothing of it.
-			if s.To >= p.to+ms(50) || (s.Tone == "misfit" || s.Tone == "short") && s.From > p.from+ms(300) {
+			// A tone in the middle of a call answers a part of it at most, one at its beginning nothing of it. While the own voice dies away it is heard.
+			if s.To >= p.low+ms(50) || (s.Tone == "misfit" || s.Tone == "short") && s.From > p.from+ms(300) {
 				r.tones = append(r.tones, s.Tone)
 			}
 			continue

@@ -99,8 +99,8 @@ func fade(pcm []int16) []int16 {
 	return pcm
 }
 
-// faint is how many samples at the end of a sound lie 25 dB and more below its loudest 10 ms.
-func faint(pcm []int16) int {
+// faint is how many samples at the end of a sound lie so many decibels and more below its loudest 10 ms.
+func faint(pcm []int16, db float64) int {
 	const frame = speech.Rate / 100
 	power := func(i int) (sum float64) {
 		for _, s := range pcm[i*frame : (i+1)*frame] {
@@ -113,7 +113,7 @@ func faint(pcm []int16) int {
 		top = max(top, power(i))
 	}
 	last := n - 1
-	for last > 0 && power(last) < top*math.Pow(10, -2.5) {
+	for last > 0 && power(last) < top*math.Pow(10, -db/10) {
 		last--
 	}
 	return len(pcm) - min(len(pcm), (last+1)*frame)
