@@ -9,14 +9,14 @@ import noise
 RATE = 16000
 DIGIT = set("zero one two three four five six seven eight nine ten eleven twelve thirteen fourteen fifteen sixteen seventeen "
             "eighteen nineteen twenty thirty oh".split())
-SYNTH = {"kokoro": .65, "hibari": .10, "espeak": .15, "flite": .10}
+SYNTH = {"kokoro": .56, "hibari": .08, "espeak": .20, "flite": .16}
 
 
 class Plan:
     """Draws batches: which clips, where, how fast. Kinds of utterance and their shares are the recipe of the model card."""
     KINDS = ("digits", "words", "read", "synth", "single", "mixed", "nothing")
 
-    def __init__(self, clips, batch, seed, shares=(.27, .08, .13, .30, .10, .06, .06), windows=.7):
+    def __init__(self, clips, batch, seed, shares=(.26, .07, .11, .38, .08, .04, .06), windows=.7):
         self.clips, self.batch, self.rng, self.shares = clips, batch, np.random.default_rng(seed), shares
         self.windows = windows  # share of utterances of which only a window is given, as the engine does
         by = {}
@@ -96,6 +96,7 @@ class Plan:
             segs, end = self.strung([("word", "real"), ("digit", "real"), ("word", "synth")], 6)
         elif kind == "read":
             key = self.rng.choice(["librispeech", "readers", "dctts", "pocketsphinx"], p=[.34, .5, .14, .02])
+            key = key if ("read", key) in self.pool else "librispeech"
             segs, end = self.whole(self.speaker(("read", key)))
         elif kind == "synth":
             have = [k for k in SYNTH if ("synth", k) in self.pool]
@@ -228,13 +229,13 @@ def rooms(rng, count):
 class Spoiler:
     """Everything between a clean joined call and the network's mel, for a whole batch on the GPU."""
 
-    def __init__(self, sound, clips, noise_clips, device, seed, minutes=6):
+    def __init__(self, sound, clips, noise_clips, device, seed, minutes=6, hard=0.0):
         rng = np.random.default_rng([1_000_000, seed])
-        self.dev = device
+        self.dev, self.hard = device, hard
         self.sound = torch.as_tensor(sound).to(device)
         bank = [noise.surgery(rng, RATE * 30) for _ in range(int(minutes * 2))]
         bank += [noise.unit(np.tile(x, int(np.ceil(RATE * 12 / len(x))))) for x in noise_clips]
-        for _ in range(8):  # babble of our own training speakers
+        for _ in range(16):  # babble of our own training speakers
             mix = np.zeros(RATE * 30)
             for _ in range(int(rng.integers(2, 9))):
                 x, at = np.zeros(RATE * 30), 0
@@ -294,6 +295,9 @@ class Spoiler:
         wave = self.u(b, 1, lo=0, hi=5) * torch.sin(oct_ * self.u(b, 1, lo=.5, hi=4) + self.u(b, 1, hi=6.3))
         h = 10 ** ((tilt * oct_ + wave * (self.u(b, 1) < .6)) / 20)
         k = self.u(b, 1)
+        # A mask over the mouth, or the far side of a room: the highs fall 4 to 14 dB an octave from 1.5 to 3.5 kHz on.
+        knee = torch.log2(f.clamp(min=50) / self.u(b, 1, lo=1500, hi=3500)).clamp(min=0)
+        h = h * 10 ** (-knee * self.u(b, 1, lo=4, hi=14) * (self.u(b, 1) < .4 * self.hard) / 20)
         low = torch.where(k < p_band * .6, self.u(b, 1, lo=3300, hi=3900), torch.where(k < p_band, self.u(b, 1, lo=3500, hi=7500), torch.full_like(k, 9000.)))
         high = torch.where(k < p_band * .6, self.u(b, 1, lo=100, hi=320), self.u(b, 1, lo=20, hi=120))
         return h, 1 / (1 + (f / low) ** 16) ** .5 / (1 + (high / f.clamp(min=1)) ** 6) ** .5
@@ -304,9 +308,9 @@ class Spoiler:
         size = nice_fft(n + 4000)
         bins = size // 2 + 1
         pick = torch.randint(0, len(self.rooms), (b,), device=self.dev)
-        wet = self.rooms[pick] * (self.u(b, 1) < .4)
+        wet = self.rooms[pick] * (self.u(b, 1) < .4 + .2 * self.hard)
         wet[:, 0] = torch.where(wet[:, 0] == 0, 1.0, wet[:, 0])
-        eq, band = self.colour(b, bins, .4, .3)
+        eq, band = self.colour(b, bins, .4, .3 + .25 * self.hard)
         spec = torch.fft.rfft(x, size) * torch.fft.rfft(wet, size) * eq
         x = clean = torch.fft.irfft(spec, size)[:, :n]
         times = torch.arange(n, device=self.dev)[None] / RATE
@@ -320,6 +324,7 @@ class Spoiler:
         y = torch.where(self.u(b, 1) < .2, white, y)
         y = y / (y.pow(2).mean(1, keepdim=True).sqrt() + 1e-6)
         snr = torch.where(self.u(b) < .25, self.u(b, lo=35, hi=60), self.u(b, lo=2, hi=32))
+        snr = torch.where(self.u(b) < .45 * self.hard, self.u(b, lo=1, hi=14), snr)
         floor = 1e-4 * white
         x = x + y * (power.sqrt() * 10 ** (-snr / 20))[:, None] + floor * power.sqrt()[:, None]
         x = torch.fft.irfft(torch.fft.rfft(x, size) * band, size)[:, :n]
@@ -372,6 +377,7 @@ class Spoiler:
         b, frames = inside.shape
         old = m.shape[2]
         warp = torch.where(self.u(b) < .5, self.u(b, lo=.88, hi=1.14), torch.ones(b, device=self.dev))
+        warp = torch.where(self.u(b) < .25 * self.hard, self.u(b, lo=.82, hi=1.22), warp)
         fi = (torch.arange(80, device=self.dev)[None] * warp[:, None]).clamp(max=79)
         ti = at.clamp(0, old - 1)
         grid = torch.stack((ti[:, None, :].expand(b, 80, frames) / (old - 1) * 2 - 1,

@@ -9,6 +9,8 @@ import argparse
 import json
 import pathlib
 import re
+import shutil
+import subprocess
 
 import numpy as np
 import soundfile as sf
@@ -64,11 +66,19 @@ class Pack:
     def save(self, out, name, codec="OPUS"):
         x = np.concatenate(self.sound)
         ext = "opus" if codec == "OPUS" else "flac"
+        if ext == "opus" and shutil.which("opusenc"):
+            pcm = (x * 32767).astype("<i2").tobytes()
+            subprocess.run(["opusenc", "--quiet", "--raw", "--raw-rate", str(RATE), "--raw-chan", "1", "--bitrate", "22", "--comp", "2", "--discard-comments", "-",
+                            str(out / f"{name}.opus")], input=pcm, check=True)
+            return self.listed(out, name)
         with sf.SoundFile(str(out / f"{name}.{ext}"), "w", RATE, 1, format="OGG" if ext == "opus" else "FLAC",
                           subtype="OPUS" if ext == "opus" else "PCM_16",
                           compression_level=0.89 if ext == "opus" else 0.8) as f:
             for i in range(0, len(x), RATE * 60):
                 f.write(x[i:i + RATE * 60])
+        self.listed(out, name)
+
+    def listed(self, out, name):
         json.dump(self.clips, open(out / f"{name}.json", "w"))
         per = {}
         for c in self.clips:

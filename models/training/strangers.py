@@ -67,6 +67,16 @@ def write(out, name, accent, clips):
     print(name, len(rows), "clips,", round(at / RATE), "s", flush=True)
 
 
+def read(folder):
+    """(voice, words, sound) of every clip of a folder of packs as write makes it."""
+    for row in (folder / "voices.tsv").read_text().splitlines():
+        name = row.split("\t")[0]
+        x = sound(folder / f"{name}.flac")
+        for line in (folder / f"{name}.tsv").read_text().splitlines():
+            lo, hi, text = line.split("\t")
+            yield name, text.split(), x[int(lo):int(hi)].astype(np.float32)
+
+
 def sound(path):
     x, rate = sf.read(path)
     return resample_poly(x, RATE, rate) if rate != RATE else x

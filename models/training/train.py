@@ -36,6 +36,17 @@ def background(gen, depth=12):
         yield q.get()
 
 
+def agrees(known, labels, frames, lens):
+    """Where [batch, frames] a teacher says what its best alignment of the label would say: not where it swallows a word, or hears another."""
+    with torch.enable_grad():
+        lp = known.detach().float().requires_grad_()
+        nll = torch.nn.functional.ctc_loss(lp.transpose(0, 1), labels, frames, lens, reduction="sum", zero_infinity=True)
+        # The gradient is the posterior without the label less the one with it.
+        off = torch.autograd.grad(nll, lp)[0].abs().sum(-1) / 2
+    off = torch.nn.functional.max_pool1d(off[:, None], 5, 1, 2)[:, 0]
+    return (off < .6).float()
+
+
 def main():
     ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ap.add_argument("name")
@@ -60,8 +71,11 @@ def main():
     ap.add_argument("--roles", default="train", help="roles whose speakers are heard, separated by commas; with dev nothing is left to choose by")
     ap.add_argument("--windows", type=float, default=.7, help="share of windows as the engine gives them")
     ap.add_argument("--leave-out", default="", help="sources of clips not to use, separated by commas")
+    ap.add_argument("--hard", type=float, default=0.0, help="share of samples in loud noise, a telephone's band, a mask or an unusual vocal tract")
+    ap.add_argument("--threads", type=int, default=2)
     ap.add_argument("--seed", type=int, default=1)
     a = ap.parse_args()
+    torch.set_num_threads(a.threads)
     roles = a.roles.split(",")
     sound, clips = load_packs(a.packs, ("real", "espeak", "flite-", "hibari", "kokoro-", *(["dev"] if "dev" in roles else [])))
     clips = [c for c in clips if c["source"] in ("espeak", "flite", "hibari", "kokoro") or split.role("speaker", c["speaker"]) in roles]
@@ -80,12 +94,12 @@ def main():
 
     import soundfile as sf
     noises = []
-    for p in sorted(pathlib.Path(a.noise).glob("*.flac")):
+    for p in sorted(p for p in pathlib.Path(a.noise).iterdir() if p.suffix in (".flac", ".ogg")):
         if split.role("noise", p.stem) == "train":
             x = sf.read(p, dtype="float32")[0]
             if x.std() > 1e-5:
                 noises.append(x)
-    spoil = Spoiler(sound, clips, noises, dev, a.seed)
+    spoil = Spoiler(sound, clips, noises, dev, a.seed, hard=a.hard)
     cepstra = Cepstra(pathlib.Path(a.packs) / "an4.npz") if a.an4 else None
     ids = [i for i, s in enumerate(cepstra.speakers) if split.role("speaker", s) in roles] if a.an4 else []
     if a.init:
@@ -141,7 +155,7 @@ def main():
                 known = teacher(wide[:, :, :1000])[0][:, at:at + lp.shape[1]]
                 # Where the teacher itself misses what is said (an accent, say), it is not listened to.
                 wrong = torch.nn.functional.ctc_loss(known.transpose(0, 1), labels, frames.clamp(max=known.shape[1]), lens, reduction="none")
-                trust = torch.exp(-wrong / lens.clamp(min=1))[:, None]
+                trust = torch.exp(-wrong / lens.clamp(min=1))[:, None] * agrees(known, labels, frames.clamp(max=known.shape[1]), lens)
             n = known.shape[1]
             sure = sure[:, :n] * trust
             far = torch.nn.functional.kl_div(lp[:, :n], known, log_target=True, reduction="none").sum(-1)
