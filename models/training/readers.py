@@ -33,7 +33,7 @@ def pieces(lp):
 
 def one(job):
     path, model = job
-    x = load(path) if isinstance(path, pathlib.Path) else path
+    x = load(path)
     lp = align.Aligner(model).logp(x)
     out = []
     for a, b, phones in pieces(lp):
