@@ -341,6 +341,12 @@ func (c *Context) weigh(m *Meaning, startMS int64) (Fit, float64) {
 			w *= c.Rhythm.share(pieces)
 		}
 	}
+	return Elsewhere, w * c.rare(m, startMS)
+}
+
+// rare is how likely what a call says besides its numbers is: a tooth that is not there, a correction of part of a place.
+func (c *Context) rare(m *Meaning, startMS int64) float64 {
+	w, cmd := 1.0, m.Result.Command
 	for _, a := range cmd.Acts {
 		switch a.Verb {
 		case chart.VerbGo, chart.VerbAspect:
@@ -361,7 +367,7 @@ func (c *Context) weigh(m *Meaning, startMS int64) (Fit, float64) {
 			}
 		}
 	}
-	return Elsewhere, w
+	return w
 }
 
 // verb is how likely a call is where the exam stands.
