@@ -81,10 +81,10 @@ def voices(assets):
         yield f"espeak ({kind})", shell("espeak-ng", "-v", name, "-w", "{to}", "{text}")
 
 
-def clips(a):
+def clips(a, words):
     with tempfile.NamedTemporaryFile(suffix=".wav") as tmp:
         for name, say in voices(a.assets):
-            for w in WORDS:
+            for w in words:
                 text = " ".join(synth.RESPELT.get(v, v) for v in w.split()) if "joe" not in name else w
                 try:
                     say(text, tmp.name)
@@ -105,11 +105,14 @@ def main():
     ap.add_argument("--assets", type=pathlib.Path, required=True)
     ap.add_argument("--data", type=pathlib.Path)
     ap.add_argument("--json")
+    ap.add_argument("--words", help="say only these, separated by commas; new ones join the list")
     a = ap.parse_args()
+    words = a.words.split(",") if a.words else list(WORDS)
+    WORDS.extend(w for w in words if w not in WORDS)
     nets, score = [Onnx(m) for m in a.models], Scorer()
     bank = [np.resize(sf.read(next(a.noise.glob(n + ".*")), dtype="float32")[0], RATE * 20) for n in NOISES]
     rng, got = np.random.default_rng(8), []
-    for k, (voice, word, x) in enumerate(clips(a)):
+    for k, (voice, word, x) in enumerate(clips(a, words)):
         x, lo, hi = quiet(x, k)
         for cond in ("clean", "10 dB"):
             z = x if cond == "clean" else mix(x, np.roll(bank[k % 2], -int(rng.integers(0, RATE * 19))), 10, lo, hi).astype(np.float32)
@@ -125,7 +128,7 @@ def main():
 
 def table(got):
     print("| word | clips | taken for, clean | taken for, 10 dB | nearest, median gap |\n|---|---|---|---|---|")
-    for w in WORDS:
+    for w in dict.fromkeys(g[1] for g in got):
         mine = [g for g in got if g[1] == w]
         cells = []
         for cond in ("clean", "10 dB"):
