@@ -4,6 +4,7 @@
 export const KEYS = [
   ["1 … 9, 0", "enter a depth, go on to the next site"],
   ["Shift + digit, or + then digit", "ten more: Shift 2 is 12"],
+  ["Alt + digit", "correct the number that the pointer or the arrows are at"],
   ["b s p c", "bleeding, suppuration, plaque, calculus here: on, and off again"],
   ["Shift b s p c", "asked and answered no"],
   ["r then digit", "recession; r - digit: margin above the CEJ"],
@@ -33,6 +34,11 @@ const digitOf = (ev) => (/^[0-9]$/.test(ev.key) ? Number(ev.key) : null);
  *  then the page leaves the event alone. */
 export function press(wait, ev) {
   const none = { wait, act: null };
+  // Some keyboards type another sign with Alt: then the key itself says which digit it is.
+  if (ev.altKey && !ev.ctrlKey && !ev.metaKey) {
+    const d = digitOf(ev) ?? (ev.shiftKey ? null : digitOf({ key: (ev.code || "").replace("Digit", "") }));
+    if (d != null) return { wait: "", act: { do: "correct", number: d } };
+  }
   if (ev.ctrlKey || ev.metaKey || ev.altKey) {
     if ((ev.ctrlKey || ev.metaKey) && !ev.altKey && ev.key.toLowerCase() === "z") return { wait: "", act: { do: "undo" } };
     return none;

@@ -8,6 +8,7 @@ class Sheet extends HTMLElement {
   words = "buccal-lingual";
   onpick = null; // (key) a cell was chosen
   onopen = null; // (key) more about it is wanted
+  hint = ""; // how a number is changed, where that is so
   #cells = new Map();
   #heads = new Map();
   #shape = "";
@@ -88,6 +89,10 @@ class Sheet extends HTMLElement {
   leave() {
     if (this.focused && document.activeElement instanceof HTMLElement) document.activeElement.blur();
   }
+  /** pointed is the site that the pointer is at, or "". */
+  get pointed() {
+    return this.querySelector("td[data-key]:hover")?.getAttribute("data-key") || "";
+  }
   get focused() {
     return this.contains(document.activeElement);
   }
@@ -99,7 +104,7 @@ class Sheet extends HTMLElement {
     this.#cells.clear();
     this.#heads.clear();
     put(this, h("div", { class: "mouth" }, QUADRANTS.map((q) => this.#quadrant(view, q))),
-      h("p", { class: "legend small soft" }, "Large: depth, mm. Small above: margin from the CEJ, minus above it (a healthy margin lies 1 to 3 mm above). ", FLAGS.map(([f, l], i) => [i ? ", " : "", h("b", {}, l), ` ${f}`]), ". m mobility, f furcation."));
+      h("p", { class: "legend small soft" }, "Large: depth, mm. Small above: margin from the CEJ, minus above it (a healthy margin lies 1 to 3 mm above). ", FLAGS.map(([f, l], i) => [i ? ", " : "", h("b", {}, l), ` ${f}`]), ". m mobility, f furcation.", this.hint && ` ${this.hint}`));
     this.#tables = [...this.querySelectorAll("table")];
     if (had) this.enter(had);
   }
