@@ -247,7 +247,8 @@ func Draw(c *chart.Chart, row Row, o Options) Picture {
 			}
 			run = append(run, col)
 		}
-		marks = append(marks, func() { d.was(cols) }, func() { d.furcation(c, t, rec, x) })
+		// Numerals stand over the line of the exam before, which may run through them.
+		marks = append(marks, func() { d.was(cols) }, func() { d.numbers(cols, o) }, func() { d.furcation(c, t, rec, x) })
 	}
 	d.bed(run)
 	for _, m := range marks {
@@ -379,7 +380,6 @@ func (d *drawing) site(c *chart.Chart, col column, o Options) {
 			class = "margin assumed"
 		}
 		d.line(class, key, Point{col.x0, top}, Point{col.x1, top})
-		d.number(col, top, bottom, step, o.Doubts[col.ref])
 	} else if rec.Recession.Known() {
 		y := d.y(col.margin)
 		d.line("margin", key, Point{col.x0, y}, Point{col.x1, y})
@@ -416,8 +416,19 @@ func (d *drawing) was(cols []column) {
 	}
 }
 
+// numbers writes the depths of a tooth.
+func (d *drawing) numbers(cols []column, o Options) {
+	for _, col := range cols {
+		if col.there {
+			d.number(col, o.Doubts[col.ref])
+		}
+	}
+}
+
 // number writes a depth: in the water where there is room, else below it.
-func (d *drawing) number(col column, top, bottom float64, step int, doubt bool) {
+func (d *drawing) number(col column, doubt bool) {
+	top, bottom := d.y(col.margin), d.y(col.margin+col.depth.Float())
+	step := Step(col.depth)
 	size, bold := 13.0, false
 	switch {
 	case step >= 6:

@@ -65,3 +65,41 @@ func TestCloseByVoice(t *testing.T) {
 		t.Error("37 L is not answered for bleeding")
 	}
 }
+
+// Where nothing is open one button signs; it cannot be pressed by the second click of one that was meant for the button before. Where
+// something is open, that is confirmed first.
+func TestSignIsNoAccident(t *testing.T) {
+	w := newWorld(t, nil, lowers(t))
+	e := w.begin("x1", chart.FDI)
+	for i, words := range []string{"", "three two four bleeding", "three three three", "two two two", "two two three", "exam complete"} {
+		cmd := chart.Command{Acts: []chart.Act{{Verb: chart.VerbPath, Text: "lowers"}}}
+		var err error
+		if words == "" {
+			_, err = e.Do(t.Context(), cmd, exam.Caller{Who: "Ada Quill"}, "path")
+		} else {
+			_, err = e.Words(t.Context(), words, exam.Caller{Who: "Ada Quill"}, fmt.Sprint(i))
+		}
+		if err != nil {
+			t.Fatal(words, err)
+		}
+	}
+	p := w.live(startBrowser(t), "Ada Quill", w.url)
+	p.goTo(w.url + "/exams/x1/close")
+	const sign = `document.querySelector("[data-step=sign] form button")`
+	p.until("the steps are shown", sign)
+	eval[bool](p, `(document.querySelector('[data-step=sign] .head').click(), true)`)
+	p.until("what is open is named, and confirmed", `document.querySelector("[data-step=sign] .body").innerText.includes("unknown where not called") && document.querySelector("#sure")`)
+	eval[bool](p, `(document.querySelector('[data-step=called] .head').click(), true)`)
+	// As quick as a hand can be: the moment the button is there.
+	eval[bool](p, `(new MutationObserver(() => { const b = `+sign+`; if (b && !b.closest("[hidden]") && !document.querySelector("#sure") && !window.tried) { window.tried = 1; b.click(); } }).observe(document.querySelector("ls-close"), {subtree: true, childList: true, attributes: true}), true)`)
+	p.clickText("Yes to all")
+	p.until("the step to sign opens by itself or by hand", `document.querySelector("[data-step=called]").hasAttribute("data-done")`)
+	eval[bool](p, `(document.querySelector("[data-step=sign] .body").hidden && document.querySelector('[data-step=sign] .head').click(), true)`)
+	p.until("a click came at once, the button waits, nothing is to be confirmed", `window.tried && !document.querySelector("#sure") && document.querySelector("[data-step=sign] .body").innerText.includes("nothing is open")`)
+	p.until("it can be pressed a moment later", `!`+sign+`.disabled`)
+	if eval[bool](p, `!!`+session+`.view.signed_by || `+session+`.pending.length > 0`) {
+		t.Fatal("the click that came at once has signed")
+	}
+	eval[bool](p, `(`+sign+`.click(), true)`)
+	p.until("signed, and the chart can be printed", session+`.view.signed_by === "Ada Quill" && !document.querySelector("[data-step=print] .body").hidden`)
+}

@@ -155,6 +155,7 @@ func TestCloseAndSign(t *testing.T) {
 	open("sign")
 	p.click("#sure")
 	shot(t, p, "close-sign")
+	p.until("it can be signed", `!document.querySelector("[data-step=sign] form button").disabled`)
 	eval[bool](p, `document.querySelector("[data-step=sign] form button").click(), true`)
 	p.until("signed", session+`.view.signed_by === "Ada Quill" && `+how("sign")+` === "✓ by Ada Quill"`)
 	p.clickText("Live")

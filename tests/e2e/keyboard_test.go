@@ -6,9 +6,12 @@ import (
 	"net/url"
 	"testing"
 
+	"github.com/chromedp/cdproto/input"
+	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 
 	"leadsman/chart"
+	"leadsman/exam"
 )
 
 // live opens an exam's Live screen.
@@ -34,6 +37,62 @@ func text(p *page, css string) string {
 }
 
 // A whole row of work without the mouse: numbers along the path, flags, margins, grades, moving over
+// point moves the pointer to the middle of something.
+func (p *page) point(css string) {
+	p.t.Helper()
+	at := eval[[]float64](p, fmt.Sprintf(`(() => { const r = document.querySelector(%q).getBoundingClientRect(); return [r.x + r.width / 2, r.y + r.height / 2]; })()`, css))
+	if _, err := chromedp.Call(p.ctx, input.DispatchMouseEvent, input.DispatchMouseEventParams{Type: input.DispatchMouseEventTypeMouseMoved, X: at[0], Y: at[1]}); err != nil {
+		p.t.Fatal(err)
+	}
+	p.until("the pointer is there", fmt.Sprintf(`document.querySelector(%q).matches(":hover")`, css))
+}
+
+// alt presses Alt and a digit.
+func (p *page) alt(digit int) {
+	p.t.Helper()
+	const held = 1 // Alt (Chrome DevTools Protocol, Input)
+	for _, kind := range []input.DispatchKeyEventType{input.DispatchKeyEventTypeRawKeyDown, input.DispatchKeyEventTypeKeyUp} {
+		if _, err := chromedp.Call(p.ctx, input.DispatchKeyEvent, input.DispatchKeyEventParams{Type: kind, Key: fmt.Sprint(digit), Code: fmt.Sprintf("Digit%d", digit), Modifiers: held, WindowsVirtualKeyCode: int64('0' + digit)}); err != nil {
+			p.t.Fatal(err)
+		}
+	}
+}
+
+// Alt and a digit correct the number that is pointed at and nothing else: no number is entered where there is none, calls go on at their place,
+// and it says what it was and is taken back.
+func TestCorrectByPointing(t *testing.T) {
+	w := newWorld(t, nil)
+	e := w.begin("x1", chart.FDI, "three two four")
+	p := w.live(startBrowser(t), "Ada Quill", w.url)
+	note := func(want string) {
+		t.Helper()
+		p.until("it says "+want, fmt.Sprintf(`document.querySelector(".note.key").innerText.startsWith(%q)`, want))
+	}
+	p.alt(7)
+	note("Point at a number in the table")
+	p.point(`td[data-key="15.B"]`)
+	p.alt(7)
+	note("15 B has no number to be corrected")
+	p.point(`td[data-key="17.B"]`)
+	if _, err := e.Words(t.Context(), "three three three", exam.Caller{Who: "Ben Oakley"}, "on"); err != nil {
+		t.Fatal(err)
+	}
+	p.depth("16.MB", "3")
+	p.alt(5)
+	p.depth("17.B", "5")
+	note("17 B: 2 corrected to 5. u takes it back.")
+	p.until("the path stands where it stood", `document.querySelector("ls-tape .cell[data-next]").dataset.key === "15.DB"`)
+	if got := eval[string](p, `["17.DB", "17.MB", "16.DB", "16.B", "16.MB"].map((k) => `+session+`.view.teeth[k.slice(0, 2)].sites[k.slice(3)].depth).join()`); got != "3,4,3,3,3" {
+		t.Errorf("the other sites are %s", got)
+	}
+	p.keys("4")
+	p.depth("15.DB", "4") // the path goes on although the pointer is elsewhere
+	p.keys("u")
+	p.depth("15.DB", "")
+	p.keys("u")
+	p.depth("17.B", "2")
+}
+
 // the table, correcting, taking back.
 func TestKeyboardEntry(t *testing.T) {
 	w := newWorld(t, nil)

@@ -93,8 +93,8 @@ func TestProgramsOnSettings(t *testing.T) {
 	eval[bool](p, `(document.querySelector("#hook").value = "http://127.0.0.1:9/in", document.querySelector("#told-exam-signed").click(), true)`)
 	p.clickText("Add the address")
 	p.until("a secret, once", `document.querySelector("#secret")?.innerText.startsWith("whsec_") && document.querySelector("[data-hook]")`)
-	p.clickText("Try it")
-	p.until("it says where to look", `document.querySelector("ls-programs").innerText.includes("look at the letters")`)
+	p.clickText("Send a test message")
+	p.until("it says where to look", `document.querySelector("ls-programs").innerText.includes("Messages so far")`)
 	scan(t, p, "programs")
 	shot(t, p, "programs")
 	eval[bool](p, `(document.querySelector("[data-program] button").click(), true)`)
@@ -102,6 +102,6 @@ func TestProgramsOnSettings(t *testing.T) {
 	if got := ask(key); got != http.StatusUnauthorized {
 		t.Errorf("with the withdrawn key: %d", got)
 	}
-	p.clickText("Remove")
+	p.clickText("Remove the address")
 	p.until("the address is gone", `!document.querySelector("[data-hook]")`)
 }

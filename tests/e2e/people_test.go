@@ -134,6 +134,7 @@ func TestSignCosignAmend(t *testing.T) {
 	eval[bool](one, `(document.querySelector('[data-step="sign"] .body').hidden && document.querySelector('[data-step="sign"] button.head').click(), true)`)
 	one.until("the student is told", `/You sign as Dan Fairway, a student/.test(document.querySelector('[data-step="sign"]').innerText)`)
 	one.click("#sure")
+	one.until("it can be signed", `!document.querySelector('[data-step="sign"] .body button.main').disabled`)
 	one.click(`[data-step="sign"] .body button.main`)
 	one.until("it waits", session+`.view.waits && /Waits for a supervisor/.test(document.querySelector("ls-standing").innerText)`)
 	if eval[bool](one, `[...document.querySelectorAll("ls-standing button")].some((b) => b.textContent === "Co-sign")`) {

@@ -192,11 +192,11 @@ func TestEnrolInBrowser(t *testing.T) {
 		t.Errorf("exported %q", got)
 	}
 	p.clickText("Erase")
-	p.until("asked once more", `[...document.querySelectorAll("ls-practise button")].some((b) => b.textContent === "Erase for good")`)
+	p.until("asked once more", `[...document.querySelectorAll("ls-practise button")].some((b) => b.textContent === "Yes, erase it for good")`)
 	if v.profiles["e1"] == nil {
 		t.Error("erased without asking")
 	}
-	p.clickText("Erase for good")
+	p.clickText("Yes, erase it for good")
 	p.until("it is gone", `document.querySelector("ls-practise .profile").innerText.includes("None yet")`)
 	if v.profiles["e1"] != nil {
 		t.Error("the profile is still kept")

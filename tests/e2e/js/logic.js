@@ -134,6 +134,9 @@ const TESTS = {
     same(type("b", k("B", { shiftKey: true })), ["", [{ do: "flag", field: "bleeding", no: false }, { do: "flag", field: "bleeding", no: true }]], "flags");
     same(type(k("z", { ctrlKey: true })), ["", [{ do: "undo" }]], "control z");
     same(type(k("c", { ctrlKey: true }), k("b", { altKey: true })), ["", []], "the browser's own keys are left alone");
+    const alt = (key, code, more) => k(key, { code, altKey: true, ...more });
+    same(type("r", alt("4", "Digit4"), alt("€", "Digit5")), ["", [{ do: "correct", number: 4 }, { do: "correct", number: 5 }]], "alt corrects, whatever sign the key gives with it");
+    same(type(alt("4", "Digit4", { shiftKey: true }), alt("'", "Digit4", { shiftKey: true }), alt("5", "Digit5", { ctrlKey: true })), ["", [{ do: "correct", number: 4 }]], "with shift only where digits need it, and not with control");
     same(type("q", "Tab", "F5"), ["", []], "other keys mean nothing");
     ok(KEYS.length > 12, "the table of keys");
   },

@@ -261,7 +261,7 @@ class App extends HTMLElement {
     const unsent = session?.waiting.some((w) => w.stuck) ? session.waiting.length : 0;
     const renewed = !!session?.build && session.build !== this.about.build;
     keep(this.facts, [v?.numbering, unsent, session?.online, renewed], () => session && [
-      h("span", { class: "numbering", title: v.numbering === "fdi" ? "Teeth are numbered 11 to 48 (ISO 3950)" : "Teeth are numbered 1 to 32 (Universal)" }, v.numbering === "fdi" ? "FDI 11–48" : "Universal 1–32"),
+      h("span", { class: "numbering", title: v.numbering === "fdi" ? "Teeth are numbered 11 to 48 (ISO 3950)" : "Teeth are numbered 1 to 32 (Universal)" }, h("span", { class: "word" }, v.numbering === "fdi" ? "FDI " : "Universal "), v.numbering === "fdi" ? "11–48" : "1–32"),
       unsent ? h("span", { class: "state bad" }, `${unsent} unsent`)
         : !session.online ? h("span", { class: "state bad" }, "Connecting …")
         : renewed ? h("button", { class: "state bad", onclick: () => location.reload() }, "Program renewed: load again") : null]);

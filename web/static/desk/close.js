@@ -17,6 +17,7 @@ const REASONS = [["calculus", "calculus in the way"], ["band", "a band or bracke
 // What may have been called only where it was: field, its plural sentence for the others, and its name.
 const CALLED = [["bleeding", "did not bleed", "Bleeding"], ["suppuration", "had no pus", "Pus"], ["plaque", "had no plaque", "Plaque"], ["calculus", "had no calculus", "Calculus"], ["recession", "have their margin at the CEJ", "Margins"]];
 const UNSEEN = "Not looked for at the other sites: ";
+const CALM_MS = 700; // "Sign" does nothing so long after it came in sight: a second click was meant for the button that stood there before
 
 /** uncalled lists what stands at some probed sites and not at others, or at none: {field, rest, name, at, open}. */
 export function uncalled(view) {
@@ -32,6 +33,8 @@ export const unlooked = (view, name) => view.remarks.some((r) => r.text.startsWi
 
 class Close extends Part {
   #open = null; // the step that a person has opened; null: the first that is not done
+  #signable = null; // the button that came in sight last
+  #calm = 0;
 
   connectedCallback() {
     const { session } = this.app;
@@ -73,6 +76,11 @@ class Close extends Part {
     }
   }
 
+  disconnectedCallback() {
+    super.disconnectedCallback();
+    clearTimeout(this.#calm);
+  }
+
   /** #follow goes to Live with whoever answers "go there" aloud, or that the exam is not complete. */
   #follow({ did }) {
     if (this.app.ear.on && (did === "go" || did === "disregard" && !this.session.view.complete)) this.app.go(this.#base("live"));
@@ -95,7 +103,7 @@ class Close extends Part {
       sign: [signed, "Sign", signed ? `by ${view.signed_by}` : "not signed"],
       print: [false, "The chart on paper", ""],
     };
-    const first = this.steps.find((s) => !state[s.name][0])?.name;
+    const first = signed ? "print" : this.steps.find((s) => !state[s.name][0])?.name;
     for (const s of this.steps) {
       const [done, what, how] = state[s.name];
       attr(s.el, "data-done", done);
@@ -122,7 +130,20 @@ class Close extends Part {
       body("sign", JSON.stringify([view.signed_by, view.waits, left.length, view.doubts.length, open.length, seat().person, seat().rights]), this.#sign(view, left, open));
       body("print", "once", h("p", { class: "row" }, h("a", { class: "button main", href: this.#base("print") }, "Print the chart"), h("a", { class: "button", href: this.#base("findings") }, "Findings"), h("a", { class: "button", href: this.#base("plan") }, "Plan")));
     }
+    this.#arm();
     this.profile.show(view);
+  }
+
+  /** #arm lets "Sign" be used a moment after it came in sight. */
+  #arm() {
+    const { body } = this.steps.find((s) => s.name === "sign");
+    const button = body.hidden ? null : body.querySelector("form button");
+    if (button === this.#signable) return;
+    this.#signable = button;
+    clearTimeout(this.#calm);
+    if (!button) return;
+    button.disabled = true;
+    this.#calm = setTimeout(() => (button.disabled = !may("sign")), CALM_MS);
   }
 
   #base(screen) {
@@ -182,13 +203,12 @@ class Close extends Part {
           h("button", { class: said ? null : "main", disabled: signed, onclick: () => this.session.act(C.rest(x.field), `uncalled sites ${x.rest}`) }, `The other ${x.open} sites ${x.rest}`),
           h("button", { disabled: signed || said, onclick: () => this.session.act({ verb: "remark", text: UNSEEN + x.name }, `${x.name} not looked for`) }, said ? "Left unknown" : "Not looked for there"));
       })),
-      ask.length > 1 ? h("p", { class: "row" }, h("b", { class: "grow" }, `All ${ask.length} at once: the other sites ${ask.map((x) => x.rest).join(", ")}.`),
-        h("button", { class: "main", disabled: signed, onclick: () => this.session.act(ask.map((x) => C.rest(x.field)), "uncalled sites answered") }, `All ${ask.length} as said`)) : null];
+      ask.length > 1 ? h("p", { class: "row" }, h("b", { class: "grow" }, `All ${ask.length} at once: the other sites ${ask.map((x) => x.rest).join(", ")}?`),
+        h("button", { class: "main", disabled: signed, onclick: () => this.session.act(ask.map((x) => C.rest(x.field)), "uncalled sites answered") }, `Yes to all ${ask.length}`)) : null];
   }
 
   #sign(view, left, open) {
     if (view.signed_by) return h("p", {}, `Signed by ${view.signed_by}${view.waits ? "; it waits for a supervisor" : ""}. Remarks and the plan can be added; a value is changed by an amendment.`);
-    const sure = h("input", { type: "checkbox", id: "sure", required: true });
     const rest = [left.length ? `${left.length} sites have no depth` : "", view.doubts.length ? `${view.doubts.length} doubts are open` : "", open.length ? `${open.map((x) => x.name.toLowerCase()).join(", ")}: unknown where not called` : ""].filter(Boolean);
     return [h("p", { class: "soft" }, "After signing, a value is changed by an amendment alone, which gives its reason.", rest.length ? h("b", {}, ` ${rest.join("; ")}: the findings will say so.`) : ""),
       h("form", { class: "row end", onsubmit: (e) => {
@@ -196,9 +216,10 @@ class Close extends Part {
         this.#open = null;
         this.session.act(C.plain("sign"), "sign");
       } },
-        h("p", { class: "signer" }, "You sign as ", h("b", {}, seat().person?.name || "nobody"), seat().person?.roles.includes("student") ? ", a student: it waits for a supervisor" : ""),
-        h("label", { class: "check", for: "sure" }, sure, "I have seen what is open, and answer for this chart."),
-        h("button", { class: "main", disabled: !may("sign") }, "Sign"))];
+        h("p", { class: "signer" }, "You sign as ", h("b", {}, seat().person?.name || "nobody"), seat().person?.roles.includes("student") ? ", a student: it waits for a supervisor" : "", rest.length ? "" : ", and answer for this chart: nothing is open"),
+        // What is open is confirmed by a step of its own; where nothing is, the button says all.
+        rest.length ? h("label", { class: "check", for: "sure" }, h("input", { type: "checkbox", id: "sure", required: true }), "I have seen what is open, and answer for this chart.") : null,
+        h("button", { class: "main", disabled: true }, "Sign"))];
   }
 }
 

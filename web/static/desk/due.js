@@ -74,7 +74,7 @@ class Due extends Part {
     put(this.head, overdue ? `Due: ${overdue}${this.next && overdue === this.all.length ? " or more" : ""} overdue` : "Due");
     put(this.list, shown.length
       ? h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": "Who is due" }, h("table", { class: "list due" },
-        h("thead", {}, h("tr", {}, ["Patient", "Phone", "Day", "For", "How far", "Contacted"].map((t) => h("th", { scope: "col" }, t)))),
+        h("thead", {}, h("tr", {}, ["Patient", "Due", "For", "Contacted"].map((t) => h("th", { scope: "col" }, t)))),
         h("tbody", {}, shown.map((d) => this.#row(d, today)))))
       : h("p", { class: "soft" }, "Nobody, by what is chosen above. Days come from the plans of exams."));
   }
@@ -89,14 +89,12 @@ class Due extends Part {
         put(this.fault, e.message);
         tell.disabled = false;
       }
-    } }, "Contacted");
+    } }, "Mark as contacted");
     return h("tr", { class: d.day && d.day < today ? "over" : null },
-      h("th", { scope: "row" }, h("a", { href: `/patients/${encodeURIComponent(d.patient)}` }, d.name), d.number ? h("span", { class: "soft" }, ` ${d.number}`) : null),
-      h("td", {}, d.phone ? h("a", { href: `tel:${d.phone.replace(/[^+\d]/g, "")}` }, d.phone) : "–"),
-      h("td", {}, planDate(d.day) || h("a", { href: `/exams/${encodeURIComponent(d.exam)}/plan` }, "decide")),
+      h("th", { scope: "row" }, h("a", { href: `/patients/${encodeURIComponent(d.patient)}` }, d.name), d.number ? h("span", { class: "soft" }, ` ${d.number}`) : null, h("p", {}, d.phone ? h("a", { href: `tel:${d.phone.replace(/[^+\d]/g, "")}` }, d.phone) : h("span", { class: "soft" }, "no phone is kept"))),
+      h("td", {}, d.day ? [planDate(d.day), h("p", {}, stateOf(d.day, today))] : h("a", { href: `/exams/${encodeURIComponent(d.exam)}/plan` }, "decide on a day")),
       h("td", {}, d.what ? `${d.what}${d.what === "recall" && d.months ? `, every ${d.months} months` : ""}` : `exam of ${day(d.began)}`, d.who ? h("span", { class: "soft" }, ` by ${d.who}`) : null),
-      h("td", {}, stateOf(d.day, today)),
-      h("td", {}, d.day ? h("a", { href: `/api/exams/${encodeURIComponent(d.exam)}/export?as=letter&what=${d.what}`, download: "" }, "Letter") : null, " ", d.contacted ? `${day(d.contacted.time)}${d.contacted.who ? `, ${d.contacted.who}` : ""}` : d.day ? tell : "–"));
+      h("td", {}, h("div", { class: "row" }, d.day ? h("a", { href: `/api/exams/${encodeURIComponent(d.exam)}/export?as=letter&what=${d.what}`, download: "" }, "Letter (PDF)") : null, d.contacted ? `${day(d.contacted.time)}${d.contacted.who ? `, ${d.contacted.who}` : ""}` : d.day ? tell : "–")));
   }
 }
 

@@ -7,7 +7,7 @@ import { may, seat, loadSeat, begin, choose } from "../people/seat.js";
 import "../profile/profile.js";
 import { statement, numbers, figures } from "./summary.js";
 import { born, planDate, isoDay } from "../core/dates.js";
-import { stateOf } from "./due.js";
+import { FILTERS, stateOf } from "./due.js";
 import { ageAt } from "./inputs.js";
 
 /** patientForm asks for a patient's data; begin, if given, goes on with a first exam. */
@@ -81,6 +81,11 @@ function firstExam(app) {
   } }, h("div", { class: "fields" }, asks ? ownField : null, patientField, h("button", { class: "main" }, "Begin the exam")), fault);
 }
 
+const DUE_NOW = 6; // names shown on the first page
+
+/** whoIsDue is who is overdue or due in the next 30 days, the longest due first. */
+const whoIsDue = () => page("/api/due?" + FILTERS.find(([v]) => v === "month")[2](isoDay(Date.now()))).catch(() => ({ list: [], next: "" })); // without it the list still serves
+
 class Patients extends Part {
   connectedCallback() {
     this.search = h("input", { type: "search", id: "search", placeholder: "Name or file number", oninput: () => this.#later() });
@@ -89,6 +94,7 @@ class Patients extends Part {
     this.table = h("table", { class: "list" }, h("thead", {}, h("tr", {}, ["Name", "Age", "File number", "Last exam", "Status"].map((t) => h("th", { scope: "col" }, t)))), this.list);
     put(this, h("div", { class: "desk" },
       h("div", { class: "title row" }, h("h1", { class: "grow" }, this.app.settings.practice || "Patients")),
+      (this.due = h("section", { class: "duenow", "aria-label": "Who is due", hidden: true })),
       (this.find = h("div", { class: "row end" }, h("div", { class: "field grow" }, h("label", { for: "search" }, "Find a patient"), this.search))),
       this.none, (this.first = h("section", { class: "first", "aria-label": "To begin with" })), h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": "Patients" }, this.table),
       (this.more = h("p", { hidden: true }, h("button", { onclick: () => this.#more() }, "Show more"))),
@@ -118,8 +124,10 @@ class Patients extends Part {
   async #load() {
     const search = this.search.value.trim();
     try {
-      const { list: ps, next } = await page("/api/patients?search=" + encodeURIComponent(search));
+      // Who is due stands there from the first drawing on, so that nothing moves under a finger.
+      const [{ list: ps, next }, due] = await Promise.all([page("/api/patients?search=" + encodeURIComponent(search)), this.asked ? null : whoIsDue()]);
       if (search !== this.search.value.trim()) return;
+      if (due) this.#dueNow(due);
       this.next = next;
       this.more.hidden = !next;
       this.table.hidden = !ps.length;
@@ -131,6 +139,15 @@ class Patients extends Part {
     } catch (e) {
       put(this.none, e.message);
     }
+  }
+  /** #dueNow names the first who are overdue or due soon. */
+  #dueNow({ list, next }) {
+    this.asked = true;
+    const today = isoDay(Date.now());
+    const few = list.slice(0, DUE_NOW);
+    this.due.hidden = !few.length;
+    put(this.due, h("h2", {}, "Due now"), h("ul", {}, few.map((d) => h("li", {}, h("a", { href: `/patients/${encodeURIComponent(d.patient)}` }, d.name), " ", h("span", { class: d.day < today ? "late" : null }, `${d.what} ${stateOf(d.day, today)}`)))),
+      h("p", {}, h("a", { href: "/due" }, list.length > few.length || next ? `All who are due: ${next ? "more than " : ""}${list.length}` : "To the due list")));
   }
   #rows(ps) {
     return ps.map((p) => h("tr", {}, h("th", { scope: "row" }, h("a", { href: `/patients/${encodeURIComponent(p.id)}` }, p.name)), h("td", {}, ageAt(p.born, Date.now()) ?? (p.born ? `born ${p.born}` : "")), h("td", {}, p.number || ""), h("td", {}, p.last_exam ? day(p.last_exam) : "none"), h("td", {}, this.#status(p))));

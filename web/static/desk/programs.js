@@ -33,8 +33,8 @@ class Programs extends Seated {
     put(this, may("programs") ? h("section", {}, h("h2", {}, "Programs"),
       h("p", { class: "small soft" }, "A program of yours, such as the practice's records, is let in by a key. It does what its key is for, and never enters, signs or decides anything in an exam. Give each program a key of its own."),
       this.keys, this.#keyForm(), this.told) : null,
-    may("webhooks") ? h("section", {}, h("h2", {}, "Telling programs"),
-      h("p", { class: "small soft" }, "An address is told, signed and until it says that it has it, what became of exams. It is told ids alone, unless you let more go along."),
+    may("webhooks") ? h("section", {}, h("h2", {}, "Messages to programs"),
+      h("p", { class: "small soft" }, "A program of yours can be told when an exam is signed, amended or moved. Each message is signed, and sent again until the program confirms it. It names the exam by its id alone, unless you let more go along."),
       this.hooks, this.#hookForm(), this.secret) : null);
     this.#load();
   }
@@ -76,7 +76,7 @@ class Programs extends Seated {
         url.value = "";
         details.checked = false;
         events.clear();
-        return ["The secret that letters are signed with, shown this once: ", h("code", { id: "secret" }, k.secret)];
+        return ["The secret that messages are signed with, shown this once: ", h("code", { id: "secret" }, k.secret)];
       });
     } }, h("div", { class: "field" }, h("label", { for: "hook" }, "Address"), url), h("fieldset", {}, h("legend", {}, "It is told that"), events.all),
       h("label", { class: "check", for: "details" }, details, "Name, file number and birth date of the patient and who signed go along"),
@@ -106,11 +106,11 @@ class Programs extends Seated {
 
   #key(p) {
     const state = p.withdrawn ? `withdrawn ${when(p.withdrawn)}` : [p.used ? `used on ${planDate(p.used)}` : "never used", p.ends ? `until ${planDate(p.ends)}` : ""].filter(Boolean).join(", ");
-    return h("div", { class: "row", data: { program: p.id } }, h("b", {}, p.name), h("span", {}, p.scopes.join(", ")), h("span", { class: "soft" }, state),
+    return h("div", { class: "row", data: { program: p.id } }, h("b", {}, p.name), h("span", { title: p.scopes.join(", ") }, p.scopes.map((s) => SCOPES[s] || s).join("; ")), h("span", { class: "soft" }, state),
       p.withdrawn ? null : h("button", { onclick: () => this.#do(this.told, async () => {
         await ask("DELETE", `/api/programs/${encodeURIComponent(p.id)}`);
         return `The key of ${p.name} is withdrawn.`;
-      }) }, "Withdraw"));
+      }) }, "Withdraw the key"));
   }
 
   #hook(k) {
@@ -120,15 +120,15 @@ class Programs extends Seated {
     return h("div", { class: "card", data: { hook: k.id } }, h("div", { class: "row" }, h("b", {}, k.url), h("span", { class: "soft" }, k.events.map((e) => TIDINGS[e] || e).join("; "), k.details ? ", with details" : "")),
       k.given_up ? h("p", { class: "fault" }, `${k.given_up} given up after days of trying: mend the receiver, then send again.`) : null,
       h("p", { class: "row" }, k.waiting ? h("span", {}, `${k.waiting} waiting`) : null,
-        act("Try it", async () => { await post(`${at}/try`, {}); return "A letter that tells of nothing is on its way: look at the letters."; }),
+        act("Send a test message", async () => { await post(`${at}/try`, {}); return "A message that tells of nothing is on its way: look under Messages so far."; }),
         k.given_up ? act("Send again", async () => { const r = await post(`${at}/again`, {}); return `${r.letters} on their way.`; }) : null,
-        act("Remove", async () => { await ask("DELETE", at); return "Removed."; })),
+        act("Remove the address", async () => { await ask("DELETE", at); return "Removed."; })),
       h("details", { ontoggle: async (e) => {
         if (!e.target.open) return;
         const ls = await get(`${at}/letters`).catch((f) => f);
         put(letters, ls instanceof Error ? ls.message : ls.length ? ls.map((l) => h("li", {}, `${when(l.time)} ${l.event} ${l.exam || ""}: `,
           l.sent ? `taken ${when(l.sent)}` : l.next ? (l.tries ? `tried ${l.tries} times, again ${when(l.next)}` : "on its way") : `given up after ${l.tries} tries`, l.fault ? `, ${l.fault}` : "")) : "None yet.");
-      } }, h("summary", {}, "Letters"), letters));
+      } }, h("summary", {}, "Messages so far"), letters));
   }
 }
 

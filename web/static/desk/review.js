@@ -94,7 +94,7 @@ class Review extends Part {
     this.callSign = sign;
     put(this.calls, [...(view.calls || [])].reverse().map((c) => h("tr", { class: c.undone ? "undone" : null },
       h("td", {}, new Date(c.time).toLocaleTimeString()), h("td", {}, V.caller(c)),
-      h("td", {}, c.words || c.did, c.confidence && c.confidence < 0.9 ? h("span", { class: "soft" }, ` (heard with ${Math.round(c.confidence * 100)} %)`) : null),
+      h("td", {}, c.words || h("span", { class: "soft" }, "by key"), c.confidence && c.confidence < 0.9 ? h("span", { class: "soft" }, ` (heard with ${Math.round(c.confidence * 100)} %)`) : null),
       h("td", {}, this.clips.button(c.seq, c.words || c.text)),
       h("td", {}, c.refused ? `refused: ${c.refused}` : c.text, c.undone ? " (taken back)" : ""))));
   }

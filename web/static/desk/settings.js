@@ -37,7 +37,7 @@ class Settings extends Part {
     return h("section", {}, h("h2", {}, "Calendar feed"),
       h("p", { class: "small soft" }, "A calendar program can follow who is due at a secret address. Whoever knows it reads names and days: give it to nobody else, and withdraw it when it is no longer needed. A new address ends the one before."),
       h("p", { class: "row" }, h("button", { id: "feed", onclick: change(() => post("/api/feed", {}), (f) => ["The address, shown this once: ", h("code", {}, f.address)]) }, "Make an address"),
-        h("button", { onclick: change(() => ask("DELETE", "/api/feed"), () => "Withdrawn: no address works.") }, "Withdraw")), told);
+        h("button", { onclick: change(() => ask("DELETE", "/api/feed"), () => "Withdrawn: no address works.") }, "Withdraw the address")), told);
   }
 
   connectedCallback() {
@@ -79,8 +79,8 @@ class Settings extends Part {
             put(told, err.message);
           }
         } },
-          h("div", { class: "fields" }, field("practice", "Name", name), field("snumbering", "New exams number teeth by", numbering), field("spath", "New exams walk", path), field("swords", "Rows of sites are called", words, "on screen; every word is understood"),
-            field("phone", "Phone", phone, "on what patients are given"), field("emergency", "Emergency number", emergency, "likewise"), field("language", "Patients read", language), field("paper", "Paper", paper), field("retention", "Records are kept, years", keep, "after the last signed exam; local law decides")),
+          h("div", { class: "fields" }, field("practice", "Name", name, "on every page that is printed"), field("snumbering", "Teeth of new exams are numbered", numbering), field("spath", "Path of new exams", path, "the order in which the places are called"), field("swords", "Rows of sites are called", words, "on screen; every word is understood"),
+            field("phone", "Phone", phone, "on what patients are given"), field("emergency", "Emergency number", emergency, "on what patients are given"), field("language", "Patients read", language), field("paper", "Paper", paper), field("retention", "Records are kept, years", keep, "after the last signed exam; local law decides")),
           h("label", { class: "check", for: "sounds" }, sounds, "Keep the sound of calls after an exam is signed (off: it is deleted then; spoken remarks stay)"),
           (this.use = h("p", { class: "small soft" })),
           h("p", { class: "row" }, h("button", { class: "main" }, "Save"), told))),

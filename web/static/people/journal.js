@@ -8,7 +8,7 @@ import { may } from "./seat.js";
 // The kinds of entries by how they begin, in the words of people.
 const KINDS = [
   ["", "everything"], ["patient.read", "looks at a patient"], ["patient", "all of patients"], ["exam", "exams, signatures, amendments"], ["clip", "sound"], ["voice", "voice profiles"],
-  ["session", "signing in"], ["account", "accounts"], ["setting", "settings"], ["program", "programs and their keys"], ["hook", "telling programs"], ["journal", "the journal itself"], ["store", "the data file"],
+  ["session", "signing in"], ["account", "accounts"], ["setting", "settings"], ["program", "programs and their keys"], ["hook", "messages to programs"], ["journal", "the journal itself"], ["store", "the data file"],
 ];
 
 // What entries say, in the words of people; others stand as they are kept.
@@ -21,7 +21,7 @@ const WORDS = {
   "examiner.changed": "changed a person", "settings.changed": "changed a setting", "voice.kept": "kept a voice profile", "voice.erased": "erased a voice profile", "journal.read": "searched the journal", "journal.exported": "exported the journal",
   "store.copied": "made a backup", "store.opened": "opened the data with a new version", "store.taken-over": "took a record over", "store.lost": "found confirmed changes lost", "record.accepted": "accepted a record",
   "program.made": "made a key for a program", "program.withdrawn": "withdrew the key of a program", "program.used": "came with a program's key", "program.refused": "was refused as a program",
-  "hook.made": "had an address told", "hook.removed": "had an address told no more", "hook.told": "told an address", "hook.gave-up": "gave up telling an address", "hook.again": "had an address told again",
+  "hook.made": "added an address for messages", "hook.removed": "removed an address for messages", "hook.told": "sent a message to an address", "hook.gave-up": "gave up sending to an address", "hook.again": "had a message sent again",
   "exam.cosigned": "co-signed an exam", "exam.saved": "saved a damaged exam", "store.moved": "moved the data", "store.accepted": "accepted the data as it is",
 };
 
@@ -85,13 +85,20 @@ class Journal extends Seated {
     put(this.more, more ? h("button", { onclick: () => this.#search(String(entries.at(-1).n)) }, "Older ones") : null);
   }
 
+  /** #of leads to the exam that an entry is about; what else it is about is named where there is no better word. */
+  #of(e) {
+    if (!e.table || !e.key || e.key === e.patient) return null;
+    if (e.table === "exams" && !e.erased && e.what !== "exam.erased") return [e.detail ? " " : "", h("a", { href: `/exams/${encodeURIComponent(e.key)}/review`, title: e.key }, "the exam")];
+    return e.detail ? null : h("span", { class: "soft" }, e.key);
+  }
+
   #row(e, people, patients) {
     const at = new Date(e.time);
     return h("tr", {}, h("th", { scope: "row", class: "num" }, String(e.n)),
       h("td", { class: "time" }, `${day(e.time)}, ${at.toLocaleTimeString()}`, e.clock_back ? h("span", { class: "soft" }, " (the clock was set back)") : null),
       h("td", {}, people[e.who] || e.who || "–"), h("td", {}, WORDS[e.what] || e.what),
       this.recordID ? null : h("td", {}, e.patient ? (patients[e.patient] ? h("a", { href: `/patients/${encodeURIComponent(e.patient)}/journal` }, patients[e.patient]) : `erased (${e.patient})`) : "–"),
-      h("td", {}, e.detail || (e.erased ? h("span", { class: "soft" }, "erased with the patient") : ""), e.table && e.key !== e.patient ? h("span", { class: "soft" }, ` ${e.table} ${e.key}`) : null));
+      h("td", {}, e.detail || (e.erased ? h("span", { class: "soft" }, "erased with the patient") : ""), this.#of(e)));
   }
 }
 

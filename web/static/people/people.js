@@ -55,7 +55,7 @@ class People extends Seated {
     return h("form", { class: "person", onsubmit: (e) => {
       e.preventDefault();
       this.#try(fault, () => save({ name: name.value, roles: roles.filter(([b]) => b.checked).map(([b]) => b.name), retired: gone.checked }));
-    } }, h("div", { class: "field" }, h("label", { for: `name-${id}` }, "Name"), name), h("fieldset", {}, h("legend", {}, "Is here as"), roles.map(([, l]) => l)),
+    } }, h("div", { class: "field" }, h("label", { for: `name-${id}` }, "Name"), name), h("fieldset", {}, h("legend", {}, "Works here as"), roles.map(([, l]) => l)),
       p.id ? h("label", { class: "check", for: `gone-${id}` }, gone, "No longer here; a voice profile is erased") : null, fault, h("p", {}, h("button", { class: "main" }, button)));
   }
 
@@ -65,7 +65,7 @@ class People extends Seated {
       const el = h("input", { id: `${key}-${p.id}`, type: "password", maxlength: "1000", ...attrs });
       return [el, h("div", { class: "field" }, h("label", { for: `${key}-${p.id}` }, label), el)];
     };
-    const [former, formerField] = field("former", "Password so far", { autocomplete: "current-password", required: true });
+    const [former, formerField] = field("former", "Present password", { autocomplete: "current-password", required: true });
     const [next, nextField] = field("password", p.password || own && seat().proof ? "New password" : "Password", { autocomplete: "new-password", minlength: "8", required: true });
     const [code, codeField] = field("code", "Short code, or read a card", { autocomplete: "off", minlength: "4", maxlength: "64", required: true });
     const has = p.password ?? seat().proof;
@@ -77,9 +77,9 @@ class People extends Seated {
     const codeAt = `/api/people/${encodeURIComponent(p.id)}/code`;
     return h("div", { class: "secrets" },
       h("form", { class: "row end", onsubmit: set(() => setPassword(p.id, next.value, former.value)) }, own && has ? formerField : null, nextField, h("button", {}, "Set password"),
-        has ? h("button", { type: "button", onclick: set(() => setPassword(p.id, "", former.value)) }, "No password") : null),
+        has ? h("button", { type: "button", onclick: set(() => setPassword(p.id, "", former.value)) }, "Remove the password") : null),
       h("form", { class: "row end", onsubmit: set(() => putTo(codeAt, { code: code.value })) }, codeField, h("button", {}, "Set code"),
-        p.code ? h("button", { type: "button", onclick: set(() => putTo(codeAt, { code: "" })) }, "No code") : null),
+        p.code ? h("button", { type: "button", onclick: set(() => putTo(codeAt, { code: "" })) }, "Remove the code") : null),
       fault);
   }
 

@@ -32,8 +32,8 @@ class Record extends Seated {
       may("export") ? h("section", {}, h("h2", {}, "Give a copy"), h("p", {}, "One ZIP file with all that is kept: the record; of every exam the chart, the findings, the decisions, the log and the sound; and who changed or looked at them. It is not encrypted: hand it over or delete it."),
         h("p", {}, h("a", { class: "button main", id: "dossier", href: `${this.#path}/dossier.zip`, download: "" }, "Export all"))) : null,
       may("audit") ? h("section", {}, h("h2", {}, "Who looked and changed"), h("p", {}, h("a", { class: "button", href: page + "/journal" }, "Journal of this patient"))) : null,
-      h("section", {}, h("h2", {}, "Exams"), p.visits.length ? h("ul", { class: "plain" }, p.visits.map((v) => this.#exam(p, v))) : h("p", { class: "soft" }, "None.")),
-      may("correct") && !p.merged ? h("section", {}, h("h2", {}, "Put right"), h("details", {}, h("summary", {}, "Another record of the same person"), h("p", { class: "soft" }, "The exams move there; this record stays readable and leads there."),
+      h("section", {}, h("h2", {}, "Exams"), may("correct") && p.visits.length ? h("p", { class: "soft" }, "Unfold one to look at it, to give it to another patient, or to make it void.") : null, p.visits.length ? h("ul", { class: "plain" }, p.visits.map((v) => this.#exam(p, v))) : h("p", { class: "soft" }, "None.")),
+      may("correct") && !p.merged ? h("section", {}, h("h2", {}, "Two records of one person"), h("details", {}, h("summary", {}, "Another record of the same person: make the two one"), h("p", { class: "soft" }, "The exams move there; this record stays readable and leads there."),
         mergeForm(this.app, p.id, (kept) => this.app.go(`/patients/${encodeURIComponent(kept)}/record`)))) : null,
       may("erase") && !p.merged ? this.#erase(p, keeping) : null));
   }

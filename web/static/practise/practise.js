@@ -91,7 +91,7 @@ class Practise extends Part {
       await ask("PUT", base, file.files[0]);
       await this.#about(true);
     }) });
-    const importing = h("button", { onclick: () => file.click() }, "Import a profile");
+    const importing = h("button", { onclick: () => file.click() }, "Import a profile from a file");
     const v = x.voice;
     put(this.profile,
       v ? [
@@ -99,12 +99,12 @@ class Practise extends Part {
         v.remedy ? h("p", { class: "note" }, `It is not used: ${v.remedy}`) : v.report ? result(v.report, true) : h("p", {}, "It was imported."),
       ] : h("p", {}, "None yet: this voice is heard as anybody's. A profile helps most where an accent is far from what the recognizer knows; it is used only if it helps."),
       h("div", { class: "row" },
-        v ? h("a", { class: "button", href: base, download: `${x.name}.voice` }, "Export") : null, importing, file,
-        v ? h("button", { onclick: (e) => this.#sure(e.target, "Erase for good", () => ask("DELETE", base)) }, "Erase") : null,
-        h("button", { onclick: (e) => this.#sure(e.target, v ? "Take off the list and erase the profile" : "Take off the list", () => putTo(`/api/people/${encodeURIComponent(x.id)}`, { name: x.name, roles: x.roles, retired: true })) }, "No longer here")),
+        v ? h("a", { class: "button", href: base, download: `${x.name}.voice` }, "Save the profile as a file") : null, importing, file,
+        v ? h("button", { onclick: (e) => this.#sure(e.target, "Yes, erase it for good", () => ask("DELETE", base)) }, "Erase the profile") : null,
+        h("button", { onclick: (e) => this.#sure(e.target, v ? "Yes, off the list, and erase the profile" : "Yes, off the list", () => putTo(`/api/people/${encodeURIComponent(x.id)}`, { name: x.name, roles: x.roles, retired: true })) }, `Take ${x.name} off the list`)),
       h("p", { class: "small soft" }, "A voice profile is personal data about the examiner's voice. It holds no recording: what is read is forgotten as soon as the profile is worked out. Exported files, and backups of the store made before, keep it until they are deleted too."));
     put(this.choice, h("ul", { class: "begin" }, this.#drill(),
-      this.#card("enrol", v ? "Read for a new profile" : "Read for a voice profile", "Known words, about two minutes. The profile is used only if it helps."),
+      this.#card("enrol", v ? "Read for a new profile" : "Read for a voice profile", "You read known words for about two minutes. The profile is used only if fewer words are misheard with it."),
       takes ? this.#card("teach", "Learn from my exams", `${takes === 1 ? "1 take" : `${takes} takes`} from your exams can be learned from: calls that you corrected or said again. The profile changes only if it helps.`) : null));
   }
 
@@ -112,7 +112,7 @@ class Practise extends Part {
     return h("li", {}, h("button", { class: main ? `${kind} main` : kind, onclick: () => this.#begin(kind) }, h("b", {}, title), h("span", {}, text)));
   }
   #drill() {
-    return this.#card("drill", "Drill with an invented patient", "18 calls: how fast and how surely you are understood.", true);
+    return this.#card("drill", "Drill with an invented patient", "You call 18 places and see how fast and how surely you are understood.", true);
   }
 
   // What cannot be taken back: the button asks once more, in other words.
