@@ -135,7 +135,7 @@ func (m *mouth) riskOfPockets(f *Finding) (level int) {
 func (m *mouth) riskOfTeethLost(f *Finding) (level int) {
 	if m.mentionedAll() || m.absent >= riskLostHigh {
 		level = levelOf(m.absent, riskLostModerate, riskLostHigh)
-		f.Text = fmt.Sprintf("%d of 28 teeth are f.", m.absent)
+		f.Text = fmt.Sprintf("%d of 28 teeth are lost.", m.absent)
 	} else {
 		f.Text = fmt.Sprintf("Of 28 teeth %d lost, and not mentioned: %d.", m.absent, len(m.unmentioned))
 		f.Missing = []Missing{{Input: "state", Teeth: m.unmentioned, CouldBe: riskWords[1:], Question: "Are these teeth present?"}}

@@ -34,11 +34,9 @@ func TestMainFlowInFirefox(t *testing.T) {
 	f.until("the call is written", session+`.view.teeth["17"].sites.MB?.depth === 4`)
 	f.until("bleeding too", session+`.view.teeth["17"].sites.MB.bleeding === true`)
 	// While calls go on, the assistant puts a value right with the keyboard.
-	f.press(`document.querySelector('ls-sheet td[data-key="17.B"]')`)
-	f.keys("5")
+	f.corrects(`document.querySelector('ls-sheet td[data-key="17.B"]')`, "5")
 	f.shot("firefox-typed")
 	f.until("it is put right", session+`.view.teeth["17"].sites.B.depth === 5`)
-	f.keys("\ue00c")
 	f.until("corrected by voice, and the last call written", session+`.view.teeth["16"].sites.MB?.depth === 6 && `+session+`.view.teeth["16"].sites.MB?.recession === 2 && `+session+`.view.teeth["13"].sites.MB?.depth === 2`)
 	f.shot("firefox-live")
 	<-said
@@ -57,7 +55,8 @@ func TestMainFlowInFirefox(t *testing.T) {
 	f.until("all are answered", `document.querySelector("[data-step=called]").hasAttribute("data-done")`)
 	f.shot("firefox-close")
 	f.click("Sign")
-	f.click("I have seen what is open")
+	f.until("a moment has passed", `document.querySelector("[data-step=sign] form button:enabled")`)
+	f.eval(`document.querySelector("#sure")?.click()`) // a doubt may be open
 	f.eval(`document.querySelector("[data-step=sign] form button").click()`)
 	f.until("signed", session+`.view.signed_by`)
 	f.goTo(base + f.eval(`location.pathname.replace(/close$/, "print")`))

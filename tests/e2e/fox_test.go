@@ -261,14 +261,33 @@ func (f *fox) click(text string) {
 // press clicks the middle of an element with the mouse.
 func (f *fox) press(el string) {
 	f.t.Helper()
-	f.until("it can be clicked", el)
+	f.pointer(el, map[string]any{"type": "pointerDown", "button": 0}, map[string]any{"type": "pointerUp", "button": 0})
+}
+
+// corrects points at an element, and presses Alt and a key.
+func (f *fox) corrects(el, key string) {
+	f.t.Helper()
+	const alt = "\ue00a" // WebDriver, keyboard actions
+	f.pointer(el)
+	f.until("the pointer is there", el+`.matches(":hover")`)
+	var acts []any
+	for _, a := range [][2]string{{"keyDown", alt}, {"keyDown", key}, {"keyUp", key}, {"keyUp", alt}} {
+		acts = append(acts, map[string]any{"type": a[0], "value": a[1]})
+	}
+	f.do("input.performActions", map[string]any{"context": f.context, "actions": []any{map[string]any{"type": "key", "id": "keyboard", "actions": acts}}}, nil)
+}
+
+// pointer moves the pointer to the middle of an element, and does what is to be done there.
+func (f *fox) pointer(el string, then ...any) {
+	f.t.Helper()
+	f.until("it can be pointed at", el)
 	var at struct{ X, Y float64 }
 	where := f.eval(`(() => { const e = ` + el + `; e.scrollIntoView({block: "center"}); const r = e.getBoundingClientRect(); return JSON.stringify({x: r.x + r.width / 2, y: r.y + r.height / 2}); })()`)
 	if err := json.Unmarshal([]byte(where), &at); err != nil {
 		f.t.Fatal(err)
 	}
-	f.do("input.performActions", map[string]any{"context": f.context, "actions": []any{map[string]any{"type": "pointer", "id": "mouse", "actions": []any{
-		map[string]any{"type": "pointerMove", "x": int(at.X), "y": int(at.Y)}, map[string]any{"type": "pointerDown", "button": 0}, map[string]any{"type": "pointerUp", "button": 0}}}}}, nil)
+	acts := append([]any{map[string]any{"type": "pointerMove", "x": int(at.X), "y": int(at.Y)}}, then...)
+	f.do("input.performActions", map[string]any{"context": f.context, "actions": []any{map[string]any{"type": "pointer", "id": "mouse", "actions": acts}}}, nil)
 }
 
 // keys types with the keyboard; \r is Enter, \t Tab, \ue00c Escape.

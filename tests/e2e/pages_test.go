@@ -129,9 +129,31 @@ func (w walked) media(m emulation.SetEmulatedMediaParams) {
 	}
 }
 
-// Every page that the router knows, with a filled practice: axe-core finds nothing in either theme; nothing is written over anything,
-// cut, or wider than the screen, from 1920 px down to 320 px and at a zoom of 200 % (WCAG 2.2, 1.4.4, 1.4.10); Tab comes to all that can be used and
-// shows where it is (2.1.1, 2.4.7, 2.4.11); and where the system forces its colours everything is still told apart.
+// judged looks at what is shown. axe-core finds nothing in either theme; nothing is written over anything, cut, or wider than the screen, down to
+// 320 px and at a zoom of 200 % (WCAG 2.2, 1.4.4, 1.4.10); Tab comes to all that can be used and shows where it is (2.1.1, 2.4.7, 2.4.11); and where
+// the system forces its colours everything is still told apart.
+func (w walked) judged() {
+	w.t.Helper()
+	for _, theme := range []string{"dark", "light"} {
+		eval[bool](w.page, fmt.Sprintf(`(document.documentElement.dataset.theme = %q, true)`, theme))
+		scan(w.t, w.page, theme)
+	}
+	for _, size := range [][2]int64{{1920, 1080}, {640, 360}, {390, 844}, {320, 640}, {1280, 720}} { // 640 by 360 is a window of 1280 by 720 at 200 %
+		w.size(size[0], size[1])
+		w.faults(fmt.Sprintf("%d px", size[0]), "overlaps")
+		w.faults(fmt.Sprintf("%d px", size[0]), "cut")
+	}
+	w.media(emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "forced-colors", Value: "active"}}})
+	w.faults("forced colours", "forced")
+	w.media(emulation.SetEmulatedMediaParams{})
+	stops := eval[int](w.page, `import("/js/pages.js").then((m) => m.watchFocus())`)
+	for range stops + 2 {
+		w.keys(kb.Tab)
+	}
+	w.faults("by keyboard", "focusFaults")
+}
+
+// Every page that the router knows, with a filled practice, is as judged wants it.
 func TestEveryPage(t *testing.T) {
 	w := walk(t, startBrowser(t))
 	for _, path := range w.pages {
@@ -142,27 +164,83 @@ func TestEveryPage(t *testing.T) {
 		t.Run(strings.ReplaceAll(strings.Trim(name, "/"), "/", "-"), func(t *testing.T) {
 			w := w
 			w.page = &page{t: t, ctx: w.ctx}
-			w.at(path, "dark", 1280, 720)
-			scan(t, w.page, "dark")
 			w.at(path, "light", 1280, 720)
-			scan(t, w.page, "light")
 			// Two forms of a date on a page make one wonder which is which; fields alone have the browser's own.
 			if m := regexp.MustCompile(`.{0,60}(\b\d{1,2}/\d{1,2}/\d{4}|\b(19|20)\d\d-\d\d-\d\d\b)`).FindString(text(w.page, "main")); m != "" && !strings.HasSuffix(m, "1971-03-28") { // how a birth date is typed
 				t.Errorf("a date in another form: %s", m)
 			}
-			for _, size := range [][2]int64{{1920, 1080}, {640, 360}, {390, 844}, {320, 640}, {1280, 720}} { // 640 by 360 is a window of 1280 by 720 at 200 %
-				w.size(size[0], size[1])
-				w.faults(fmt.Sprintf("%d px", size[0]), "overlaps")
-				w.faults(fmt.Sprintf("%d px", size[0]), "cut")
-			}
-			w.media(emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "forced-colors", Value: "active"}}})
-			w.faults("forced colours", "forced")
-			w.media(emulation.SetEmulatedMediaParams{})
-			stops := eval[int](w.page, `import("/js/pages.js").then((m) => m.watchFocus())`)
-			for range stops + 2 {
-				w.keys(kb.Tab)
-			}
-			w.faults("by keyboard", "focusFaults")
+			w.judged()
+		})
+	}
+}
+
+// states are what a page becomes when something is done on it. Pages are named as in pictures.
+func states() []picture {
+	press := func(keys string) func(walked) { return func(w walked) { w.keys(keys) } }
+	look := func(name string) func(walked) {
+		return func(w walked) {
+			w.clickText(name)
+			w.until(name+" is shown", fmt.Sprintf(`[...document.querySelectorAll("ls-live .tabs button")].find((b) => b.innerText === %q).ariaPressed === "true"`, name))
+		}
+	}
+	editor := func(w walked) {
+		w.click(`td[data-key="36.DB"]`)
+		w.keys(kb.Enter)
+		w.until("the dialog of a site", `document.querySelector("dialog.editor[open] .history")`)
+	}
+	step := func(name string) func(walked) {
+		return func(w walked) {
+			eval[bool](w.page, fmt.Sprintf(`(() => { const b = document.querySelector('[data-step=%s] .head'); if (b.ariaExpanded !== "true") b.click(); return true; })()`, name))
+			w.until(name+" is open", fmt.Sprintf(`!document.querySelector('[data-step=%s] .body').hidden && ![...document.querySelectorAll("[data-step=sign] form button")].some((b) => b.disabled && b.checkVisibility())`, name))
+		}
+	}
+	out := []picture{
+		{name: "at-a-distance", page: "open live", do: press("v")},
+		{name: "profile", page: "open live", do: look("Profile")},
+		{name: "map", page: "open live", do: look("Map")},
+		{name: "calls", page: "open live", do: look("Calls")},
+		{name: "then-beside-now-profile", page: "signed live", do: look("Profile")},
+		{name: "site-picked", page: "open live", do: press(kb.ArrowLeft)},
+		{name: "keys-and-calls", page: "open live", do: press("?")},
+		{name: "key-refused", page: "signed live", do: press("5")},
+		{name: "value", page: "open live", do: editor},
+		{name: "value-signed", page: "signed live", do: editor},
+		{name: "who-sits-here", page: "/", do: func(w walked) { eval[bool](w.page, `(document.querySelector("button.seat").click(), true)`) }},
+		{name: "nobody-found", page: "/", do: func(w walked) {
+			w.click("#search")
+			w.keys("zzz")
+			w.until("it is said", `document.querySelector("ls-patients").innerText.includes("Nobody is found")`)
+		}},
+		{name: "therapy", page: "signed plan", do: func(w walked) {
+			w.unfold("done")
+			w.click("[data-focus=done-add]")
+		}},
+	}
+	for _, name := range []string{"complete", "sites", "doubts", "called", "sign", "print"} {
+		out = append(out, picture{name: "close-" + name, page: "open close", do: step(name)})
+	}
+	// All that unfolds.
+	for _, page := range []string{"/", "patient", "patient record", "/people", "/settings", "open findings", "signed findings", "signed time", "open plan", "signed plan", "open review"} {
+		out = append(out, picture{name: "unfolded-" + strings.ReplaceAll(strings.Trim(page, "/"), " ", "-"), page: page, do: func(w walked) {
+			eval[bool](w.page, `(document.querySelectorAll("main details").forEach((d) => (d.open = true)), true)`)
+		}})
+	}
+	return out
+}
+
+// Every state of a page that is not there as it opens: the layouts of Live, its dialogs, the steps of closing, what unfolds.
+func TestEveryState(t *testing.T) {
+	w := walk(t, startBrowser(t))
+	w.furnish()
+	for _, s := range states() {
+		t.Run(s.name, func(t *testing.T) {
+			w := w
+			w.page = &page{t: t, ctx: w.ctx}
+			eval[bool](w.page, `(localStorage.removeItem("ls.prefs"), true)`)
+			w.at(w.path(s.page), "light", 1280, 720)
+			s.do(w)
+			w.until("it is drawn", `new Promise((ok) => requestAnimationFrame(() => ok(true)))`)
+			w.judged()
 		})
 	}
 }

@@ -118,18 +118,28 @@ func (w walked) furnish() {
 	})()`)
 }
 
+// path is the address of a page that is named by what it is of: "open live", "signed plan", "patient record".
+func (w walked) path(page string) string {
+	kind, screen, _ := strings.Cut(page, " ")
+	switch kind {
+	case "open":
+		return "/exams/" + w.ids.Open + "/" + screen
+	case "signed":
+		return "/exams/" + w.ids.Signed + "/" + screen
+	case "patient":
+		return strings.TrimSuffix("/patients/"+w.ids.Patient+"/"+screen, "/")
+	}
+	return page
+}
+
 func (w walked) shoot(s picture, dir string) {
 	w.t.Helper()
-	path := s.page
-	if kind, screen, has := strings.Cut(path, " "); has {
-		path = fmt.Sprintf("/exams/%s/%s", map[string]string{"open": w.ids.Open, "signed": w.ids.Signed}[kind], screen)
-	}
 	theme := "light"
 	if s.look == "dark" {
 		theme = "dark"
 	}
 	eval[bool](w.page, `(localStorage.removeItem("ls.prefs"), true)`)
-	w.at(path, theme, cmp.Or(s.width, 1280), cmp.Or(s.height, 800))
+	w.at(w.path(s.page), theme, cmp.Or(s.width, 1280), cmp.Or(s.height, 800))
 	switch s.look {
 	case "forced":
 		w.media(emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "forced-colors", Value: "active"}}})

@@ -124,6 +124,11 @@ func TestWordsOfPeople(t *testing.T) {
 		}
 	}
 	p.clickText("Table")
+	p.keys("b")
+	p.until("a letter is entered by key", session+`.view.teeth["17"].sites.MB.bleeding`)
+	p.goTo(cut.url + "/exams/x1/review")
+	p.until("Review has no inner words either", `(() => { const rows = [...document.querySelectorAll("ls-review tr")].map((r) => r.innerText); return rows.some((r) => r.includes("by key") && r.includes("bleeding")) && !rows.some((r) => /\t(flag|set|margin|soundings)\t/.test(r)); })()`)
+	p.goTo(cut.url + "/exams/x1/live")
 	p.until("-3 beside a healthy site is explained", `document.querySelector("ls-sheet .legend")?.innerText.includes("a healthy margin lies 1 to 3 mm above")`)
 
 	// Four numbers wait: four are counted, not the one that is being sent.

@@ -89,7 +89,8 @@ let wanted = []; // what was there when it began: the focus may make more appear
 /** stops lists what Tab should come to. Of radio buttons of a name one is enough. */
 function stops() {
   const names = new Set();
-  return [...document.querySelectorAll(CAN)].filter((e) => {
+  const all = document.querySelector("dialog:modal") || document; // while one is open it has the keyboard alone
+  return [...all.querySelectorAll(CAN)].filter((e) => {
     if (e.disabled || e.tabIndex < 0 || !seen(e) || e.closest("[inert], fieldset:disabled")) return false;
     if (e.type !== "radio") return true;
     return !names.has(e.name) && names.add(e.name);
@@ -129,7 +130,7 @@ export function focusFaults() {
     else if (how.free !== true) out.push(`${name(e)} has the focus under ${how.free}`);
   }
   // What a pointer can do has to be there for keys: nothing is clickable by its looks alone.
-  for (const e of document.querySelectorAll("body *")) {
+  for (const e of (document.querySelector("dialog:modal") || document.body).querySelectorAll("*")) {
     if (getComputedStyle(e).cursor !== "pointer" || !seen(e) || e.closest(CAN + ", label, [aria-hidden='true'], svg") || e.querySelector(CAN)) continue;
     out.push(`${name(e)} looks as if it could be clicked, and has no key`);
   }
