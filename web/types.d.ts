@@ -36,3 +36,13 @@ interface Waiting { id: string; path: "words" | "do"; body: { id: string; text?:
 interface Refused { id: string; label: string; text: string; item: Waiting }
 /** What a key press asks for (core/keys.js). */
 interface Deed { do: string; number?: number; field?: string; no?: boolean; dx?: number; dy?: number; verb?: string }
+/** What becomes of a view after a call: exam.Change. */
+interface Change {
+	seq: number; from: number; head?: Partial<View>; teeth?: Record<string, ToothView>; line?: LineStep[]; calls?: CallView[];
+	answer?: { call?: number; did?: string; words: string; text: string; tone: string }; partial?: Heard; mic?: Mic;
+}
+interface Mic { on: boolean; hearing: boolean; level_db: number; noise_db: number; clipped: number; trouble?: string; stream_ms: number }
+/** Numbers that are not entered yet, by site, and why (core/commands.js). */
+interface Coming { depth: Map<string, number | "">; recession: Map<string, number | "">; why: Map<string, "waits" | "heard"> }
+/** What of a key press counts. */
+type KeyPress = Pick<KeyboardEvent, "key" | "code" | "shiftKey" | "ctrlKey" | "altKey" | "metaKey">;

@@ -27,11 +27,15 @@ export const KEYS = [
 const FLAG = { b: "bleeding", s: "suppuration", p: "plaque", c: "calculus" };
 const ENTRANCE = { b: "B", l: "L", m: "M", d: "D" };
 
+/** @param {Pick<KeyPress, "key">} ev */
 const digitOf = (ev) => (/^[0-9]$/.test(ev.key) ? Number(ev.key) : null);
 
 /** press takes the keys that wait for more ("", "r", "r-", "m", "f", "fB", "+") and a key event, and
  *  gives {wait, act}: what waits now, and what is to be done. act is null if the key means nothing;
- *  then the page leaves the event alone. */
+ *  then the page leaves the event alone.
+ *  @param {string} wait
+ *  @param {KeyPress} ev
+ *  @returns {{wait: string, act: Deed | null}} */
 export function press(wait, ev) {
   const none = { wait, act: null };
   // Some keyboards type another sign with Alt: then the key itself says which digit it is.

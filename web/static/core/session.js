@@ -8,14 +8,20 @@ import { apply } from "./view.js";
 const SILENCE = 40000; // no sign of life for so long: connect anew
 
 export class Session extends EventTarget {
+  /** @type {View} */
   view = null;
+  /** @type {Heard | null} */
   partial = null;
+  /** @type {Mic | null} */
   mic = null;
   online = false;
   build = ""; // of the service's pages; another one than ours means the program was renewed
-  waiting = []; // commands without an answer: {id, path, body, label, since}
+  /** @type {Waiting[]} */
+  waiting = []; // commands without an answer
+  /** @type {Waiting[]} */
   settling = []; // entered, but the change that shows it has not arrived yet
-  refused = []; // what could not be entered: {id, label, text, body}
+  /** @type {Refused[]} */
+  refused = []; // what could not be entered
   lastAnswer = null;
   #base;
   #events = null;
@@ -183,10 +189,10 @@ export class Session extends EventTarget {
 
   /** words sends typed words, act a command of one or more acts. label says what it is, in words,
    *  for the list of what waits. Both give the id. */
-  words(text) {
+  words(/** @type {string} */ text) {
     return this.#queue("words", { text }, text);
   }
-  act(acts, label) {
+  act(/** @type {Act | Act[]} */ acts, /** @type {string} */ label) {
     return this.#queue("do", { command: { acts: [].concat(acts) } }, label);
   }
 

@@ -1,7 +1,9 @@
 // Pure functions on the exam's View (docs/api.md): applying changes, finding places, naming things.
 
 /** apply gives the view after a change, or null if the page has missed something and must read the
- *  whole view again. A change that is already contained leaves the view as it is. */
+ *  whole view again. A change that is already contained leaves the view as it is.
+ *  @param {View} view
+ *  @param {Change} c */
 export function apply(view, c) {
   if (!c.head && c.from === 0 && c.seq !== 0 && c.seq !== view.seq) return null; // "read it again"
   if (c.seq < view.seq || (c.seq === view.seq && c.from !== c.seq)) return view;
@@ -27,22 +29,33 @@ export function apply(view, c) {
   return next;
 }
 
+/** @param {string | number} tooth
+ *  @param {string} site */
 export const key = (tooth, site) => `${tooth}.${site}`;
+/** @param {string} k */
 export const parts = (k) => {
   const [tooth, site] = k.split(".");
   return { tooth, site };
 };
 
+/** @param {ToothView} t */
 export const probed = (t) => t && (t.state === "present" || t.state === "implant");
-/** stateText is how a tooth that is not probed is written; a wisdom tooth of which nobody said anything is only taken as missing. */
+/** stateText is how a tooth that is not probed is written; a wisdom tooth of which nobody said anything is only taken as missing.
+ *  @param {ToothView} t */
 export const stateText = (t) => (t.assumed ? "not called" : t.state);
+/** @param {string} site */
 export const aspectOf = (site) => (site.endsWith("L") ? "lingual" : "buccal");
+/** @param {string} tooth */
 export const upper = (tooth) => tooth[0] === "1" || tooth[0] === "2" || tooth[0] === "5" || tooth[0] === "6";
+/** @param {string} tooth */
 const rightSide = (tooth) => "1458".includes(tooth[0]);
 
-/** depthLevel is the step of the depth scale: whole millimetres, 1 to 15; null where nothing is recorded. */
+/** depthLevel is the step of the depth scale: whole millimetres, 1 to 15; null where nothing is recorded.
+ *  @param {number | null | undefined} mm */
 export const depthLevel = (mm) => (mm == null ? null : Math.max(1, Math.min(15, Math.floor(mm))));
 
+/** @param {View} view
+ *  @param {string} k */
 export function siteAt(view, k) {
   const { tooth, site } = parts(k);
   return view.teeth[tooth]?.sites?.[site] || {};
@@ -55,7 +68,11 @@ export class Drawn {
   #was = { teeth: {}, coming: null, earlier: undefined, marks: [] };
 
   /** touched gives the teeth and the sites to be drawn anew: teeth that changed are other objects; at the sites of marks a mark
-   *  stands or stood; something is coming at a site or was. */
+   *  stands or stood; something is coming at a site or was.
+   *  @param {View} view
+   *  @param {Coming | undefined} coming
+   *  @param {any} earlier
+   *  @param {string[]} marks */
   touched(view, coming, earlier, marks) {
     const was = this.#was;
     const teeth = Object.keys(view.teeth).filter((t) => view.teeth[t] !== was.teeth[t] || earlier !== was.earlier);
@@ -76,7 +93,8 @@ export const FLAGS = [
   ["calculus", "c"],
 ];
 
-/** walk lists the sites of the path that can be probed, in walking order. */
+/** walk lists the sites of the path that can be probed, in walking order.
+ *  @param {View} view */
 export function walk(view) {
   const out = [];
   for (const step of view.line) {
@@ -86,32 +104,41 @@ export function walk(view) {
   return out;
 }
 
-/** nextKey is where the next sounding goes, or "" at the end of the path. */
+/** nextKey is where the next sounding goes, or "" at the end of the path.
+ *  @param {View} view */
 export function nextKey(view) {
   if (view.at_end) return "";
   return key(view.place.tooth, view.place.sites[view.place.next]);
 }
 
 /** after gives the site that follows k on the path, "" at its end. Once the path was walked to its end, sites that have
- *  a number of the pass are passed by, those of the place too if view.rest. */
+ *  a number of the pass are passed by, those of the place too if view.rest.
+ *  @param {View} view
+ *  @param {string} k */
 export function after(view, k) {
   const w = walk(view);
   const i = w.indexOf(k);
   if (i < 0) return "";
+  /** @param {any} x */
   const at = (x) => parts(x).tooth + aspectOf(parts(x).site);
   return w.slice(i + 1).find((x) => !view.ended || siteAt(view, x)[view.pass] == null || (!view.rest && at(x) === at(k))) || "";
 }
 
+/** @param {View} view */
 export const unprobed = (view) => walk(view).filter((k) => siteAt(view, k).depth == null);
 
 export const ENTRANCES = { B: "buccal", L: "lingual", M: "mesial", D: "distal" };
-/** fieldName names a field for people. */
-export const fieldName = (field) => (field.startsWith("furcation.") ? `furcation ${ENTRANCES[field.slice(10)]}` : field);
+/** fieldName names a field for people.
+ *  @param {string} field */
+export const fieldName = (field) => (field.startsWith("furcation.") ? `furcation ${ENTRANCES[field.slice(10)]}` : field === "presence" ? "state" : field);
 
-/** value is what stands at a field now, written as commands name it in "was". */
+/** value is what stands at a field now, written as commands name it in "was".
+ *  @param {View} view
+ *  @param {string} k
+ *  @param {string} field */
 export function value(view, k, field) {
   const { tooth } = parts(k);
-  const t = view.teeth[tooth] || {};
+  const t = /** @type {Partial<ToothView>} */ (view.teeth[tooth] || {});
   let v;
   if (field === "presence") v = ["", "present", "missing", "implant", "unerupted"].indexOf(t.state);
   else if (field === "mobility") v = t.mobility;
@@ -133,7 +160,9 @@ export const QUADRANTS = [
 /** TEETH are all places in the order in which they stand on the screen. */
 export const TEETH = QUADRANTS.flatMap((q) => q.teeth);
 
-/** across lists the three sites of a row of a tooth from left to right as seen facing the patient. */
+/** across lists the three sites of a row of a tooth from left to right as seen facing the patient.
+ *  @param {string} tooth
+ *  @param {string} aspect */
 export function across(tooth, aspect) {
   const l = aspect === "lingual" ? "L" : "B";
   const s = rightSide(tooth) ? ["D" + l, l, "M" + l] : ["M" + l, l, "D" + l];
@@ -141,17 +170,21 @@ export function across(tooth, aspect) {
 }
 
 /** GRID is the sheet as rows of site keys: upper buccal, upper lingual, lower lingual, lower buccal. */
-export const GRID = [
+export const GRID = /** @type {[number, number, string][]} */ ([
   [0, 1, "buccal"],
   [0, 1, "lingual"],
   [2, 3, "lingual"],
   [2, 3, "buccal"],
-].map(([a, b, aspect]) =>
+]).map(([a, b, aspect]) =>
   [...QUADRANTS[a].teeth, ...QUADRANTS[b].teeth].flatMap((t) => across(t, aspect).map((s) => key(t, s))),
 );
 
 /** step moves from a site by arrows: dx along the row, dy between rows; teeth that are not there are
- *  stepped over. Gives k itself where there is nothing. */
+ *  stepped over. Gives k itself where there is nothing.
+ *  @param {View} view
+ *  @param {string} k
+ *  @param {number} dx
+ *  @param {number} dy */
 export function step(view, k, dx, dy) {
   let row = GRID.findIndex((r) => r.includes(k));
   if (row < 0) return k;
@@ -167,7 +200,10 @@ export function step(view, k, dx, dy) {
 
 const LONG = { DB: "disto", B: "mid-", MB: "mesio", DL: "disto", L: "mid-", ML: "mesio" };
 
-/** aspectName names a row of a tooth in the practice's words. */
+/** aspectName names a row of a tooth in the practice's words.
+ *  @param {string} aspect
+ *  @param {string} tooth
+ *  @param {string} words */
 export function aspectName(aspect, tooth, words) {
   if (words === "facial-palatal") {
     if (aspect === "buccal") return "facial";
@@ -176,17 +212,24 @@ export function aspectName(aspect, tooth, words) {
   return aspect;
 }
 
-/** siteName is a site in words: "disto-buccal", "mid-palatal". */
+/** siteName is a site in words: "disto-buccal", "mid-palatal".
+ *  @param {string} site
+ *  @param {string} tooth
+ *  @param {string} words */
 export function siteName(site, tooth, words) {
   const head = LONG[site];
   return head + (head.endsWith("-") ? "" : "-") + aspectName(aspectOf(site), tooth, words);
 }
 
-/** marginText is a recession as it is written in the chart: minus above the CEJ. */
+/** marginText is a recession as it is written in the chart: minus above the CEJ.
+ *  @param {number | "" | null | undefined} mm */
 export const marginText = (mm) => (mm == null ? "" : String(mm).replace("-", "−"));
 
 /** thenAt is what the earlier exam has at a site: {depth, change}, change being the difference to now where it is more than
- *  error, as text; null where nothing was read then. earlier is what /earlier gives, or null. */
+ *  error, as text; null where nothing was read then. earlier is what /earlier gives, or null.
+ *  @param {any} earlier
+ *  @param {View} view
+ *  @param {string} k */
 export function thenAt(earlier, view, k) {
   const { tooth, site } = parts(k);
   const was = earlier?.teeth?.[tooth]?.sites?.[site]?.depth;
@@ -196,7 +239,11 @@ export function thenAt(earlier, view, k) {
   return { depth: was, worse: diff > 0, change: Math.abs(diff) >= earlier.change ? `${diff > 0 ? "+" : "−"}${Math.abs(diff)}` : "" };
 }
 
-/** say describes a site for people who cannot see it. */
+/** say describes a site for people who cannot see it.
+ *  @param {View} view
+ *  @param {string} k
+ *  @param {string} words
+ *  @param {any} earlier */
 export function say(view, k, words, earlier) {
   const { tooth, site } = parts(k);
   const t = view.teeth[tooth];
@@ -213,28 +260,34 @@ export function say(view, k, words, earlier) {
   return `${name}: ${out.join(", ")}`;
 }
 
-/** amendedText says what was signed where values were amended since. */
+/** amendedText says what was signed where values were amended since.
+ *  @param {SiteView} s */
 export const amendedText = (s) =>
   `amended, signed as ${Object.entries(s.amended).map(([f, was]) => `${fieldName(f)} ${was === "" ? "not recorded" : was}`).join(", ")}`;
 
+/** @param {SiteView} s */
 export const letters = (s) =>
   FLAGS.filter(([f]) => s[f])
     .map(([, l]) => l)
     .join("");
 
-/** day writes a date so that no country reads it otherwise. */
+/** day writes a date so that no country reads it otherwise.
+ *  @param {number} ms */
 export const day = (ms) => new Date(ms).toLocaleDateString(undefined, { year: "numeric", month: "short", day: "numeric" });
 
 /** dated writes the days in a sentence of the service as day does. */
 export const dated = (/** @type {string} */ text) => text.replace(/\b\d{4}-\d\d-\d\d\b/g, (d) => day(Date.parse(`${d}T12:00`)));
 
-/** clock writes a time span as 4:05 or 1:02:30. */
+/** clock writes a time span as 4:05 or 1:02:30.
+ *  @param {number} ms */
 export function clock(ms) {
   const s = Math.max(0, Math.floor(ms / 1000));
+  /** @param {any} n */
   const two = (n) => String(n).padStart(2, "0");
   const [hh, mm, ss] = [Math.floor(s / 3600), Math.floor(s / 60) % 60, s % 60];
   return hh ? `${hh}:${two(mm)}:${two(ss)}` : `${mm}:${two(ss)}`;
 }
 
-/** caller says who made a call: a voice, and whose if that is known, or who sat at a screen. */
+/** caller says who made a call: a voice, and whose if that is known, or who sat at a screen.
+ *  @param {CallView} c */
 export const caller = (c) => (c.source === "voice" ? ["voice", c.who].filter(Boolean).join(", ") : c.who || c.source);

@@ -44,7 +44,7 @@ class Review extends Part {
       const k = e.target.dataset?.key;
       if (!k) return;
       const d = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] }[e.key];
-      if (d) this.sheet.enter(V.step(session.view, k, ...d));
+      if (d) this.sheet.enter(V.step(session.view, k, d[0], d[1]));
       else if (e.key === "Enter") this.editor.open(this.app, k);
       else return;
       e.preventDefault();

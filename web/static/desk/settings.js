@@ -79,7 +79,7 @@ class Settings extends Part {
             put(told, err.message);
           }
         } },
-          h("div", { class: "fields" }, field("practice", "Name", name, "on every page that is printed"), field("snumbering", "Teeth of new exams are numbered", numbering), field("spath", "Path of new exams", path, "the order in which the places are called"), field("swords", "Rows of sites are called", words, "on screen; every word is understood"),
+          h("div", { class: "fields" }, field("practice", "Name", name, "on every page that is printed"), field("snumbering", "Teeth are numbered", numbering), field("spath", "Path of new exams", path, "the order of the places"), field("swords", "Rows of sites are called", words, "on screen; every word is understood"),
             field("phone", "Phone", phone, "on what patients are given"), field("emergency", "Emergency number", emergency, "on what patients are given"), field("language", "Patients read", language), field("paper", "Paper", paper), field("retention", "Records are kept, years", keep, "after the last signed exam; local law decides")),
           h("label", { class: "check", for: "sounds" }, sounds, "Keep the sound of calls after an exam is signed (off: it is deleted then; spoken remarks stay)"),
           (this.use = h("p", { class: "small soft" })),

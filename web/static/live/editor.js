@@ -35,11 +35,11 @@ class Editor extends HTMLElement {
       el.disabled = locked;
       return el;
     };
-    const number = (name, field, min, max, step, v) => {
+    const number = (name, field, min, max, step, v, hint) => {
       const i = id();
       const el = h("input", { id: i, type: "number", min, max, step, value: v ?? "", inputmode: "decimal" });
       keep(k, field, el, () => (el.value === "" ? null : Number(el.value)));
-      return h("div", { class: "field" }, h("label", { for: i }, name), el);
+      return h("div", { class: "field" }, h("label", { for: i }, name), el, hint ? h("span", { class: "small" }, hint) : null);
     };
     const choice = (name, at, field, options, v) => {
       const i = id();
@@ -56,7 +56,7 @@ class Editor extends HTMLElement {
     const parts = [];
     if (there) {
       parts.push(h("fieldset", {}, h("legend", {}, `Site ${V.siteName(site, tooth, words)}`),
-        number("Depth, mm", "depth", 0, 15, 0.5, s.depth), number("Recession, mm (minus: above the CEJ)", "recession", -8, 15, 0.5, s.recession),
+        number("Depth, mm", "depth", 0, 15, 0.5, s.depth), number("Recession, mm", "recession", -8, 15, 0.5, s.recession, "minus: margin above the CEJ"),
         V.FLAGS.map(([f]) => choice(f[0].toUpperCase() + f.slice(1), k, f, yesNo, value(k, f)))));
     }
     parts.push(h("fieldset", {}, h("legend", {}, `Tooth ${t.label}`),

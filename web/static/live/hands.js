@@ -39,7 +39,6 @@ export class Hands {
     if (!prefs().keys && !this.on.sheet.focused) return;
     // A focused button or link keeps the keys that work it.
     if (at.closest("button, a, summary") && [" ", "Enter"].includes(e.key)) return;
-    /** @type {{wait: string, act: Deed | null}} */
     const { wait, act } = press(state.wait, e);
     if (!act) {
       if (!["Shift", "Control", "Alt", "Meta"].includes(e.key) && wait !== state.wait) state.set({ wait });

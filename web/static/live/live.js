@@ -74,7 +74,7 @@ class Live extends Part {
       el.words = state.words;
       el.onpick = (/** @type {string} */ k) => hands.pick(k);
     }
-    this.sheet.hint = "To correct one: point at it, then Alt and the right digit.";
+    this.sheet.hint = state.view.signed_by ? "" : "To correct one: point at it, then Alt and the right digit.";
     this.sheet.onopen = (/** @type {string} */ k) => hands.open(k);
     this.lower = h("div", { class: "lower" });
     put(this, h("h1", { class: "unseen" }, "Live chart"), this.station, this.tape, this.heard, this.messages, this.#tabs(), this.lower, this.editor, this.help);

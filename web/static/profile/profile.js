@@ -4,7 +4,7 @@ import { get } from "../core/server.js";
 import { QUADRANTS, across, aspectName, key, nextKey, siteAt, day } from "../core/view.js";
 
 /** ROWS are the rows from the top of the chart down: name, arch and aspect. */
-export const ROWS = [["upper-buccal", true, "buccal"], ["upper-lingual", true, "lingual"], ["lower-lingual", false, "lingual"], ["lower-buccal", false, "buccal"]]
+export const ROWS = /** @type {[string, boolean, string][]} */ ([["upper-buccal", true, "buccal"], ["upper-lingual", true, "lingual"], ["lower-lingual", false, "lingual"], ["lower-buccal", false, "buccal"]])
   .map(([name, upper, aspect]) => ({ name, upper, aspect, teeth: QUADRANTS.filter((q) => q.upper === upper).flatMap((q) => q.teeth) }));
 
 /** rowOf is the row that a place stands in. */

@@ -65,7 +65,7 @@ class Tape extends HTMLElement {
       keep(c.then, [was?.depth, was?.change], () => was && [h("span", { class: "word" }, "was "), `${was.depth}${was.change ? ` ${was.change}` : ""}`]);
       attr(c.el, "data-then", !!was);
       attr(c.then, "data-change", was?.change ? (was.worse ? "worse" : "better") : null);
-      put(c.margin, (mm > 0 || mm === 0 ? "r" : "") + marginText(mm));
+      put(c.margin, (typeof mm === "number" && mm >= 0 ? "r" : "") + marginText(mm));
       attr(c.el, "data-next", k === next);
       attr(c.el, "data-picked", k === picked);
     }
