@@ -428,7 +428,7 @@ func (d *drawing) numbers(cols []column, o Options) {
 // number writes a depth: in the water where there is room, else below it.
 func (d *drawing) number(col column, doubt bool) {
 	top, bottom := d.y(col.margin), d.y(col.margin+col.depth.Float())
-	step := Step(col.depth)
+	step := stepOf(col.depth)
 	size, bold := 13.0, false
 	switch {
 	case step >= 6:
