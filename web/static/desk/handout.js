@@ -57,7 +57,7 @@ class Handout extends Part {
           h("p", {}, "Prepared with Leadsman, a tool that supports licensed clinicians; it does not diagnose by itself, and the clinician's judgement and local rules go first."))))));
     picture.show(null);
     this.english = [...this.sheet.children];
-    if (tongue.value !== "en") this.#say(tongue.value, sheet);
+    if (tongue.value && tongue.value !== "en") this.#say(tongue.value, sheet);
   }
 
   /** Shows the page in a language: in English with the reasons, in others as it is printed. */
