@@ -38,7 +38,8 @@ const table = (head, rows, attrs) => h("table", { class: "list", ...attrs }, h("
 
 /** course draws lines over time. series are [name, values with null where nothing is known]. */
 export function courseChart(title, times, series, unit) {
-  const [w, hgt, left, right, top, bottom] = [460, 190, 34, 108, 14, 24];
+  const w = Math.min(460, Math.max(280, innerWidth - 32)); // its letters are as large on a phone
+  const [hgt, left, right, top, bottom] = [190, 34, 108, 14, 24];
   const most = Math.max(unit === "%" ? 20 : 5, ...series.flatMap(([, v]) => v.filter((x) => x != null)));
   const step = [1, 2, 5, 10, 20, 25, 50, 100, 200, 500].find((s) => most / s <= 5) || 1000;
   const max = Math.ceil(most / step) * step;
