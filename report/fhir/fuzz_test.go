@@ -10,7 +10,7 @@ import (
 
 // Whatever bundle comes in, it is refused, or each resource is taken or rejected with a reason.
 func FuzzRead(f *testing.F) {
-	// Of a whole exam (400 kB) the first resources of each kind: short input is turned over quicker.
+	// Of an exam two resources of each kind: short input is turned over quicker.
 	b, err := os.ReadFile("testdata/example_exam.json")
 	if err != nil {
 		f.Fatal(err)

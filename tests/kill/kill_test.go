@@ -475,11 +475,19 @@ func (s *service) play(t *testing.T, exam string, pcm []int16, speed float64, rn
 	return p
 }
 
-// LEADSMAN_MEASURE=1 makes it 100 kills and 20 clean stops in several plays of the recording.
+// A voice, edits in the same exam and typing in another one, all at once, while the service is ended again and again. LEADSMAN_MEASURE=1 makes it 100 kills and 20 clean stops in several
+// plays of the recording, LEADSMAN_KILLS=500 as many kills.
 func TestEveryCallCountsOnce(t *testing.T) {
 	kills, stops, plays, speed := 12, 3, 1, 4.0
 	if os.Getenv("LEADSMAN_MEASURE") != "" {
 		kills, stops, plays = 100, 20, 8
+	}
+	if s := os.Getenv("LEADSMAN_KILLS"); s != "" {
+		n, err := strconv.Atoi(s)
+		if err != nil || n < 1 {
+			t.Fatalf("LEADSMAN_KILLS: %q is no number of kills", s)
+		}
+		kills, stops, plays = n, n/5, max(1, n*8/100)
 	}
 	seed := uint64(time.Now().UnixNano())
 	if s := os.Getenv("LEADSMAN_SEED"); s != "" {
@@ -507,12 +515,22 @@ func TestEveryCallCountsOnce(t *testing.T) {
 	ends := slices.Concat(slices.Repeat([]bool{false}, kills), slices.Repeat([]bool{true}, stops))
 	rnd.Shuffle(len(ends), func(i, j int) { ends[i], ends[j] = ends[j], ends[i] })
 	var exams []string
+	var typists []*typist
 	resent, givenUp := 0, 0
 	for play := range plays {
 		id := fmt.Sprint("played-", play)
 		exams = append(exams, id)
-		s.call(t, "POST", "api/exams", map[string]any{"patient": patient.ID, "id": id, "numbering": "universal"}, &visit)
+		who := &typist{addr: s.addr, spoken: id, typed: fmt.Sprint("typed-", play), sent: map[string][]string{}, margins: map[string]int{}}
+		typists = append(typists, who)
+		for _, exam := range []string{id, who.typed} {
+			s.call(t, "POST", "api/exams", map[string]any{"patient": patient.ID, "id": exam, "numbering": "universal"}, &visit)
+		}
+		ctx, cancel := context.WithCancel(context.Background())
+		var wg sync.WaitGroup
+		wg.Go(func() { who.run(ctx) })
 		p := s.play(t, id, rec.PCM, speed, rnd, ends[len(ends)*play/plays:len(ends)*(play+1)/plays])
+		cancel()
+		wg.Wait()
 		resent, givenUp = resent+p.resent, givenUp+p.lost
 	}
 	s.end(t, true)
@@ -533,8 +551,15 @@ func TestEveryCallCountsOnce(t *testing.T) {
 			t.Errorf("%s: of %d values %d lost, %d entered twice, %d sites wrong:\ngot  %v\nwant %v", id, len(want), l, d, sh, got, want)
 		}
 	}
-	t.Logf("%d kills and %d clean stops in %d plays of %d values: %d lost, %d entered twice, %d sites wrong; %.0f s of sound sent again, %.1f s given up",
-		kills, stops, plays, len(want), lost, doubled, shifted, float64(resent)/recordings.Rate, float64(givenUp)/recordings.Rate)
+	typed := 0
+	for _, who := range typists {
+		typed += who.check(t, st)
+	}
+	if typed < 10*plays {
+		t.Errorf("only %d edits and typed calls", typed)
+	}
+	t.Logf("%d kills and %d clean stops in %d plays of %d values: %d lost, %d entered twice, %d sites wrong; %d edits and typed calls beside, each there once; %.0f s of sound sent again, %.1f s given up",
+		kills, stops, plays, len(want), lost, doubled, shifted, typed, float64(resent)/recordings.Rate, float64(givenUp)/recordings.Rate)
 	if resent == 0 {
 		t.Error("no sound was sent again: the test shows nothing")
 	}
