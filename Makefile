@@ -32,7 +32,7 @@ export CGO_ENABLED      := 1
 
 say = @printf '\n==> %s\n' $(1)
 
-.PHONY: help build gosec retracted load hour loadkit many moving tools modules run demo test check vet lint types screens browser postgres pip vosk voskmodel vosktest race bench compare accuracy clinician faults lists site fuzz dist deb container clean
+.PHONY: help build gosec retracted load hour loadkit many moving tools modules run demo test check vet lint types screens browser postgres pip vosk voskmodel vosktest race bench compare accuracy clinician faults lists site fuzz dist deb installed container clean
 
 help: ## this list
 	@echo "make TARGET"
@@ -259,11 +259,14 @@ $(BIN)/clinician-voices/ready: tests/clinician/voices.py tests/clinician/require
 clinician: build $(BIN)/clinician-voices/ready ## a person who reacts against the exam: table, docs/clinician.svg; CLINICIAN="..." for a part
 	@LEADSMAN_MEASURE=1 LEADSMAN_CLINICIAN='$(CLINICIAN)' $(GO) test -count=1 -v -timeout 0 -run MeasureClinician ./tests/clinician $(if $(findstring voice=all,$(CLINICIAN)),-update)
 
-faults: build ## the service killed 100 times while it is spoken to, the store while it writes, full and read-only disks
-	@LEADSMAN_MEASURE=1 $(GO) test -count=1 -v -timeout 120m -run 'EveryCallCountsOnce' ./tests/kill
-	@$(GO) test -count=1 -v -timeout 30m -run 'Kill|FullDisk|ReadOnlyDisk|StoppedWhileStarting|SlowBodies|Flooding|Replayed' ./store ./cmd/leadsman ./web
+# KILLS=100 is a piece of ten minutes.
+KILLS ?= 500
+faults: build postgres ## killed while a voice, edits and typing go on; workers, nodes, database killed; disks full, read-only, unsynced; floods
+	@LEADSMAN_MEASURE=1 LEADSMAN_KILLS=$(KILLS) $(GO) test -count=1 -v -timeout 120m -run 'EveryCallCountsOnce|WorkersAreKilled|NodesTakeOver|DrainingNode' ./tests/kill
+	@$(GO) test -count=1 -v -timeout 30m -run 'Kill|Unsynced|Torn|DiskFull|FullDisk|ReadOnlyDisk|StoppedWhileStarting|StoppedAtAnyMoment|Drained|SlowBodies|Flooding|Replayed|TooLongByItsHeader' ./store ./cmd/leadsman ./web ./speech ./tests/kill
+	@LEADSMAN_MEASURE=1 $(GO) test -count=1 -v -timeout 10m -run Flood ./tests/load
 
-lists: tools ## what the lists take with 100,000 exams of 25,000 patients; backup time and size
+lists: tools postgres ## what the lists take with 100,000 exams of 25,000 patients; backup time and size
 	@LEADSMAN_MEASURE=1 $(GO) test -count=1 -v -timeout 60m -run MeasureLists ./store
 
 moving: build ## docs/screens/exam.gif: the built program hears its demonstration, photographed in Chromium
@@ -335,6 +338,13 @@ deb: dist ## dist/*.deb: the same as a Debian package with a service of systemd
 		"$$version" "$$(dpkg --print-architecture)" "$$(du -sk dist/deb/usr | cut -f1)" > dist/deb/DEBIAN/control
 	@chmod -R u=rwX,go=rX dist/deb && chmod 755 dist/deb/DEBIAN/post* dist/deb/DEBIAN/pre* dist/deb/usr/lib/leadsman/leadsman
 	@dpkg-deb --root-owner-group -b dist/deb dist/$(DEB) >/dev/null && rm -rf dist/deb && ls -lh dist/$(DEB) | awk '{print "==> " $$NF ", " $$5}'
+
+# What was made is unpacked into a bare folder and used there with nothing of this checkout.
+installed: deb ## dist and deb, unpacked and used: an exam is made, a recording heard
+	@rm -rf dist/bare; mkdir -p dist/bare/tar dist/bare/deb; tar -xzf dist/$(DIST).tar.gz -C dist/bare/tar; dpkg-deb -x dist/$(DEB) dist/bare/deb
+	@sh packaging/check.sh $(CURDIR)/dist/bare/tar/$(DIST)/leadsman $(CURDIR)/cmd/leadsman/page-joe.wav
+	@sh packaging/check.sh $(CURDIR)/dist/bare/deb/usr/bin/leadsman $(CURDIR)/cmd/leadsman/page-joe.wav
+	@rm -rf dist/bare
 
 container: dist ## a container image of the same, by podman or docker
 	@engine=$$(command -v podman || command -v docker) || { echo "podman or docker is missing" >&2; exit 1; }; \

@@ -31,16 +31,22 @@ var portable = []struct {
 
 // TestPostgres runs the tests of the store on PostgreSQL.
 func TestPostgres(t *testing.T) {
+	onPostgres(t)
+	for _, p := range portable {
+		t.Run(p.name, p.run)
+	}
+}
+
+// onPostgres has the stores of a test lie in a database, each folder's in a schema of its own.
+func onPostgres(t *testing.T) {
+	t.Helper()
 	server := postgres.Start(t)
 	before := at
-	defer func() { at = before }()
+	t.Cleanup(func() { at = before })
 	at = func(dir string) []Option {
 		h := fnv.New64()
 		h.Write([]byte(dir))
 		return []Option{WithDatabase(server.Schema(fmt.Sprintf("at_%x", h.Sum64())))}
-	}
-	for _, p := range portable {
-		t.Run(p.name, p.run)
 	}
 }
 

@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -230,12 +231,24 @@ func TestPatientListFollows(t *testing.T) {
 	names("Di")
 }
 
-// 100,000 exams of 25,000 patients: what the lists take. LEADSMAN_MEASURE=1 has it measured; make lists.
+// 100,000 exams of 25,000 patients: what the lists take, in a file and in a database. LEADSMAN_MEASURE=1 has it measured, LEADSMAN_PATIENTS=1000 with fewer; make lists.
 func TestMeasureLists(t *testing.T) {
 	if os.Getenv("LEADSMAN_MEASURE") == "" {
 		t.Skip("SKIPPED: LEADSMAN_MEASURE=1 has it measured")
 	}
-	const patients, each = 25_000, 4
+	patients := 25_000
+	if n, err := strconv.Atoi(os.Getenv("LEADSMAN_PATIENTS")); err == nil && n >= 600 {
+		patients = n
+	}
+	t.Run("SQLite", func(t *testing.T) { measureLists(t, patients) })
+	t.Run("PostgreSQL", func(t *testing.T) {
+		onPostgres(t)
+		measureLists(t, patients)
+	})
+}
+
+func measureLists(t *testing.T, patients int) {
+	const each = 4
 	dir := t.TempDir()
 	s := openT(t, dir)
 	began := time.Now()
@@ -320,15 +333,22 @@ func TestMeasureLists(t *testing.T) {
 	measure("waiting for a co-signature", 50, func(int) error { _, err := p.Waiting(ctx); return err })
 	measure("double examinations, nothing new", 50, func(int) error { _, _, err := p.Doubles(ctx, ""); return err })
 	began = time.Now()
-	rep, err := s.Backup(ctx, filepath.Join(t.TempDir(), "copy"))
+	copied := filepath.Join(t.TempDir(), "copy")
+	rep, err := s.Backup(ctx, copied)
 	if err != nil || rep.Err() != nil || rep.Exams != patients*each {
 		t.Fatal(rep, err)
 	}
-	fi, err := os.Stat(s.Path())
+	took, store := time.Since(began), int64(0)
+	if fi, err := os.Stat(s.Path()); err == nil {
+		store = fi.Size()
+	} else if err := s.w.QueryRowContext(ctx, "SELECT pg_database_size(current_database())").Scan(&store); err != nil {
+		t.Fatal(err)
+	}
+	fi, err := os.Stat(copied)
 	if err != nil {
 		t.Fatal(err)
 	}
-	t.Logf("backup with all of it checked: %s; the store has %d MB", time.Since(began).Round(time.Second), fi.Size()>>20)
+	t.Logf("backup with all of it checked: %s, %d MB; the store has %d MB", took.Round(time.Second), fi.Size()>>20, store>>20)
 }
 
 func ms(d time.Duration) float64 { return float64(d.Microseconds()) / 1000 }
