@@ -299,7 +299,7 @@ fuzz: tools ## every fuzz target for FUZZTIME
 	@for p in $$($(GO) list ./...); do \
 		for f in $$($(GO) test -list '^Fuzz' $$p | grep '^Fuzz' || true); do \
 			printf '\n==> %s %s for $(FUZZTIME)\n' $$p $$f; \
-			$(GO) test -run '^$$' -fuzz "^$$f$$" -fuzztime $(FUZZTIME) $$p; \
+			$(GO) test -run '^$$' -fuzz "^$$f$$" -fuzztime $(FUZZTIME) -fuzzminimizetime 2s $$p; \
 		done; \
 	done
 
@@ -330,8 +330,10 @@ deb: dist ## dist/*.deb: the same as a Debian package with a service of systemd
 	@rm -rf dist/deb; mkdir -p dist/deb/DEBIAN dist/deb/usr/lib/leadsman dist/deb/usr/bin dist/deb/usr/lib/systemd/system dist/deb/etc/leadsman dist/deb/usr/share/doc/leadsman
 	@cp -r dist/$(DIST)/leadsman dist/$(DIST)/libonnxruntime.so dist/$(DIST)/models dist/deb/usr/lib/leadsman/
 	@ln -s ../lib/leadsman/leadsman dist/deb/usr/bin/leadsman
-	@cp packaging/leadsman.service dist/deb/usr/lib/systemd/system/ && cp packaging/leadsman.env dist/deb/etc/leadsman/
-	@cp -r dist/$(DIST)/licences dist/$(DIST)/LICENSE dist/$(DIST)/THIRD_PARTY.md docs/administrators.md docs/records.md docs/people.md packaging/dashboard.json dist/deb/usr/share/doc/leadsman/
+	@cp packaging/leadsman.service dist/deb/usr/lib/systemd/system/
+	@sed 's/ serve \$$LEADSMAN_FLAGS/ listen $$LEADSMAN_LISTEN_FLAGS/; s/^Description=.*/Description=Leadsman, a worker that recognizes speech/' packaging/leadsman.service > dist/deb/usr/lib/systemd/system/leadsman-listen.service
+	@cp packaging/leadsman.env dist/deb/etc/leadsman/
+	@cp -r dist/$(DIST)/licences dist/$(DIST)/LICENSE dist/$(DIST)/THIRD_PARTY.md docs/administrators.md docs/records.md docs/people.md docs/workers.md packaging/dashboard.json dist/deb/usr/share/doc/leadsman/
 	@cp packaging/deb/* dist/deb/DEBIAN/ && echo /etc/leadsman/leadsman.env > dist/deb/DEBIAN/conffiles
 	@version='$(patsubst v%,%,$(VERSION))'; case $$version in [0-9]*.*) ;; *) version=0~$$(git show -s --format=%ct 2>/dev/null || echo 0).$$version;; esac; \
 	printf 'Package: leadsman\nVersion: %s\nArchitecture: %s\nMaintainer: The Leadsman project <leadsman@localhost>\nInstalled-Size: %s\nDepends: libc6 (>= 2.34), libstdc++6\nRecommends: espeak-ng\nSection: science\nPriority: optional\nDescription: periodontal probing exams by voice\n Hears a probing exam offline, writes the chart and works out the findings.\n' \

@@ -432,7 +432,7 @@ func lengthOf(t *testing.T, name string, otherwise time.Duration) time.Duration 
 }
 
 // open starts the service and makes who works there. One processor is enough for all clients: more threads would only wake one another.
-func open(t *testing.T, ctx context.Context) (c *crowd, s *service, metrics string) {
+func open(t *testing.T, ctx context.Context, more ...string) (c *crowd, s *service, metrics string) {
 	t.Helper()
 	runtime.GOMAXPROCS(1)
 	rec, err := recordings.Load("fullmouth-joe")
@@ -441,7 +441,7 @@ func open(t *testing.T, ctx context.Context) (c *crowd, s *service, metrics stri
 	}
 	rec.PCM = append(rec.PCM, make([]int16, recordings.Rate)...)
 	metrics = freeAddr(t)
-	s = serve(t, t.TempDir()+"/data", "--metrics", metrics, "--microphones-per-client", "-1", "--connections-per-client", "-1")
+	s = serve(t, t.TempDir()+"/data", append([]string{"--metrics", metrics, "--microphones-per-client", "-1", "--connections-per-client", "-1"}, more...)...)
 	c = &crowd{base: s.url, rec: rec, refused: map[int]string{}}
 	for _, v := range rec.PCM {
 		c.sound = binary.LittleEndian.AppendUint16(c.sound, uint16(v))
