@@ -44,7 +44,9 @@ type Enrolment struct {
 	Words       int     `json:"words"`            // held back and heard, each once
 	WrongBefore int     `json:"wrong_before"`     // of them misheard before
 	WrongAfter  int     `json:"wrong_after"`      // and by the adapted one
-	CostBefore  float64 `json:"cost_before"`      // negative log-probability of the right words, for each phone
+	SureBefore  int     `json:"sure_before"`      // takes that were heard right and surely before
+	SureAfter   int     `json:"sure_after"`
+	CostBefore  float64 `json:"cost_before"` // negative log-probability of the right words, for each phone
 	CostAfter   float64 `json:"cost_after"`
 	FalseBefore int     `json:"false_before"` // held-back takes that passed as other words when their own were not to be expected
 	FalseAfter  int     `json:"false_after"`

@@ -7,17 +7,20 @@ import (
 	"slices"
 )
 
-// take is a recording of known words as the fit of a head needs it.
+// output is what a network makes of a recording: the log-probabilities and what goes into its last layer, frame after frame.
+type output struct{ logp, hidden []float32 }
+
+// take is a recording of known words as a fit needs it.
 type take struct {
-	hidden []float32 // what goes into the head, frame after frame
+	of     []output // of each network
 	frames int
 	path   aligner // the words in their order: its states and preds
 	final  int32   // where a path may end, besides in path.lasts
 	phones int     // of the shortest pronunciations: the weight of the take
 }
 
-func newTake(hidden []float32, frames int, words []int32, ways [][][]uint8) *take {
-	t := &take{hidden: hidden, frames: frames}
+func newTake(of []output, frames int, words []int32, ways [][][]uint8) *take {
+	t := &take{of: of, frames: frames}
 	t.final = t.path.build(words, ways)
 	for _, w := range words {
 		n := math.MaxInt
@@ -31,7 +34,7 @@ func newTake(hidden []float32, frames int, words []int32, ways [][][]uint8) *tak
 
 // fitter holds the working memory of a fit.
 type fitter struct {
-	logp        []float32 // of a take
+	logp, other []float32 // of a take
 	share       []float64 // probability of each symbol in each frame, given the words
 	alpha, beta []float64
 }
@@ -124,41 +127,69 @@ func grow(s []float64, n int) []float64 {
 	return s[:n]
 }
 
-// cost is the negative log-probability of the words of a take under a head, for each of their phones.
-func (f *fitter) cost(h *head, t *take) float64 {
-	f.score(h, t)
-	c, ok := f.occupancy(t, h.symbols)
+// cost is the negative log-probability of the words of a take as all networks together hear a voice, for each of their phones.
+func (f *fitter) cost(v voice, t *take) float64 {
+	symbols := f.score(v, t)
+	c, ok := f.occupancy(t, symbols)
 	if !ok {
 		return math.Inf(1)
 	}
 	return c / float64(t.phones)
 }
 
-func (f *fitter) score(h *head, t *take) {
-	if cap(f.logp) < t.frames*h.symbols {
-		f.logp = make([]float32, t.frames*h.symbols)
+// score leaves the log-probabilities of a take in f.logp: the mean of the networks, as a recognizer takes it.
+func (f *fitter) score(v voice, t *take) (symbols int) {
+	for k := range t.of {
+		f.other = f.one(f.other, v, t, k)
+		if k == 0 {
+			f.logp = append(f.logp[:0], f.other...)
+			continue
+		}
+		for i := range f.logp {
+			f.logp[i] += f.other[i]
+		}
 	}
-	f.logp = f.logp[:t.frames*h.symbols]
-	h.logp(f.logp, t.hidden)
+	symbols = len(f.logp) / t.frames
+	if n := float32(len(t.of)); n > 1 {
+		for i := 0; i < len(f.logp); i += symbols {
+			row := f.logp[i : i+symbols]
+			for s := range row {
+				row[s] /= n
+			}
+			logSoftmax(row)
+		}
+	}
+	return symbols
 }
 
-// gradient adds the derivative of the cost of a take to dw and db, and returns the cost.
-func (f *fitter) gradient(dw, db []float32, h *head, t *take) (cost float64, ok bool) {
-	f.score(h, t)
-	if cost, ok = f.occupancy(t, h.symbols); !ok {
+// one is the log-probabilities of a take by one network, with a voice; dst has room for them.
+func (f *fitter) one(dst []float32, v voice, t *take, k int) []float32 {
+	dst = append(dst[:0], t.of[k].logp...)
+	if v != nil {
+		v[k].apply(dst, t.of[k].hidden)
+	}
+	return dst
+}
+
+// gradient adds the derivative of the cost of a take under one network's change to dw and db, and returns the cost.
+func (f *fitter) gradient(dw, db []float32, v voice, t *take, k int) (cost float64, ok bool) {
+	c := v[k]
+	f.logp = f.one(f.logp, v, t, k)
+	if cost, ok = f.occupancy(t, c.symbols); !ok {
 		return 0, false
 	}
+	span := c.span()
 	for frame := 0; frame < t.frames; frame++ {
-		x := t.hidden[frame*h.width : (frame+1)*h.width]
-		for s := 0; s < h.symbols; s++ {
-			i := frame*h.symbols + s
+		x, from := c.near(t.of[k].hidden, frame)
+		for s := 0; s < c.symbols; s++ {
+			i := frame*c.symbols + s
 			// The derivative of the cost by the input of the softmax.
 			d := float32(math.Exp(float64(f.logp[i])) - f.share[i])
 			if d < negligible && d > -negligible {
 				continue
 			}
 			db[s] += d
-			addTo(dw[s*h.width:(s+1)*h.width], d, x)
+			addTo(dw[s*span+from:s*span+from+len(x)], d, x)
 		}
 	}
 	return cost, true
@@ -174,30 +205,42 @@ func addTo(dst []float32, d float32, x []float32) {
 	}
 }
 
-// fitting says how a head is fitted to a voice. The values were chosen on development speakers: docs/experiments.md.
+// fitting says how a voice is learned. The values were chosen on voices of other languages that no network heard: docs/experiments.md.
 type fitting struct {
 	rounds   int     // over all takes
 	batch    int     // takes to a step
 	step     float64 // of the first round; it falls to 0 evenly
 	momentum float64
-	pull     float64 // towards the general head: weight of the squared distance, for each phone of the takes
+	pull     float64 // towards the start: weight of the squared distance, for each phone of the takes
 }
 
-var defaultFitting = fitting{rounds: 6, batch: 8, step: 0.05, momentum: 0.9, pull: 0.05}
+var defaultFitting = fitting{rounds: 8, batch: 8, step: 0.04, momentum: 0.9, pull: 0.03}
 
-// fit returns a copy of the general head that has learned the takes: gradient steps on their cost, pulled back to the
-// general head. The same takes give the same head. It ends early, with the error of ctx, when that ends.
-func (o fitting) fit(ctx context.Context, general *head, takes []*take) (*head, error) {
-	h := general.clone()
-	n := len(h.w)
-	theta := slices.Concat(h.w, h.b)
-	start := slices.Clone(theta)
-	h.w, h.b = theta[:n:n], theta[n:]
-	speed, grad := make([]float32, len(theta)), make([]float32, len(theta))
-	phones := 0
-	for _, t := range takes {
-		phones += t.phones
+// fit returns a voice that has learned the takes: gradient steps on their cost for each network, pulled back to the voice that it
+// begins with, nil for none. The same takes give the same voice. It ends early, with the error of ctx, when that ends.
+func (o fitting) fit(ctx context.Context, base voice, takes []*take) (voice, error) {
+	v := base.towards(base, 1) // a copy
+	if base == nil {
+		n := takes[0].frames
+		for _, out := range takes[0].of {
+			v = append(v, newChange(len(out.logp)/n, len(out.hidden)/n))
+		}
 	}
+	for k := range v {
+		if err := o.fitOne(ctx, v, k, takes); err != nil {
+			return nil, err
+		}
+	}
+	return v, nil
+}
+
+// fitOne learns the change of one network.
+func (o fitting) fitOne(ctx context.Context, v voice, k int, takes []*take) error {
+	theta := v[k].all()
+	start := slices.Clone(theta)
+	v[k].set(theta)
+	n := len(v[k].w)
+	speed, grad := make([]float32, len(theta)), make([]float32, len(theta))
 	rng := rand.New(rand.NewPCG(1, 2))
 	order := make([]int, len(takes))
 	for i := range order {
@@ -209,12 +252,12 @@ func (o fitting) fit(ctx context.Context, general *head, takes []*take) (*head, 
 		rng.Shuffle(len(order), func(i, j int) { order[i], order[j] = order[j], order[i] })
 		for at := 0; at < len(order); at += o.batch {
 			if err := ctx.Err(); err != nil {
-				return nil, err
+				return err
 			}
 			clear(grad)
 			of := 0
 			for _, i := range order[at:min(at+o.batch, len(order))] {
-				if _, ok := f.gradient(grad[:n], grad[n:], h, takes[i]); ok {
+				if _, ok := f.gradient(grad[:n], grad[n:], v, takes[i], k); ok {
 					of += takes[i].phones
 				}
 			}
@@ -230,5 +273,5 @@ func (o fitting) fit(ctx context.Context, general *head, takes []*take) (*head, 
 			done++
 		}
 	}
-	return h, nil
+	return nil
 }

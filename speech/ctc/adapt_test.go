@@ -9,37 +9,95 @@ import (
 	"testing"
 )
 
-// smallTake is a random take of two words over four phones, one of them with two pronunciations.
-func smallTake(rng *rand.Rand, width, frames int) (*take, [][][]uint8) {
-	hidden := make([]float32, width*frames)
-	for i := range hidden {
-		hidden[i] = float32(rng.NormFloat64())
+// smallTake is a random take of two words over a few phones, one of them with two pronunciations, as two networks with so wide states hear it.
+func smallTake(rng *rand.Rand, symbols, frames int, widths ...int) (*take, [][][]uint8) {
+	var of []output
+	for _, width := range widths {
+		o := output{make([]float32, symbols*frames), make([]float32, width*frames)}
+		for i := range o.logp {
+			o.logp[i] = float32(rng.NormFloat64())
+		}
+		for f := range frames {
+			logSoftmax(o.logp[f*symbols : (f+1)*symbols])
+		}
+		for i := range o.hidden {
+			o.hidden[i] = float32(rng.NormFloat64())
+		}
+		of = append(of, o)
 	}
 	ways := [][][]uint8{{{1, 2}, {3}}, {{2, 2}}}
-	return newTake(hidden, frames, []int32{0, 1}, ways), ways
+	return newTake(of, frames, []int32{0, 1}, ways), ways
 }
 
-func smallHead(rng *rand.Rand, symbols, width int) *head {
-	h := &head{symbols, width, make([]float32, symbols*width), make([]float32, symbols)}
-	for i := range h.w {
-		h.w[i] = float32(rng.NormFloat64()) / 2
+func smallVoice(rng *rand.Rand, symbols int, widths ...int) (v voice) {
+	for _, width := range widths {
+		c := newChange(symbols, width)
+		all := c.all()
+		for i := range all {
+			all[i] = float32(rng.NormFloat64()) / 3
+		}
+		c.set(all)
+		v = append(v, c)
 	}
-	for i := range h.b {
-		h.b[i] = float32(rng.NormFloat64()) / 2
+	return v
+}
+
+// A change adds w x + b to the logits, x being the states of a frame and of those beside it; here by the definition of log-softmax, symbol by symbol. The
+// networks together are the mean of their logarithms.
+func TestChangeByDefinition(t *testing.T) {
+	rng := rand.New(rand.NewPCG(7, 7))
+	const symbols, frames = 4, 6
+	tk, _ := smallTake(rng, symbols, frames, 3, 5)
+	v := smallVoice(rng, symbols, 3, 5)
+	want := make([][]float64, frames)
+	for f := range want {
+		want[f] = make([]float64, symbols)
+		for k, o := range tk.of {
+			logits, sum := make([]float64, symbols), 0.0
+			for s := range logits {
+				logits[s] = float64(o.logp[f*symbols+s]) + float64(v[k].b[s])
+				for d := -reach; d <= reach; d++ {
+					for i := 0; f+d >= 0 && f+d < frames && i < v[k].width; i++ {
+						logits[s] += float64(v[k].w[s*v[k].span()+(d+reach)*v[k].width+i]) * float64(o.hidden[(f+d)*v[k].width+i])
+					}
+				}
+				sum += math.Exp(logits[s])
+			}
+			for s, l := range logits {
+				want[f][s] += (l - math.Log(sum)) / 2
+			}
+		}
+		sum := 0.0
+		for _, l := range want[f] {
+			sum += math.Exp(l)
+		}
+		for s := range want[f] {
+			want[f][s] -= math.Log(sum)
+		}
 	}
-	return h
+	var ft fitter
+	ft.score(v, tk)
+	for i, got := range ft.logp {
+		if math.Abs(float64(got)-want[i/symbols][i%symbols]) > 1e-4 {
+			t.Fatalf("value %d: %f, want %f", i, got, want[i/symbols][i%symbols])
+		}
+	}
+	if got := v.towards(v, 0.5).bytes(); !slices.Equal(got, v.bytes()) {
+		t.Error("half of the way to itself is elsewhere")
+	}
+	if half := voice(nil).towards(v, 0.5); half[1].w[7] != v[1].w[7]/2 {
+		t.Errorf("half of the way from nothing: %f of %f", half[1].w[7], v[1].w[7])
+	}
 }
 
 // The probability of the words is the sum over all strings of symbols that become one of their pronunciations when repeated symbols
 // are merged and then blanks removed (Graves et al. 2006, section 3.1). Here every string is tried.
 func TestCostByDefinition(t *testing.T) {
 	rng := rand.New(rand.NewPCG(4, 4))
-	const symbols, width, frames = 4, 3, 7
+	const symbols, frames = 4, 7
 	for range 5 {
-		tk, ways := smallTake(rng, width, frames)
-		h := smallHead(rng, symbols, width)
-		logp := make([]float32, frames*symbols)
-		h.logp(logp, tk.hidden)
+		tk, ways := smallTake(rng, symbols, frames, 3)
+		logp := tk.of[0].logp
 		var said [][]uint8
 		for _, a := range ways[0] {
 			for _, b := range ways[1] {
@@ -70,7 +128,7 @@ func TestCostByDefinition(t *testing.T) {
 			str[i]++
 		}
 		var f fitter
-		f.score(h, tk)
+		f.score(nil, tk)
 		got, ok := f.occupancy(tk, symbols)
 		if !ok || math.Abs(got+math.Log(want)) > 1e-5 {
 			t.Errorf("cost %.6f (%t), by definition %.6f", got, ok, -math.Log(want))
@@ -81,34 +139,36 @@ func TestCostByDefinition(t *testing.T) {
 // The gradient is the slope of the cost.
 func TestGradient(t *testing.T) {
 	rng := rand.New(rand.NewPCG(5, 5))
-	const symbols, width, frames = 5, 4, 12
-	tk, _ := smallTake(rng, width, frames)
-	h := smallHead(rng, symbols, width)
-	var f fitter
-	dw, db := make([]float32, len(h.w)), make([]float32, len(h.b))
-	if _, ok := f.gradient(dw, db, h, tk); !ok {
-		t.Fatal("the words do not fit")
-	}
-	slope := func(v *float32) float64 {
-		const d = 1e-2
-		was := *v
-		cost := func(at float32) float64 {
-			*v = at
-			f.score(h, tk)
-			c, _ := f.occupancy(tk, symbols)
-			*v = was
-			return c
+	const symbols, frames = 5, 12
+	tk, _ := smallTake(rng, symbols, frames, 3, 4)
+	v := smallVoice(rng, symbols, 3, 4)
+	for k, c := range v {
+		var f fitter
+		dw, db := make([]float32, len(c.w)), make([]float32, len(c.b))
+		if _, ok := f.gradient(dw, db, v, tk, k); !ok {
+			t.Fatal("the words do not fit")
 		}
-		return (cost(was+d) - cost(was-d)) / (2 * d)
-	}
-	for i := range h.w {
-		if want := slope(&h.w[i]); math.Abs(want-float64(dw[i])) > 2e-3*(1+math.Abs(want)) {
-			t.Errorf("weight %d: gradient %.5f, slope %.5f", i, dw[i], want)
+		slope := func(x *float32) float64 {
+			const d = 1e-2
+			was := *x
+			cost := func(at float32) float64 {
+				*x = at
+				f.logp = f.one(f.logp, v, tk, k)
+				c, _ := f.occupancy(tk, symbols)
+				*x = was
+				return c
+			}
+			return (cost(was+d) - cost(was-d)) / (2 * d)
 		}
-	}
-	for i := range h.b {
-		if want := slope(&h.b[i]); math.Abs(want-float64(db[i])) > 2e-3*(1+math.Abs(want)) {
-			t.Errorf("offset %d: gradient %.5f, slope %.5f", i, db[i], want)
+		for i := range c.w {
+			if want := slope(&c.w[i]); math.Abs(want-float64(dw[i])) > 2e-3*(1+math.Abs(want)) {
+				t.Errorf("network %d, weight %d: gradient %.5f, slope %.5f", k, i, dw[i], want)
+			}
+		}
+		for i := range c.b {
+			if want := slope(&c.b[i]); math.Abs(want-float64(db[i])) > 2e-3*(1+math.Abs(want)) {
+				t.Errorf("network %d, offset %d: gradient %.5f, slope %.5f", k, i, db[i], want)
+			}
 		}
 	}
 }
@@ -117,22 +177,22 @@ func TestGradient(t *testing.T) {
 // longer than its sound.
 func TestFit(t *testing.T) {
 	rng := rand.New(rand.NewPCG(6, 6))
-	h := smallHead(rng, 5, 8)
+	h := smallVoice(rng, 5, 8, 6)
 	var takes []*take
 	for range 12 {
-		tk, _ := smallTake(rng, 8, 15)
+		tk, _ := smallTake(rng, 5, 15, 8, 6)
 		takes = append(takes, tk)
 	}
-	cost := func(h *head) (sum float64) {
+	cost := func(v voice) (sum float64) {
 		var f fitter
 		for _, tk := range takes {
-			sum += f.cost(h, tk)
+			sum += f.cost(v, tk)
 		}
 		return sum
 	}
-	far := func(a *head) (sum float64) {
-		for i := range h.w {
-			sum += math.Pow(float64(a.w[i]-h.w[i]), 2)
+	far := func(a voice) (sum float64) {
+		for i := range h[0].w {
+			sum += math.Pow(float64(a[0].w[i]-h[0].w[i]), 2)
 		}
 		return sum
 	}
@@ -142,8 +202,8 @@ func TestFit(t *testing.T) {
 		t.Fatal(err)
 	}
 	again, _ := o.fit(context.Background(), h, takes)
-	if !slices.Equal(once.w, again.w) || !slices.Equal(once.b, again.b) {
-		t.Error("the same takes give another head")
+	if !slices.Equal(once.bytes(), again.bytes()) {
+		t.Error("the same takes give another voice")
 	}
 	o.pull = 10
 	pulled, _ := o.fit(context.Background(), h, takes)
@@ -151,15 +211,18 @@ func TestFit(t *testing.T) {
 		t.Errorf("cost %.3f before, %.3f after", before, after)
 	}
 	if far(once) == 0 || far(pulled) >= far(once) {
-		t.Errorf("distance from the general head: %g, pulled harder %g", far(once), far(pulled))
+		t.Errorf("distance from the start: %g, pulled harder %g", far(once), far(pulled))
 	}
-	short, _ := smallTake(rng, 8, 2)
+	short, _ := smallTake(rng, 5, 2, 8, 6)
 	if c := new(fitter).cost(h, short); !math.IsInf(c, 1) {
 		t.Errorf("three phones in two frames cost %g", c)
 	}
 	with, err := defaultFitting.fit(context.Background(), h, append(takes, short))
-	if err != nil || math.IsNaN(float64(with.w[0])) {
-		t.Errorf("with a take that does not fit: %v, %v", with.w[0], err)
+	if err != nil || math.IsNaN(float64(with[1].w[0])) {
+		t.Errorf("with a take that does not fit: %v, %v", with[1].w[0], err)
+	}
+	if fresh, err := o.fit(context.Background(), nil, takes); err != nil || len(fresh) != 2 || cost(fresh) >= cost(nil) {
+		t.Errorf("from nothing: %d networks, %v", len(fresh), err)
 	}
 	ctx, stop := context.WithCancel(context.Background())
 	stop()

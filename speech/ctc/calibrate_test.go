@@ -120,12 +120,12 @@ func TestKnown(t *testing.T) {
 		if i%2 == 1 {
 			gain = math.Pow(10, -(12+12*rng.Float64())/20)
 		}
-		_, logp, hidden, err := e.listen(hissed(slices.Concat(make([]int16, 4000), pcm, make([]int16, 4000)), gain*rms(pcm), rng))
+		_, of, err := e.listen(hissed(slices.Concat(make([]int16, 4000), pcm, make([]int16, 4000)), gain*rms(pcm), rng))
 		if err != nil {
 			t.Error(err)
 			return
 		}
-		sym, width := e.net.symbols, e.net.width
+		sym, width, logp, hidden := e.net.symbols, e.net.width, of[0].logp, of[0].hidden
 		for f := 0; f < len(logp)/sym; f++ {
 			row := logp[f*sym : (f+1)*sym]
 			if best := slices.Index(row, slices.Max(row)); best > 0 {

@@ -25,7 +25,6 @@ const (
 	ModelFile    = "model.int8.onnx"
 	SecondFile   = "second.int8.onnx" // a larger model that is asked again when a call has ended; may be absent
 	PhonesFile   = "phones.txt"
-	HeadFile     = "head.f32"  // the model's last layer, from which voice profiles begin; may be absent
 	KnownFile    = "known.f32" // what its states are like for voices that it knows; may be absent
 	ManifestFile = "manifest.json"
 	LibraryFile  = "libonnxruntime.so"
@@ -78,10 +77,9 @@ type Engine struct {
 	turns   chan struct{} // at the network: one for each processor, for more would only need more memory
 	cal     Calibration
 	name    string
-	model   [sha256.Size]byte // SHA-256 of the model
+	model   [sha256.Size]byte // SHA-256 of the networks, one behind the other
 	silence []float32         // what the network gives for a frame of silence
 	drawn   [256]bool         // symbols whose sound goes on long after its first frame
-	head    *head             // its last layer; nil: it cannot be adapted to a voice
 	known   *known            // nil: no voice is strange
 }
 
@@ -123,19 +121,13 @@ func Open(opt Options) (*Engine, error) {
 	if err != nil {
 		return nil, err
 	}
-	e := &Engine{opt: opt, net: net, lex: lex, graphs: newGraphCache(64), turns: make(chan struct{}, runtime.GOMAXPROCS(0)), cal: m.cal, name: "ctc " + m.sum[:8], model: modelSum(m.sum)}
+	e := &Engine{opt: opt, net: net, lex: lex, graphs: newGraphCache(64), turns: make(chan struct{}, runtime.GOMAXPROCS(0)), cal: m.cal, name: "ctc " + m.sum[:8], model: m.both()}
 	e.silence = make([]float32, len(m.symbols))
 	for i := range e.silence[1:] {
 		e.silence[i+1] = -14
 	}
 	for _, p := range strings.Fields("AA AE AH AO AW AY EH ER EY IH IY L OW OY R UH UW") {
 		e.drawn[lex.phone[p]] = true
-	}
-	if net.width > 0 && m.head != nil {
-		if e.head, err = readHead(m.head, len(m.symbols), net.width); err != nil {
-			e.Close()
-			return nil, fmt.Errorf("%s: %w; put back the file that came with the model", filepath.Join(opt.ModelDir, HeadFile), err)
-		}
 	}
 	if net.width > 0 && m.known != nil {
 		if e.known, err = readKnown(m.known, len(m.symbols), net.width); err != nil {
@@ -167,12 +159,21 @@ func (e *Engine) Close() error {
 	return err
 }
 
-// modelFiles is what a model directory holds; second, head and known may be nil.
+// modelFiles is what a model directory holds; second and known may be nil.
 type modelFiles struct {
-	model, second, head, known []byte
-	symbols                    []string
-	sum                        string // SHA-256 of the model
-	cal                        Calibration
+	model, second, known []byte
+	symbols              []string
+	sum                  string // SHA-256 of the first network
+	cal                  Calibration
+}
+
+// both tells the networks from others.
+func (m *modelFiles) both() (sum [sha256.Size]byte) {
+	h := sha256.New()
+	h.Write(m.model)
+	h.Write(m.second)
+	h.Sum(sum[:0])
+	return sum
 }
 
 // loadModel reads the files of a model directory and checks them against the manifest, if there
@@ -197,16 +198,12 @@ func loadModel(dir string) (m modelFiles, err error) {
 	}
 	m.model = read(ModelFile, true)
 	phones := read(PhonesFile, true)
-	m.head = read(HeadFile, false)
 	m.known = read(KnownFile, false)
 	m.second = read(SecondFile, false)
 	if err != nil {
 		return m, err
 	}
 	files := map[string][]byte{ModelFile: m.model, PhonesFile: phones}
-	if m.head != nil {
-		files[HeadFile] = m.head
-	}
 	if m.known != nil {
 		files[KnownFile] = m.known
 	}

@@ -1,10 +1,11 @@
 package ctc
 
 import (
+	"bytes"
 	"context"
 	"crypto/sha256"
 	"encoding/binary"
-	"encoding/hex"
+	"errors"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -18,46 +19,68 @@ import (
 
 var _ speech.Adapter = (*Engine)(nil)
 
-// A profile is a file: the mark, the SHA-256 of the model it belongs to, symbols and width of the head (uint32), the head as
-// head.f32 has it, and the SHA-256 of all that. Numbers are little endian.
-const profileMark = "leadsman voice 1\n"
+// A profile is a file: the mark, the SHA-256 of the networks it belongs to, how many they are, symbols and reach, the width of each (uint32), the
+// changes as voice.bytes has them, and the SHA-256 of all that. Numbers are little endian. Files with the former mark hold another kind of change.
+const (
+	profileMark = "leadsman voice 2\n"
+	formerMark  = "leadsman voice 1\n"
+)
 
-func (e *Engine) profile(h *head) []byte {
-	out := append([]byte(profileMark), e.model[:]...)
-	out = binary.LittleEndian.AppendUint32(out, uint32(h.symbols))
-	out = binary.LittleEndian.AppendUint32(out, uint32(h.width))
-	out = append(out, h.bytes()...)
+// shape is what the head of a profile says of the networks.
+func (e *Engine) shape() (out []byte) {
+	ws := e.widths()
+	for _, n := range append([]int{len(ws), e.symbols(), reach}, ws...) {
+		out = binary.LittleEndian.AppendUint32(out, uint32(n))
+	}
+	return out
+}
+
+func (e *Engine) profile(v voice) []byte {
+	out := slices.Concat([]byte(profileMark), e.model[:], e.shape(), v.bytes())
 	sum := sha256.Sum256(out)
 	return append(out, sum[:]...)
 }
 
 // readProfile is the inverse of profile.
-func (e *Engine) readProfile(data []byte) (*head, error) {
+func (e *Engine) readProfile(data []byte) (voice, error) {
 	const top = len(profileMark) + sha256.Size
-	if len(data) < top+8+sha256.Size || string(data[:len(profileMark)]) != profileMark {
+	if len(data) < top+sha256.Size || !slices.Contains([]string{profileMark, formerMark}, string(data[:len(profileMark)])) {
 		return nil, speech.ErrProfile
 	}
 	body, end := data[:len(data)-sha256.Size], data[len(data)-sha256.Size:]
 	if sum := sha256.Sum256(body); !slices.Equal(sum[:], end) {
 		return nil, speech.ErrProfile
 	}
-	if !slices.Equal(body[len(profileMark):top], e.model[:]) {
+	if string(data[:len(profileMark)]) == formerMark || !slices.Equal(body[len(profileMark):top], e.model[:]) {
 		return nil, speech.ErrOtherModel
 	}
-	symbols, width := binary.LittleEndian.Uint32(body[top:]), binary.LittleEndian.Uint32(body[top+4:])
-	if e.head == nil || int(symbols) != e.head.symbols || int(width) != e.head.width {
+	changes, ok := bytes.CutPrefix(body[top:], e.shape())
+	if !ok || !e.learns() {
 		return nil, speech.ErrProfile
 	}
-	h, err := readHead(body[top+8:], e.head.symbols, e.head.width)
+	v, err := readVoice(changes, e.symbols(), e.widths())
 	if err != nil {
 		return nil, fmt.Errorf("%w (%v)", speech.ErrProfile, err)
 	}
-	return h, nil
+	return v, nil
 }
+
+func (e *Engine) symbols() int { return e.net.symbols }
+
+// widths are how many values go into the last layer of each network.
+func (e *Engine) widths() (out []int) {
+	for _, n := range e.networks() {
+		out = append(out, n.width)
+	}
+	return out
+}
+
+// learns reports whether the networks give out what a voice is learned from.
+func (e *Engine) learns() bool { return !slices.Contains(e.widths(), 0) }
 
 // NewRecognizerFor implements speech.Adapter.
 func (e *Engine) NewRecognizerFor(profile []byte) (speech.Recognizer, error) {
-	h, err := e.readProfile(profile)
+	v, err := e.readProfile(profile)
 	if err != nil {
 		return nil, err
 	}
@@ -66,34 +89,38 @@ func (e *Engine) NewRecognizerFor(profile []byte) (speech.Recognizer, error) {
 		return nil, err
 	}
 	r := rec.(*recognizer)
-	r.voice, r.hidden = h, make([]float32, maxWindow/2*e.net.width)
+	r.voice, r.hidden = v, make([]float32, maxWindow/2*e.net.width)
+	if e.second != nil {
+		r.hidden2 = make([]float32, maxWindow/2*e.second.width)
+	}
 	return r, nil
 }
 
-var errNoHead = fmt.Errorf("this model has no %s, so it cannot learn voices: install the model that came with the program", HeadFile)
+var errNoHidden = errors.New("this model does not give out what voices are learned from: install the model that came with the program")
 
-// Limits of a take, negative log-probability for each phone under the general model, and shares of takes. Read off
-// development speakers, synthetic accents, wrong words, noise and silence: docs/experiments.md.
+// Limits of a take. The words that were read are known, so they need not be heard well: they have to fit the sound better than words drawn by lot do,
+// and not wholly badly. Fitted on strange voices, the words of other lines, sentences, noise and silence: docs/experiments.md.
 const (
-	takeCost  = 4.5 // above this the words are not in the sound
-	takeGap   = 1.6 // other words of the script may fit better by so much
-	leastFit  = 0.6 // of all takes must fit their words
-	leastTake = 12  // takes
-	folds     = 4   // each take is held back once
+	takeCost  = 8    // negative log-probability for each phone under the general model: above this the words are not in the sound
+	takeBeats = 0.95 // of texts of as many other words have to fit worse
+	takeLots  = 40   // texts that are drawn
+	leastFit  = 0.6  // of all takes must fit their words
+	leastTake = 12   // takes
+	folds     = 4    // each take is held back once
 )
 
 // sound is a take as the network sees it.
 type sound struct {
 	speech.Take
-	frames       int
-	logp, hidden []float32
-	fit          speech.Fit
-	takes        []*take // the sound itself, and the same with noise added
+	frames int
+	of     []output // of each network
+	fit    speech.Fit
+	takes  []*take // the sound itself, and the same with noise added
 }
 
 func (e *Engine) sound(t speech.Take) (*sound, error) {
-	if e.head == nil {
-		return nil, errNoHead
+	if !e.learns() {
+		return nil, errNoHidden
 	}
 	if missing := e.lex.lacks(t.Words); len(missing) > 0 {
 		return nil, &speech.VocabularyError{Missing: missing}
@@ -112,7 +139,7 @@ func (e *Engine) sound(t speech.Take) (*sound, error) {
 		return s, nil
 	}
 	var err error
-	s.frames, s.logp, s.hidden, err = e.listen(t.PCM)
+	s.frames, s.of, err = e.listen(t.PCM)
 	return s, err
 }
 
@@ -154,14 +181,14 @@ func (v vocabulary) Arcs(_ int, yield func(word string, to int, logPrior float64
 	}
 }
 
-// reader hears takes with any head, as words of a vocabulary.
+// reader hears takes with any voice, as words of a vocabulary.
 type reader struct {
-	e  *Engine
-	g  *graph
-	s  *search
-	al aligner
-	f  fitter
-	lp []float32
+	e     *Engine
+	words []string
+	g     *graph
+	s     *search
+	al    aligner
+	f     fitter
 }
 
 func newReader(e *Engine, v vocabulary) *reader {
@@ -169,29 +196,43 @@ func newReader(e *Engine, v vocabulary) *reader {
 	if err != nil {
 		panic(err) // the words were looked up before
 	}
-	return &reader{e: e, g: g, s: newSearch(e.opt.Beam, e.opt.MaxTokens)}
+	return &reader{e: e, words: v.words, g: g, s: newSearch(e.opt.Beam, e.opt.MaxTokens)}
 }
 
-// hear gives the words heard in frames of log-probabilities and what they cost for each phone, as Hypothesis.Filler does.
-func (r *reader) hear(lp []float32) (words []string, filler float64, sounds int) {
-	sym := r.e.net.symbols
+// opinion is what is heard in frames of log-probabilities: the words, what they cost for each phone, as Hypothesis.Filler does, how many sounds they
+// are, and their share of the posterior.
+type opinion struct {
+	words  []string
+	filler float64
+	sounds int
+	share  float64
+}
+
+func (r *reader) hear(lp []float32) opinion {
+	sym := r.e.symbols()
 	r.s.start(r.g)
 	for i := 0; i < len(lp); i += sym {
 		r.s.step(lp[i : i+sym])
 	}
 	ends, _ := r.s.outcomes()
 	if len(ends) == 0 {
-		return nil, noReadingFiller, 0
+		return opinion{filler: noReadingFiller}
 	}
 	ids := r.s.wordsOf(nil, ends[0].hist)
 	_, cost, sounds, _, ok := r.al.align(nil, ids, r.g.ways, lp, sym, ends[0].free)
+	o := opinion{filler: noReadingFiller}
 	for _, id := range ids {
-		words = append(words, r.g.words[id])
+		o.words = append(o.words, r.g.words[id])
 	}
-	if !ok || sounds == 0 {
-		return words, noReadingFiller, 0
+	total := 0.0
+	for _, other := range ends {
+		total += math.Exp((other.score - ends[0].score) / r.e.cal.Temperature)
 	}
-	return words, cost / float64(sounds), sounds
+	o.share = 1 / total
+	if ok && sounds > 0 {
+		o.filler, o.sounds = cost/float64(sounds), sounds
+	}
+	return o
 }
 
 // check fills in how a sound fits its words, and its take if it does.
@@ -200,24 +241,17 @@ func (r *reader) check(s *sound) {
 		return
 	}
 	s.takes = []*take{r.e.take(s)}
-	s.fit.Cost = r.f.cost(r.e.head, s.takes[0])
-	heard, _, _ := r.hear(s.logp)
-	s.fit.Heard = strings.Join(heard, " ")
-	other := math.Inf(1)
-	if len(heard) > 0 {
-		o := r.e.take(&sound{Take: speech.Take{Words: heard}, frames: s.frames, hidden: s.hidden})
-		// Of the same weight as the words of the script, so that the costs can be compared.
-		other = r.f.cost(r.e.head, o) * float64(o.phones) / float64(s.takes[0].phones)
-	}
-	first, last := voiced(s.logp, r.e.net.symbols)
+	s.fit.Cost = r.f.cost(nil, s.takes[0])
+	s.fit.Heard = strings.Join(r.hear(r.f.logp).words, " ")
+	first, last := voiced(r.f.logp, r.e.symbols())
 	switch {
 	case first < 0:
 		s.fit.Why = "no speech was heard: check the microphone and read it again"
-	case !(s.fit.Cost < takeCost) || s.fit.Cost-other > takeGap:
+	case !(s.fit.Cost < takeCost) || s.fit.Heard != strings.Join(s.Words, " ") && r.beaten(s) < takeBeats:
 		s.fit.Why = "this does not sound like the words shown: read them again, and nothing else"
 	default:
 		s.fit.OK = true
-		s.trim(first, last, r.e.net.symbols, r.e.net.width)
+		s.trim(first, last, r.e)
 		s.takes[0] = r.e.take(s)
 	}
 	if math.IsInf(s.fit.Cost, 1) {
@@ -225,7 +259,27 @@ func (r *reader) check(s *sound) {
 	}
 }
 
-// spoil adds the takes of a sound with noise in it, so that a head learns the voice and not the room it was enrolled in.
+// beaten is the share of texts of as many other words, drawn by lot, that fit a sound worse than its own words do.
+func (r *reader) beaten(s *sound) float64 {
+	rng := rand.New(rand.NewPCG(uint64(len(s.PCM)), 4))
+	own, worse := s.takes[0], 0
+	for range takeLots {
+		o := &sound{Take: speech.Take{Words: slices.Clone(s.Words)}, frames: s.frames, of: s.of}
+		for i, w := range s.Words {
+			for o.Words[i] == w {
+				o.Words[i] = r.words[rng.IntN(len(r.words))]
+			}
+		}
+		t := r.e.take(o)
+		// Of the same weight as its own words, so that the costs can be compared.
+		if r.f.cost(nil, t)*float64(t.phones) > s.fit.Cost*float64(own.phones) {
+			worse++
+		}
+	}
+	return float64(worse) / takeLots
+}
+
+// spoil adds the takes of a sound with noise in it, so that the voice is learned and not the room it was enrolled in.
 func (e *Engine) spoil(s *sound, rng *rand.Rand) error {
 	var power float64
 	for _, v := range s.PCM {
@@ -240,13 +294,13 @@ func (e *Engine) spoil(s *sound, rng *rand.Rand) error {
 			hiss = 0.7*hiss + 0.7*rng.NormFloat64()
 			pcm[i] = int16(min(max(float64(v)+gain*hiss, math.MinInt16), math.MaxInt16))
 		}
-		n, logp, hidden, err := e.listen(pcm)
+		n, of, err := e.listen(pcm)
 		if err != nil {
 			return err
 		}
-		t := &sound{Take: s.Take, frames: n, logp: logp, hidden: hidden}
-		if first, last := voiced(logp, e.net.symbols); first >= 0 {
-			t.trim(first, last, e.net.symbols, e.net.width)
+		t := &sound{Take: s.Take, frames: n, of: of}
+		if first, last := voiced(of[0].logp, e.symbols()); first >= 0 {
+			t.trim(first, last, e)
 			s.takes = append(s.takes, e.take(t))
 		}
 	}
@@ -265,7 +319,7 @@ func (e *Engine) take(s *sound) *take {
 	for i, w := range s.Words {
 		ids[i], ways[i] = int32(i), e.lex.words[w]
 	}
-	return newTake(s.hidden, s.frames, ids, ways)
+	return newTake(s.of, s.frames, ids, ways)
 }
 
 // voiced returns the first and the last frame with sound, or -1.
@@ -283,32 +337,36 @@ func voiced(logp []float32, symbols int) (first, last int) {
 }
 
 // trim cuts the silence off that holds nothing to learn.
-func (s *sound) trim(first, last, symbols, width int) {
+func (s *sound) trim(first, last int, e *Engine) {
 	const margin = 12 // frames
 	first, last = max(0, first-margin), min(s.frames-1, last+margin)
-	s.logp, s.hidden = s.logp[first*symbols:(last+1)*symbols], s.hidden[first*width:(last+1)*width]
-	s.frames = last + 1 - first
+	var of []output
+	for k, o := range s.of {
+		sym, width := e.symbols(), e.widths()[k]
+		of = append(of, output{o.logp[first*sym : (last+1)*sym], o.hidden[first*width : (last+1)*width]})
+	}
+	s.of, s.frames = of, last+1-first
 }
 
-// heardBy is what a head makes of sounds whose words it knows.
+// heardBy is what a voice makes of sounds whose words it knows.
 type heardBy struct {
 	wrong  int     // words, as the least number of changes
+	sure   int     // sounds heard right with hardly a rival
 	cost   float64 // of the right words, all phones together
 	passed int     // sounds that passed as other words when their own were not to be expected
 }
 
-// judge hears sounds with a head.
-func (r *reader) judge(h *head, sounds []*sound, without []*reader) (j heardBy) {
+// judge hears sounds with a voice.
+func (r *reader) judge(v voice, sounds []*sound, without []*reader) (j heardBy) {
 	for i, s := range sounds {
-		if cap(r.lp) < len(s.logp) {
-			r.lp = make([]float32, len(s.logp))
+		j.cost += min(r.f.cost(v, s.takes[0]), noReadingFiller) * float64(s.takes[0].phones)
+		o := r.hear(r.f.logp)
+		wrong := distance(o.words, s.Words)
+		j.wrong += wrong
+		if wrong == 0 && o.share >= surely {
+			j.sure++
 		}
-		lp := r.lp[:len(s.logp)]
-		h.logp(lp, s.hidden)
-		words, _, _ := r.hear(lp)
-		j.wrong += distance(words, s.Words)
-		j.cost += min(r.f.cost(h, s.takes[0]), noReadingFiller) * float64(s.takes[0].phones)
-		if _, filler, n := without[i].hear(lp); filler <= r.e.opt.FillerLimit*leniency(n) {
+		if w := without[i].hear(r.f.logp); w.filler <= r.e.opt.FillerLimit*leniency(w.sounds) {
 			j.passed++
 		}
 	}
@@ -336,11 +394,11 @@ func distance(a, b []string) int {
 	return row[len(b)]
 }
 
-// Enrol implements speech.Adapter. Every take is held back once: a head that learned the others hears it beside the general
-// head, or that of the profile onto. The profile, learned from all takes, is given only if the heads that had not heard the words did better.
+// Enrol implements speech.Adapter. Every take is held back once: a voice that was learned from the others hears it beside no voice, or
+// that of the profile onto. The profile, learned from all takes, is given only if the voices that had not heard the words did better.
 func (e *Engine) Enrol(ctx context.Context, onto []byte, takes []speech.Take) (speech.Enrolment, error) {
 	begin := time.Now()
-	base := e.head
+	var base voice
 	out := speech.Enrolment{Onto: onto != nil}
 	if out.Onto {
 		var err error
@@ -388,21 +446,21 @@ func (e *Engine) Enrol(ctx context.Context, onto []byte, takes []speech.Take) (s
 	case len(good) < leastTake:
 		return out, &speech.TakesError{Text: fmt.Sprintf("%d usable recordings are too few to learn a voice from: at least %d are needed", len(good), leastTake)}
 	}
-	var heads [folds + 1]*head
+	var learned [folds + 1]voice
 	var errs [folds + 1]error
 	var wg sync.WaitGroup
 	limit := make(chan bool, 2) // the exams of other chairs go on meanwhile
-	for k := range heads {
+	for k := range learned {
 		wg.Go(func() {
 			limit <- true
 			defer func() { <-limit }()
 			var learn []*take
 			for i, s := range good {
-				if i%folds != k { // the last head, k = folds, learns them all
+				if i%folds != k { // the last voice, k = folds, learns them all
 					learn = append(learn, s.takes...)
 				}
 			}
-			heads[k], errs[k] = defaultFitting.fit(ctx, base, learn)
+			learned[k], errs[k] = defaultFitting.fit(ctx, base, learn)
 		})
 	}
 	wg.Wait()
@@ -419,32 +477,33 @@ func (e *Engine) Enrol(ctx context.Context, onto []byte, takes []speech.Take) (s
 		out.Words += len(s.Words)
 		phones += s.takes[0].phones
 	}
-	far := howFar(base, heads[:folds], held[:])
+	far := howFar(base, learned[:folds], held[:])
 	var before, after heardBy
 	for k := range folds {
 		before.add(all.judge(base, held[k], heldWithout[k]))
-		after.add(all.judge(base.towards(heads[k], far), held[k], heldWithout[k]))
+		after.add(all.judge(base.towards(learned[k], far), held[k], heldWithout[k]))
 	}
 	out.WrongBefore, out.WrongAfter, out.FalseBefore, out.FalseAfter = before.wrong, after.wrong, before.passed, after.passed
+	out.SureBefore, out.SureAfter = before.sure, after.sure
 	out.CostBefore, out.CostAfter = before.cost/float64(phones), after.cost/float64(phones)
 	if out.Why = verdict(out); out.Why == "" {
-		out.Profile = e.profile(base.towards(heads[folds], far))
+		out.Profile = e.profile(base.towards(learned[folds], far))
 	}
 	out.Seconds = time.Since(begin).Seconds()
 	return out, nil
 }
 
-// howFar is how much of the way from a head to the heads of the folds makes the words held back from them most likely.
-func howFar(base *head, heads []*head, held [][]*sound) (far float32) {
+// howFar is how much of the way from a voice to those of the folds makes the words held back from them most likely.
+func howFar(base voice, learned []voice, held [][]*sound) (far float32) {
 	var f fitter
 	best := math.Inf(1)
 	for _, part := range []float32{0.25, 0.5, 0.75, 1} {
 		cost := 0.0
-		for k, h := range heads {
-			h = base.towards(h, part)
+		for k, v := range learned {
+			v = base.towards(v, part)
 			for _, s := range held[k] {
 				for _, t := range s.takes {
-					cost += min(f.cost(h, t), noReadingFiller) * float64(t.phones)
+					cost += min(f.cost(v, t), noReadingFiller) * float64(t.phones)
 				}
 			}
 		}
@@ -456,10 +515,10 @@ func howFar(base *head, heads []*head, held [][]*sound) (far float32) {
 }
 
 func (j *heardBy) add(o heardBy) {
-	j.wrong, j.cost, j.passed = j.wrong+o.wrong, j.cost+o.cost, j.passed+o.passed
+	j.wrong, j.sure, j.cost, j.passed = j.wrong+o.wrong, j.sure+o.sure, j.cost+o.cost, j.passed+o.passed
 }
 
-// verdict says why an adapted head is not to be used, or "".
+// verdict says why a learned voice is not to be used, or "". That none is needed takes words held back that were heard as well before, as surely.
 func verdict(o speech.Enrolment) string {
 	before, without := "the general one", "without a profile"
 	if o.Onto {
@@ -470,8 +529,8 @@ func verdict(o speech.Enrolment) string {
 		return fmt.Sprintf("the adapted model misheard %d of %d words held back, %s %d", o.WrongAfter, o.Words, before, o.WrongBefore)
 	case o.FalseAfter > o.FalseBefore+o.Takes/10:
 		return fmt.Sprintf("the adapted model took %d lines for words that were not said, %s %d", o.FalseAfter, before, o.FalseBefore)
-	case o.WrongAfter == o.WrongBefore && o.CostBefore-o.CostAfter < max(leastGain, leastShare*o.CostBefore):
-		return fmt.Sprintf("this voice is understood as well %s (%d of %d words held back were misheard)", without, o.WrongBefore, o.Words)
+	case o.WrongAfter == o.WrongBefore && o.SureAfter <= o.SureBefore && o.CostBefore-o.CostAfter < max(leastGain, leastShare*o.CostBefore):
+		return fmt.Sprintf("this voice is understood as well %s (%d of %d words held back were misheard, %d of %d lines heard surely)", without, o.WrongBefore, o.Words, o.SureBefore, o.Takes)
 	}
 	return ""
 }
@@ -481,11 +540,3 @@ const (
 	leastGain  = 0.02
 	leastShare = 0.1
 )
-
-func modelSum(hexSum string) (sum [sha256.Size]byte) {
-	b, err := hex.DecodeString(hexSum)
-	if err == nil {
-		copy(sum[:], b)
-	}
-	return sum
-}

@@ -5,6 +5,7 @@ package ctc
 import (
 	"bytes"
 	"context"
+	"crypto/sha256"
 	"errors"
 	"math/rand/v2"
 	"slices"
@@ -38,12 +39,12 @@ func clipTakes(t *testing.T, set string) []speech.Take {
 	return takes
 }
 
-// rightBy counts the takes heard word for word with the head of a profile; nil is the general one. Each is heard once, as a whole.
+// rightBy counts the takes heard word for word with a profile; nil is none. Each is heard once, as a whole.
 func rightBy(t *testing.T, e *Engine, profile []byte, takes []speech.Take) (right int) {
-	h := e.head
+	var v voice
 	if profile != nil {
 		var err error
-		if h, err = e.readProfile(profile); err != nil {
+		if v, err = e.readProfile(profile); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -52,14 +53,13 @@ func rightBy(t *testing.T, e *Engine, profile []byte, takes []speech.Take) (righ
 		if err != nil {
 			t.Fatal(err)
 		}
-		n, logp, hidden, err := e.listen(k.PCM)
+		n, of, err := e.listen(k.PCM)
 		if err != nil {
 			t.Fatal(err)
 		}
-		h.logp(logp, hidden)
 		r := reader{e: e, g: g, s: newSearch(e.opt.Beam, e.opt.MaxTokens)}
-		words, _, _ := r.hear(logp[:n*h.symbols])
-		if strings.ReplaceAll(strings.Join(words, " "), "oh", "zero") == strings.Join(k.Words, " ") {
+		r.f.score(v, &take{of: of, frames: n})
+		if strings.ReplaceAll(strings.Join(r.hear(r.f.logp).words, " "), "oh", "zero") == strings.Join(k.Words, " ") {
 			right++
 		}
 	}
@@ -195,7 +195,7 @@ func TestEnrolRefuses(t *testing.T) {
 
 // The adapted model is left out when it does not help the words held back.
 func TestVerdict(t *testing.T) {
-	base := speech.Enrolment{Takes: 30, Words: 90, WrongBefore: 6, WrongAfter: 2, CostBefore: 0.4, CostAfter: 0.1, FalseBefore: 1, FalseAfter: 1}
+	base := speech.Enrolment{Takes: 30, Words: 90, WrongBefore: 6, WrongAfter: 2, SureBefore: 20, SureAfter: 20, CostBefore: 0.4, CostAfter: 0.1, FalseBefore: 1, FalseAfter: 1}
 	for _, c := range []struct {
 		name   string
 		change func(*speech.Enrolment)
@@ -207,6 +207,7 @@ func TestVerdict(t *testing.T) {
 		{"more words wrong", func(o *speech.Enrolment) { o.WrongAfter = 7 }, "misheard 7 of 90"},
 		{"nothing to gain", func(o *speech.Enrolment) { o.WrongBefore, o.WrongAfter, o.CostBefore, o.CostAfter = 0, 0, 0.004, 0.001 }, "as well without"},
 		{"as many words, hardly surer", func(o *speech.Enrolment) { o.WrongAfter, o.CostAfter = 6, 0.39 }, "as well without"},
+		{"nothing wrong, hardly cheaper, but surer", func(o *speech.Enrolment) { o.WrongBefore, o.WrongAfter, o.CostAfter, o.SureAfter = 0, 0, 0.39, 24 }, ""},
 		{"takes anything for a word", func(o *speech.Enrolment) { o.FalseAfter = 5 }, "not said"},
 		{"more than with the former profile", func(o *speech.Enrolment) { o.Onto, o.WrongAfter = true, 7 }, "the profile so far 6"},
 		{"nothing to gain on top of it", func(o *speech.Enrolment) { o.Onto, o.WrongAfter, o.CostAfter = true, 6, 0.39 }, "as well with the profile so far"},
@@ -223,12 +224,17 @@ func TestVerdict(t *testing.T) {
 func TestProfileFile(t *testing.T) {
 	e := openEngine(t)
 	defer e.Close()
-	h := e.head.clone()
-	h.w[7], h.b[3] = 0.25, -1
-	file := e.profile(h)
+	v := voice{newChange(e.symbols(), e.net.width), newChange(e.symbols(), e.second.width)}
+	v[0].w[7], v[1].b[3] = 0.25, -1
+	file := e.profile(v)
 	got, err := e.readProfile(file)
-	if err != nil || !slices.Equal(got.w, h.w) || !slices.Equal(got.b, h.b) {
+	if err != nil || !slices.Equal(got.bytes(), v.bytes()) || got[0].w[7] != 0.25 || got[1].b[3] != -1 {
 		t.Fatalf("read back: %v", err)
+	}
+	former := append([]byte(formerMark), file[len(formerMark):len(file)-sha256.Size]...)
+	sum := sha256.Sum256(former)
+	if _, err := e.readProfile(append(former, sum[:]...)); !errors.Is(err, speech.ErrOtherModel) {
+		t.Errorf("of a former version: %v", err)
 	}
 	other := *e
 	other.model[0] ^= 1
@@ -238,11 +244,11 @@ func TestProfileFile(t *testing.T) {
 	if _, err := other.NewRecognizerFor(file); !errors.Is(err, speech.ErrOtherModel) {
 		t.Errorf("recognizer for it: %v", err)
 	}
-	h.w[0] = 1e30
-	if _, err := e.readProfile(e.profile(h)); !errors.Is(err, speech.ErrProfile) {
+	v[0].w[0] = 1e30
+	if _, err := e.readProfile(e.profile(v)); !errors.Is(err, speech.ErrProfile) {
 		t.Errorf("with a senseless weight: %v", err)
 	}
-	for _, bad := range [][]byte{nil, []byte("leadsman voice 1\n"), file[:len(file)-1], append(slices.Clone(file), 0), bytes.Repeat([]byte{0}, len(file))} {
+	for _, bad := range [][]byte{nil, []byte(profileMark), file[:len(file)-1], append(slices.Clone(file), 0), bytes.Repeat([]byte{0}, len(file))} {
 		if _, err := e.readProfile(bad); !errors.Is(err, speech.ErrProfile) {
 			t.Errorf("%d bytes: %v", len(bad), err)
 		}
@@ -250,13 +256,13 @@ func TestProfileFile(t *testing.T) {
 }
 
 func FuzzProfile(f *testing.F) {
-	e := &Engine{head: &head{3, 2, make([]float32, 6), make([]float32, 3)}}
-	file := e.profile(&head{3, 2, []float32{1, 2, 3, 4, 5, 6}, []float32{7, 8, 9}})
+	e := &Engine{net: &network{symbols: 3, width: 2}, second: &network{symbols: 3, width: 1}}
+	file := e.profile(smallVoice(rand.New(rand.NewPCG(1, 1)), 3, 2, 1))
 	f.Add(file)
 	f.Add(file[:60])
 	f.Fuzz(func(t *testing.T, data []byte) {
-		h, err := e.readProfile(data)
-		if err == nil && !bytes.Equal(e.profile(h), data) {
+		v, err := e.readProfile(data)
+		if err == nil && !bytes.Equal(e.profile(v), data) {
 			t.Error("read, but not what is written")
 		}
 	})

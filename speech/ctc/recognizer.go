@@ -54,7 +54,8 @@ type recognizer struct {
 	in      []float32 // network input
 	out     []float32 // and output
 	hidden  []float32 // what goes into the last layer, of the window that the network saw last; empty: nobody wants it
-	voice   *head     // whose voice it listens to; nil: anybody's
+	hidden2 []float32 // the same of the second network; empty: there is no voice
+	voice   voice     // whom it listens to; nil: anybody
 	odd     oddness   // of the calls of this stream
 	far     []float64 // how far each frame of a call lies from what the network knows
 	lp      []float32 // log-probabilities from frame lpFrom on
@@ -100,7 +101,7 @@ func (e *Engine) NewRecognizer() (speech.Recognizer, error) {
 
 func (r *recognizer) reset() {
 	*r = recognizer{
-		e: r.e, g: r.g, s: r.s, al: r.al, mel: r.mel, in: r.in, out: r.out, hidden: r.hidden, voice: r.voice, far: r.far,
+		e: r.e, g: r.g, s: r.s, al: r.al, mel: r.mel, in: r.in, out: r.out, hidden: r.hidden, hidden2: r.hidden2, voice: r.voice, far: r.far,
 		queue: r.queue, mels: r.mels[:0], lp: r.lp[:0], twice: r.twice[:0],
 		words: r.words[:0], lastBest: r.lastBest[:0], spans: r.spans[:0],
 		meter: speech.Meter{Margin: loudMargin}, spoken: melLogZero,
@@ -413,7 +414,7 @@ func (r *recognizer) ask() error {
 	r.e.turns <- struct{}{}
 	defer func() { <-r.e.turns }()
 	r.asked = true
-	return r.e.second.run(r.out, nil, r.in, r.seen)
+	return r.voiced(r.e.second, 1, r.hidden2, r.seen)
 }
 
 // secondOpinion returns the log-probabilities of the call as both networks together hear it: the mean of their logarithms, so that what
