@@ -103,7 +103,8 @@ type Session struct {
 	sound  []int16 // the last seconds, ending at next
 	from   int64   // sample at which the reading of the line began, -1 not yet
 	so     []string
-	failed int // readings of this line that did not fit
+	failed int          // readings of this line that did not fit
+	once   *speech.Take // a reading of this line that fits and was misheard: if the next one fits too, both are learned from
 	takes  []speech.Take
 	closed bool
 }
@@ -369,8 +370,14 @@ func (s *Session) read(h speech.Hypothesis) error {
 			return fmt.Errorf("check a reading: %w", err)
 		}
 		try.OK, try.Heard, try.Why = fit.OK, fit.Heard, fit.Why
-		if fit.OK {
+		switch misheard := fit.Heard != "" && fit.Heard != strings.Join(l.words, " "); {
+		case fit.OK && !misheard: // who was misheard before may have misread
 			s.takes = append(s.takes, t)
+		case fit.OK && s.once == nil:
+			s.once = &t
+			try.OK, try.Why = false, "read it once more; then it is learned from, however it is heard"
+		case fit.OK:
+			s.takes = append(s.takes, *s.once, t)
 		}
 	case Drill:
 		try.OK = slices.Equal(s.so, l.words)
@@ -385,6 +392,9 @@ func (s *Session) read(h speech.Hypothesis) error {
 		s.advance("wrong")
 	default:
 		if s.failed++; s.failed >= mostTries {
+			if s.once != nil {
+				s.takes = append(s.takes, *s.once)
+			}
 			s.advance("wrong")
 		}
 	}
@@ -406,7 +416,7 @@ func (s *Session) advance(state string) {
 	s.view.Lines[s.view.At].State = state
 	s.view.At++
 	s.view.Version++
-	s.failed = 0
+	s.failed, s.once = 0, nil
 	s.begin()
 	if s.view.At < len(s.lines) {
 		return
@@ -459,7 +469,7 @@ func (s *Session) learn() {
 		}
 		s.mu.Lock()
 		defer s.mu.Unlock()
-		s.takes = nil // the recordings have served: nothing of them is kept
+		s.takes, s.once = nil, nil // the recordings have served: nothing of them is kept
 		s.sound = nil
 		s.view.Version++
 		if err != nil {
@@ -502,7 +512,7 @@ func (s *Session) Close() error {
 		return nil
 	}
 	s.closed = true
-	s.takes, s.sound = nil, nil
+	s.takes, s.sound, s.once = nil, nil, nil
 	if s.rec == nil {
 		return nil
 	}

@@ -133,6 +133,35 @@ func TestDrillsCanBeCalled(t *testing.T) {
 	}
 }
 
+// A line that fits and is heard as other words is asked for once more. Heard right then, the first reading is forgotten, for it may have been misread;
+// misheard again, both are learned from.
+func TestMisheardLines(t *testing.T) {
+	l := heard("three two four", "three two four", "five three six", "five three six", "two one two")
+	n := 0
+	l.fits = func(k speech.Take) speech.Fit {
+		n++
+		return speech.Fit{OK: true, Heard: []string{"three two one", "three two four", "five two six", "nine three six", "two one two"}[n-1], Cost: float64(n)}
+	}
+	l.out = speech.Enrolment{Profile: []byte("profile")}
+	s := begin(t, l, Enrol)
+	s.lines = s.lines[:3]
+	at := play(t, s, 0, 2000)
+	if v := s.View(); v.At != 0 || v.Tries[0].OK || !strings.Contains(v.Tries[0].Why, "once more") {
+		t.Fatalf("after a line that was misheard: %+v", v)
+	}
+	play(t, s, at, 6500)
+	for s.View().State == Learning {
+		time.Sleep(time.Millisecond)
+	}
+	var words []string
+	for _, k := range l.takes {
+		words = append(words, strings.Join(k.Words, " "))
+	}
+	if want := []string{"three two four", "five three six", "five three six", "two one two"}; !slices.Equal(words, want) || s.View().State != Done {
+		t.Errorf("%q were learned from, want %q; %s", words, want, s.View().State)
+	}
+}
+
 func TestEnrolment(t *testing.T) {
 	l := heard("three two four", "five three", "six", "what a day", "two one two", "seven four eight")
 	l.fits = func(k speech.Take) speech.Fit {

@@ -180,6 +180,9 @@ func (f *fitter) gradient(dw, db []float32, v voice, t *take, k int) (cost float
 	}
 	span := c.span()
 	for frame := 0; frame < t.frames; frame++ {
+		if t.of[k].logp[frame*c.symbols] > silent {
+			continue
+		}
 		x, from := c.near(t.of[k].hidden, frame)
 		for s := 0; s < c.symbols; s++ {
 			i := frame*c.symbols + s

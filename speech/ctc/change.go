@@ -41,11 +41,17 @@ func (c *change) near(hidden []float32, frame int) (x []float32, from int) {
 	return hidden[first*c.width : end*c.width], (first - frame + reach) * c.width
 }
 
+// silent is the log-probability of blank above which a frame stays as it is, whoever speaks: two of three are, and nothing is heard in silence.
+const silent = -0.001
+
 // apply makes a network's log-probabilities, symbols a frame, those of the voice.
 func (c *change) apply(logp, hidden []float32) {
 	span := c.span()
 	for f := 0; (f+1)*c.symbols <= len(logp); f++ {
 		row := logp[f*c.symbols : (f+1)*c.symbols]
+		if row[0] > silent {
+			continue
+		}
 		x, from := c.near(hidden, f)
 		for s := range row {
 			row[s] += c.b[s] + dot(c.w[s*span+from:s*span+from+len(x)], x)
