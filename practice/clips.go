@@ -26,6 +26,7 @@ const (
 // cannot be kept the exam goes on without it.
 type Clips struct {
 	records Records
+	release func(ctx context.Context, exam string) error // deletes the sound of a signed exam that nobody needs
 	now     func() time.Time
 	log     *slog.Logger
 	exam    int64 // bounds in bytes
@@ -49,8 +50,8 @@ type clip struct {
 	pcm  []int16
 }
 
-func newClips(s Records, now func() time.Time, log *slog.Logger) *Clips {
-	return &Clips{records: s, now: now, log: log, exam: examClips, all: practiceClips, waits: waitingClips,
+func newClips(s Records, release func(ctx context.Context, exam string) error, now func() time.Time, log *slog.Logger) *Clips {
+	return &Clips{records: s, release: release, now: now, log: log, exam: examClips, all: practiceClips, waits: waitingClips,
 		more: make(chan struct{}, 1), done: make(chan struct{}), notes: map[string]string{}}
 }
 
@@ -140,16 +141,6 @@ func (k *Clips) work(ctx context.Context, c clip, used map[string]int64) {
 	if why := k.keep(ctx, c, used); why != "" {
 		k.miss(c, why)
 	}
-}
-
-// release deletes the clips of a signed exam, unless the practice keeps them.
-func (k *Clips) release(ctx context.Context, exam string) error {
-	kv, err := k.records.Settings(ctx, "")
-	if err != nil || kv[keyKeepClips] != "" {
-		return err
-	}
-	_, err = k.records.DeleteClips(ctx, exam, time.Time{})
-	return err
 }
 
 // keep stores a clip and says why it could not.

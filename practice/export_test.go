@@ -27,7 +27,7 @@ func (v *Voices) Recognizer(examiner string) (speech.Recognizer, bool, string, e
 }
 
 func NewClips(waits int64) *Clips {
-	k := newClips(nil, time.Now, slog.New(slog.DiscardHandler))
+	k := newClips(nil, nil, time.Now, slog.New(slog.DiscardHandler))
 	k.waits = waits
 	return k
 }

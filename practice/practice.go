@@ -77,8 +77,9 @@ func New(c Config) *Practice {
 func assemble(c Config) *Practice {
 	hear := speech.NewTurns(time.Now, c.Elsewhere) // of the processor's time, not of the practice's
 	hear.Heard = c.Heard
+	voices := newVoices(c.Records, c.Engine, hear, c.Now, c.Log)
 	return &Practice{turns: hear, written: c.Written, records: c.Records, nodes: c.Nodes, engine: c.Engine, words: c.Words, post: c.Post, look: cmp.Or(c.Look, lookEvery), now: c.Now, log: c.Log, running: map[string]*running{}, trials: map[*exam.Exam]bool{},
-		Clips: newClips(c.Records, c.Now, c.Log), Voices: newVoices(c.Records, c.Engine, hear, c.Now, c.Log), People: newPeople(c.Records, c.Now, c.Log), quit: make(chan struct{})}
+		Clips: newClips(c.Records, voices.release, c.Now, c.Log), Voices: voices, People: newPeople(c.Records, c.Now, c.Log), quit: make(chan struct{})}
 }
 
 // Close ends the running exams; their logs are safe already.

@@ -100,7 +100,7 @@ type Records interface {
 	Clips(ctx context.Context, exam string) ([]uint64, error)
 	// ClipBytes is the size of all clips of an exam, or of all exams for "".
 	ClipBytes(ctx context.Context, exam string) (int64, error)
-	DeleteClips(ctx context.Context, exam string, before time.Time) (int64, error)
+	DeleteClips(ctx context.Context, exam string, before time.Time, but ...uint64) (int64, error)
 	MakeRoom(ctx context.Context, need int64, before time.Time) (freed int64, err error)
 
 	// Note journals what changes no record: a look at a patient's record, a sign-in, an export. Patient may be "". What is

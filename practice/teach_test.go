@@ -38,8 +38,8 @@ func TestTeach(t *testing.T) {
 	ann, cy := person("Ann Tidewell"), person("Cy Sallow")
 	offered := func(examiner string, want int) {
 		t.Helper()
-		if n, err := v.Lessons(ctx, examiner); err != nil || n != want {
-			t.Errorf("%d takes are offered, want %d, %v", n, want, err)
+		if l, err := v.Learning(ctx, examiner); err != nil || l.Takes != want {
+			t.Errorf("%d takes are offered, want %d, %v", l.Takes, want, err)
 		}
 	}
 	examine := func(voice string) string {
@@ -94,7 +94,7 @@ func TestTeach(t *testing.T) {
 	}
 
 	offered(ann, 0)
-	if _, err := v.Lessons(ctx, "nobody"); !errors.Is(err, practice.ErrNotFound) {
+	if _, err := v.Learning(ctx, "nobody"); !errors.Is(err, practice.ErrNotFound) {
 		t.Errorf("takes of nobody: %v", err)
 	}
 	examine(ann)
@@ -148,4 +148,106 @@ func TestTeach(t *testing.T) {
 	offered(ann, 2)
 	person("Ann Tidewell")
 	offered(ann, 0)
+}
+
+// With leave a signed exam keeps the sound of the calls that teach, and of no others, until it was learned from or leave is taken back; it teaches by
+// itself once there is enough.
+func TestLeave(t *testing.T) {
+	ctx := context.Background()
+	st, patient := stored(t)
+	var script []scripted.Utterance
+	for i := range 14 { // tooth after tooth; the last call is no number
+		script = append(script, scripted.Utterance{StartMS: int64(1000 + 2000*i), EndMS: int64(1900 + 2000*i), Text: "three two four"})
+	}
+	script[1].Text = "three two five"
+	script[2].Text = "correction three two four"
+	script = append(script, scripted.Utterance{StartMS: 29000, EndMS: 29400, Text: "where"})
+	l := &learner{Engine: scripted.New(script...), version: "v1"}
+	now := time.Now()
+	p := practice.New(practice.Config{Records: st, Engine: l, Now: func() time.Time { return now }, Log: slog.New(slog.DiscardHandler)})
+	defer p.Close()
+	v := p.Voices
+	ann, err := st.PutPerson(ctx, clinician("Ann Tidewell"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	until := func(what string, ok func() bool) {
+		t.Helper()
+		for range 2000 {
+			if ok() {
+				return
+			}
+			time.Sleep(2 * time.Millisecond)
+		}
+		t.Fatal("never: " + what)
+	}
+	calls := func(id string) int {
+		c, err := p.Clips.Clips(ctx, id)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return len(c.Calls)
+	}
+	// examined is a signed exam, in which so many calls have sound when it is signed, and later.
+	examined := func(later int) string {
+		t.Helper()
+		now = now.Add(time.Hour)
+		id, _, m := begun(t, p, patient, ann.ID)
+		for range 320 {
+			if _, err := m.Write(m.Next(), make([]int16, speech.Rate/10)); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if err := m.Close(); err != nil {
+			t.Fatal(err)
+		}
+		until("the clips are kept", func() bool { return calls(id) >= 14 })
+		sign(t, p, id)
+		until("signing lets go of sound", func() bool { return calls(id) == later })
+		return id
+	}
+	learning := func(takes, confirmed int, leave bool) {
+		t.Helper()
+		if got, err := v.Learning(ctx, ann.ID); err != nil || got != (practice.Learning{Takes: takes, Confirmed: confirmed, Leave: leave}) {
+			t.Errorf("%+v, %v; want %d takes, %d confirmed, leave %t", got, err, takes, confirmed, leave)
+		}
+	}
+
+	examined(0)
+	learning(0, 0, false)
+	if err := v.SetLeave(ctx, "nobody", true); !errors.Is(err, practice.ErrNotFound) {
+		t.Errorf("leave of nobody: %v", err)
+	}
+	if err := v.SetLeave(ctx, ann.ID, true); err != nil {
+		t.Fatal(err)
+	}
+	first := examined(14)
+	learning(14, 12, true)
+	if l.takes != nil {
+		t.Errorf("%d takes were learned from: too few to begin with", len(l.takes))
+	}
+	if err := v.SetLeave(ctx, ann.ID, false); err != nil || calls(first) != 0 {
+		t.Errorf("leave taken back: %d calls with sound, %v", calls(first), err)
+	}
+
+	// Two exams are enough: the voice is learned, the sound has served.
+	if err := v.SetLeave(ctx, ann.ID, true); err != nil {
+		t.Fatal(err)
+	}
+	first = examined(14)
+	examined(0)
+	until("the profile is kept", func() bool { got, err := v.Voice(ctx, ann.ID); return err == nil && string(got) == "v1 learned" })
+	until("the sound is gone", func() bool { return calls(first) == 0 })
+	learning(0, 0, true)
+	kept, err := st.Voice(ctx, ann.ID)
+	if err != nil || !strings.Contains(kept.Report, `"corrected":4`) || !strings.Contains(kept.Report, `"confirmed":24`) {
+		t.Errorf("%s, %v", kept.Report, err)
+	}
+
+	// Erasing the voice takes the sound and the leave with it.
+	third := examined(14)
+	if err := v.EraseVoice(ctx, ann.ID); err != nil || calls(third) != 0 {
+		t.Errorf("erased: %d calls with sound, %v", calls(third), err)
+	}
+	learning(0, 0, false)
 }

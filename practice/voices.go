@@ -50,6 +50,7 @@ type Voices struct {
 	mu       sync.Mutex
 	sessions map[string]*practising
 	begun    uint64
+	closed   bool
 	// Examiners whose rhythm an exam got since it was last erased: only theirs is kept, so that a microphone that is on with an erased
 	// voice does not bring it back.
 	rhythms map[string]bool
@@ -72,6 +73,7 @@ func newVoices(s Records, engine speech.Engine, turns *speech.Turns, now func() 
 func (v *Voices) Close() {
 	v.mu.Lock()
 	defer v.mu.Unlock()
+	v.closed = true
 	for id := range v.sessions {
 		v.end(id)
 	}
@@ -236,13 +238,17 @@ func (v *Voices) SaveVoice(ctx context.Context, examiner string, profile []byte)
 	return err
 }
 
-// EraseVoice wipes a profile and the rhythm. A session of the examiner ends: it may hold recordings.
+// EraseVoice wipes a profile, the rhythm and the sound that was kept to learn from, and takes the leave back. A session of the examiner ends: it may
+// hold recordings.
 func (v *Voices) EraseVoice(ctx context.Context, examiner string) error {
 	v.mu.Lock()
 	v.endOf(examiner)
 	delete(v.rhythms, examiner)
-	err := v.records.SetSettings(ctx, examiner, map[string]string{keyRhythm: "", keyTaught: ""})
+	err := v.records.SetSettings(ctx, examiner, map[string]string{keyRhythm: "", keyTaught: "", keyLeave: ""})
 	v.mu.Unlock()
+	if err == nil {
+		err = v.tidy(ctx)
+	}
 	if err != nil {
 		return err
 	}
@@ -282,6 +288,9 @@ func (v *Voices) Practise(ctx context.Context, examiner string, kind voice.Kind)
 	}
 	v.mu.Lock()
 	defer v.mu.Unlock()
+	if v.closed {
+		return nil, exam.ErrClosed
+	}
 	v.endOf(examiner)
 	v.begun++
 	cfg.ID = fmt.Sprintf("%d-%d", v.now().UnixMilli(), v.begun)
@@ -293,16 +302,26 @@ func (v *Voices) Practise(ctx context.Context, examiner string, kind voice.Kind)
 	return p, nil
 }
 
-// keepVoice stores what an enrolment came to.
+// learned is what came of learning a voice, as it is kept.
+type learned struct {
+	speech.Enrolment
+	Corrected int `json:"corrected,omitempty"` // calls of exams that were learned from
+	Confirmed int `json:"confirmed,omitempty"`
+}
+
+// KeepVoice stores what an enrolment came to.
 func KeepVoice(s Records, examiner, engine string, e speech.Enrolment) error {
-	report, err := json.Marshal(e)
+	return keepVoice(s, examiner, engine, learned{Enrolment: e}, "") // it has learned nothing from exams
+}
+
+func keepVoice(s Records, examiner, engine string, l learned, taught string) error {
+	report, err := json.Marshal(l)
 	if err != nil {
 		return err
 	}
-	_, err = s.PutVoice(context.Background(), Voice{Examiner: examiner, Engine: engine, Report: string(report), Profile: e.Profile})
+	_, err = s.PutVoice(context.Background(), Voice{Examiner: examiner, Engine: engine, Report: string(report), Profile: l.Profile})
 	if err == nil {
-		// A new profile has learned nothing from exams.
-		err = s.SetSettings(context.Background(), examiner, map[string]string{keyTaught: ""})
+		err = s.SetSettings(context.Background(), examiner, map[string]string{keyTaught: taught})
 	}
 	return err
 }

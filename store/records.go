@@ -492,9 +492,13 @@ func (s *Store) Clips(ctx context.Context, exam string) ([]uint64, error) {
 const aid = " AND call NOT IN (SELECT call FROM events WHERE exam = clips.exam AND kind = 'remark')"
 
 // DeleteClips wipes sound clips and returns how many: those of an exam, or of all exams for "", made
-// before the given time, or whenever for the zero time. Clips are not part of the log: they may go;
+// before the given time, or whenever for the zero time, but for those of some calls. Clips are not part of the log: they may go;
 // those of remarks stay.
-func (s *Store) DeleteClips(ctx context.Context, exam string, before time.Time) (n int64, err error) {
+func (s *Store) DeleteClips(ctx context.Context, exam string, before time.Time, but ...uint64) (n int64, err error) {
+	kept := ""
+	for _, call := range but {
+		kept += fmt.Sprintf(" AND call <> %d", call)
+	}
 	limit := int64(1<<63 - 1)
 	if !before.IsZero() {
 		limit = millis(before)
@@ -507,7 +511,7 @@ func (s *Store) DeleteClips(ctx context.Context, exam string, before time.Time) 
 		gone, err := gather(ctx, tx, func(scan func(...any) error) (c clip, err error) {
 			err = scan(&c.exam, &c.call)
 			return
-		}, "DELETE FROM clips WHERE (?1 = '' OR exam = ?1) AND created < ?2"+aid+" RETURNING exam, call", exam, limit)
+		}, "DELETE FROM clips WHERE (?1 = '' OR exam = ?1) AND created < ?2"+aid+kept+" RETURNING exam, call", exam, limit)
 		if err != nil {
 			return err
 		}

@@ -460,7 +460,10 @@ func TestClips(t *testing.T) {
 	if got, _ := s.Clips(ctx, x.ID); len(got) != 1 || got[0] != second {
 		t.Errorf("left: %v", got)
 	}
-	if n, err := s.DeleteClips(ctx, x.ID, time.Time{}); n != 1 || err != nil {
+	if n, err := s.DeleteClips(ctx, x.ID, time.Time{}, first, second); n != 0 || err != nil {
+		t.Errorf("deleted %d of those to keep, %v", n, err)
+	}
+	if n, err := s.DeleteClips(ctx, x.ID, time.Time{}, first); n != 1 || err != nil {
 		t.Errorf("deleted %d %v", n, err)
 	}
 	if _, err := s.Clip(ctx, x.ID, second); !errors.Is(err, ErrNotFound) {

@@ -8,13 +8,14 @@ import (
 	"leadsman/grammar"
 )
 
-// Repair is a call of numbers that took part in repairing a place by voice, and the words that were said in it: those of the numbers that
-// finally stand at its sites.
-type Repair struct {
-	Call  uint64
-	Time  int64 // Unix milliseconds
-	Who   string
-	Words []string
+// Lesson is a call of numbers of which is known what was said in it: one that took part in repairing a place by voice, with the words of the
+// numbers that finally stand at its sites, or one that the signed exam confirms.
+type Lesson struct {
+	Call      uint64
+	Time      int64 // Unix milliseconds
+	Who       string
+	Words     []string
+	Confirmed bool // its numbers stand as they were heard, without an open doubt, in an exam that was signed
 }
 
 // deepest is the deepest reading that is worth learning from, in millimetres.
@@ -38,11 +39,11 @@ type called struct {
 	bad    bool            // replaced by something that does not tell what was said in it
 }
 
-// Repairs lists, oldest first, the calls of numbers from which the recognizer can learn what it misheard: those that were replaced by voice
-// (a correction, the place called again, the answer to a question), with the words that are right, and those that replaced them. It
-// leaves out what does not tell for sure what was said: another number of numbers, more than one place, other words between,
-// a screen that had a hand in it.
-func Repairs(st *chart.State) []Repair {
+// Lessons lists, oldest first, the calls of numbers from which the recognizer can learn: those that were replaced by voice
+// (a correction, the place called again, the answer to a question), with the words that are right, those that replaced them, and in a signed exam
+// those that stand as they were called. It leaves out what does not tell for sure what was said: another number of numbers, more than one place,
+// other words between, a screen that had a hand in it.
+func Lessons(st *chart.State) []Lesson {
 	info := map[uint64]chart.CallInfo{}
 	for _, c := range st.Calls {
 		info[c.Seq] = c
@@ -119,15 +120,25 @@ func Repairs(st *chart.State) []Repair {
 			value[readingOf(e)] = *e.Value
 		}
 	}
-	var out []Repair
+	var out []Lesson
 	for _, c := range st.Calls {
-		if k := calls[c.Seq]; k != nil && part[k] {
-			if words := k.words(final, value); words != nil {
-				out = append(out, Repair{c.Seq, c.Time, c.Who, words})
-			}
+		k := calls[c.Seq]
+		if k == nil || !part[k] && (st.SignedBy == "" || k.doubted(st)) {
+			continue
+		}
+		if words := k.words(final, value); words != nil {
+			out = append(out, Lesson{c.Seq, c.Time, c.Who, words, !part[k]})
 		}
 	}
 	return out
+}
+
+// doubted reports whether a number of a call still waits for an answer.
+func (k *called) doubted(st *chart.State) bool {
+	return slices.ContainsFunc(k.at, func(r chart.Reading) bool {
+		_, open := st.Doubts[r.SiteRef]
+		return open
+	})
 }
 
 // number reports whether an event writes a depth or a margin, or takes one away.

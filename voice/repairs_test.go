@@ -15,7 +15,7 @@ import (
 
 // What an exam teaches: the calls that took part in a repair by voice, with the words that are right. A line is words heard at a time in ms;
 // "type" words come from the keyboard.
-func TestRepairs(t *testing.T) {
+func TestLessons(t *testing.T) {
 	for name, c := range map[string]struct {
 		script string
 		want   string
@@ -46,7 +46,7 @@ func TestRepairs(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			st := examOf(t, c.script)
 			var got []string
-			for _, r := range Repairs(st) {
+			for _, r := range Lessons(st) {
 				got = append(got, strings.Join(r.Words, " "))
 				i := slices.IndexFunc(st.Calls, func(c chart.CallInfo) bool { return c.Seq == r.Call })
 				if i < 0 || st.Calls[i].Source != chart.Voice || r.Who != "Ada Quill" || r.Time != st.Calls[i].Time || len(r.Words) != len(strings.Fields(st.Calls[i].Words)) {
@@ -115,4 +115,32 @@ func examOf(t *testing.T, script string) *chart.State {
 		t.Fatal(err)
 	}
 	return st
+}
+
+// A signed exam confirms the calls that stand as they were heard: not those of a place that waits for an answer, nor what a screen put right.
+func TestConfirmed(t *testing.T) {
+	for name, c := range map[string]struct{ script, want string }{
+		"as called":    {"1000 three two four | 3000 five four five", "three two four, five four five"},
+		"one repaired": {"1000 three two five | 3000 correction three two four | 5000 five four five", "five four five"},
+		"by keyboard":  {"1000 three two four | 3000 type five four five", "three two four"},
+		"in doubt":     {"1000 three two four | 3000 three two ten", "three two four"},
+		"taken back":   {"1000 three two four | 3000 five four five | 5000 disregard", "three two four"},
+	} {
+		st := examOf(t, c.script)
+		for _, l := range Lessons(st) {
+			if l.Confirmed {
+				t.Errorf("%s: %v is confirmed before the exam is signed", name, l.Words)
+			}
+		}
+		st.SignedBy = "Ada Quill"
+		var got []string
+		for _, l := range Lessons(st) {
+			if l.Confirmed {
+				got = append(got, strings.Join(l.Words, " "))
+			}
+		}
+		if s := strings.Join(got, ", "); s != c.want {
+			t.Errorf("%s: %q confirmed, want %q", name, s, c.want)
+		}
+	}
 }

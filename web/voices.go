@@ -18,8 +18,9 @@ type Voices interface {
 	Voice(ctx context.Context, examiner string) ([]byte, error)
 	SaveVoice(ctx context.Context, examiner string, profile []byte) error
 	EraseVoice(ctx context.Context, examiner string) error
-	// Lessons is how many calls of an examiner's exams his voice profile can learn from.
-	Lessons(ctx context.Context, examiner string) (int, error)
+	// Learning is what an examiner's exams can teach his voice profile; SetLeave lets signed ones do so, or no longer.
+	Learning(ctx context.Context, examiner string) (practice.Learning, error)
+	SetLeave(ctx context.Context, examiner string, leave bool) error
 	// Practise begins a session of an examiner and ends a former one; Session finds it again.
 	Practise(ctx context.Context, examiner string, kind voice.Kind) (*voice.Session, error)
 	Session(id string) (*voice.Session, error)
@@ -74,8 +75,21 @@ func (s *server) voiceCalls() []call {
 			return struct{}{}, v.EraseVoice(ctx, r.PathValue("id"))
 		}), nil},
 		{"GET /api/examiners/{id}/takes", practice.Practise, own(func(r *http.Request, v Voices) (any, error) {
-			n, err := v.Lessons(r.Context(), r.PathValue("id"))
-			return map[string]int{"takes": n}, err
+			return v.Learning(r.Context(), r.PathValue("id"))
+		}), nil},
+		{"PUT /api/examiners/{id}/takes", practice.Practise, own(func(r *http.Request, v Voices) (any, error) {
+			var in struct {
+				Leave bool `json:"leave"`
+			}
+			if err := read(r, &in); err != nil {
+				return nil, err
+			}
+			ctx, done := working(r)
+			defer done()
+			if err := v.SetLeave(ctx, r.PathValue("id"), in.Leave); err != nil {
+				return nil, err
+			}
+			return v.Learning(ctx, r.PathValue("id"))
 		}), nil},
 		{"POST /api/examiners/{id}/practise", practice.Practise, own(func(r *http.Request, v Voices) (any, error) {
 			var in struct {

@@ -27,6 +27,7 @@ type voices struct {
 	session *voice.Session
 	ended   []string
 	asked   []voice.Kind
+	leave   bool
 }
 
 func (v *voices) Examiners(context.Context) ([]practice.Person, error) { return nil, nil }
@@ -44,11 +45,15 @@ func (v *voices) SaveVoice(_ context.Context, _ string, p []byte) error {
 	return nil
 }
 func (v *voices) EraseVoice(context.Context, string) error { v.profile = nil; return nil }
-func (v *voices) Lessons(_ context.Context, examiner string) (int, error) {
+func (v *voices) Learning(_ context.Context, examiner string) (practice.Learning, error) {
 	if examiner != "e1" {
-		return 0, practice.ErrNotFound
+		return practice.Learning{}, practice.ErrNotFound
 	}
-	return 7, nil
+	return practice.Learning{Takes: 7, Confirmed: 4, Leave: v.leave}, nil
+}
+func (v *voices) SetLeave(_ context.Context, examiner string, leave bool) error {
+	v.leave = leave
+	return nil
 }
 func (v *voices) Practise(_ context.Context, examiner string, kind voice.Kind) (*voice.Session, error) {
 	if examiner != "e1" {
@@ -118,7 +123,9 @@ func TestVoices(t *testing.T) {
 		{"GET", "/api/examiners/e1/voice", "", "", 200, "leadsman voice 1"},
 		{"DELETE", "/api/examiners/e1/voice", "", "", 200, "{}"},
 		{"GET", "/api/examiners/e1/voice", "", "", 404, "not_found"},
-		{"GET", "/api/examiners/e1/takes", "", "", 200, `{"takes":7}`},
+		{"GET", "/api/examiners/e1/takes", "", "", 200, `{"takes":7,"confirmed":4,"leave":false}`},
+		{"PUT", "/api/examiners/e1/takes", "application/json", `{"leave":true}`, 200, `{"takes":7,"confirmed":4,"leave":true}`},
+		{"PUT", "/api/examiners/e1/takes", "application/json", `{"leave":1}`, 400, ""},
 		{"GET", "/api/examiners/e2/takes", "", "", 404, "not_found"},
 		{"POST", "/api/examiners/e1/practise", js, `{"kind":"teach"}`, 200, `"kind":"enrol"`},
 		{"POST", "/api/examiners/e1/practise", js, `{"kind":"dance"}`, 422, "enrol, drill or teach"},

@@ -27,6 +27,7 @@ type voices struct {
 	engine speech.Adapter
 	lines  []string
 	takes  []speech.Take // of exams
+	leave  bool          // signed exams teach
 
 	mu        sync.Mutex
 	examiners []practice.Person
@@ -85,7 +86,18 @@ func (v *voices) EraseVoice(_ context.Context, examiner string) error {
 	return nil
 }
 
-func (v *voices) Lessons(context.Context, string) (int, error) { return len(v.takes), nil }
+func (v *voices) Learning(context.Context, string) (practice.Learning, error) {
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	return practice.Learning{Takes: len(v.takes), Confirmed: min(len(v.takes), 1), Leave: v.leave}, nil
+}
+
+func (v *voices) SetLeave(_ context.Context, _ string, leave bool) error {
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	v.leave = leave
+	return nil
+}
 
 func (v *voices) Practise(_ context.Context, examiner string, kind voice.Kind) (*voice.Session, error) {
 	v.EndSession("")
@@ -229,7 +241,21 @@ func TestTeachInBrowser(t *testing.T) {
 	if v.profiles["e1"] != nil {
 		t.Error("learned without asking")
 	}
+	p.until("what signed exams confirm is counted", `document.querySelector("ls-practise .choice").innerText.includes("and 1 that signed exams confirm")`)
 	shot(t, p, "practise-teach")
+	for _, leave := range []bool{true, false, true} {
+		p.click("#leave")
+		p.until("leave is given and taken back", fmt.Sprintf(`document.querySelector("#leave").checked === %t`, leave))
+		for range 100 {
+			if got, _ := v.Learning(context.Background(), "e1"); got.Leave == leave {
+				break
+			}
+			time.Sleep(20 * time.Millisecond)
+		}
+		if got, _ := v.Learning(context.Background(), "e1"); got.Leave != leave {
+			t.Errorf("leave is %t, want %t", got.Leave, leave)
+		}
+	}
 	p.clickText("Learn from my exams")
 	p.until("the result is said", stage+`.innerText.includes("2 were misheard without the profile and 1 with it") && `+stage+`.innerText.includes("2 takes were learned from, 1 did not fit") && `+stage+`.innerText.includes("The voice profile is in use")`)
 	p.until("nothing listens", `!document.querySelector("ls-practise .meter").offsetParent`)

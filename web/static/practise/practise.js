@@ -11,10 +11,14 @@ import "./examiner.js";
 
 const percent = (n, of) => (of ? `${Math.round((100 * n) / of)} %` : "");
 
+const plural = (n, what) => `${n} ${what}${n === 1 ? "" : "s"}`;
+
 /** result says what an enrolment came to. */
 function result(r, learned) {
   return [
     h("p", {}, `Of ${r.words} words that were held back from learning, `, h("b", {}, `${r.wrong_before} were misheard ${r.onto ? "with the profile so far and" : "without the profile and"} ${r.wrong_after} ${r.onto ? "with the new one" : "with it"}`), "."),
+    r.sure_before === undefined ? null : h("p", {}, `Heard right and surely: ${r.sure_before} of ${r.takes} lines before, ${r.sure_after} ${learned ? "with the profile" : "with it"}.`),
+    r.corrected || r.confirmed ? h("p", {}, `Learned from exams: ${plural(r.corrected || 0, "call")} that you corrected or said again, ${r.confirmed || 0} that a signed exam confirmed.`) : null,
     learned ? null : h("p", {}, r.onto ? `The new profile is not used: ${r.why}. The one so far stays.` : `No profile is used: ${r.why}. Nothing changes for this voice.`),
     h("p", { class: "small soft" }, `${r.takes} takes were learned from${r.left ? `, ${r.left} did not fit and were left out` : ""}; ${r.seconds.toFixed(1)} s of computing.`),
   ];
@@ -77,7 +81,8 @@ class Practise extends Part {
     if (again) await this.#try(() => this.who.load());
     const x = this.who.chosen;
     // Before anything is drawn, so that no button moves under a finger.
-    const takes = x ? await this.#try(async () => (await get(`/api/examiners/${encodeURIComponent(x.id)}/takes`)).takes) : 0;
+    const lessons = `/api/examiners/${encodeURIComponent(x?.id)}/takes`;
+    const learning = (x && (await this.#try(() => get(lessons)))) || { takes: 0, confirmed: 0, leave: false };
     if (x?.id !== this.who.chosen?.id || this.#view) return; // another one was chosen meanwhile
     this.stage.hidden = true;
     if (!x) {
@@ -102,10 +107,15 @@ class Practise extends Part {
         v ? h("a", { class: "button", href: base, download: `${x.name}.voice` }, "Save the profile as a file") : null, importing, file,
         v ? h("button", { onclick: (e) => this.#sure(e.target, "Yes, erase it for good", () => ask("DELETE", base)) }, "Erase the profile") : null,
         h("button", { onclick: (e) => this.#sure(e.target, v ? "Yes, off the list, and erase the profile" : "Yes, off the list", () => putTo(`/api/people/${encodeURIComponent(x.id)}`, { name: x.name, roles: x.roles, retired: true })) }, `Take ${x.name} off the list`)),
+      h("label", { class: "check", for: "leave" }, h("input", { type: "checkbox", id: "leave", checked: learning.leave, onchange: (e) => this.#try(async () => {
+        await putTo(lessons, { leave: e.target.checked });
+        await this.#about();
+      }) }), "Signed exams may teach my voice"),
+      h("p", { class: "small soft" }, "Then the sound of calls that you corrected, or that stand as you called them, stays after signing, sealed like all sound, until it has been learned from: that happens by itself when an exam is signed, and the profile changes only if it helps. Taking this back deletes that sound. Erasing the profile does too, and goes back to the recognizer as it was shipped."),
       h("p", { class: "small soft" }, "A voice profile is personal data about the examiner's voice. It holds no recording: what is read is forgotten as soon as the profile is worked out. Exported files, and backups of the store made before, keep it until they are deleted too."));
     put(this.choice, h("ul", { class: "begin" }, this.#drill(),
       this.#card("enrol", v ? "Read for a new profile" : "Read for a voice profile", "You read known words for about two minutes. The profile is used only if fewer words are misheard with it."),
-      takes ? this.#card("teach", "Learn from my exams", `${takes === 1 ? "1 take" : `${takes} takes`} from your exams can be learned from: calls that you corrected or said again. The profile changes only if it helps.`) : null));
+      learning.takes ? this.#card("teach", "Learn from my exams", `${plural(learning.takes, "take")} from your exams can be learned from: calls that you corrected or said again${learning.confirmed ? `, and ${learning.confirmed} that signed exams confirm` : ""}. The profile changes only if it helps.`) : null));
   }
 
   #card(kind, title, text, main = false) {
