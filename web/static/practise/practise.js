@@ -108,8 +108,8 @@ class Practise extends Part {
         v ? h("button", { onclick: (e) => this.#sure(e.target, "Yes, erase it for good", () => ask("DELETE", base)) }, "Erase the profile") : null,
         h("button", { onclick: (e) => this.#sure(e.target, v ? "Yes, off the list, and erase the profile" : "Yes, off the list", () => putTo(`/api/people/${encodeURIComponent(x.id)}`, { name: x.name, roles: x.roles, retired: true })) }, `Take ${x.name} off the list`)),
       h("label", { class: "check", for: "leave" }, h("input", { type: "checkbox", id: "leave", checked: learning.leave, onchange: (e) => this.#try(async () => {
-        await putTo(lessons, { leave: e.target.checked });
-        await this.#about();
+        e.target.disabled = true; // until the page stands anew
+        await putTo(lessons, { leave: e.target.checked }).finally(() => this.#about());
       }) }), "Signed exams may teach my voice"),
       h("p", { class: "small soft" }, "Then the sound of calls that you corrected, or that stand as you called them, stays after signing, sealed like all sound, until it has been learned from: that happens by itself when an exam is signed, and the profile changes only if it helps. Taking this back deletes that sound. Erasing the profile does too, and goes back to the recognizer as it was shipped."),
       h("p", { class: "small soft" }, "A voice profile is personal data about the examiner's voice. It holds no recording: what is read is forgotten as soon as the profile is worked out. Exported files, and backups of the store made before, keep it until they are deleted too."));
