@@ -2,6 +2,7 @@ package ctc
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"encoding/binary"
@@ -418,7 +419,6 @@ func (e *Engine) Enrol(ctx context.Context, onto []byte, takes []speech.Take) (s
 	var good []*sound
 	var without []*reader
 	why := ""
-	rng := rand.New(rand.NewPCG(1, 2))
 	for _, t := range takes {
 		if err := ctx.Err(); err != nil {
 			return out, err
@@ -432,9 +432,6 @@ func (e *Engine) Enrol(ctx context.Context, onto []byte, takes []speech.Take) (s
 			why = s.fit.Why
 			continue
 		}
-		if err := e.spoil(s, rng); err != nil {
-			return out, err
-		}
 		good = append(good, s)
 		others := slices.DeleteFunc(slices.Clone(script), func(w string) bool { return slices.Contains(t.Words, w) })
 		without = append(without, newReader(e, vocabulary{others}))
@@ -445,6 +442,12 @@ func (e *Engine) Enrol(ctx context.Context, onto []byte, takes []speech.Take) (s
 		return out, &speech.TakesError{Text: fmt.Sprintf("only %d of %d recordings fit their words (%s): nothing was learned; read the lines as they are shown, one voice, in a quiet room", len(good), len(takes), why)}
 	case len(good) < leastTake:
 		return out, &speech.TakesError{Text: fmt.Sprintf("%d usable recordings are too few to learn a voice from: at least %d are needed", len(good), leastTake)}
+	}
+	rng := rand.New(rand.NewPCG(1, 2))
+	for _, s := range good {
+		if err := cmp.Or(ctx.Err(), e.spoil(s, rng)); err != nil {
+			return out, err
+		}
 	}
 	var learned [folds + 1]voice
 	var errs [folds + 1]error

@@ -72,7 +72,7 @@ func TestEnrol(t *testing.T) {
 	e := openEngine(t)
 	defer e.Close()
 	groups := clipTakes(t, "nicolas-groups")
-	learn, test := groups[:30], groups[30:]
+	learn, test := groups[:24], groups[30:]
 	got, err := e.Enrol(context.Background(), nil, learn)
 	if err != nil {
 		t.Fatal(err)
@@ -100,11 +100,11 @@ func TestEnrolOnto(t *testing.T) {
 	if err != nil || first.Profile == nil || first.Onto {
 		t.Fatalf("%+v, %v", first, err)
 	}
-	more, err := e.Enrol(context.Background(), first.Profile, groups[leastTake:30])
+	more, err := e.Enrol(context.Background(), first.Profile, groups[leastTake:26])
 	if err != nil {
 		t.Fatal(err)
 	}
-	without, err := e.Enrol(context.Background(), nil, groups[leastTake:30])
+	without, err := e.Enrol(context.Background(), nil, groups[leastTake:26])
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -60,7 +60,10 @@ func (e *Engine) listen(pcm []int16) (frames int, of []output, err error) {
 	scaleMel(in, window, min(max(bestPeak-peak(window), -1), 3), 0, steps-n)
 	for _, net := range e.networks() {
 		o := output{make([]float32, steps/2*net.symbols), make([]float32, steps/2*net.width)}
-		if err := net.run(o.logp, o.hidden, in, steps); err != nil {
+		e.turns <- struct{}{} // the microphones of others want the network too
+		err := net.run(o.logp, o.hidden, in, steps)
+		<-e.turns
+		if err != nil {
 			return 0, nil, err
 		}
 		of = append(of, output{o.logp[:n/2*net.symbols], o.hidden[:n/2*net.width]})
