@@ -44,76 +44,18 @@ type called struct {
 // those that stand as they were called. It leaves out what does not tell for sure what was said: another number of numbers, more than one place,
 // other words between, a screen that had a hand in it.
 func Lessons(st *chart.State) []Lesson {
+	b := book{calls: map[uint64]*called{}, undone: map[uint64]bool{}, part: map[*called]bool{}, writers: map[chart.Reading]uint64{}}
 	info := map[uint64]chart.CallInfo{}
 	for _, c := range st.Calls {
 		info[c.Seq] = c
 	}
-	calls := map[uint64]*called{} // nil: wrote numbers in another way
-	undone := map[uint64]bool{}
-	part := map[*called]bool{}
 	log := st.Log()
-	writers := map[chart.Reading]uint64{} // before each call
 	for i := 0; i < len(log); {
 		evs := st.CallEvents(log[i].Call)
 		i += len(evs)
-		c := calledIn(info[evs[0].Call], evs)
-		// What this call replaces, by taking back or by writing over.
-		var former []*called
-		lost := false
-		replaces := func(call uint64) {
-			if f := calls[call]; f == nil {
-				lost = true
-			} else if !slices.Contains(former, f) {
-				former = append(former, f)
-			}
-		}
-		took := false
-		for _, e := range evs {
-			if e.Kind == chart.KindUndo {
-				undone[e.Undo] = true
-				took = true
-				if _, wrote := calls[e.Undo]; wrote {
-					replaces(e.Undo)
-				}
-			}
-		}
-		wrote := false
-		for _, e := range evs {
-			if e.Kind != chart.KindSet || !number(e) {
-				continue
-			}
-			wrote = true
-			if w, ok := writers[readingOf(e)]; ok && !slices.ContainsFunc(former, func(f *called) bool { return f.Seq == w }) {
-				replaces(w)
-			}
-		}
-		if wrote || took {
-			calls[evs[0].Call] = c
-		}
-		if took {
-			writers = standing(log[:i], undone)
-		} else {
-			write(writers, evs)
-		}
-		if len(former) == 0 && !lost {
-			continue
-		}
-		if c == nil || lost || !(took || c.Did == chart.VerbCorrection || c.Did == chart.VerbSet) || !c.sure(former) {
-			for _, f := range former {
-				f.bad = true
-			}
-			if c != nil && (took || c.Did == chart.VerbCorrection) {
-				part[c] = true // of what it replaced is not known what was said, of itself it is
-			}
-			continue
-		}
-		part[c] = true
-		for _, f := range former {
-			part[f] = true
-			f.next = append(f.next, c)
-		}
+		b.read(calledIn(info[evs[0].Call], evs), evs, log[:i])
 	}
-	final := standing(log, undone)
+	final := standing(log, b.undone)
 	value := map[chart.Reading]int{}
 	for _, e := range log {
 		if e.Kind == chart.KindSet && number(e) && final[readingOf(e)] == e.Call {
@@ -122,15 +64,83 @@ func Lessons(st *chart.State) []Lesson {
 	}
 	var out []Lesson
 	for _, c := range st.Calls {
-		k := calls[c.Seq]
-		if k == nil || !part[k] && (st.SignedBy == "" || k.doubted(st)) {
+		k := b.calls[c.Seq]
+		if k == nil || !b.part[k] && (st.SignedBy == "" || k.doubted(st)) {
 			continue
 		}
 		if words := k.words(final, value); words != nil {
-			out = append(out, Lesson{c.Seq, c.Time, c.Who, words, !part[k]})
+			out = append(out, Lesson{c.Seq, c.Time, c.Who, words, !b.part[k]})
 		}
 	}
 	return out
+}
+
+// book is what has been read of a log so far.
+type book struct {
+	calls   map[uint64]*called // nil: wrote numbers in another way
+	undone  map[uint64]bool
+	part    map[*called]bool         // took part in a repair
+	writers map[chart.Reading]uint64 // who wrote the numbers that stand
+}
+
+// read takes a call in, with its events and the log up to their end; c is nil if it is none that a lesson can be drawn from.
+func (b *book) read(c *called, evs, log []chart.Event) {
+	former, lost, took, wrote := b.replaced(evs)
+	if wrote || took {
+		b.calls[evs[0].Call] = c
+	}
+	if took {
+		b.writers = standing(log, b.undone)
+	} else {
+		write(b.writers, evs)
+	}
+	if len(former) == 0 && !lost {
+		return
+	}
+	if c == nil || lost || !(took || c.Did == chart.VerbCorrection || c.Did == chart.VerbSet) || !c.sure(former) {
+		for _, f := range former {
+			f.bad = true
+		}
+		if c != nil && (took || c.Did == chart.VerbCorrection) {
+			b.part[c] = true // of what it replaced is not known what was said, of itself it is
+		}
+		return
+	}
+	b.part[c] = true
+	for _, f := range former {
+		b.part[f] = true
+		f.next = append(f.next, c)
+	}
+}
+
+// replaced is what the events of a call replace, by taking back or by writing over; lost says that not all of it is known.
+func (b *book) replaced(evs []chart.Event) (former []*called, lost, took, wrote bool) {
+	replaces := func(call uint64) {
+		if f := b.calls[call]; f == nil {
+			lost = true
+		} else if !slices.Contains(former, f) {
+			former = append(former, f)
+		}
+	}
+	for _, e := range evs {
+		if e.Kind == chart.KindUndo {
+			b.undone[e.Undo] = true
+			took = true
+			if _, wrote := b.calls[e.Undo]; wrote {
+				replaces(e.Undo)
+			}
+		}
+	}
+	for _, e := range evs {
+		if e.Kind != chart.KindSet || !number(e) {
+			continue
+		}
+		wrote = true
+		if w, ok := b.writers[readingOf(e)]; ok && !slices.ContainsFunc(former, func(f *called) bool { return f.Seq == w }) {
+			replaces(w)
+		}
+	}
+	return former, lost, took, wrote
 }
 
 // doubted reports whether a number of a call still waits for an answer.

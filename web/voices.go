@@ -74,23 +74,8 @@ func (s *server) voiceCalls() []call {
 			defer done()
 			return struct{}{}, v.EraseVoice(ctx, r.PathValue("id"))
 		}), nil},
-		{"GET /api/examiners/{id}/takes", practice.Practise, own(func(r *http.Request, v Voices) (any, error) {
-			return v.Learning(r.Context(), r.PathValue("id"))
-		}), nil},
-		{"PUT /api/examiners/{id}/takes", practice.Practise, own(func(r *http.Request, v Voices) (any, error) {
-			var in struct {
-				Leave bool `json:"leave"`
-			}
-			if err := read(r, &in); err != nil {
-				return nil, err
-			}
-			ctx, done := working(r)
-			defer done()
-			if err := v.SetLeave(ctx, r.PathValue("id"), in.Leave); err != nil {
-				return nil, err
-			}
-			return v.Learning(ctx, r.PathValue("id"))
-		}), nil},
+		{"GET /api/examiners/{id}/takes", practice.Practise, own(func(r *http.Request, v Voices) (any, error) { return v.Learning(r.Context(), r.PathValue("id")) }), nil},
+		{"PUT /api/examiners/{id}/takes", practice.Practise, own(setLeave), nil},
 		{"POST /api/examiners/{id}/practise", practice.Practise, own(func(r *http.Request, v Voices) (any, error) {
 			var in struct {
 				Kind voice.Kind `json:"kind"`
@@ -138,6 +123,22 @@ func (s *server) practising(r *http.Request, v Voices) (*voice.Session, error) {
 		return p, nil
 	}
 	return p, ofSelf(r, p.View().Examiner, practice.Practise)
+}
+
+// setLeave lets signed exams teach a voice, or no longer.
+func setLeave(r *http.Request, v Voices) (any, error) {
+	var in struct {
+		Leave bool `json:"leave"`
+	}
+	if err := read(r, &in); err != nil {
+		return nil, err
+	}
+	ctx, done := working(r)
+	defer done()
+	if err := v.SetLeave(ctx, r.PathValue("id"), in.Leave); err != nil {
+		return nil, err
+	}
+	return v.Learning(ctx, r.PathValue("id"))
 }
 
 // saveVoice keeps a profile that comes as a file.

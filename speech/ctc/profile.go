@@ -407,41 +407,9 @@ func (e *Engine) Enrol(ctx context.Context, onto []byte, takes []speech.Take) (s
 			return out, err
 		}
 	}
-	var script []string
-	for _, t := range takes {
-		script = append(script, t.Words...)
-	}
-	script = e.scriptWords(script)
-	if missing := e.lex.lacks(script); len(missing) > 0 {
-		return out, &speech.VocabularyError{Missing: missing}
-	}
-	all := newReader(e, vocabulary{script})
-	var good []*sound
-	var without []*reader
-	why := ""
-	for _, t := range takes {
-		if err := ctx.Err(); err != nil {
-			return out, err
-		}
-		s, err := e.sound(t)
-		if err != nil {
-			return out, err
-		}
-		if all.check(s); !s.fit.OK {
-			out.Left++
-			why = s.fit.Why
-			continue
-		}
-		good = append(good, s)
-		others := slices.DeleteFunc(slices.Clone(script), func(w string) bool { return slices.Contains(t.Words, w) })
-		without = append(without, newReader(e, vocabulary{others}))
-	}
-	out.Takes = len(good)
-	switch {
-	case len(takes) > 0 && float64(len(good)) < leastFit*float64(len(takes)):
-		return out, &speech.TakesError{Text: fmt.Sprintf("only %d of %d recordings fit their words (%s): nothing was learned; read the lines as they are shown, one voice, in a quiet room", len(good), len(takes), why)}
-	case len(good) < leastTake:
-		return out, &speech.TakesError{Text: fmt.Sprintf("%d usable recordings are too few to learn a voice from: at least %d are needed", len(good), leastTake)}
+	all, good, without, err := e.usable(ctx, takes, &out)
+	if err != nil {
+		return out, err
 	}
 	rng := rand.New(rand.NewPCG(1, 2))
 	for _, s := range good {
@@ -449,28 +417,9 @@ func (e *Engine) Enrol(ctx context.Context, onto []byte, takes []speech.Take) (s
 			return out, err
 		}
 	}
-	var learned [folds + 1]voice
-	var errs [folds + 1]error
-	var wg sync.WaitGroup
-	limit := make(chan bool, 2) // the exams of other chairs go on meanwhile
-	for k := range learned {
-		wg.Go(func() {
-			limit <- true
-			defer func() { <-limit }()
-			var learn []*take
-			for i, s := range good {
-				if i%folds != k { // the last voice, k = folds, learns them all
-					learn = append(learn, s.takes...)
-				}
-			}
-			learned[k], errs[k] = defaultFitting.fit(ctx, base, learn)
-		})
-	}
-	wg.Wait()
-	for _, err := range errs {
-		if err != nil {
-			return out, err
-		}
+	learned, err := learnFolds(ctx, base, good)
+	if err != nil {
+		return out, err
 	}
 	var held [folds][]*sound
 	var heldWithout [folds][]*reader
@@ -494,6 +443,64 @@ func (e *Engine) Enrol(ctx context.Context, onto []byte, takes []speech.Take) (s
 	}
 	out.Seconds = time.Since(begin).Seconds()
 	return out, nil
+}
+
+// usable are the sounds of the takes that fit their words, a reader of all words of the takes, and for each sound one of the words that are not its own.
+func (e *Engine) usable(ctx context.Context, takes []speech.Take, out *speech.Enrolment) (all *reader, good []*sound, without []*reader, err error) {
+	var script []string
+	for _, t := range takes {
+		script = append(script, t.Words...)
+	}
+	script = e.scriptWords(script)
+	if missing := e.lex.lacks(script); len(missing) > 0 {
+		return nil, nil, nil, &speech.VocabularyError{Missing: missing}
+	}
+	all = newReader(e, vocabulary{script})
+	why := ""
+	for _, t := range takes {
+		s, err := e.sound(t)
+		if err = cmp.Or(ctx.Err(), err); err != nil {
+			return nil, nil, nil, err
+		}
+		if all.check(s); !s.fit.OK {
+			out.Left++
+			why = s.fit.Why
+			continue
+		}
+		good = append(good, s)
+		others := slices.DeleteFunc(slices.Clone(script), func(w string) bool { return slices.Contains(t.Words, w) })
+		without = append(without, newReader(e, vocabulary{others}))
+	}
+	out.Takes = len(good)
+	switch {
+	case len(takes) > 0 && float64(len(good)) < leastFit*float64(len(takes)):
+		err = &speech.TakesError{Text: fmt.Sprintf("only %d of %d recordings fit their words (%s): nothing was learned; read the lines as they are shown, one voice, in a quiet room", len(good), len(takes), why)}
+	case len(good) < leastTake:
+		err = &speech.TakesError{Text: fmt.Sprintf("%d usable recordings are too few to learn a voice from: at least %d are needed", len(good), leastTake)}
+	}
+	return all, good, without, err
+}
+
+// learnFolds learns a voice of all sounds but those of each fold, and at last one of all.
+func learnFolds(ctx context.Context, base voice, good []*sound) (learned [folds + 1]voice, err error) {
+	var errs [folds + 1]error
+	var wg sync.WaitGroup
+	limit := make(chan bool, 2) // the exams of other chairs go on meanwhile
+	for k := range learned {
+		wg.Go(func() {
+			limit <- true
+			defer func() { <-limit }()
+			var takes []*take
+			for i, s := range good {
+				if i%folds != k { // the last voice, k = folds, learns them all
+					takes = append(takes, s.takes...)
+				}
+			}
+			learned[k], errs[k] = defaultFitting.fit(ctx, base, takes)
+		})
+	}
+	wg.Wait()
+	return learned, cmp.Or(errs[:]...)
 }
 
 // howFar is how much of the way from a voice to those of the folds makes the words held back from them most likely.
