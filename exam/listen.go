@@ -90,8 +90,8 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis, loud bool) error 
 	}
 	v := e.decide(h, loud)
 	if p := e.here(); p.oneByOne && len(p.parts) == 0 && h.StartMS < p.saidMS+hear.ReactMS {
-		if _, plain := lone(v); plain {
-			// It began before he could hear that the place begins anew: it is not its first number.
+		if n, plain := lone(v); plain && n != e.state.Path.Walked(e.state.Place) {
+			// It began before he could hear that the place begins anew: it is not its first number. All of the place is the place.
 			e.tell(Change{Partial: &Partial{}})
 			return nil
 		}
