@@ -171,12 +171,12 @@ func (f *serviceFlags) check() error {
 	return errors.Join(f.backups.check(), f.hear.check(f.engine))
 }
 
-// await opens the data; it waits for a database that does not answer yet, as after a power cut.
-func (f *serviceFlags) await(ctx context.Context, stderr io.Writer) (*store.Store, error) {
+// await opens the data, or does what else a start needs of them; it waits for a database that does not answer yet, as after a power cut.
+func await[T any](ctx context.Context, stderr io.Writer, open func(context.Context) (T, error)) (T, error) {
 	for said := false; ; said = true {
-		st, err := f.change(ctx)
+		got, err := open(ctx)
 		if !errors.Is(err, store.ErrAway) || ctx.Err() != nil {
-			return st, err
+			return got, err
 		}
 		if !said {
 			fmt.Fprintf(stderr, "leadsman: serve: %v; waiting for it\n", err)
@@ -209,7 +209,7 @@ func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready
 	if err != nil {
 		return fail(stderr, exitInput, "serve: %v", err)
 	}
-	st, err := f.await(ctx, stderr)
+	st, err := await(ctx, stderr, f.change)
 	if err != nil && ctx.Err() != nil {
 		fmt.Fprintln(stdout, stoppedEarly)
 		return exitOK
@@ -238,7 +238,7 @@ func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready
 		return fail(stderr, exitInput, "serve: %v", err)
 	}
 	cfg := practice.Config{Records: st, Engine: engine, Elsewhere: f.hear.workers != "", Words: f.engine.own, Post: hook.NewClient(), Now: time.Now, Log: log, Heard: m.heard, Written: m.written}
-	if node, err := st.Join(ctx, own); err != nil {
+	if node, err := await(ctx, stderr, func(ctx context.Context) (*store.Node, error) { return st.Join(ctx, own) }); err != nil {
 		return fail(stderr, exitTool, "serve: %v", err)
 	} else if node != nil {
 		defer node.Close()
