@@ -91,155 +91,189 @@ func (m *mouth) gaps() []gap {
 	return out
 }
 
+// caring is a home-care plan while it is made.
+type caring struct {
+	m                *mouth
+	achieved         []string
+	plan             HomeCarePlan
+	child            bool
+	teeth, implanted int
+	implants         []chart.Tooth
+	// Plaque of the sites that were looked at.
+	plaqueSites, answered int
+	muchPlaque            bool
+}
+
 // HomeCare chooses advice by rule from one mouth. The texts are our own; what to say is common
 // practice, and the source of each item says what supports it.
 func HomeCare(c *chart.Chart, o HomeCareOptions) HomeCarePlan {
 	m := newMouth(c, &o.Options)
-	p := m.p
-	var plan HomeCarePlan
-	add := func(a Advice) {
-		if !slices.Contains(o.Achieved, a.ID) {
-			a.Where = a.where()
-			plan.Items = append(plan.Items, a)
+	h := &caring{m: m, achieved: o.Achieved, child: m.child()}
+	for i := range m.teeth {
+		switch th := &m.teeth[i]; th.stand {
+		case natural:
+			h.teeth++
+		case implant:
+			h.implanted++
+			h.implants = append(h.implants, th.t)
 		}
 	}
-	at := func(test func(*tooth, chart.Site) bool) []chart.SiteRef { return openSites(m.scored, test) }
-	flag := func(th *tooth, s chart.Site, f chart.Flag) bool { return th.sites[s].flags[f] == chart.Yes }
-
-	// Technique.
-	plaqueSites, answered := 0, 0
 	for _, th := range m.scored {
 		for s := range th.sites {
 			if th.sites[s].flags[chart.Plaque].Recorded() {
-				answered++
+				h.answered++
 			}
-			if flag(th, chart.Site(s), chart.Plaque) {
-				plaqueSites++
+			if hasFlag(th, chart.Site(s), chart.Plaque) {
+				h.plaqueSites++
 			}
 		}
 	}
-	muchPlaque := answered > 0 && 100*plaqueSites >= carePlaquePercent*answered
+	h.muchPlaque = h.answered > 0 && 100*h.plaqueSites >= carePlaquePercent*h.answered
+	h.technique()
+	h.places()
+	if !h.child {
+		m.interdental(&h.plan, h.add) // with gaps and brushes of grown-ups
+	}
+	h.furcationsAndImplants()
+	h.risks()
+	h.extras()
+
+	// At most five items on a first plan, in this order; the rest waits, and is not lost.
+	order := map[string]int{"technique": 0, "interdental": 1, "risk": 2, "extra": 3}
+	slices.SortStableFunc(h.plan.Items, func(a, b Advice) int { return order[a.Group] - order[b.Group] })
+	h.plan.prioritize()
+	h.always()
+	return h.plan.done(m.p)
+}
+
+// add puts a line on the plan unless it needs no more teaching.
+func (h *caring) add(a Advice) {
+	if !slices.Contains(h.achieved, a.ID) {
+		a.Where = a.where()
+		h.plan.Items = append(h.plan.Items, a)
+	}
+}
+
+// at lists the sites that pass a test.
+func (h *caring) at(test func(*tooth, chart.Site) bool) []chart.SiteRef {
+	return openSites(h.m.scored, test)
+}
+
+func hasFlag(th *tooth, s chart.Site, f chart.Flag) bool { return th.sites[s].flags[f] == chart.Yes }
+
+// technique is how to brush.
+func (h *caring) technique() {
 	const poweredSource = "Yaacob et al. 2014, doi:10.1002/14651858.CD002281.pub3"
-	child, teeth, implanted := m.child(), 0, 0
-	for i := range m.teeth {
-		switch m.teeth[i].stand {
-		case natural:
-			teeth++
-		case implant:
-			implanted++
-		}
-	}
 	switch {
-	case teeth == 0:
-		if implanted == 0 {
-			add(Advice{ID: "no_teeth", Group: "technique", Text: "Clean gums, palate and tongue every day with a soft brush or a damp cloth.", Why: "You have no teeth of your own.", Source: srcCommon})
+	case h.teeth == 0:
+		if h.implanted == 0 {
+			h.add(Advice{ID: "no_teeth", Group: "technique", Text: "Clean gums, palate and tongue every day with a soft brush or a damp cloth.", Why: "You have no teeth of your own.", Source: srcCommon})
 		}
-		add(Advice{ID: "denture", Group: "technique", Text: "If you wear a denture: take it out to clean it after meals with a soft brush and soap or denture cleaner, not toothpaste, over a basin with water. Leave it out at night unless you were told otherwise.",
+		h.add(Advice{ID: "denture", Group: "technique", Text: "If you wear a denture: take it out to clean it after meals with a soft brush and soap or denture cleaner, not toothpaste, over a basin with water. Leave it out at night unless you were told otherwise.",
 			Why: "Plaque on a denture inflames the gum under it.", Source: srcCommon})
-	case child:
-		add(Advice{ID: "child_brush", Group: "technique", Text: "Brush all teeth twice a day with a soft brush and a fluoride toothpaste of the strength for this age. A parent brushes or checks until the child does it well alone.",
+	case h.child:
+		h.add(Advice{ID: "child_brush", Group: "technique", Text: "Brush all teeth twice a day with a soft brush and a fluoride toothpaste of the strength for this age. A parent brushes or checks until the child does it well alone.",
 			Why: "Young people need help to reach every place.", Source: srcCommon})
-	case yes(p.PoweredBrush):
-		add(Advice{ID: "powered", Group: "technique", Text: "Guide your powered brush slowly from tooth to tooth, half on the gum line. Let it do the work; do not press.",
+	case yes(h.m.p.PoweredBrush):
+		h.add(Advice{ID: "powered", Group: "technique", Text: "Guide your powered brush slowly from tooth to tooth, half on the gum line. Let it do the work; do not press.",
 			Why: "You use or would like a powered brush.", Source: poweredSource})
 	default:
-		add(Advice{ID: "brush_bass", Group: "technique", Text: "Use a soft brush. Set the bristles at a slant of about 45 degrees where tooth and gum meet, tips just under the gum edge, and make small gentle shaking moves, two or three teeth at a time. End each place with a sweep towards the biting edge.",
+		h.add(Advice{ID: "brush_bass", Group: "technique", Text: "Use a soft brush. Set the bristles at a slant of about 45 degrees where tooth and gum meet, tips just under the gum edge, and make small gentle shaking moves, two or three teeth at a time. End each place with a sweep towards the biting edge.",
 			Why: "It cleans the gum line, where plaque stays longest.", Source: "Bass 1954, J La State Med Soc (from memory); " + srcCommon})
-		if yes(p.DexterityLimited) || muchPlaque {
+		if yes(h.m.p.DexterityLimited) || h.muchPlaque {
 			why := "Handling a small brush is hard for you."
-			if muchPlaque {
-				why = fmt.Sprintf("Plaque was found on %d of %d places.", plaqueSites, answered)
+			if h.muchPlaque {
+				why = fmt.Sprintf("Plaque was found on %d of %d places.", h.plaqueSites, h.answered)
 			}
-			add(Advice{ID: "powered", Group: "technique", Text: "A powered brush is an option. Guide it slowly and do not press. A hand brush is fine too when used well.", Why: why, Source: poweredSource})
+			h.add(Advice{ID: "powered", Group: "technique", Text: "A powered brush is an option. Guide it slowly and do not press. A hand brush is fine too when used well.", Why: why, Source: poweredSource})
 		}
 	}
-	behind := m.behindLast()
+}
+
+// places are those that a brush passes by.
+func (h *caring) places() {
+	behind := h.m.behindLast()
 	if len(behind) > 0 {
-		add(Advice{ID: "behind_last", Group: "technique", Text: "Reach behind your last teeth with a small or single-tuft brush.",
+		h.add(Advice{ID: "behind_last", Group: "technique", Text: "Reach behind your last teeth with a small or single-tuft brush.",
 			Why: "There is plaque or a deep place behind the last tooth.", Sites: behind, Source: srcCommon})
 	}
-	front := at(func(th *tooth, s chart.Site) bool {
-		return !th.t.Upper() && !th.t.Primary() && th.t.Position() <= 3 && s.Aspect() == chart.Lingual && flag(th, s, chart.Plaque)
+	front := h.at(func(th *tooth, s chart.Site) bool {
+		return !th.t.Upper() && !th.t.Primary() && th.t.Position() <= 3 && s.Aspect() == chart.Lingual && hasFlag(th, s, chart.Plaque)
 	})
 	if len(front) > 0 {
-		add(Advice{ID: "inside_front", Group: "technique", Text: "Hold the brush upright behind your lower front teeth and use its tip.",
+		h.add(Advice{ID: "inside_front", Group: "technique", Text: "Hold the brush upright behind your lower front teeth and use its tip.",
 			Why: "Plaque was found on the inside of the lower front teeth.", Sites: front, Source: srcCommon})
 	}
-	recession := at(func(th *tooth, s chart.Site) bool {
+	recession := h.at(func(th *tooth, s chart.Site) bool {
 		v := &th.sites[s]
-		return s.Aspect() == chart.Buccal && v.recession.Known() && int(m.whole(v.recession)) >= careRecession
+		return s.Aspect() == chart.Buccal && v.recession.Known() && int(h.m.whole(v.recession)) >= careRecession
 	})
 	if len(recession) > 0 {
-		add(Advice{ID: "recession", Group: "technique", Text: "Brush with a softer brush and less pressure where the gum has drawn back; do not scrub.",
+		h.add(Advice{ID: "recession", Group: "technique", Text: "Brush with a softer brush and less pressure where the gum has drawn back; do not scrub.",
 			Why: fmt.Sprintf("The gum has drawn back by %d mm or more.", careRecession), Sites: recession, Source: srcCommon})
 	}
-	if !child {
-		m.interdental(&plan, add) // with gaps and brushes of grown-ups
-	}
+}
 
-	// Furcations and implants are reached from beside and below.
-	var furcated, implants []chart.Tooth
-	for i := range m.teeth {
-		th := &m.teeth[i]
-		if th.stand == implant {
-			implants = append(implants, th.t)
-		}
+// furcationsAndImplants are reached from beside and below.
+func (h *caring) furcationsAndImplants() {
+	var furcated []chart.Tooth
+	for i := range h.m.teeth {
+		th := &h.m.teeth[i]
 		if th.stand == natural && slices.ContainsFunc(th.rec.Furcation[:], func(g chart.Grade) bool { return g.Value() > 0 }) {
 			furcated = append(furcated, th.t)
 		}
 	}
 	if len(furcated) > 0 {
-		add(Advice{ID: "furcation", Group: "interdental", Text: "Clean between the roots with a single-tuft brush or a small interdental brush, as you were shown.",
+		h.add(Advice{ID: "furcation", Group: "interdental", Text: "Clean between the roots with a single-tuft brush or a small interdental brush, as you were shown.",
 			Why: "The roots of these teeth part within reach of plaque.", Teeth: furcated, Source: srcCommon})
 	}
-	if len(implants) > 0 {
-		add(Advice{ID: "implant", Group: "interdental", Text: "Clean the collar of your implants every day, all around, with brush and interdental aid.",
-			Why: "You have implants.", Teeth: implants, Source: srcCommon})
+	if len(h.implants) > 0 {
+		h.add(Advice{ID: "implant", Group: "interdental", Text: "Clean the collar of your implants every day, all around, with brush and interdental aid.",
+			Why: "You have implants.", Teeth: h.implants, Source: srcCommon})
 	}
+}
 
-	// Risk.
-	if p.CigarettesPerDay != nil && *p.CigarettesPerDay > 0 || p.SmokingStatus == "current" {
-		add(Advice{ID: "smoking", Group: "risk", Text: "Stopping smoking is part of the treatment of your gums. Ask us; we help or refer you.", Why: "You smoke.", Source: srcSteps})
+// risks are what the patient can change.
+func (h *caring) risks() {
+	if h.m.p.CigarettesPerDay != nil && *h.m.p.CigarettesPerDay > 0 || h.m.p.SmokingStatus == "current" {
+		h.add(Advice{ID: "smoking", Group: "risk", Text: "Stopping smoking is part of the treatment of your gums. Ask us; we help or refer you.", Why: "You smoke.", Source: srcSteps})
 	}
-	if yes(p.Diabetes) {
-		add(Advice{ID: "diabetes", Group: "risk", Text: "Blood sugar and gums act on each other. Keep your sugar controlled, and tell your physician about your gums.", Why: "You have diabetes.", Source: srcSteps})
-		if p.HbA1cPercent == nil && p.HbA1cMmolMol == nil {
-			plan.Questions = append(plan.Questions, Missing{Input: "hba1c_percent", Question: "What is the HbA1c?"})
+	if yes(h.m.p.Diabetes) {
+		h.add(Advice{ID: "diabetes", Group: "risk", Text: "Blood sugar and gums act on each other. Keep your sugar controlled, and tell your physician about your gums.", Why: "You have diabetes.", Source: srcSteps})
+		if h.m.p.HbA1cPercent == nil && h.m.p.HbA1cMmolMol == nil {
+			h.plan.Questions = append(h.plan.Questions, Missing{Input: "hba1c_percent", Question: "What is the HbA1c?"})
 		}
 	}
-	if yes(p.DryMouth) {
-		add(Advice{ID: "dry_mouth", Group: "risk", Text: "With a dry mouth drink water often, use fluoride every day and avoid sweet drinks and drops. Ask us about a saliva substitute.", Why: "Your mouth is dry.", Source: srcCommon})
+	if yes(h.m.p.DryMouth) {
+		h.add(Advice{ID: "dry_mouth", Group: "risk", Text: "With a dry mouth drink water often, use fluoride every day and avoid sweet drinks and drops. Ask us about a saliva substitute.", Why: "Your mouth is dry.", Source: srcCommon})
 	}
-	// Extras.
-	if yes(p.IrrigatorWished) || yes(p.Braces) || len(implants) > 0 && len(plan.Items) < carePlanItems {
+}
+
+func (h *caring) extras() {
+	if yes(h.m.p.IrrigatorWished) || yes(h.m.p.Braces) || len(h.implants) > 0 && len(h.plan.Items) < carePlanItems {
 		why := "You asked for it."
 		switch {
-		case yes(p.IrrigatorWished):
-		case yes(p.Braces):
+		case yes(h.m.p.IrrigatorWished):
+		case yes(h.m.p.Braces):
 			why = "You wear fixed braces."
 		default:
 			why = "You have implants."
 		}
-		add(Advice{ID: "irrigator", Group: "extra", Text: "A water jet may be added. It does not replace the brush or cleaning between the teeth.", Why: why,
+		h.add(Advice{ID: "irrigator", Group: "extra", Text: "A water jet may be added. It does not replace the brush or cleaning between the teeth.", Why: why,
 			Source: "Salzer et al. 2015, doi:10.1111/jcpe.12363 (weak evidence); " + srcCommon})
 	}
+}
 
-	// At most five items on a first plan, in this order; the rest waits, and is not lost.
-	order := map[string]int{"technique": 0, "interdental": 1, "risk": 2, "extra": 3}
-	slices.SortStableFunc(plan.Items, func(a, b Advice) int { return order[a.Group] - order[b.Group] })
-	plan.prioritize()
-
-	// What everybody hears stands beside the five.
-	if teeth+implanted == 0 {
-		add(Advice{ID: "return", Group: "always", Text: "Come once a year to have the mouth looked at, and earlier for a sore place that does not heal within two weeks.", Why: "Always.", Source: srcCommon})
-		return plan.done(p)
+// always is what everybody hears; it stands beside the five.
+func (h *caring) always() {
+	if h.teeth+h.implanted == 0 {
+		h.add(Advice{ID: "return", Group: "always", Text: "Come once a year to have the mouth looked at, and earlier for a sore place that does not heal within two weeks.", Why: "Always.", Source: srcCommon})
+		return
 	}
-	add(Advice{ID: "brush_time", Group: "always", Text: "Brush twice a day, about two minutes, with gentle pressure.", Why: "Always.", Source: srcCommon})
-	add(Advice{ID: "paste", Group: "always", Text: "Use a toothpaste with fluoride.", Why: "Always.", Source: srcCommon})
-	add(Advice{ID: "replace", Group: "always", Text: fmt.Sprintf("Take a new brush about every %d months, earlier when the bristles spread.", careBrushMonths), Why: "Always.", Source: srcCommon})
-	add(Advice{ID: "return", Group: "always", Text: "Call earlier for bleeding, pus, a loose tooth or swelling.", Why: "Always.", Source: srcCommon})
-
-	return plan.done(p)
+	h.add(Advice{ID: "brush_time", Group: "always", Text: "Brush twice a day, about two minutes, with gentle pressure.", Why: "Always.", Source: srcCommon})
+	h.add(Advice{ID: "paste", Group: "always", Text: "Use a toothpaste with fluoride.", Why: "Always.", Source: srcCommon})
+	h.add(Advice{ID: "replace", Group: "always", Text: fmt.Sprintf("Take a new brush about every %d months, earlier when the bristles spread.", careBrushMonths), Why: "Always.", Source: srcCommon})
+	h.add(Advice{ID: "return", Group: "always", Text: "Call earlier for bleeding, pus, a loose tooth or swelling.", Why: "Always.", Source: srcCommon})
 }
 
 // done adds the cautions.

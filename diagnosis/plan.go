@@ -64,164 +64,202 @@ func StandOf(f *Findings, p *chart.Patient, o PlanOptions) Stand {
 	return Untreated
 }
 
+// planning is what the phases are chosen by.
+type planning struct {
+	m                *mouth
+	f                *Findings
+	o                PlanOptions
+	patient          bool // a case of periodontitis
+	status           string
+	stand            Stand
+	stable           bool
+	implants, mobile []chart.Tooth
+	sick, peri       []chart.Tooth // inflamed implants, and those of them with bone loss
+}
+
 // Phases lists the phases of therapy to consider for a mouth, in order, from its findings.
 // Source: the steps of Sanz et al. 2020, doi:10.1111/jcpe.13290 (stages I to III) and Herrera et al.
 // 2022, doi:10.1111/jcpe.13639 (stage IV); abstracts seen, wording and thresholds from memory.
 func Phases(c *chart.Chart, f *Findings, o PlanOptions) []Phase {
-	m := newMouth(c, &o.Options)
-	at := func(test func(*site) bool) []chart.SiteRef {
-		return openSites(m.scored, func(th *tooth, s chart.Site) bool { return test(&th.sites[s]) })
+	w := planningOf(newMouth(c, &o.Options), f, o)
+	phases := []func() Phase{w.urgent, w.step1, w.step2, w.reevaluation, w.step3, w.implantCare, w.rehabilitation, w.supportive}
+	if w.m.child() {
+		phases = []func() Phase{w.urgent, w.child}
+	} else if len(w.m.scored) == 0 && len(w.implants) == 0 {
+		phases = []func() Phase{w.urgent, w.noTeeth}
 	}
-	value := f.Value
 	out := []Phase{}
-	add := func(p Phase) {
-		if len(p.Items) > 0 {
+	for _, phase := range phases {
+		if p := phase(); len(p.Items) > 0 {
 			out = append(out, p)
 		}
 	}
-	item := func(p *Phase, when bool, i PhaseItem) {
-		i.Why = slices.DeleteFunc(i.Why, func(code string) bool { _, ok := f.Get(code); return !ok })
-		if when {
-			i.Sites, i.Why = list(i.Sites), list(i.Why)
-			p.Items = append(p.Items, i)
-		}
-	}
-	patient := value("periodontitis.case") == "yes"
-	status := value("gingiva.status")
+	return out
+}
 
-	urgent := Phase{ID: "urgent", Title: "First"}
-	pus := at(func(v *site) bool { return v.flags[chart.Suppuration] == chart.Yes })
-	item(&urgent, len(pus) > 0, PhaseItem{Text: "Suppuration: look for an abscess, pain or swelling and treat that first.", Sites: pus, Why: []string{"sites.suppuration"}, Source: srcCommon})
-	loose := m.loose(chart.MaxMobility)
-	item(&urgent, len(loose) > 0, PhaseItem{Text: "Teeth that can be pressed in or turned: decide on their prognosis.", Teeth: loose, Why: []string{"mobility.max"}, Source: srcCommon})
-	var implants, mobile []chart.Tooth
+func planningOf(m *mouth, f *Findings, o PlanOptions) *planning {
+	w := &planning{m: m, f: f, o: o, patient: f.Value("periodontitis.case") == "yes", status: f.Value("gingiva.status"), stand: StandOf(f, m.p, o)}
+	w.stable = w.status == "stable" && f.Value("endpoint.reached") != "not-met"
 	for i := range m.teeth {
 		th := &m.teeth[i]
 		if th.stand != implant {
 			continue
 		}
-		implants = append(implants, th.t)
+		w.implants = append(w.implants, th.t)
 		if th.asked.Implant != nil && yes(th.asked.Implant.Mobile) || th.rec.Mobility.Value() > 0 {
-			mobile = append(mobile, th.t)
+			w.mobile = append(w.mobile, th.t)
 		}
 	}
-	item(&urgent, len(mobile) > 0, PhaseItem{Text: "A mobile implant: find out whether the screw or the implant is loose.", Teeth: mobile, Why: []string{"implant.status"}, Source: srcCommon})
-	if ask, ok := gateCaution(m.p); ok {
-		item(&urgent, true, PhaseItem{Text: ask, Source: srcCommon})
-	}
-	add(urgent)
-
-	stand := StandOf(f, m.p, o)
-	stable := status == "stable" && value("endpoint.reached") != "not-met"
-	var sick, peri []chart.Tooth // inflamed implants, and those of them with bone loss
 	for i := range f.List {
 		if v := &f.List[i]; v.Code == "implant.status" {
 			switch v.Value.String() {
 			case "peri-implantitis":
-				peri = append(peri, v.Tooth)
+				w.peri = append(w.peri, v.Tooth)
 				fallthrough
 			case "mucositis":
-				sick = append(sick, v.Tooth)
+				w.sick = append(w.sick, v.Tooth)
 			}
 		}
 	}
+	return w
+}
 
-	if m.child() {
-		young := Phase{ID: "child", Title: "Under 18"}
-		item(&young, true, PhaseItem{Text: "No stage and no phases for adults are proposed. Home care with the parents; look at growth, tooth change and braces first.", Source: srcCommon})
-		var early []chart.Tooth
-		for _, th := range m.early() {
-			early = append(early, th.t)
-		}
-		item(&young, len(early) > 0, PhaseItem{Text: "Attachment loss at first molars or incisors: an early onset has to be excluded. Radiographs, medical history, family; refer early.", Teeth: early, Why: []string{"periodontitis.case"}, Source: srcCommon})
-		add(young)
-		return out
+// at lists the sites of teeth that pass a test.
+func (w *planning) at(test func(*site) bool) []chart.SiteRef {
+	return openSites(w.m.scored, func(th *tooth, s chart.Site) bool { return test(&th.sites[s]) })
+}
+
+// item adds a line to a phase when it is called for.
+func (w *planning) item(p *Phase, when bool, i PhaseItem) {
+	i.Why = slices.DeleteFunc(i.Why, func(code string) bool { _, ok := w.f.Get(code); return !ok })
+	if when {
+		i.Sites, i.Why = list(i.Sites), list(i.Why)
+		p.Items = append(p.Items, i)
 	}
-	if len(m.scored) == 0 && len(implants) == 0 {
-		none := Phase{ID: "no-teeth", Title: "No teeth"}
-		item(&none, true, PhaseItem{Text: "Nothing periodontal is to be done. Look at the mucosa, the fit of dentures and their cleaning; once a year is common practice.", Source: srcCommon})
-		add(none)
-		return out
+}
+
+// urgent is what comes first.
+func (w *planning) urgent() Phase {
+	p := Phase{ID: "urgent", Title: "First"}
+	pus := w.at(func(v *site) bool { return v.flags[chart.Suppuration] == chart.Yes })
+	w.item(&p, len(pus) > 0, PhaseItem{Text: "Suppuration: look for an abscess, pain or swelling and treat that first.", Sites: pus, Why: []string{"sites.suppuration"}, Source: srcCommon})
+	loose := w.m.loose(chart.MaxMobility)
+	w.item(&p, len(loose) > 0, PhaseItem{Text: "Teeth that can be pressed in or turned: decide on their prognosis.", Teeth: loose, Why: []string{"mobility.max"}, Source: srcCommon})
+	w.item(&p, len(w.mobile) > 0, PhaseItem{Text: "A mobile implant: find out whether the screw or the implant is loose.", Teeth: w.mobile, Why: []string{"implant.status"}, Source: srcCommon})
+	if ask, ok := gateCaution(w.m.p); ok {
+		w.item(&p, true, PhaseItem{Text: ask, Source: srcCommon})
 	}
+	return p
+}
 
-	one := Phase{ID: "step1", Title: "Step 1: behaviour, risk factors, supragingival care"}
-	plaque := at(func(v *site) bool { return v.flags[chart.Plaque] == chart.Yes })
-	calculus := at(func(v *site) bool { return v.flags[chart.Calculus] == chart.Yes })
-	inflamed := patient || status == "gingivitis-localized" || status == "gingivitis-generalized" || len(plaque)+len(calculus) > 0 || len(sick) > 0
-	item(&one, inflamed, PhaseItem{Text: "Home care: instruct, motivate, check again at every visit; the home-care page is made from this mouth.", Sites: plaque, Teeth: sick, Why: []string{"score.plaque_percent", "gingiva.status", "implant.status"}, Source: srcSteps})
-	if len(m.scored) > 0 {
-		item(&one, inflamed, PhaseItem{Text: "Remove supragingival plaque and calculus, and what retains plaque.", Sites: calculus, Why: []string{"score.plaque_percent"}, Source: srcSteps})
+func (w *planning) child() Phase {
+	p := Phase{ID: "child", Title: "Under 18"}
+	w.item(&p, true, PhaseItem{Text: "No stage and no phases for adults are proposed. Home care with the parents; look at growth, tooth change and braces first.", Source: srcCommon})
+	var early []chart.Tooth
+	for _, th := range w.m.early() {
+		early = append(early, th.t)
 	}
-	smokes := m.p.CigarettesPerDay != nil && *m.p.CigarettesPerDay > 0 || m.p.SmokingStatus == "current"
-	item(&one, smokes, PhaseItem{Text: "Help to stop smoking, or refer.", Why: []string{"risk.smoking"}, Source: srcSteps})
-	item(&one, yes(m.p.Diabetes), PhaseItem{Text: "Glucose control: contact the treating physician.", Why: []string{"periodontitis.grade"}, Source: srcSteps})
-	add(one)
+	w.item(&p, len(early) > 0, PhaseItem{Text: "Attachment loss at first molars or incisors: an early onset has to be excluded. Radiographs, medical history, family; refer early.", Teeth: early, Why: []string{"periodontitis.case"}, Source: srcCommon})
+	return p
+}
 
-	two := Phase{ID: "step2", Title: "Step 2: subgingival instrumentation"}
-	pockets := at(func(v *site) bool { return v.depth >= stableBleedingDepth })
-	item(&two, patient && !stable && len(pockets) > 0 && stand == Untreated, PhaseItem{Text: "Subgingival instrumentation at sites of 4 mm and more.", Sites: pockets, Why: []string{"sites.ge4", "periodontitis.case"}, Source: srcSteps})
-	item(&two, patient && stand == UnderTherapy, PhaseItem{Text: "Finish phase one where it is not done, then re-evaluate. What is to be done again is decided at the re-evaluation.", Why: []string{"periodontitis.case"}, Source: srcSteps})
-	add(two)
+func (w *planning) noTeeth() Phase {
+	p := Phase{ID: "no-teeth", Title: "No teeth"}
+	w.item(&p, true, PhaseItem{Text: "Nothing periodontal is to be done. Look at the mucosa, the fit of dentures and their cleaning; once a year is common practice.", Source: srcCommon})
+	return p
+}
 
-	re := Phase{ID: "reevaluation", Title: "Re-evaluation, 4 to 8 weeks after phase one"}
-	if len(two.Items) > 0 {
+func (w *planning) step1() Phase {
+	p := Phase{ID: "step1", Title: "Step 1: behaviour, risk factors, supragingival care"}
+	plaque := w.at(func(v *site) bool { return v.flags[chart.Plaque] == chart.Yes })
+	calculus := w.at(func(v *site) bool { return v.flags[chart.Calculus] == chart.Yes })
+	inflamed := w.patient || w.status == "gingivitis-localized" || w.status == "gingivitis-generalized" || len(plaque)+len(calculus) > 0 || len(w.sick) > 0
+	w.item(&p, inflamed, PhaseItem{Text: "Home care: instruct, motivate, check again at every visit; the home-care page is made from this mouth.", Sites: plaque, Teeth: w.sick, Why: []string{"score.plaque_percent", "gingiva.status", "implant.status"}, Source: srcSteps})
+	if len(w.m.scored) > 0 {
+		w.item(&p, inflamed, PhaseItem{Text: "Remove supragingival plaque and calculus, and what retains plaque.", Sites: calculus, Why: []string{"score.plaque_percent"}, Source: srcSteps})
+	}
+	smokes := w.m.p.CigarettesPerDay != nil && *w.m.p.CigarettesPerDay > 0 || w.m.p.SmokingStatus == "current"
+	w.item(&p, smokes, PhaseItem{Text: "Help to stop smoking, or refer.", Why: []string{"risk.smoking"}, Source: srcSteps})
+	w.item(&p, yes(w.m.p.Diabetes), PhaseItem{Text: "Glucose control: contact the treating physician.", Why: []string{"periodontitis.grade"}, Source: srcSteps})
+	return p
+}
+
+func (w *planning) step2() Phase {
+	p := Phase{ID: "step2", Title: "Step 2: subgingival instrumentation"}
+	pockets := w.at(func(v *site) bool { return v.depth >= stableBleedingDepth })
+	w.item(&p, w.patient && !w.stable && len(pockets) > 0 && w.stand == Untreated, PhaseItem{Text: "Subgingival instrumentation at sites of 4 mm and more.", Sites: pockets, Why: []string{"sites.ge4", "periodontitis.case"}, Source: srcSteps})
+	w.item(&p, w.patient && w.stand == UnderTherapy, PhaseItem{Text: "Finish phase one where it is not done, then re-evaluate. What is to be done again is decided at the re-evaluation.", Why: []string{"periodontitis.case"}, Source: srcSteps})
+	return p
+}
+
+// reevaluation follows where something is to be done in step 2.
+func (w *planning) reevaluation() Phase {
+	p := Phase{ID: "reevaluation", Title: "Re-evaluation, 4 to 8 weeks after phase one"}
+	if len(w.step2().Items) > 0 {
 		text := "Probe the whole mouth again and compare site by site. The window is common practice, no source; texts disagree."
-		start := o.PhaseOneDone
+		start := w.o.PhaseOneDone
 		if start.IsZero() {
-			start = o.Visit
+			start = w.o.Visit
 			text += " It is counted from this exam until the end of phase one is known."
 		}
-		item(&re, true, PhaseItem{Text: text, Why: []string{"endpoint.reached"}, Source: srcCommon})
+		w.item(&p, true, PhaseItem{Text: text, Why: []string{"endpoint.reached"}, Source: srcCommon})
 		if !start.IsZero() {
-			re.From, re.To = start.AddDate(0, 0, reevaluationFirstDay), start.AddDate(0, 0, reevaluationLastDay)
+			p.From, p.To = start.AddDate(0, 0, reevaluationFirstDay), start.AddDate(0, 0, reevaluationLastDay)
 		}
 	}
-	add(re)
+	return p
+}
 
-	three := Phase{ID: "step3", Title: "Step 3: what did not respond"}
-	residual := at(func(v *site) bool {
+func (w *planning) step3() Phase {
+	p := Phase{ID: "step3", Title: "Step 3: what did not respond"}
+	residual := w.at(func(v *site) bool {
 		return v.depth >= stableBleedingDepth && v.depth < endpointDepth && v.flags[chart.Bleeding] == chart.Yes
 	})
-	deep := at(func(v *site) bool { return v.depth >= endpointDepth })
-	if stand == Supportive {
-		three.Title = "Sites that are not stable"
+	deep := w.at(func(v *site) bool { return v.depth >= endpointDepth })
+	if w.stand == Supportive {
+		p.Title = "Sites that are not stable"
 	}
-	if patient && (stand == Reevaluated || stand == Supportive) {
-		item(&three, len(residual) > 0, PhaseItem{Text: "4 to 5 mm with bleeding: repeat subgingival instrumentation.", Sites: residual, Why: []string{"endpoint.reached", "gingiva.status"}, Source: srcSteps})
-		item(&three, len(deep) > 0, PhaseItem{Text: "6 mm and more: consider surgery or referral.", Sites: deep, Why: []string{"endpoint.reached", "sites.ge6"}, Source: srcSteps})
+	if w.patient && (w.stand == Reevaluated || w.stand == Supportive) {
+		w.item(&p, len(residual) > 0, PhaseItem{Text: "4 to 5 mm with bleeding: repeat subgingival instrumentation.", Sites: residual, Why: []string{"endpoint.reached", "gingiva.status"}, Source: srcSteps})
+		w.item(&p, len(deep) > 0, PhaseItem{Text: "6 mm and more: consider surgery or referral.", Sites: deep, Why: []string{"endpoint.reached", "sites.ge6"}, Source: srcSteps})
 	}
-	if patient {
-		item(&three, len(m.furcated()) > 0, PhaseItem{Text: "Furcations of grade 2 and 3: a plan for each tooth.", Teeth: m.furcated(), Why: []string{"furcation.max"}, Source: srcSteps})
-		for _, i := range m.verticalItems() {
-			item(&three, true, i)
+	if w.patient {
+		w.item(&p, len(w.m.furcated()) > 0, PhaseItem{Text: "Furcations of grade 2 and 3: a plan for each tooth.", Teeth: w.m.furcated(), Why: []string{"furcation.max"}, Source: srcSteps})
+		for _, i := range w.m.verticalItems() {
+			w.item(&p, true, i)
 		}
 	}
-	add(three)
+	return p
+}
 
-	path := Phase{ID: "implants", Title: "Implants"}
-	only := slices.DeleteFunc(slices.Clone(sick), func(t chart.Tooth) bool { return slices.Contains(peri, t) })
-	item(&path, len(only) > 0, PhaseItem{Text: "Inflamed mucosa: professional removal of plaque and calculus, home care at the implant, access for cleaning (suprastructure); a radiograph where bone is unknown. Re-evaluate after 2 to 3 months.", Teeth: only, Why: []string{"implant.status"}, Source: srcImplantSteps})
-	item(&path, len(peri) > 0, PhaseItem{Text: "Peri-implantitis: submarginal instrumentation first, with access for cleaning and risk factors dealt with. Re-evaluate after 6 to 12 weeks; where pus, bleeding or depth persist consider surgery or referral.", Teeth: peri, Why: []string{"implant.status"}, Source: srcImplantSteps})
-	add(path)
+func (w *planning) implantCare() Phase {
+	p := Phase{ID: "implants", Title: "Implants"}
+	only := slices.DeleteFunc(slices.Clone(w.sick), func(t chart.Tooth) bool { return slices.Contains(w.peri, t) })
+	w.item(&p, len(only) > 0, PhaseItem{Text: "Inflamed mucosa: professional removal of plaque and calculus, home care at the implant, access for cleaning (suprastructure); a radiograph where bone is unknown. Re-evaluate after 2 to 3 months.", Teeth: only, Why: []string{"implant.status"}, Source: srcImplantSteps})
+	w.item(&p, len(w.peri) > 0, PhaseItem{Text: "Peri-implantitis: submarginal instrumentation first, with access for cleaning and risk factors dealt with. Re-evaluate after 6 to 12 weeks; where pus, bleeding or depth persist consider surgery or referral.", Teeth: w.peri, Why: []string{"implant.status"}, Source: srcImplantSteps})
+	return p
+}
 
-	whole := Phase{ID: "rehabilitation", Title: "Rehabilitation"}
-	item(&whole, value("periodontitis.stage") == "IV", PhaseItem{Text: "Stage IV: plan rehabilitation with the periodontal therapy, across disciplines.", Why: []string{"periodontitis.stage"}, Source: srcSteps})
-	add(whole)
+func (w *planning) rehabilitation() Phase {
+	p := Phase{ID: "rehabilitation", Title: "Rehabilitation"}
+	w.item(&p, w.f.Value("periodontitis.stage") == "IV", PhaseItem{Text: "Stage IV: plan rehabilitation with the periodontal therapy, across disciplines.", Why: []string{"periodontitis.stage"}, Source: srcSteps})
+	return p
+}
 
-	care := Phase{ID: "supportive", Title: "Supportive care and recall"}
-	if value("periodontitis.case") != "" || len(implants) > 0 {
-		if patient && stand == Supportive {
-			item(&care, true, PhaseItem{Text: "At each visit: ask, probe and compare, instruct again, remove plaque and calculus; dry sites of 4 and 5 mm are watched, not instrumented for their depth.", Why: []string{"gingiva.status"}, Source: srcSteps})
+func (w *planning) supportive() Phase {
+	p := Phase{ID: "supportive", Title: "Supportive care and recall"}
+	if w.f.Value("periodontitis.case") != "" || len(w.implants) > 0 {
+		if w.patient && w.stand == Supportive {
+			w.item(&p, true, PhaseItem{Text: "At each visit: ask, probe and compare, instruct again, remove plaque and calculus; dry sites of 4 and 5 mm are watched, not instrumented for their depth.", Why: []string{"gingiva.status"}, Source: srcSteps})
 		}
-		r := RecallFor(f, m.p, o)
+		r := RecallFor(w.f, w.m.p, w.o)
 		text := "No interval is proposed: stage, grade and gingival status are unknown."
 		if r.Months > 0 {
 			text = fmt.Sprintf("Recall every %s; %s The clinician sets the interval.", many(r.Months, "month"), r.why())
 		}
-		item(&care, true, PhaseItem{Text: text, Why: []string{"periodontitis.stage", "periodontitis.grade", "risk.progression", "endpoint.reached", "implant.status"}, Source: srcRecallBand + "; house rule, " + srcCommon})
+		w.item(&p, true, PhaseItem{Text: text, Why: []string{"periodontitis.stage", "periodontitis.grade", "risk.progression", "endpoint.reached", "implant.status"}, Source: srcRecallBand + "; house rule, " + srcCommon})
 	}
-	add(care)
-	return out
+	return p
 }
 
 // furcated lists the teeth with a furcation of grade 2 or 3.
