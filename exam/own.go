@@ -305,10 +305,11 @@ func (o *ownVoice) strip(h *speech.Hypothesis) (whole []speech.Reading) {
 			}
 			n++
 		}
+		// A word of the prompt that no call has, heard as a hesitation, is the prompt's too.
+		for said > 0 && said < n && slices.Contains(hesitations, r.Words[said].Text) {
+			said++
+		}
 		if said > 0 && r.Words[said].StartMS >= ended-echoMS {
-			for said < n && slices.Contains(hesitations, r.Words[said].Text) {
-				said++
-			}
 			own := 1 - chance
 			whole = append(whole, *r)
 			whole[len(whole)-1].Posterior *= 1 - own
