@@ -285,19 +285,15 @@ func (o *ownVoice) strip(h *speech.Hypothesis) (whole []speech.Reading) {
 		next := 0 // of its words
 		for n < len(r.Words)-1 {
 			w := r.Words[n]
-			p := o.sounding(w)
-			if p != of {
-				of, next = p, -1
-			}
 			at := -1
-			if p != nil && !o.asCalls(w.LevelDB) {
-				at = p.follows(next, w.Text)
+			if !o.asCalls(w.LevelDB) {
+				of, at = o.sounding(w, of, next)
 			}
 			if at < 0 && !slices.Contains(hesitations, w.Text) {
 				break
 			}
 			if at >= 0 {
-				said, ended, next = n+1, max(ended, p.toMS), at+1
+				said, ended, next = n+1, max(ended, of.toMS), at+1
 				chance *= byChance
 				if o.calls < 0 && w.LevelDB < o.calls-farDB {
 					chance *= weakCall
@@ -324,13 +320,23 @@ func (o *ownVoice) strip(h *speech.Hypothesis) (whole []speech.Reading) {
 	return whole
 }
 
-// sounding is the prompt that sounded while a word was said, if it is over.
-func (o *ownVoice) sounding(w speech.Word) *prompt {
-	i := slices.IndexFunc(o.prompts, func(p prompt) bool { return p.toMS != 0 && w.StartMS >= p.fromMS && w.EndMS <= p.toMS+2*echoMS })
-	if i < 0 {
-		return nil
+// sounding is the prompt that may have said a word, and which of its words that is; -1: none did. Prompts that are over count, and of the one that said
+// the word before only what comes behind that, from its next word on.
+func (o *ownVoice) sounding(w speech.Word, of *prompt, next int) (p *prompt, at int) {
+	for i := range o.prompts {
+		p = &o.prompts[i]
+		if p.toMS == 0 || w.StartMS < p.fromMS || w.EndMS > p.toMS+2*echoMS {
+			continue
+		}
+		from := -1
+		if p == of {
+			from = next
+		}
+		if at = p.follows(from, w.Text); at >= 0 {
+			return p, at
+		}
 	}
-	return &o.prompts[i]
+	return of, -1
 }
 
 // follows finds a word of the prompt that is its i-th but for words that no call has; i < 0: any.

@@ -87,6 +87,8 @@ func TestOwnWordsAreNotHeard(t *testing.T) {
 			[]said{{6000, 6900, "4 mid buccal: 3?"}}, "three two four|four four three"},
 		{"its last word heard as a hesitation, and a call", []scripted.Utterance{loud(1000, "three two four", -20), loud(3200, "fourteen uh two two two", -25)},
 			[]said{{3000, 3900, "14 buccal"}}, "three two four|two two two"},
+		{"the end of one text, the next one, and a call", []scripted.Utterance{loud(1000, "three two four", -20), loud(3000, "four eight uh two two two", -25)},
+			[]said{{2400, 3300, "3. 1. 4"}, {3300, 4000, "8 buccal"}}, "three two four|two two two"},
 		{"with a headset its voice never comes back", []scripted.Utterance{loud(1000, "three", -20), loud(10_000, "two two two", -20)},
 			[]said{{2000, 3000, "3"}, {4000, 5000, "3"}, {6000, 7000, "3"}, {8000, 9000, "3"}, {9500, 12_000, "2. 2. 2"}}, "three|two two two"},
 	} {
