@@ -31,6 +31,13 @@ const (
 	busyUntil = 0.35
 )
 
+// A microphone is expected to take so much of a processor until it was measured: an exam called without a rest takes 0.03 to 0.04 of one of today
+// (docs/measurements.md). Many that come at once are taken up to what most processors have together. Declared.
+const (
+	newcomer = 0.03
+	most     = 0.9
+)
+
 // loadSpan is the time over which the load is measured.
 const loadSpan = 5 * time.Second
 
@@ -52,7 +59,11 @@ type Turns struct {
 	before  spent     // in the one before it
 }
 
-type spent struct{ sound, took time.Duration }
+// spent is what was heard in a span: so much sound, in so much time, of which so much at the processor; taken are the microphones that came.
+type spent struct {
+	sound, took, work time.Duration
+	taken             int
+}
 
 // NewTurns is for recognizers of this process. Where they are elsewhere, elsewhere is who refuses microphones and has them wait.
 func NewTurns(now func() time.Time, elsewhere bool) *Turns {
@@ -91,10 +102,29 @@ func (t *Turns) Full() error {
 	switch {
 	case drained:
 		return ErrStopping
-	case t.Load().Busy:
+	case t.Load().Busy || t.expected() > most:
 		return ErrBusy
 	}
 	return nil
+}
+
+// expected is the share of all processors that those who hear now and those who just came are expected to take.
+func (t *Turns) expected() float64 {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if t.turns == nil {
+		return 0
+	}
+	t.turn()
+	span := max(t.now().Sub(t.begun), 0)
+	if t.before.sound > 0 {
+		span += loadSpan
+	}
+	share := newcomer * float64(t.now1.taken+t.before.taken)
+	if span >= loadSpan/5 {
+		share += float64(t.now1.work+t.before.work) / float64(span)
+	}
+	return share / float64(cap(t.turns))
 }
 
 // Drain has no further microphone be taken; those that are on go on.
@@ -114,7 +144,7 @@ func (t *Turns) turn() {
 	}
 }
 
-func (t *Turns) heard(sound, took time.Duration) {
+func (t *Turns) heard(sound, took, work time.Duration) {
 	if t.Heard != nil {
 		t.Heard(sound, took)
 	}
@@ -123,6 +153,7 @@ func (t *Turns) heard(sound, took time.Duration) {
 	t.turn()
 	t.now1.sound += sound
 	t.now1.took += took
+	t.now1.work += work
 }
 
 // Take has a recognizer take turns.
@@ -130,6 +161,8 @@ func (t *Turns) Take(rec Recognizer) Recognizer {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	t.mics++
+	t.turn()
+	t.now1.taken++
 	return &inTurn{Recognizer: rec, of: t}
 }
 
@@ -153,7 +186,8 @@ func (r *inTurn) wait(sound time.Duration, hear func() ([]Hypothesis, error)) ([
 		t.mu.Unlock()
 		defer func() { <-t.turns }()
 	}
-	defer func() { t.heard(sound, t.now().Sub(began)) }()
+	turn := t.now()
+	defer func() { t.heard(sound, t.now().Sub(began), t.now().Sub(turn)) }()
 	return hear()
 }
 
