@@ -313,7 +313,7 @@ func (e *Exam) answers(q *Question, numbers []chart.MM, startMS int64) bool {
 	for _, r := range q.refs {
 		if v := e.state.Chart.Number(r, e.state.Pass); v.Known() {
 			_, is := e.state.Doubts[r]
-			stands, doubtful = append(stands, v), append(doubtful, is)
+			stands, doubtful = append(stands, v), append(doubtful, is || q.hole) // of a place that is asked for none is sure
 		}
 	}
 	return hear.Answers(stands, doubtful, numbers)

@@ -655,7 +655,7 @@ func (e *Exam) misfit(ctx context.Context, h speech.Hypothesis) error {
 	e.tell(Change{Answer: &a, Partial: &Partial{}})
 	missed := !repair && e.misses(h)
 	if missed {
-		e.stream.voidMS, e.stream.voided = h.EndMS+hear.SameBreathMS, false
+		e.stream.refuse(h.EndMS, h.AtMS) // but for the next place
 	}
 	if q := e.question; e.state.Open() == 0 || !likeNumbers(words) || q != nil && q.hole && e.heardOut(q, h.StartMS) {
 		return nil // or it was the answer about another place
