@@ -30,9 +30,8 @@ const (
 // notNumbers is how often words that may be a call are none at all if they are not the call that they were taken for. Declared.
 const notNumbers = 0.1
 
-// goesOnShare is how often numbers that follow a correction of one number before its answer belong to it. Declared: it is all as often as not, and
-// of those whose it is three in ten go on without the answer.
-const goesOnShare = 0.75
+// goesOnShare is how often a correction of one number goes on: it may be all. Declared.
+const goesOnShare = 0.5
 
 // Reasons of doubts.
 const (
@@ -43,10 +42,14 @@ const (
 // context is what hear needs to know.
 func (e *Exam) context(startMS int64) hear.Context {
 	s := &e.stream
+	var gap int64
+	if w := s.waiting.whole; w != nil {
+		gap = startMS - w.meta.EndMS
+	}
 	if s.waiting.words != nil {
 		startMS = s.waiting.from
 	}
-	c := hear.Context{State: e.state, Rhythm: &e.rhythm, Attempt: hear.AttemptOf(e.state), SoundedMS: s.soundedMS, CalledMS: s.calledMS, Question: e.question != nil, TurnMS: max(s.calledMS, s.spokeMS, s.missedMS)}
+	c := hear.Context{State: e.state, Rhythm: &e.rhythm, Attempt: hear.AttemptOf(e.state), SoundedMS: s.soundedMS, CalledMS: s.calledMS, Question: e.question != nil, TurnMS: max(s.calledMS, s.spokeMS, s.missedMS), GapMS: gap}
 	at := e.here()
 	c.AnsweredMS, c.ToldMS, c.OneByOne = at.answeredMS, at.toldMS, at.oneByOne
 	c.WithinMS, c.MissedMS = hear.LongestPause(at.parts), at.missedMS

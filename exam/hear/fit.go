@@ -52,6 +52,7 @@ type Context struct {
 	Tries    int  // so many answers about that place were not understood
 	// PendingMS is when the call began of which these are the last words; 0: none did.
 	PendingMS int64
+	GapMS     int64 // and how long after the words before these come
 	// AskedAgain says that all of the place spoken last was asked for again, and that this begins soon after that was said.
 	AskedAgain bool
 	// The place spoken last was filled, and answered at this time, after the examiner had been told that it is not full: what begins
@@ -360,8 +361,8 @@ func (c *Context) rare(m *Meaning, startMS int64) float64 {
 			n := len(a.Numbers)
 			switch of := c.State.Path.Walked(c.State.Focus); {
 			case len(a.Where) > 0 || n == 1 || n == of:
-			case m.Result.Pending && n < of:
-				w *= max(sharePiece, c.Rhythm.share(pieces)) // what follows tells
+			case m.Result.Pending && n < of && c.GapMS < 2*ReactMS:
+				// Nobody goes on elsewhere before he can have heard an answer: what follows tells.
 			default:
 				w *= shareOdd
 			}
