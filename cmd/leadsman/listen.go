@@ -159,24 +159,11 @@ func runListen(args []string, stdout, stderr io.Writer) int {
 	if len(rest) > 0 {
 		return fail(stderr, exitInput, "listen takes no further arguments, got %q", rest[0])
 	}
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	defer stop()
-	ended := make(chan int, 1)
-	started := make(chan struct{})
-	go func() { ended <- f.listen(ctx, started, stdout, stderr) }()
-	select {
-	case status := <-ended:
-		return status
-	case <-started:
-		return <-ended
-	case <-ctx.Done(): // what is being loaded cannot be asked to stop; nothing is written meanwhile
-		fmt.Fprintln(stdout, stoppedEarly)
-		return exitOK
-	}
+	return untilStopped(stdout, func(ctx context.Context, started func()) int { return f.listen(ctx, started, stdout, stderr) })
 }
 
 // listen is a worker until ctx ends.
-func (f *serviceFlags) listen(ctx context.Context, started chan struct{}, stdout, stderr io.Writer) int {
+func (f *serviceFlags) listen(ctx context.Context, started func(), stdout, stderr io.Writer) int {
 	log, err := f.logger(stderr)
 	var cert *certs.Source
 	if err == nil {
@@ -216,7 +203,7 @@ func (f *serviceFlags) listen(ctx context.Context, started chan struct{}, stdout
 	} else {
 		go func() { served <- srv.Serve(ln) }()
 	}
-	close(started)
+	started()
 	fmt.Fprintf(stdout, "Leadsman listens at %s://%s\n", scheme, ln.Addr())
 	log.Info("started", "version", version(), "address", ln.Addr().String(), "encrypted", cert != nil, "recognizer", engine.Name())
 	select {

@@ -117,12 +117,18 @@ func runServe(args []string, _ io.Reader, stdout, stderr io.Writer) int {
 	if len(rest) > 0 {
 		return fail(stderr, exitInput, "serve takes no further arguments, got %q", rest[0])
 	}
+	return untilStopped(stdout, func(ctx context.Context, started func()) int {
+		return serve(ctx, f, stdout, stderr, func(string, *practice.Practice, *store.Store) error { started(); return nil })
+	})
+}
+
+// untilStopped runs what serves until it ends by itself or by a signal, and gives its exit status. What is still being loaded cannot be asked to
+// stop: the end of the process stops it, and the store is whole at any time.
+func untilStopped(stdout io.Writer, run func(ctx context.Context, started func()) int) int {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
 	started, ended := make(chan bool), make(chan int, 1)
-	go func() {
-		ended <- serve(ctx, f, stdout, stderr, func(string, *practice.Practice, *store.Store) error { close(started); return nil })
-	}()
+	go func() { ended <- run(ctx, func() { close(started) }) }()
 	select {
 	case status := <-ended:
 		return status
@@ -130,7 +136,7 @@ func runServe(args []string, _ io.Reader, stdout, stderr io.Writer) int {
 		return <-ended
 	case <-ctx.Done():
 	}
-	select { // what is being loaded cannot be asked to stop: the end of the process stops it, and the store is whole at any time
+	select {
 	case status := <-ended:
 		return status
 	case <-started:
