@@ -84,7 +84,7 @@ func TestNotYetEntered(t *testing.T) {
 	log.hold.Lock()
 	p.keys("r")
 	p.keys("3")
-	p.until("a margin waits", session+`.waiting.length === 1`)
+	p.until("a margin waits, drawn", session+`.waiting.length === 1 && (`+looks+`)("17.B", ".margin").every((l) => l.text.endsWith("3"))`)
 	_, table := looksOf(p, "17.B", ".margin")
 	if line, _ := looksOf(p, "17.B", ".margin"); line.Text != "r3" || !line.Italic || !line.Dashed || table.Text != "3" || !table.Italic || !table.Dashed || !strings.Contains(table.Said, "recession 3 typed, waits") {
 		t.Errorf("a margin that waits: %+v, %+v", line, table)
