@@ -297,7 +297,7 @@ func TestChatter(t *testing.T) {
 	}
 }
 
-// The figures of docs/measurements.md.
+// The table of recordings in docs/measurements.md, which -update writes.
 func TestAccuracyTable(t *testing.T) {
 	if testing.Short() || os.Getenv("LEADSMAN_MEASURE") == "" {
 		t.Log("make accuracy prints the whole table")
@@ -309,8 +309,10 @@ func TestAccuracyTable(t *testing.T) {
 	for _, name := range []string{"arch-nicolas", "mouth-joe", "mouth-pico", "exam-joe", "exam-joe-fdi"} {
 		takes = append(takes, take{name: name})
 	}
+	var p page
 	hearTakes(t, takes, func(k take, r recordings.Recording, h heard) {
 		s := judge(t, r, h)
+		p.add(k, s)
 		fmt.Printf("| %s | %s | %d | %d | %d | %d | %d | %d | %d | %.0f |\n", k.name, k.condition(), s.sites, s.wrong, s.unmarked, s.doubts, s.calls, s.misheard, s.cut,
 			h.AudioSeconds/h.CPUSeconds)
 		if s.misheard > 0 && (k.noise == "" || os.Getenv("LEADSMAN_FAULTS") != "") {
@@ -318,7 +320,11 @@ func TestAccuracyTable(t *testing.T) {
 		}
 	})
 	h := hear(t, load(t, "chatter").PCM)
-	fmt.Printf("chatter: %d actions in %.1f minutes\n", len(h.Calls), h.AudioSeconds/60)
+	chatter := fmt.Sprintf("Speech that is not for the tool: %d actions in %.1f minutes.\n", len(h.Calls), h.AudioSeconds/60)
+	fmt.Print(chatter)
+	if *update {
+		p.write(t, chatter)
+	}
 }
 
 // Time from the end of the last word, as the recording's truth has it, to the durable value, at the pace of speech. A

@@ -15,7 +15,7 @@ import (
 	"leadsman/tests/recordings"
 )
 
-var update = flag.Bool("update", false, "TestAccuracyConfidence: draw docs/reliability.svg anew")
+var update = flag.Bool("update", false, "TestAccuracyConfidence: draw docs/reliability.svg anew; TestAccuracyTable: write the table of docs/measurements.md")
 
 // A belief is what the program gave for the probability of a reading, and whether it was right.
 type belief struct {

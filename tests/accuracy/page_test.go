@@ -1,0 +1,73 @@
+package accuracy
+
+import (
+	"fmt"
+	"os"
+	"strings"
+	"testing"
+)
+
+// named are the recordings as the page names them.
+var named = map[string]string{
+	"fullmouth-joe":    "full mouth, synthetic voice joe",
+	"fullmouth-digits": "full mouth, real digits of 22 people",
+	"arch-nicolas":     "upper buccal row, a non-native speaker at 8 kHz",
+	"mouth-joe":        "mouth-joe: flags, and mistakes put right by voice",
+	"mouth-pico":       "mouth-pico: the same by a British synthetic voice",
+	"exam-joe":         "every kind of call, Universal",
+	"exam-joe-fdi":     "every kind of call, FDI",
+}
+
+// page is the table of recordings in docs/measurements.md: a line for each recording and noise, with a figure for each ratio.
+type page struct {
+	text strings.Builder
+	last take
+	line [5][]string // ratios, then wrong, silent, doubts, misheard
+	size [2]int      // sites and calls of the recording
+}
+
+func (p *page) add(k take, s score) {
+	if k.name != p.last.name || k.noise != p.last.noise {
+		p.end()
+	}
+	p.last, p.size = k, [2]int{s.sites, s.calls}
+	for i, n := range []int{int(k.ratio), s.wrong, s.unmarked, s.doubts, s.misheard} {
+		p.line[i] = append(p.line[i], fmt.Sprint(n))
+	}
+}
+
+// end writes the line that was begun.
+func (p *page) end() {
+	if p.last.name == "" {
+		return
+	}
+	condition := "clean"
+	if p.last.noise != "" {
+		condition = p.last.noise + ", " + strings.Join(p.line[0], ", ") + " dB"
+	}
+	fmt.Fprintf(&p.text, "| %s | %s | %d |", named[p.last.name], condition, p.size[0])
+	for _, n := range p.line[1:] {
+		fmt.Fprintf(&p.text, " %s |", strings.Join(n, ", "))
+	}
+	fmt.Fprintf(&p.text, " %d |\n", p.size[1])
+	p.last, p.line = take{}, [5][]string{}
+}
+
+// write puts the table where the page has the one before.
+func (p *page) write(t *testing.T, chatter string) {
+	p.end()
+	const doc, begin = "../../docs/measurements.md", "<!-- recordings -->\n"
+	text, err := os.ReadFile(doc)
+	if err != nil {
+		t.Fatal(err)
+	}
+	before, rest, ok := strings.Cut(string(text), begin)
+	_, behind, ok2 := strings.Cut(rest, "<!-- end -->")
+	if !ok || !ok2 {
+		t.Fatalf("%s has no place for the table", doc)
+	}
+	table := "| recording | room | sites | wrong | silent | doubts | calls misheard | calls |\n|---|---|---|---|---|---|---|---|\n" + p.text.String() + "\n" + chatter
+	if err := os.WriteFile(doc, []byte(before+begin+table+"<!-- end -->"+behind), 0o644); err != nil {
+		t.Fatal(err)
+	}
+}
