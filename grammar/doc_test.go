@@ -22,19 +22,14 @@ func callsText(t *testing.T) string {
 	var out strings.Builder
 	out.WriteString(`# Calls
 
-Made from the grammar and its table of tests by ` + "`go test ./grammar -run CallsDoc -update`" + `; every row is tested as text and as a
-path through the network that the recognizer hears.
+Made from the grammar and its table of tests by ` + "`go test ./grammar -run CallsDoc -update`" + `. Every row is tested as text and as a path through the network that the recognizer hears.
 
-Numbers are millimetres; teeth in the column *means* are FDI. A flag, a margin, a grade or a named site belongs to the aspect
-sounded last or, after a change of place, to that place. A breath may hold several acts: "three two four bleeding mesial".
-What only begins a call ("recession") waits a few seconds for the rest. A call that names what does not exist is refused aloud;
-what is no call changes nothing. Behind "remark" anything may be said, in the same breath or within six seconds: it is kept as a
-sound clip beside the place.
+Numbers are millimetres; teeth in the column *means* are FDI. A flag, a margin, a grade or a named site belongs to the aspect sounded last or, after a change of place, to that place. A breath may hold several acts: "three two four bleeding
+mesial". A call that is only begun ("recession") waits a few seconds for the rest. A call that names what does not exist is refused aloud; other speech changes nothing. After "remark" anything may be said, in the same breath or within six
+seconds: it is kept as a sound clip beside the place.
 
-What was done is recorded by "therapy", the place ("upper right quadrant", "lower arch", "all teeth", teeth, or one tooth with a site
-and aspect) and "by hand", "by ultrasonic" or "by both"; "with antiseptic", "antibiotic" or "laser" may follow. It is subgingival
-unless "supragingival" or "surgery" is said behind "therapy"; surgery needs no "by". It is read back, "negative" or "disregard" takes
-it back, and it becomes a line of the plan with the day and the name of who sits there.
+Therapy that was done is recorded by "therapy", the place ("upper right quadrant", "lower arch", "all teeth", teeth, or one tooth with a site and aspect) and "by hand", "by ultrasonic" or "by both"; "with antiseptic", "antibiotic" or "laser"
+may follow. It is subgingival unless "supragingival" or "surgery" follows "therapy"; surgery needs no "by". It is read back, "negative" or "disregard" takes it back, and it becomes a line of the plan with the day and the person's name.
 
 | when | say | means |
 |---|---|---|
