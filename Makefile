@@ -252,7 +252,7 @@ $(BIN)/clinician-voices/ready: tests/clinician/voices.py tests/clinician/require
 	@echo "==> Making the voices of the clinician (half an hour, once)"
 	@python3 -m venv $(BIN)/clinician-venv && $(BIN)/clinician-venv/bin/pip install -q --disable-pip-version-check -r tests/clinician/requirements.txt
 	@cd $(BIN) && npm pack --silent kokoro-js@1.2.1 >/dev/null && tar xzf kokoro-js-1.2.1.tgz package/voices && rm kokoro-js-1.2.1.tgz
-	@$(BIN)/clinician-venv/bin/python tests/clinician/voices.py $(BIN)/clinician-voices --kokoro $(BIN) joe flite-slt flite-awb flite-rms pico \
+	@$(BIN)/clinician-venv/bin/python tests/clinician/voices.py --kokoro $(BIN) $(BIN)/clinician-voices joe flite-slt flite-awb flite-rms pico \
 		espeak-en-gb-scotland accent-fr-fr accent-el accent-de $(KOKORO)
 	@touch $@
 
