@@ -276,11 +276,11 @@ moving: build ## docs/screens/exam.gif: the built program hears its demonstratio
 # Each step of so many chairs takes so many seconds.
 CHAIRS  ?= 20 40 60 80 100 120
 SECONDS_OF_STEP ?= 60
-load: build ## chairs ramped until answers take longer than 450 ms: CHAIRS='20 40 60 80 100 120', SECONDS_OF_STEP=60
-	@LEADSMAN_MEASURE=1 LEADSMAN_CHAIRS='$(CHAIRS)' LEADSMAN_STEP=$(SECONDS_OF_STEP)s $(GO) test -count=1 -v -timeout 0 -run MeasureChairs ./tests/load
+load: build ## chairs ramped until answers take longer than 450 ms: CHAIRS='20 40 60 80 100 120', SECONDS_OF_STEP=60, PACE=12 calls a minute (without rest)
+	@LEADSMAN_MEASURE=1 LEADSMAN_CHAIRS='$(CHAIRS)' LEADSMAN_STEP=$(SECONDS_OF_STEP)s LEADSMAN_PACE=$(PACE) $(GO) test -count=1 -v -timeout 0 -run MeasureChairs ./tests/load
 
-hour: build ## 40 chairs for an hour: does memory grow, do goroutines, files, the store
-	@LEADSMAN_MEASURE=1 $(GO) test -count=1 -v -timeout 0 -run MeasureHour ./tests/load
+hour: build ## 40 chairs for an hour: does memory grow, do goroutines, files, the store; PACE as above
+	@LEADSMAN_MEASURE=1 LEADSMAN_PACE=$(PACE) $(GO) test -count=1 -v -timeout 0 -run MeasureHour ./tests/load
 
 # docs/administrators.md says how it is run.
 loadkit: build ## dist/loadkit.tar.gz: load and hour for machines without a checkout or Go

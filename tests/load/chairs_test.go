@@ -439,6 +439,13 @@ func open(t *testing.T, ctx context.Context, more ...string) (c *crowd, s *servi
 	if err != nil {
 		t.Fatal(err)
 	}
+	if pace := os.Getenv("LEADSMAN_PACE"); pace != "" {
+		perMinute, err := strconv.ParseFloat(pace, 64)
+		if err != nil || perMinute <= 0 {
+			t.Fatalf("LEADSMAN_PACE: %q is no number of calls a minute", pace)
+		}
+		rested(&rec, perMinute)
+	}
 	rec.PCM = append(rec.PCM, make([]int16, recordings.Rate)...)
 	metrics = freeAddr(t)
 	s = serve(t, t.TempDir()+"/data", append([]string{"--metrics", metrics, "--microphones-per-client", "-1", "--connections-per-client", "-1"}, more...)...)
@@ -459,6 +466,34 @@ func open(t *testing.T, ctx context.Context, more ...string) (c *crowd, s *servi
 	return c, s, metrics
 }
 
+// rested makes the pauses between the calls of a recording so long that so many calls a minute are left, with the sound that was in them: a
+// probe takes its time, which the recording does not.
+func rested(rec *recordings.Recording, perMinute float64) {
+	whole := float64(len(rec.PCM)) / recordings.Rate
+	more := int((60*float64(len(rec.Calls))/perMinute - whole) / float64(len(rec.Calls)-1) * recordings.Rate)
+	var pcm []int16
+	copied := 0
+	for i := 0; i+1 < len(rec.Calls) && more > 0; i++ {
+		from, to := int(rec.Calls[i].End*recordings.Rate), int(rec.Calls[i+1].Start*recordings.Rate)
+		mid := from + 2*(to-from)/3 // behind what is left of the last word
+		pcm = append(pcm, rec.PCM[copied:mid]...)
+		copied = mid
+		room := rec.PCM[mid:to]
+		for n := range more { // forth and back, for a leap would be a click
+			at := n % (2 * len(room))
+			if at >= len(room) {
+				at = 2*len(room) - 1 - at
+			}
+			pcm = append(pcm, room[at])
+		}
+	}
+	rec.PCM = append(pcm, rec.PCM[copied:]...)
+	for i := range rec.Calls {
+		rec.Calls[i].Start += float64(i*max(more, 0)) / recordings.Rate
+		rec.Calls[i].End += float64(i*max(more, 0)) / recordings.Rate
+	}
+}
+
 func (c *crowd) tellFaults(t *testing.T) {
 	t.Helper()
 	c.mu.Lock()
@@ -470,7 +505,7 @@ func (c *crowd) tellFaults(t *testing.T) {
 
 // Chairs are added until the 95th percentile from the end of the last word (the recording's truth) to the chart of the page passes 450 ms, the aim
 // of the design. Each is a microphone at the pace of speech and a page that follows; all clients are this process, the service is another.
-// A measurement: LEADSMAN_MEASURE=1; LEADSMAN_CHAIRS="20 40", LEADSMAN_STEP=60s.
+// A measurement: LEADSMAN_MEASURE=1; LEADSMAN_CHAIRS="20 40", LEADSMAN_STEP=60s, LEADSMAN_PACE=12 calls a minute (without: as fast as the recording, 33).
 func TestMeasureChairs(t *testing.T) {
 	if os.Getenv("LEADSMAN_MEASURE") == "" {
 		t.Skip("a measurement: make load")

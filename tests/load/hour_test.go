@@ -52,7 +52,7 @@ func mean(states []state, whole time.Duration, from, to float64) (m state) {
 
 // Chairs that call all the time for an hour: what the service holds in the last sixth of it against what it held between a quarter and five twelfths of it,
 // when the first exams had been put to rest (after ten minutes). The store grows with what is entered, by as much for each call in the end as before.
-// A measurement: LEADSMAN_MEASURE=1; LEADSMAN_CHAIRS=40, LEADSMAN_HOUR=60m.
+// A measurement: LEADSMAN_MEASURE=1; LEADSMAN_CHAIRS=40, LEADSMAN_HOUR=60m, LEADSMAN_PACE as above.
 func TestMeasureHour(t *testing.T) {
 	if os.Getenv("LEADSMAN_MEASURE") == "" {
 		t.Skip("a measurement: make hour")
