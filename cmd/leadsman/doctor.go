@@ -7,15 +7,18 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"log/slog"
 	"net"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"syscall"
 	"time"
 
 	"leadsman/practice"
 	"leadsman/speech"
+	"leadsman/speech/worker"
 	"leadsman/store"
 )
 
@@ -92,7 +95,12 @@ func runDoctor(args []string, stdout, stderr io.Writer) int {
 }
 
 func (d *doctor) all(ctx context.Context) []checkup {
-	cs := []checkup{d.practiceFile(), d.library(), d.recognizer()}
+	cs := []checkup{d.practiceFile()}
+	if d.flags.hear.workers == "" {
+		cs = append(cs, d.library(), d.recognizer())
+	} else {
+		cs = append(cs, d.workers(ctx)...)
+	}
 	cs = append(cs, d.folder()...)
 	cs = append(cs, d.store(ctx), d.address(), d.microphone(), spokenAnswers())
 	if d.flags.cert != "" || d.flags.key != "" {
@@ -177,6 +185,49 @@ func (d *doctor) recognizer() checkup {
 		c.Do = "put the manifest back that came with the model"
 	}
 	return c
+}
+
+// workers asks each of them, as the service does.
+func (d *doctor) workers(ctx context.Context) []checkup {
+	const check = "worker"
+	refused := func(err error, do string) []checkup { return []checkup{{check, stateFail, err.Error(), do}} }
+	if err := d.flags.hear.check(d.flags.engine); err != nil {
+		return refused(err, "give --workers as https://HOST:PORT,...")
+	}
+	secret, _, _, err := readSecret(d.flags.hear.secret, d.flags.data, false)
+	if err != nil {
+		return refused(err, "copy "+secretFile+" from the worker's data folder, and name it with --worker-secret")
+	}
+	trust, err := d.flags.hear.trust(d.flags.data)
+	if err != nil {
+		return refused(err, "name the worker's tls/authority.crt with --workers-ca")
+	}
+	var words []string
+	if own := d.flags.engine.own; own != nil {
+		words = own.Terms().Words()
+	}
+	found, err := worker.Look(ctx, worker.Config{Workers: d.flags.hear.list(), Secret: secret, TLS: trust, Log: slog.New(slog.DiscardHandler)}, words)
+	if err != nil {
+		return refused(err, "give --workers as https://HOST:PORT,...")
+	}
+	none := !slices.ContainsFunc(found, func(w worker.Standing) bool { return w.Err == nil })
+	var cs []checkup
+	for _, w := range found {
+		c := checkup{check, stateOK, fmt.Sprintf("%s: %s, %s on %s", w.Addr, w.Engine, count(uint64(w.Streams), "microphone"), count(uint64(w.Processors), "processor")), ""}
+		switch {
+		case w.Err != nil:
+			c.State, c.Found, c.Do = stateWarn, fmt.Sprintf("%s: %v", w.Addr, w.Err), "leadsman listen has to run there, and be reachable from here; the others work meanwhile"
+			if none {
+				c.State, c.Do = stateFail, "leadsman listen has to run there, and be reachable from here; until a worker answers nothing is heard"
+			}
+		case w.Leaving:
+			c.State, c.Found, c.Do = stateWarn, w.Addr+": is being stopped", "start leadsman listen there again"
+		case w.Busy:
+			c.State, c.Found, c.Do = stateWarn, c.Found+", and takes no further one", "add a worker, or processors"
+		}
+		cs = append(cs, c)
+	}
+	return cs
 }
 
 // folder looks at the data folder and its disk.

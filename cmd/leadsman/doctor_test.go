@@ -10,16 +10,21 @@ import (
 	"encoding/json"
 	"encoding/pem"
 	"errors"
+	"log/slog"
 	"math/big"
 	"net"
+	"net/http/httptest"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"leadsman/practice"
 	"leadsman/speech"
+	"leadsman/speech/scripted"
+	"leadsman/speech/worker"
 	"leadsman/store"
 	"leadsman/tests/program"
 )
@@ -68,6 +73,57 @@ func TestDoctorFindsNothingWrong(t *testing.T) {
 		// The disk of whoever runs this test may be nearly full; that is for the doctor to say.
 		if c.State != stateOK && c.State != stateNote && c.Check != "disk" {
 			t.Errorf("%+v", c)
+		}
+	}
+}
+
+// Workers in the place of a recognizer of its own: each is asked, with the secret and for the words of the practice.
+func TestDoctorAsksWorkers(t *testing.T) {
+	secret := strings.Repeat("s", 20)
+	at := func(e speech.Engine) string {
+		s := httptest.NewServer(worker.NewServer(e, secret, slog.New(slog.DiscardHandler)))
+		t.Cleanup(s.Close)
+		return s.URL
+	}
+	good, other := at(scripted.New()), at(goodEngine{})
+	silent := "http://" + freeAddress(t)
+	for _, x := range []struct {
+		what, workers, secret string
+		want                  []state
+		says                  string
+	}{
+		{"one that answers", good, secret, []state{stateOK}, "0 microphones"},
+		{"one of two", good + "," + silent, secret, []state{stateOK, stateWarn}, "refused"},
+		{"none", silent, secret, []state{stateFail}, "nothing is heard"},
+		{"another model", good + "," + other, secret, []state{stateOK, stateWarn}, "give all the same version and model"},
+		{"another secret", good, strings.Repeat("t", 20), []state{stateFail}, "secret"},
+		{"no secret", good, "", []state{stateFail}, "worker.secret"},
+		{"no encryption beyond this computer", "http://ear1.example:8645", secret, []state{stateFail}, "https"},
+	} {
+		d := newDoctor(t)
+		d.flags.hear.workers = x.workers
+		if x.secret != "" {
+			d.flags.hear.secret = filepath.Join(t.TempDir(), "secret")
+			if err := os.WriteFile(d.flags.hear.secret, []byte(x.secret), 0o600); err != nil {
+				t.Fatal(err)
+			}
+		}
+		var got []state
+		text := ""
+		for _, c := range d.all(context.Background()) {
+			if c.Check == "recognizer" || c.Check == "library" {
+				t.Errorf("%s: its own recognizer is looked at: %+v", x.what, c)
+			}
+			if c.Check == "worker" {
+				got = append(got, c.State)
+				text += c.Found + " " + c.Do + " "
+				if c.State != stateOK && c.Do == "" {
+					t.Errorf("%s: does not say what to do", x.what)
+				}
+			}
+		}
+		if !slices.Equal(got, x.want) || !strings.Contains(text, x.says) {
+			t.Errorf("%s: %v %s, want %v and %q", x.what, got, text, x.want, x.says)
 		}
 	}
 }

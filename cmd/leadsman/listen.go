@@ -17,6 +17,7 @@ import (
 	"os/signal"
 	"path/filepath"
 	"strings"
+	"sync"
 	"syscall"
 	"time"
 
@@ -151,6 +152,7 @@ func runListen(args []string, stdout, stderr io.Writer) int {
 	set.StringVar(&f.key, "tls-key", os.Getenv("LEADSMAN_TLS_KEY"), "key file of the certificate")
 	set.StringVar(&f.log, "log", env("LEADSMAN_LOG", "text"), "form of the log on the standard error output: text or json")
 	set.DurationVar(&f.drain, "drain", 10*time.Second, "how long after SIGTERM streams get to go on at other workers")
+	set.StringVar(&f.metrics, "metrics", os.Getenv("LEADSMAN_WORKER_METRICS"), "address that tells figures to Prometheus, such as 127.0.0.1:8646 (default: none)")
 	secretFlag(set, &f.hear.secret)
 	rest, status, done := parse(set, args)
 	if done {
@@ -194,6 +196,16 @@ func (f *serviceFlags) listen(ctx context.Context, started func(), stdout, stder
 		return fail(stderr, exitTool, "listen: cannot listen on %s: %v; use --addr with another port", f.addr, err)
 	}
 	s := worker.NewServer(engine, secret, log)
+	if f.metrics != "" {
+		var wg sync.WaitGroup
+		defer wg.Wait()
+		told, end := context.WithCancel(context.Background())
+		defer end()
+		if err := newWorkerMetrics(s, cert).serve(told, &wg, f.metrics, func(context.Context) error { return s.Ready() }); err != nil {
+			ln.Close()
+			return fail(stderr, exitTool, "listen: --metrics: %v", err)
+		}
+	}
 	srv := &http.Server{Handler: s, ReadHeaderTimeout: 10 * time.Second, ReadTimeout: 2 * time.Minute, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 16 << 10, ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelWarn)}
 	served := make(chan error, 1)
 	scheme := "http"

@@ -17,6 +17,7 @@ import (
 	"leadsman/chart"
 	"leadsman/practice"
 	"leadsman/speech"
+	"leadsman/speech/worker"
 )
 
 // metrics are the figures that the service tells of itself: numbers and times, never what was said or of whom.
@@ -56,18 +57,40 @@ func newMetrics() *metrics {
 
 // watch adds what is asked of the service when somebody looks.
 func (m *metrics) watch(p *practice.Practice, cert *certs.Source, engine speech.Engine) {
-	gauge := func(name, help string, f func() float64) {
-		m.all.MustRegister(prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: name, Help: help}, f))
-	}
-	gauge("leadsman_microphones", "Microphones that have a recognizer.", func() float64 { return float64(p.Load().Microphones) })
-	gauge("leadsman_sound_waiting", "Pieces of sound that wait for their turn.", func() float64 { return float64(p.Load().Waiting) })
-	gauge("leadsman_realtime_factor", "Time that sound takes to be heard by its length, over the last seconds; no microphone more is taken from 0.5 on.", func() float64 { return p.Load().Factor })
+	gauge := m.gauge
+	m.load(p.Load)
 	if w, ok := engine.(interface{ Up() (up, all int) }); ok {
 		gauge("leadsman_workers", "Workers that recognize speech for this service.", func() float64 { _, all := w.Up(); return float64(all) })
 		gauge("leadsman_workers_up", "Those of them that can be used.", func() float64 { up, _ := w.Up(); return float64(up) })
 	}
+	m.certificate(cert)
+}
+
+// newWorkerMetrics are those of a worker, which hears and keeps nothing.
+func newWorkerMetrics(w *worker.Server, cert *certs.Source) *metrics {
+	m := newMetrics()
+	m.all = prometheus.NewRegistry()
+	m.all.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}), m.hear, m.sound)
+	m.load(w.Load)
+	m.certificate(cert)
+	w.Heard(m.heard)
+	return m
+}
+
+func (m *metrics) gauge(name, help string, f func() float64) {
+	m.all.MustRegister(prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: name, Help: help}, f))
+}
+
+// load adds how much the recognizers have to do.
+func (m *metrics) load(f func() speech.Load) {
+	m.gauge("leadsman_microphones", "Microphones that have a recognizer.", func() float64 { return float64(f().Microphones) })
+	m.gauge("leadsman_sound_waiting", "Pieces of sound that wait for their turn.", func() float64 { return float64(f().Waiting) })
+	m.gauge("leadsman_realtime_factor", "Time that sound takes to be heard by its length, over the last seconds; no microphone more is taken from 0.5 on.", func() float64 { return f().Factor })
+}
+
+func (m *metrics) certificate(cert *certs.Source) {
 	if cert != nil {
-		gauge("leadsman_certificate_end_timestamp_seconds", "When the certificate in use ends.", func() float64 { return float64(cert.Until().Unix()) })
+		m.gauge("leadsman_certificate_end_timestamp_seconds", "When the certificate in use ends.", func() float64 { return float64(cert.Until().Unix()) })
 	}
 }
 

@@ -12,6 +12,7 @@ import (
 	"net"
 	"net/http"
 	"net/http/cookiejar"
+	"net/http/httptest"
 	"os"
 	"path/filepath"
 	"slices"
@@ -24,6 +25,8 @@ import (
 
 	"leadsman/certs"
 	"leadsman/practice"
+	"leadsman/speech/scripted"
+	"leadsman/speech/worker"
 	"leadsman/store"
 )
 
@@ -196,14 +199,67 @@ func TestGivenCertificate(t *testing.T) {
 	}
 }
 
-// Figures are told on an address of their own and name nobody.
-func TestMetricsAndHealth(t *testing.T) {
+// freeAddress is one on which nobody listens.
+func freeAddress(t *testing.T) string {
+	t.Helper()
 	ln, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
 	}
-	addr := ln.Addr().String()
-	ln.Close()
+	defer ln.Close()
+	return ln.Addr().String()
+}
+
+// A worker tells how much it hears and how long that takes; and whether it takes more.
+func TestMetricsOfAWorker(t *testing.T) {
+	secret := strings.Repeat("s", 20)
+	w := worker.NewServer(scripted.New(), secret, slog.New(slog.DiscardHandler))
+	ctx, end := context.WithCancel(context.Background())
+	var wg sync.WaitGroup
+	t.Cleanup(func() { end(); wg.Wait() })
+	addr := freeAddress(t)
+	if err := newWorkerMetrics(w, nil).serve(ctx, &wg, addr, func(context.Context) error { return w.Ready() }); err != nil {
+		t.Fatal(err)
+	}
+	at := httptest.NewServer(w)
+	t.Cleanup(at.Close)
+	engine, err := worker.Open(ctx, worker.Config{Workers: []string{at.URL}, Secret: secret, Log: slog.New(slog.DiscardHandler)}, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer engine.Close()
+	rec, err := engine.NewRecognizer()
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer rec.Close()
+	if _, err := rec.Accept(make([]int16, 32000)); err != nil {
+		t.Fatal(err)
+	}
+	ask := asking(t, "")
+	_, figures := ask("GET", "http://"+addr+"/metrics", "")
+	for _, want := range []string{"leadsman_sound_seconds_total 2\n", "leadsman_hearing_seconds_count 1\n", "leadsman_microphones 1\n", "leadsman_realtime_factor ", "go_goroutines "} {
+		if !strings.Contains(figures, want) {
+			t.Errorf("without %q:\n%s", want, figures)
+		}
+	}
+	if strings.Contains(figures, "leadsman_calls_total") {
+		t.Error("figures of what a worker does not do")
+	}
+	if status, _ := ask("GET", "http://"+addr+"/readyz", ""); status != 200 {
+		t.Errorf("ready: %d", status)
+	}
+	gone, cancel := context.WithCancel(ctx)
+	cancel()
+	w.Drain(gone)
+	if status, text := ask("GET", "http://"+addr+"/readyz", ""); status != 503 || !strings.Contains(text, "being stopped") {
+		t.Errorf("leaving: %d %s", status, text)
+	}
+}
+
+// Figures are told on an address of their own and name nobody.
+func TestMetricsAndHealth(t *testing.T) {
+	addr := freeAddress(t)
 	url, logged := beside(t, t.TempDir(), "--addr", "127.0.0.1:0", "--metrics", addr, "--log", "json")
 	ask := asking(t, "")
 	_, text := ask("POST", url+"api/invented", "{}")

@@ -88,11 +88,8 @@ func Check(workers []string) error {
 	return nil
 }
 
-// Open waits until a worker answers, whose engine is then that of the pool. waiting is told why it waits; once, and may be nil.
-func Open(ctx context.Context, c Config, waiting func(error)) (speech.Engine, error) {
-	if err := Check(c.Workers); err != nil {
-		return nil, err
-	}
+// newPool knows the workers and has asked none of them yet.
+func newPool(c Config) *Pool {
 	c.Look = cmp.Or(c.Look, 2*time.Second)
 	sockets := &tls.Config{MinVersion: tls.VersionTLS13}
 	if c.TLS != nil {
@@ -104,6 +101,48 @@ func Open(ctx context.Context, c Config, waiting func(error)) (speech.Engine, er
 	for _, w := range c.Workers {
 		p.workers = append(p.workers, &remote{addr: strings.TrimSuffix(w, "/")})
 	}
+	return p
+}
+
+// Standing is how a worker is.
+type Standing struct {
+	Addr string
+	State
+	Err error // why it cannot be used; nil: it can
+}
+
+// Look asks all workers once. words are those that they have to know.
+func Look(ctx context.Context, c Config, words []string) ([]Standing, error) {
+	if err := Check(c.Workers); err != nil {
+		return nil, err
+	}
+	p := newPool(c)
+	defer p.http.CloseIdleConnections()
+	p.look(ctx)
+	for _, r := range p.workers { // the first that answers says with which model all have to recognize
+		if p.engine == "" && r.up {
+			p.engine = r.state.Engine
+		}
+		r.up = false
+	}
+	p.words = words
+	p.look(ctx)
+	out := make([]Standing, len(p.workers))
+	for i, r := range p.workers {
+		out[i] = Standing{Addr: r.addr, State: r.state}
+		if !r.up {
+			out[i].Err = errors.New(r.why)
+		}
+	}
+	return out, nil
+}
+
+// Open waits until a worker answers, whose engine is then that of the pool. waiting is told why it waits; once, and may be nil.
+func Open(ctx context.Context, c Config, waiting func(error)) (speech.Engine, error) {
+	if err := Check(c.Workers); err != nil {
+		return nil, err
+	}
+	p := newPool(c)
 	for said := false; ; said = true {
 		p.look(ctx)
 		if i := slices.IndexFunc(p.workers, func(r *remote) bool { return r.up }); i >= 0 {
@@ -122,7 +161,7 @@ func Open(ctx context.Context, c Config, waiting func(error)) (speech.Engine, er
 	run, quit := context.WithCancel(context.Background())
 	p.quit = quit
 	p.wg.Go(func() {
-		every := time.NewTicker(c.Look)
+		every := time.NewTicker(p.cfg.Look)
 		defer every.Stop()
 		for {
 			select {

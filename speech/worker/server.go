@@ -69,6 +69,23 @@ func (s *Server) State() State {
 	return State{Engine: s.engine.Name(), Adapts: adapts, Streams: len(s.streams), Processors: runtime.GOMAXPROCS(0), Factor: l.Factor, Busy: l.Busy || len(s.streams) >= mostOpen, Leaving: s.leaving}
 }
 
+// Ready says why no further stream is taken; nil: one is.
+func (s *Server) Ready() error {
+	switch st := s.State(); {
+	case st.Leaving:
+		return speech.ErrStopping
+	case st.Busy:
+		return speech.ErrBusy
+	}
+	return nil
+}
+
+// Load is what its recognizers have to do.
+func (s *Server) Load() speech.Load { return s.turns.Load() }
+
+// Heard has f told of each piece of sound that is heard and of the time that took; call it before the first request.
+func (s *Server) Heard(f func(sound, took time.Duration)) { s.turns.Heard = f }
+
 func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	given, ok := strings.CutPrefix(r.Header.Get("Authorization"), "Bearer ")
 	if sum := sha256.Sum256([]byte(given)); !ok || subtle.ConstantTimeCompare(sum[:], s.secret[:]) != 1 {

@@ -276,6 +276,20 @@ const TESTS = {
     sockets[6].onmessage({ data: '{"next":0,"news":{"at":3}}' });
     sockets[6].onmessage({ data: '{"next":5,"news":{"at":4}}' });
     same([news, told.state], [[{ at: 3 }], "closed"], "news");
+    // No room: a microphone that is new is told so and ends, one that was on goes on trying, with what was said meanwhile.
+    const room = (s) => (s.onmessage({ data: '{"error":{"code":"busy","text":"busy"}}' }), s.onclose({ code: 4006 }));
+    const fresh = new Uplink("/z", ring, { socket, now: () => now });
+    fresh.open();
+    room(sockets[7]);
+    same([fresh.state, fresh.trouble], ["refused", "busy"], "a new microphone is refused");
+    const on = new Uplink("/z", ring, { socket, now: () => now });
+    on.open();
+    sockets[8].onmessage({ data: '{"next":0}' });
+    sockets[8].onclose({ code: 1006 });
+    on.open();
+    room(sockets[9]);
+    same([on.state, on.trouble], ["broken", "busy"], "one that was on tries again");
+    on.close();
   },
   async uplinkBegunAnew(m) {
     const { Ring } = await m("core/ring.js");

@@ -83,7 +83,7 @@ export class Ear extends EventTarget {
       case "refused":
         return `The sound was refused: ${this.uplink.trouble}.`;
       case "broken":
-        return "The connection is broken. What you say is kept for 90 seconds and sent when it is back.";
+        return `The connection is broken${this.uplink.trouble && ": " + this.uplink.trouble}. What you say is kept for 90 seconds and sent when it is back.`;
     }
     if (this.#lost > this.#told) return `${Math.ceil((this.#lost - this.#told) / 16000)} s of sound were lost while the connection was broken: look where the chart stands, and say those calls again.`;
     if (this.#behind) return `Listening is ${this.#behind} s behind: the machine that runs Leadsman is busy. What you say is kept and heard in its order; wait for the answers.`;

@@ -8,7 +8,8 @@ const CHUNK = 16000; // samples in one frame at most, when catching up
 const AHEAD = 5 * 16000; // samples on their way without an answer, at most
 const DEAF = 6000; // ms without an answer although sound was sent: connect anew
 const ECHO = 16000; // samples for which our own voice may be heard after its end
-const END = { 4001: "taken", 4002: "no-engine", 4003: "gone", 4005: "refused", 4006: "refused" };
+const FULL = 4006; // as many microphones as the service can hear
+const END = { 4001: "taken", 4002: "no-engine", 4003: "gone", 4005: "refused", [FULL]: "refused" };
 const PROTOCOL = 2; // of docs/api.md
 
 export class Uplink extends EventTarget {
@@ -21,6 +22,7 @@ export class Uplink extends EventTarget {
   #ws = null;
   #sent = 0;
   #ready = false;
+  #taken = false; // the service has heard it: it does not end because there is no room just now
   #tries = 0;
   #timer = 0;
   #heard = 0;
@@ -63,11 +65,11 @@ export class Uplink extends EventTarget {
   #closed(code) {
     this.#ws = null;
     this.#ready = false;
-    if (END[code]) {
+    if (END[code] && !(code === FULL && this.#taken)) {
       this.#set(END[code], this.trouble);
       return;
     }
-    this.#set("broken");
+    this.#set("broken", this.trouble);
     if (code === 1006 || code === 0) lost(); // nobody said why: the node may be gone
     const wait = Math.min(4000, 250 * 2 ** this.#tries++);
     this.#timer = setTimeout(() => this.open(), wait);
@@ -92,7 +94,7 @@ export class Uplink extends EventTarget {
         this.#anew();
         return;
       }
-      this.#ready = true;
+      this.#ready = this.#taken = true;
       this.#tries = 0;
       this.#sent = m.next;
       if (this.#sent < this.ring.tail) {
