@@ -164,6 +164,27 @@ func runListen(args []string, stdout, stderr io.Writer) int {
 	return untilStopped(stdout, func(ctx context.Context, started func()) int { return f.listen(ctx, started, stdout, stderr) })
 }
 
+// drainStreams gives those who are heard time to go on elsewhere; a second signal ends it.
+func (f *serviceFlags) drainStreams(s *worker.Server, log *slog.Logger) {
+	hurry, done := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer done()
+	wait, cancel := context.WithTimeout(hurry, f.drain)
+	defer cancel()
+	log.Info("draining", "streams", s.State().Streams, "for", f.drain.String())
+	s.Drain(wait)
+}
+
+// tell has the figures of a worker be told, where that is wanted, until the function that it gives is called.
+func (f *serviceFlags) tell(s *worker.Server, cert *certs.Source) (end func(), err error) {
+	if f.metrics == "" {
+		return func() {}, nil
+	}
+	var wg sync.WaitGroup
+	ctx, cancel := context.WithCancel(context.Background())
+	err = newWorkerMetrics(s, cert).serve(ctx, &wg, f.metrics, func(context.Context) error { return s.Ready() })
+	return func() { cancel(); wg.Wait() }, err
+}
+
 // listen is a worker until ctx ends.
 func (f *serviceFlags) listen(ctx context.Context, started func(), stdout, stderr io.Writer) int {
 	log, err := f.logger(stderr)
@@ -196,16 +217,12 @@ func (f *serviceFlags) listen(ctx context.Context, started func(), stdout, stder
 		return fail(stderr, exitTool, "listen: cannot listen on %s: %v; use --addr with another port", f.addr, err)
 	}
 	s := worker.NewServer(engine, secret, log)
-	if f.metrics != "" {
-		var wg sync.WaitGroup
-		defer wg.Wait()
-		told, end := context.WithCancel(context.Background())
-		defer end()
-		if err := newWorkerMetrics(s, cert).serve(told, &wg, f.metrics, func(context.Context) error { return s.Ready() }); err != nil {
-			ln.Close()
-			return fail(stderr, exitTool, "listen: --metrics: %v", err)
-		}
+	untold, err := f.tell(s, cert)
+	if err != nil {
+		ln.Close()
+		return fail(stderr, exitTool, "listen: --metrics: %v", err)
 	}
+	defer untold()
 	srv := &http.Server{Handler: s, ReadHeaderTimeout: 10 * time.Second, ReadTimeout: 2 * time.Minute, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 16 << 10, ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelWarn)}
 	served := make(chan error, 1)
 	scheme := "http"
@@ -223,12 +240,7 @@ func (f *serviceFlags) listen(ctx context.Context, started func(), stdout, stder
 		return fail(stderr, exitTool, "listen: %v", err)
 	case <-ctx.Done():
 	}
-	hurry, done := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM) // a second signal ends the wait
-	defer done()
-	wait, cancel := context.WithTimeout(hurry, f.drain)
-	defer cancel()
-	log.Info("draining", "streams", s.State().Streams, "for", f.drain.String())
-	s.Drain(wait)
+	f.drainStreams(s, log)
 	srv.Close()
 	log.Info("stopped")
 	return exitOK
