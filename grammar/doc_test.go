@@ -31,9 +31,14 @@ seconds: it is kept as a sound clip beside the place.
 Therapy that was done is recorded by "therapy", the place ("upper right quadrant", "lower arch", "all teeth", teeth, or one tooth with a site and aspect) and "by hand", "by ultrasonic" or "by both"; "with antiseptic", "antibiotic" or "laser"
 may follow. It is subgingival unless "supragingival" or "surgery" follows "therapy"; surgery needs no "by". It is read back, "negative" or "disregard" takes it back, and it becomes a line of the plan with the day and the person's name.
 
-| when | say | means |
-|---|---|---|
+## At any time
+
+Teeth in Universal numbering.
+
+| say | means |
+|---|---|
 `)
+	var states strings.Builder // rows of a state: after what, or where the exam stands
 	when := map[string]string{"u": "", "f": "FDI numbering", "uq": "after a question", "ur": "asked about sites not probed", "u standby": "standing by"}
 	for _, line := range strings.Split(string(b), "\n") {
 		if line == "" || line[0] == '#' {
@@ -60,9 +65,13 @@ may follow. It is subgingival unless "supragingival" or "surgery" follows "thera
 				got = "instead: " + got
 			}
 		}
-		fmt.Fprintf(&out, "| %s | `%s` | %s |\n", w, strings.Join(words, " "), got)
+		if row := fmt.Sprintf("| `%s` | %s |\n", strings.Join(words, " "), got); w == "" {
+			out.WriteString(row)
+		} else {
+			states.WriteString("| " + w + " " + row)
+		}
 	}
-	fmt.Fprintf(&out, "\nEvery word that is heard: %s.\n", strings.Join(slices.Sorted(slices.Values(Vocabulary())), ", "))
+	fmt.Fprintf(&out, "\n## In other states, and in FDI numbering\n\n| when | say | means |\n|---|---|---|\n%s\n## Words\n\nEvery word that is heard: %s.\n", states.String(), strings.Join(slices.Sorted(slices.Values(Vocabulary())), ", "))
 	return out.String()
 }
 
