@@ -99,17 +99,9 @@ func (s *server) stream(w http.ResponseWriter, r *http.Request, of hearing) {
 		s.fail(w, r, err)
 		return
 	}
-	if !websocket.IsWebSocketUpgrade(r) {
-		s.fail(w, r, &inputError{http.StatusUpgradeRequired, "websocket", "sound comes over a WebSocket"})
+	c := s.upgrade(w, r)
+	if c == nil {
 		return
-	}
-	up := websocket.Upgrader{CheckOrigin: func(r *http.Request) bool { return sameOrigin(r) || nodes(s.Nodes).has(r.Header.Get("Origin")) }, ReadBufferSize: 4096, WriteBufferSize: 1024,
-		Error: func(w http.ResponseWriter, r *http.Request, code int, reason error) {
-			s.fail(w, r, &inputError{code, "websocket", reason.Error()})
-		}}
-	c, err := up.Upgrade(w, r, nil)
-	if err != nil {
-		return // answered by the upgrader
 	}
 	defer c.Close()
 	off, err := s.clients.micOn(r)
@@ -118,16 +110,8 @@ func (s *server) stream(w http.ResponseWriter, r *http.Request, of hearing) {
 		return
 	}
 	defer off()
-	seat, over := seatOf(r), make(chan struct{})
-	defer close(over)
-	go func() { // where another person sits down, or nobody is signed in any more, nothing is heard as from who sat there
-		select {
-		case <-seat.Ended:
-			c.Close()
-		case <-over:
-		}
-	}()
-	used := time.Now()
+	seat := seatOf(r)
+	defer cutWith(seat, c)()
 	if err := spoken(r.URL.Query()); err != nil {
 		s.hangUp(c, r, err)
 		return
@@ -140,112 +124,170 @@ func (s *server) stream(w http.ResponseWriter, r *http.Request, of hearing) {
 	if next, _ := mic.Write(0, nil); next > 0 && s.Reconnected != nil {
 		s.Reconnected()
 	}
-	ended := false
 	line := line(r, owner)
+	on := &microphone{s: s, r: r, c: c, mic: mic, of: of, seat: seat, used: time.Now(), pace: s.clients.pace(clientOf(r.RemoteAddr) + " " + paced(line, of))}
 	s.connect(line, c)
 	defer func() {
 		if !s.disconnect(line, c) {
 			return // the owner came back on another connection before this one was noticed to be dead
 		}
-		if !ended {
+		if !on.ended {
 			mic.Detach()
 		} else if err := mic.Close(); err != nil {
 			s.told(r, 500, "tool", err)
 		}
 	}()
+	on.listen()
+}
+
+// upgrade makes a request a WebSocket; nil where it could not, which is answered then.
+func (s *server) upgrade(w http.ResponseWriter, r *http.Request) *websocket.Conn {
+	if !websocket.IsWebSocketUpgrade(r) {
+		s.fail(w, r, &inputError{http.StatusUpgradeRequired, "websocket", "sound comes over a WebSocket"})
+		return nil
+	}
+	up := websocket.Upgrader{CheckOrigin: func(r *http.Request) bool { return sameOrigin(r) || nodes(s.Nodes).has(r.Header.Get("Origin")) }, ReadBufferSize: 4096, WriteBufferSize: 1024,
+		Error: func(w http.ResponseWriter, r *http.Request, code int, reason error) {
+			s.fail(w, r, &inputError{code, "websocket", reason.Error()})
+		}}
+	c, err := up.Upgrade(w, r, nil)
+	if err != nil {
+		return nil
+	}
 	c.SetReadLimit(maxFrame)
-	pace := s.clients.pace(clientOf(r.RemoteAddr) + " " + paced(line, of))
+	return c
+}
+
+// cutWith cuts a connection once another person sits down, or nobody is signed in any more: nothing is heard then as from who sat there.
+// It watches until over is called.
+func cutWith(seat *practice.Seat, c *websocket.Conn) (over func()) {
+	done := make(chan struct{})
+	go func() {
+		select {
+		case <-seat.Ended:
+			c.Close()
+		case <-done:
+		}
+	}()
+	return func() { close(done) }
+}
+
+// microphone is a page's microphone while it is connected.
+type microphone struct {
+	s     *server
+	r     *http.Request
+	c     *websocket.Conn
+	mic   Mic
+	of    hearing
+	seat  *practice.Seat
+	pace  *pace
+	used  time.Time // when the seat was last told that it is in use
+	ended bool      // switched off: nobody will go on with the stream
+}
+
+// dropped says of a frame that it makes no sense. The page is told, and its connection stays open.
+type dropped fault
+
+func (d *dropped) Error() string { return d.Text }
+
+// listen takes frames until the microphone is switched off or its connection ends.
+func (m *microphone) listen() {
 	// An empty frame asks what is expected: the page learns at once where to go on.
-	if next, err := mic.Write(0, nil); err != nil {
-		s.hangUp(c, r, err)
-		return
-	} else if s.say(c, toPage{Next: &next}) != nil {
-		return
-	}
-	for {
-		// A page whose microphone is on sends sound all the time, silence too.
-		_ = c.SetReadDeadline(time.Now().Add(s.Patience))
-		kind, b, err := c.ReadMessage()
-		if err != nil {
-			ended = of.ofPage && websocket.IsCloseError(err, websocket.CloseNormalClosure, websocket.CloseGoingAway)
-			return // broken, closed, or a frame over the limit, which the library answers by code 1009
-		}
-		if time.Since(used) > time.Minute {
-			used = time.Now()
-			s.People.Listens(seat)
-		}
-		if kind == websocket.TextMessage {
-			var in fromPage
-			dec := json.NewDecoder(strings.NewReader(string(b)))
-			dec.DisallowUnknownFields()
-			if err := dec.Decode(&in); err != nil || in.Spoke == nil && in.Speaks == nil && !in.End {
-				if s.refuse(c, "not_sound", "a text frame came where sound belongs: it was dropped") != nil {
-					return
-				}
-				continue
-			}
-			if in.Speaks != nil {
-				if in.Speaks.From < 0 || limited("text", in.Speaks.Text, maxSay) != nil {
-					if s.refuse(c, "bad_position", "speaks needs a position and a text that is not longer than what is spoken") != nil {
-						return
-					}
-					continue
-				}
-				mic.Speaks(in.Speaks.From, in.Speaks.Text)
-			}
-			if in.Spoke != nil {
-				if in.Spoke[0] < 0 || in.Spoke[1] < in.Spoke[0] {
-					if s.refuse(c, "bad_position", "spoke needs two positions in order") != nil {
-						return
-					}
-					continue
-				}
-				mic.Spoke(in.Spoke[0], in.Spoke[1])
-			}
-			if in.End {
-				ended = true
-				_ = c.WriteControl(websocket.CloseMessage, websocket.FormatCloseMessage(websocket.CloseNormalClosure, ""), soon())
-				return
-			}
-			continue
-		}
-		first, pcm, bad := frame(b)
-		if bad != nil {
-			if s.refuse(c, bad.Code, bad.Text) != nil {
-				return
-			}
-			continue
-		}
-		heard, err := pace.wait(r.Context(), len(pcm))
-		if err != nil {
-			s.hangUp(c, r, err)
+	next, err := m.mic.Write(0, nil)
+	for goesOn := m.answer(&toPage{Next: &next}, err); goesOn && !m.ended; {
+		kind, b, err := m.read()
+		switch {
+		case err != nil:
 			return
-		}
-		next, err := mic.Write(first, pcm)
-		heard()
-		if errors.Is(err, exam.ErrTooFar) {
-			if s.refuse(c, "too_far", exam.ErrTooFar.Error()) != nil {
-				return
-			}
-			continue
-		}
-		if errors.Is(err, exam.ErrClosed) {
-			if of.goesOn() {
-				err = exam.ErrMicTaken // the exam goes on: its stream was taken over
-			}
-		}
-		if err != nil {
-			s.hangUp(c, r, err)
-			return
-		}
-		answer := toPage{Next: &next}
-		if of.news != nil {
-			answer.News = of.news()
-		}
-		if s.say(c, answer) != nil {
-			return
+		case kind == websocket.TextMessage:
+			goesOn = m.answer(nil, m.message(b))
+		default:
+			goesOn = m.answer(m.samples(b))
 		}
 	}
+	if m.ended {
+		_ = m.c.WriteControl(websocket.CloseMessage, websocket.FormatCloseMessage(websocket.CloseNormalClosure, ""), soon())
+	}
+}
+
+// answer tells the page what became of its frame, nil for nothing to tell, and whether the connection goes on.
+func (m *microphone) answer(a *toPage, err error) (goesOn bool) {
+	var bad *dropped
+	switch {
+	case errors.As(err, &bad):
+		a = &toPage{Error: (*fault)(bad)}
+	case err != nil:
+		m.s.hangUp(m.c, m.r, err)
+		return false
+	}
+	return a == nil || m.s.say(m.c, *a) == nil
+}
+
+// read waits for a frame. It fails where the connection is broken, closed, or had a frame over the limit, which the library answers by
+// code 1009.
+func (m *microphone) read() (kind int, b []byte, err error) {
+	// A page whose microphone is on sends sound all the time, silence too.
+	_ = m.c.SetReadDeadline(time.Now().Add(m.s.Patience))
+	if kind, b, err = m.c.ReadMessage(); err != nil {
+		m.ended = m.of.ofPage && websocket.IsCloseError(err, websocket.CloseNormalClosure, websocket.CloseGoingAway)
+		return 0, nil, err
+	}
+	if time.Since(m.used) > time.Minute {
+		m.used = time.Now()
+		m.s.People.Listens(m.seat)
+	}
+	return kind, b, nil
+}
+
+// message takes a text frame.
+func (m *microphone) message(b []byte) error {
+	var in fromPage
+	dec := json.NewDecoder(strings.NewReader(string(b)))
+	dec.DisallowUnknownFields()
+	if err := dec.Decode(&in); err != nil || in.Spoke == nil && in.Speaks == nil && !in.End {
+		return &dropped{"not_sound", "a text frame came where sound belongs: it was dropped"}
+	}
+	if in.Speaks != nil {
+		if in.Speaks.From < 0 || limited("text", in.Speaks.Text, maxSay) != nil {
+			return &dropped{"bad_position", "speaks needs a position and a text that is not longer than what is spoken"}
+		}
+		m.mic.Speaks(in.Speaks.From, in.Speaks.Text)
+	}
+	if in.Spoke != nil {
+		if in.Spoke[0] < 0 || in.Spoke[1] < in.Spoke[0] {
+			return &dropped{"bad_position", "spoke needs two positions in order"}
+		}
+		m.mic.Spoke(in.Spoke[0], in.Spoke[1])
+	}
+	m.ended = in.End
+	return nil
+}
+
+// samples takes a frame of sound, no faster than it may come, and gives the answer to it.
+func (m *microphone) samples(b []byte) (*toPage, error) {
+	first, pcm, err := frame(b)
+	if err != nil {
+		return nil, err
+	}
+	heard, err := m.pace.wait(m.r.Context(), len(pcm))
+	if err != nil {
+		return nil, err
+	}
+	next, err := m.mic.Write(first, pcm)
+	heard()
+	switch {
+	case errors.Is(err, exam.ErrTooFar):
+		return nil, &dropped{"too_far", exam.ErrTooFar.Error()}
+	case errors.Is(err, exam.ErrClosed) && m.of.goesOn():
+		return nil, exam.ErrMicTaken // the exam goes on: its stream was taken over
+	case err != nil:
+		return nil, err
+	}
+	answer := &toPage{Next: &next}
+	if m.of.news != nil {
+		answer.News = m.of.news()
+	}
+	return answer, nil
 }
 
 // paced names what the pace of a microphone goes by: an exam has one stream at a time, whoever sends it.
@@ -299,16 +341,16 @@ func (s *server) disconnect(line string, c *websocket.Conn) bool {
 }
 
 // frame reads a frame of sound.
-func frame(b []byte) (first int64, pcm []int16, bad *fault) {
+func frame(b []byte) (first int64, pcm []int16, err error) {
 	if len(b) < 8 {
-		return 0, nil, &fault{"short_frame", "a frame of sound begins with 8 bytes that say which sample is its first: it was dropped"}
+		return 0, nil, &dropped{"short_frame", "a frame of sound begins with 8 bytes that say which sample is its first: it was dropped"}
 	}
 	if len(b)%2 != 0 {
-		return 0, nil, &fault{"odd_length", "a frame of 16-bit sound cannot have an odd number of bytes: it was dropped"}
+		return 0, nil, &dropped{"odd_length", "a frame of 16-bit sound cannot have an odd number of bytes: it was dropped"}
 	}
 	u := binary.LittleEndian.Uint64(b)
 	if u > 1<<53 {
-		return 0, nil, &fault{"bad_position", "no sample has this number: the frame was dropped"}
+		return 0, nil, &dropped{"bad_position", "no sample has this number: the frame was dropped"}
 	}
 	pcm = make([]int16, (len(b)-8)/2)
 	for i := range pcm {
@@ -322,10 +364,6 @@ func soon() time.Time { return time.Now().Add(5 * time.Second) }
 func (s *server) say(c *websocket.Conn, m toPage) error {
 	_ = c.SetWriteDeadline(soon())
 	return c.WriteJSON(m)
-}
-
-func (s *server) refuse(c *websocket.Conn, code, text string) error {
-	return s.say(c, toPage{Error: &fault{code, text}})
 }
 
 // hangUp says why and closes.
