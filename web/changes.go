@@ -6,6 +6,8 @@ import (
 	"net/http"
 	"strconv"
 	"time"
+
+	"leadsman/exam"
 )
 
 // changes sends an exam's changes as server-sent events. Confirmed ones are named "change" and
@@ -17,66 +19,76 @@ func (s *server) changes(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, err)
 		return
 	}
-	from := r.URL.Query().Get("from")
-	if last := r.Header.Get("Last-Event-ID"); last != "" {
-		from = last
+	seen, err := lastSeen(r)
+	if err != nil {
+		s.fail(w, r, err)
+		return
 	}
-	n := uint64(0)
-	if from != "" {
-		if n, err = strconv.ParseUint(from, 10, 64); err != nil {
-			s.fail(w, r, &inputError{http.StatusBadRequest, "number", "from must be the number of the last change that was seen"})
-			return
-		}
-	}
-	out := http.NewResponseController(w)
 	h := w.Header()
 	h.Set("Content-Type", "text/event-stream")
 	h.Set("Cache-Control", "no-store")
 	h.Set("X-Accel-Buffering", "no")
-	send := func(text string) bool {
-		// A page that takes nothing for ten seconds is gone; not every writer knows deadlines.
-		_ = out.SetWriteDeadline(time.Now().Add(10 * time.Second))
-		if _, err := fmt.Fprint(w, text); err != nil {
-			return false
-		}
-		return out.Flush() == nil
-	}
-	changes, stop := e.Subscribe(n)
+	changes, stop := e.Subscribe(seen)
 	defer stop()
-	if !send("retry: 400\nevent: hello\ndata: {\"build\":\"" + s.static.hash + "\"}\n\n") {
-		return
-	}
 	beat := time.NewTicker(s.Beat)
 	defer beat.Stop()
-	for {
+	for text := "retry: 400\nevent: hello\ndata: {\"build\":\"" + s.static.hash + "\"}\n\n"; sent(w, text); {
 		select {
 		case <-r.Context().Done():
 			return
 		case <-seatOf(r).Ended:
 			return
 		case <-beat.C:
-			if !send("event: beat\ndata: {}\n\n") {
-				return
-			}
+			text = "event: beat\ndata: {}\n\n"
 		case c, ok := <-changes:
 			if !ok {
 				return // the page connects again and resumes from its last number
 			}
-			b, err := json.Marshal(c)
-			if err != nil {
+			if text, err = event(&c); err != nil {
 				s.log.Error("change cannot be written", "exam", r.PathValue("id"), "seq", c.Seq, "error", err)
-				return
-			}
-			text := fmt.Sprintf("event: tentative\ndata: %s\n\n", b)
-			if c.Seq != c.From || c.Head != nil {
-				text = fmt.Sprintf("id: %d\nevent: change\ndata: %s\n\n", c.Seq, b)
-			} else if c.Answer != nil {
-				// Nothing was logged (not understood), but the page has to sound its answer.
-				text = fmt.Sprintf("event: change\ndata: %s\n\n", b)
-			}
-			if !send(text) {
 				return
 			}
 		}
 	}
+}
+
+// lastSeen is the number of the last change that a page has.
+func lastSeen(r *http.Request) (uint64, error) {
+	from := r.URL.Query().Get("from")
+	if last := r.Header.Get("Last-Event-ID"); last != "" {
+		from = last
+	}
+	if from == "" {
+		return 0, nil
+	}
+	n, err := strconv.ParseUint(from, 10, 64)
+	if err != nil {
+		return 0, &inputError{http.StatusBadRequest, "number", "from must be the number of the last change that was seen"}
+	}
+	return n, nil
+}
+
+// sent writes to a page at once. A page that takes nothing for ten seconds is gone.
+func sent(w http.ResponseWriter, text string) bool {
+	out := http.NewResponseController(w)
+	_ = out.SetWriteDeadline(time.Now().Add(10 * time.Second)) // not every writer knows deadlines
+	if _, err := fmt.Fprint(w, text); err != nil {
+		return false
+	}
+	return out.Flush() == nil
+}
+
+// event writes a change as an event.
+func event(c *exam.Change) (string, error) {
+	b, err := json.Marshal(c)
+	switch {
+	case err != nil:
+		return "", err
+	case c.Seq != c.From || c.Head != nil:
+		return fmt.Sprintf("id: %d\nevent: change\ndata: %s\n\n", c.Seq, b), nil
+	case c.Answer != nil:
+		// Nothing was logged (not understood), but the page has to sound its answer.
+		return fmt.Sprintf("event: change\ndata: %s\n\n", b), nil
+	}
+	return fmt.Sprintf("event: tentative\ndata: %s\n\n", b), nil
 }

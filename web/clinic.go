@@ -221,7 +221,14 @@ func (s *server) therapyDone(ctx context.Context, a, b *record, all []practice.V
 var courseCodes = []string{"score.bleeding_percent", "score.plaque_percent", "score.pisa_mm2", "sites.ge4", "sites.ge5", "sites.ge6", "depth.mean",
 	"attachment_loss.mean", "periodontitis.case", "periodontitis.stage", "periodontitis.extent", "periodontitis.grade", "gingiva.status", "endpoint.reached", "risk.progression"}
 
-// course gives the main findings of every exam of a patient, oldest first.
+// point is an exam on a patient's course.
+type point struct {
+	practice.Visit
+	Findings   []diagnosis.Finding  `json:"findings"`
+	Amendments []exam.AmendmentView `json:"amendments"`
+}
+
+// course gives the main findings of every exam of a patient, oldest first, and what they say together.
 func (s *server) course(r *http.Request) (any, error) {
 	ctx := r.Context()
 	p, err := s.Practice.Patient(ctx, r.PathValue("id"))
@@ -232,15 +239,8 @@ func (s *server) course(r *http.Request) (any, error) {
 	if err != nil {
 		return nil, err
 	}
-	type point struct {
-		practice.Visit
-		Findings   []diagnosis.Finding  `json:"findings"`
-		Amendments []exam.AmendmentView `json:"amendments"`
-	}
-	out := []point{}
-	var recs []*record
-	var visited []time.Time
-	for _, v := range visits {
+	points, recs, came := []point{}, []*record{}, []time.Time{}
+	for _, v := range slices.Backward(visits) {
 		if v.Void {
 			continue
 		}
@@ -250,7 +250,7 @@ func (s *server) course(r *http.Request) (any, error) {
 				return nil, err
 			}
 			if d, ok := st.Plan(); ok && len(d.Done) > 0 {
-				visited = append(visited, v.Day())
+				came = append(came, v.Day())
 			}
 			continue
 		}
@@ -262,36 +262,51 @@ func (s *server) course(r *http.Request) (any, error) {
 		if err != nil {
 			return nil, err
 		}
-		pt := point{Visit: v, Findings: []diagnosis.Finding{}, Amendments: exam.AmendmentsOf(rec.state)}
-		for _, code := range courseCodes {
-			if x, ok := f.Get(code); ok {
-				x.Because, x.Missing = nil, nil // the exam's own findings have them
-				pt.Findings = append(pt.Findings, x)
-			}
-		}
-		out = append(out, pt)
-		recs = append(recs, &rec)
+		points = append(points, point{v, headlines(&f, courseCodes), exam.AmendmentsOf(rec.state)})
+		recs, came = append(recs, &rec), append(came, rec.Day())
 	}
-	slices.Reverse(out)
-	slices.Reverse(recs)
+	history, err := s.historyOf(ctx, recs, visits)
+	if err != nil {
+		return nil, err
+	}
+	return map[string]any{"patient": p, "exams": points, "attendance": practice.AttendanceOf(decidedAt(recs), came, time.Now()), "history": history, "cautions": diagnosis.Cautions()}, nil
+}
+
+// headlines are the findings of some codes without what they rest on: the exam's own findings have that.
+func headlines(f *diagnosis.Findings, codes []string) []diagnosis.Finding {
+	out := []diagnosis.Finding{}
+	for _, code := range codes {
+		if x, ok := f.Get(code); ok {
+			x.Because, x.Missing = nil, nil
+			out = append(out, x)
+		}
+	}
+	return out
+}
+
+// historyOf is what the exams of a patient show together. recs are oldest first; all are the patient's exams.
+func (s *server) historyOf(ctx context.Context, recs []*record, all []practice.Visit) (h diagnosis.History, err error) {
 	exams := make([]diagnosis.Dated, len(recs))
 	for i, rec := range recs {
 		exams[i] = diagnosis.Dated{Chart: &rec.state.Chart, Day: rec.Day(), Examiner: rec.SignedBy}
 		if i > 0 {
-			apart, err := s.between(ctx, recs[i-1], rec, visits)
+			apart, err := s.between(ctx, recs[i-1], rec, all)
 			if err != nil {
-				return nil, err
+				return h, err
 			}
 			exams[i].Therapy = apart.Therapy
 		}
 	}
 	own, err := s.errors(ctx)
 	if err != nil {
-		return nil, err
+		return h, err
 	}
-	var days []practice.Decided
+	return diagnosis.HistoryOf(exams, diagnosis.Options{Error: own}), nil
+}
+
+// decidedAt are the days that were decided at exams for coming again.
+func decidedAt(recs []*record) (days []practice.Decided) {
 	for _, rec := range recs {
-		visited = append(visited, rec.Day())
 		if d, ok := rec.state.Plan(); ok {
 			for _, on := range []string{d.Reevaluation, d.Recall} {
 				if on != "" {
@@ -300,7 +315,7 @@ func (s *server) course(r *http.Request) (any, error) {
 			}
 		}
 	}
-	return map[string]any{"patient": p, "exams": out, "attendance": practice.AttendanceOf(days, visited, time.Now()), "history": diagnosis.HistoryOf(exams, diagnosis.Options{Error: own}), "cautions": diagnosis.Cautions()}, nil
+	return days
 }
 
 // plan gives what the rules propose after an exam, and beside it what the clinician decided.

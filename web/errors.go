@@ -6,6 +6,7 @@ import (
 	"errors"
 	"math"
 	"net/http"
+	"slices"
 	"strconv"
 	"time"
 
@@ -29,96 +30,100 @@ type fault struct {
 	Text string `json:"text"`
 }
 
-// status is the one table that maps errors to an HTTP status and a code for the page. Errors that
-// are in nobody's table are the tool's own: the page is told so, the log has the cause.
-func status(err error) (int, fault) {
-	var (
-		in      *inputError
-		refusal *chart.Refusal
-		limits  *chart.RangeError
-		denied  *practice.ForbiddenError
-		unkept  practice.Unkept
-		locked  *practice.LockedError
-		busy    *practice.BusyError
-		scope   *practice.ScopeError
-	)
-	switch {
-	case errors.As(err, new(*practice.ElsewhereError)):
-		return http.StatusConflict, fault{"elsewhere", "this exam runs on another node of the service, where the page goes on"}
-	case errors.Is(err, practice.ErrAway), errors.Is(err, practice.ErrBehind):
-		return http.StatusServiceUnavailable, fault{"store_away", "the database does not answer: what is not entered waits until it is back"}
-	case errors.As(err, &unkept) && unkept.Remedy() != "" && !errors.Is(err, practice.ErrNotFound):
-		return http.StatusInternalServerError, fault{"not_kept", "nothing was entered: " + unkept.Remedy()}
-	case errors.As(err, &in):
-		return in.status, fault{in.code, in.text}
-	case errors.As(err, &denied):
-		return http.StatusForbidden, fault{"forbidden", denied.Error()}
-	case errors.As(err, &locked):
-		return http.StatusTooManyRequests, fault{"locked", locked.Error()}
-	case errors.As(err, &busy):
-		return http.StatusTooManyRequests, fault{"busy", busy.Error()}
-	case errors.As(err, &scope):
-		return http.StatusForbidden, fault{"scope", scope.Error()}
-	case errors.Is(err, practice.ErrKey):
-		return http.StatusUnauthorized, fault{"key", practice.ErrKey.Error()}
-	case errors.Is(err, practice.ErrSignIn):
-		return http.StatusUnauthorized, fault{"sign_in", practice.ErrSignIn.Error()}
-	case errors.Is(err, practice.ErrWrong):
-		return http.StatusUnauthorized, fault{"wrong", practice.ErrWrong.Error()}
-	case errors.Is(err, practice.ErrPasskey):
-		return http.StatusUnauthorized, fault{"passkey", practice.ErrPasskey.Error()}
-	case errors.Is(err, practice.ErrNoName):
-		return http.StatusConflict, fault{"no_name", practice.ErrNoName.Error()}
-	case errors.Is(err, practice.ErrProve):
-		return http.StatusForbidden, fault{"prove", practice.ErrProve.Error()}
-	case errors.Is(err, practice.ErrTaken):
-		return http.StatusConflict, fault{"taken", err.Error()}
-	case errors.As(err, &refusal):
-		return http.StatusConflict, fault{"refused", refusal.Text}
-	case errors.As(err, &limits):
-		return http.StatusUnprocessableEntity, fault{"range", limits.Error()}
-	case errors.Is(err, chart.ErrNoSuchTooth):
-		return http.StatusUnprocessableEntity, fault{"no_such_tooth", err.Error()}
-	case errors.Is(err, chart.ErrSigned):
-		return http.StatusConflict, fault{"signed", chart.ErrSigned.Error()}
-	case errors.Is(err, chart.ErrVoid):
-		return http.StatusConflict, fault{"void", chart.ErrVoid.Error()}
-	case errors.Is(err, exam.ErrMicTaken):
-		return http.StatusConflict, fault{"mic_taken", exam.ErrMicTaken.Error()}
-	case errors.Is(err, exam.ErrNoEngine):
-		return http.StatusServiceUnavailable, fault{"no_engine", exam.ErrNoEngine.Error()}
-	case notHeard(err) != nil:
-		return http.StatusServiceUnavailable, *notHeard(err)
-	case errors.Is(err, practice.ErrNoAdapter):
-		return http.StatusServiceUnavailable, fault{"no_engine", practice.ErrNoAdapter.Error()}
-	case errors.Is(err, voice.ErrDone):
-		return http.StatusConflict, fault{"refused", voice.ErrDone.Error()}
-	case errors.Is(err, exam.ErrClosed):
-		return http.StatusServiceUnavailable, fault{"closed", exam.ErrClosed.Error()}
-	case errors.Is(err, practice.ErrNotFound):
-		return http.StatusNotFound, fault{"not_found", "there is no such record: it may have been opened from an old address"}
-	case errors.Is(err, practice.ErrConflict):
-		return http.StatusConflict, fault{"stale", "this record was changed at another screen meanwhile: look at the newer one and change it again"}
-	case errors.Is(err, practice.ErrKept):
-		return http.StatusConflict, fault{"kept", err.Error()}
-	case errors.Is(err, practice.ErrRunning):
-		return http.StatusConflict, fault{"running", err.Error()}
-	case errors.Is(err, practice.ErrInvalid):
-		return http.StatusConflict, fault{"refused", err.Error()}
-	case errors.Is(err, context.Canceled), errors.Is(err, context.DeadlineExceeded):
-		return http.StatusServiceUnavailable, fault{"interrupted", "the request was interrupted: try again"}
-	}
-	return http.StatusInternalServerError, fault{"tool", "the tool failed here, nothing was entered: look into its log"}
+// answers is the one table that maps errors to an HTTP status and a code for the page: the first row that an error is of. Faults of
+// requests (inputError) bring their own.
+var answers = []struct {
+	of     finder
+	status int
+	code   string
+}{
+	{says("this exam runs on another node of the service, where the page goes on", kind[*practice.ElsewhereError]), http.StatusConflict, "elsewhere"},
+	{says("the database does not answer: what is not entered waits until it is back", is(practice.ErrAway), is(practice.ErrBehind)), http.StatusServiceUnavailable, "store_away"},
+	{unkept, http.StatusInternalServerError, "not_kept"},
+	{kind[*practice.ForbiddenError], http.StatusForbidden, "forbidden"},
+	{kind[*practice.LockedError], http.StatusTooManyRequests, "locked"},
+	{kind[*practice.BusyError], http.StatusTooManyRequests, "busy"},
+	{kind[*practice.ScopeError], http.StatusForbidden, "scope"},
+	{is(practice.ErrKey), http.StatusUnauthorized, "key"},
+	{is(practice.ErrSignIn), http.StatusUnauthorized, "sign_in"},
+	{is(practice.ErrWrong), http.StatusUnauthorized, "wrong"},
+	{is(practice.ErrPasskey), http.StatusUnauthorized, "passkey"},
+	{is(practice.ErrNoName), http.StatusConflict, "no_name"},
+	{is(practice.ErrProve), http.StatusForbidden, "prove"},
+	{within(practice.ErrTaken), http.StatusConflict, "taken"},
+	{kind[*chart.Refusal], http.StatusConflict, "refused"},
+	{kind[*chart.RangeError], http.StatusUnprocessableEntity, "range"},
+	{within(chart.ErrNoSuchTooth), http.StatusUnprocessableEntity, "no_such_tooth"},
+	{is(chart.ErrSigned), http.StatusConflict, "signed"},
+	{is(chart.ErrVoid), http.StatusConflict, "void"},
+	{is(exam.ErrMicTaken), http.StatusConflict, "mic_taken"},
+	{is(exam.ErrNoEngine), http.StatusServiceUnavailable, "no_engine"},
+	{is(practice.ErrStopping), http.StatusServiceUnavailable, "stopping"},
+	{is(practice.ErrBusy), http.StatusServiceUnavailable, "full"},
+	{is(practice.ErrUnheard), http.StatusServiceUnavailable, "unheard"},
+	{is(practice.ErrNoAdapter), http.StatusServiceUnavailable, "no_engine"},
+	{is(voice.ErrDone), http.StatusConflict, "refused"},
+	{is(exam.ErrClosed), http.StatusServiceUnavailable, "closed"},
+	{says("there is no such record: it may have been opened from an old address", is(practice.ErrNotFound)), http.StatusNotFound, "not_found"},
+	{says("this record was changed at another screen meanwhile: look at the newer one and change it again", is(practice.ErrConflict)), http.StatusConflict, "stale"},
+	{within(practice.ErrKept), http.StatusConflict, "kept"},
+	{within(practice.ErrRunning), http.StatusConflict, "running"},
+	{within(practice.ErrInvalid), http.StatusConflict, "refused"},
+	{says("the request was interrupted: try again", is(context.Canceled), is(context.DeadlineExceeded)), http.StatusServiceUnavailable, "interrupted"},
 }
 
-// notHeard says why a microphone was not taken; nil: that is not what happened.
-func notHeard(err error) *fault {
-	for code, e := range map[string]error{"stopping": practice.ErrStopping, "full": practice.ErrBusy, "unheard": practice.ErrUnheard} {
-		if errors.Is(err, e) {
-			return &fault{code, e.Error()}
+// finder looks for an error in what went wrong, and gives the text that tells of it.
+type finder func(error) (text string, ok bool)
+
+// is finds an error and gives its own words.
+func is(target error) finder {
+	return func(err error) (string, bool) { return target.Error(), errors.Is(err, target) }
+}
+
+// within finds an error and gives the words of all that it is wrapped in: they say which record, and what to do.
+func within(target error) finder {
+	return func(err error) (string, bool) { return err.Error(), errors.Is(err, target) }
+}
+
+// kind finds an error of a type and gives its own words.
+func kind[E error](err error) (string, bool) {
+	if e := *new(E); errors.As(err, &e) {
+		return e.Error(), true
+	}
+	return "", false
+}
+
+// says gives other words where one of several is found.
+func says(text string, these ...finder) finder {
+	return func(err error) (string, bool) {
+		return text, slices.ContainsFunc(these, func(of finder) bool {
+			_, ok := of(err)
+			return ok
+		})
+	}
+}
+
+// unkept finds a fault of the store that somebody can do something about.
+func unkept(err error) (string, bool) {
+	var e practice.Unkept
+	if errors.As(err, &e) && e.Remedy() != "" && !errors.Is(err, practice.ErrNotFound) {
+		return "nothing was entered: " + e.Remedy(), true
+	}
+	return "", false
+}
+
+// status gives the HTTP status of an error, and what the page is told. Errors that are in no row are the tool's own: the page is told so,
+// the log has the cause.
+func status(err error) (int, fault) {
+	if in := (*inputError)(nil); errors.As(err, &in) {
+		return in.status, fault{in.code, in.text}
+	}
+	for _, a := range answers {
+		if text, ok := a.of(err); ok {
+			return a.status, fault{a.code, text}
 		}
 	}
-	return nil
+	return http.StatusInternalServerError, fault{"tool", "the tool failed here, nothing was entered: look into its log"}
 }
 
 func (s *server) fail(w http.ResponseWriter, r *http.Request, err error) {

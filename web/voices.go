@@ -34,83 +34,102 @@ var errNoVoices = &inputError{http.StatusNotFound, "no_such_address", "no examin
 
 // voiceCalls are the addresses of voice profiles and practising. What concerns a voice is for whose voice it is, and for who manages people.
 func (s *server) voiceCalls() []call {
-	with := func(h func(*http.Request, Voices) (any, error)) func(*http.Request) (any, error) {
-		return func(r *http.Request) (any, error) {
-			if s.Voices == nil {
-				return nil, errNoVoices
-			}
-			return h(r, s.Voices)
-		}
-	}
-	own := func(h func(*http.Request, Voices) (any, error)) func(*http.Request) (any, error) {
-		return with(func(r *http.Request, v Voices) (any, error) {
-			if err := ofOwn(r, practice.Practise); err != nil {
-				return nil, err
-			}
-			return h(r, v)
-		})
-	}
-	session := func(h func(*http.Request, *voice.Session) error) func(*http.Request) (any, error) {
-		return with(func(r *http.Request, v Voices) (any, error) {
-			p, err := s.practising(r, v)
-			if err == nil {
-				err = h(r, p)
-			}
-			if err != nil {
-				return nil, err
-			}
-			return p.View(), nil
-		})
-	}
 	return []call{
-		{"GET /api/examiners", practice.Read, with(func(r *http.Request, v Voices) (any, error) {
-			es, err := v.Examiners(r.Context())
-			return append([]practice.Person{}, es...), err
-		}), nil},
+		{"GET /api/examiners", practice.Read, s.withVoices(examiners), nil},
 		{"GET /api/examiners/{id}/voice", practice.Practise, nil, s.exportVoice},
-		{"PUT /api/examiners/{id}/voice", practice.Practise, own(saveVoice), nil},
-		{"DELETE /api/examiners/{id}/voice", practice.Read, own(func(r *http.Request, v Voices) (any, error) {
-			ctx, done := working(r)
-			defer done()
-			return struct{}{}, v.EraseVoice(ctx, r.PathValue("id"))
-		}), nil},
-		{"GET /api/examiners/{id}/takes", practice.Practise, own(func(r *http.Request, v Voices) (any, error) { return v.Learning(r.Context(), r.PathValue("id")) }), nil},
-		{"PUT /api/examiners/{id}/takes", practice.Practise, own(setLeave), nil},
-		{"POST /api/examiners/{id}/practise", practice.Practise, own(func(r *http.Request, v Voices) (any, error) {
-			var in struct {
-				Kind voice.Kind `json:"kind"`
-			}
-			if err := read(r, &in); err != nil {
-				return nil, err
-			}
-			if in.Kind != voice.Enrol && in.Kind != voice.Drill && in.Kind != voice.Teach {
-				return nil, &inputError{http.StatusUnprocessableEntity, "kind", fmt.Sprintf("kind is %s, %s or %s", voice.Enrol, voice.Drill, voice.Teach)}
-			}
-			p, err := v.Practise(r.Context(), r.PathValue("id"), in.Kind)
-			if err != nil {
-				return nil, err
-			}
-			return p.View(), nil
-		}), nil},
-		{"POST /api/practise", practice.Practise, with(func(r *http.Request, v Voices) (any, error) {
-			p, err := v.Practise(r.Context(), "", voice.Drill)
-			if err != nil {
-				return nil, err
-			}
-			return p.View(), nil
-		}), nil},
-		{"GET /api/practise/{id}", practice.Practise, session(func(*http.Request, *voice.Session) error { return nil }), nil},
-		{"POST /api/practise/{id}/skip", practice.Practise, session(func(_ *http.Request, p *voice.Session) error { return p.Skip() }), nil},
-		{"POST /api/practise/{id}/learn", practice.Practise, session(func(_ *http.Request, p *voice.Session) error { return p.Learn() }), nil},
-		{"DELETE /api/practise/{id}", practice.Practise, with(func(r *http.Request, v Voices) (any, error) {
-			if _, err := s.practising(r, v); err != nil && !errors.Is(err, practice.ErrNotFound) {
-				return nil, err
-			}
-			v.EndSession(r.PathValue("id"))
-			return struct{}{}, nil
-		}), nil},
+		{"PUT /api/examiners/{id}/voice", practice.Practise, s.ofVoice(saveVoice), nil},
+		{"DELETE /api/examiners/{id}/voice", practice.Read, s.ofVoice(eraseVoice), nil},
+		{"GET /api/examiners/{id}/takes", practice.Practise, s.ofVoice(learning), nil},
+		{"PUT /api/examiners/{id}/takes", practice.Practise, s.ofVoice(setLeave), nil},
+		{"POST /api/examiners/{id}/practise", practice.Practise, s.ofVoice(practise), nil},
+		{"POST /api/practise", practice.Practise, s.withVoices(practiseAsAnybody), nil},
+		{"GET /api/practise/{id}", practice.Practise, s.ofSession(func(*voice.Session) error { return nil }), nil},
+		{"POST /api/practise/{id}/skip", practice.Practise, s.ofSession((*voice.Session).Skip), nil},
+		{"POST /api/practise/{id}/learn", practice.Practise, s.ofSession((*voice.Session).Learn), nil},
+		{"DELETE /api/practise/{id}", practice.Practise, s.withVoices(s.endSession), nil},
 		{"GET /api/practise/{id}/sound", practice.Practise, nil, s.practiseSound},
 	}
+}
+
+// withVoices is a call of a service that keeps voices.
+func (s *server) withVoices(do func(*http.Request, Voices) (any, error)) func(*http.Request) (any, error) {
+	return func(r *http.Request) (any, error) {
+		if s.Voices == nil {
+			return nil, errNoVoices
+		}
+		return do(r, s.Voices)
+	}
+}
+
+// ofVoice is a call about the voice of the examiner in the address.
+func (s *server) ofVoice(do func(*http.Request, Voices) (any, error)) func(*http.Request) (any, error) {
+	return s.withVoices(func(r *http.Request, v Voices) (any, error) {
+		if err := ofOwn(r, practice.Practise); err != nil {
+			return nil, err
+		}
+		return do(r, v)
+	})
+}
+
+// ofSession is a call that does something with the session in the address, and answers with how it stands then.
+func (s *server) ofSession(do func(*voice.Session) error) func(*http.Request) (any, error) {
+	return s.withVoices(func(r *http.Request, v Voices) (any, error) {
+		p, err := s.practising(r, v)
+		if err == nil {
+			err = do(p)
+		}
+		return viewOf(p, err)
+	})
+}
+
+// viewOf is how a session stands.
+func viewOf(p *voice.Session, err error) (any, error) {
+	if err != nil {
+		return nil, err
+	}
+	return p.View(), nil
+}
+
+func examiners(r *http.Request, v Voices) (any, error) {
+	es, err := v.Examiners(r.Context())
+	return append([]practice.Person{}, es...), err
+}
+
+func eraseVoice(r *http.Request, v Voices) (any, error) {
+	ctx, done := working(r)
+	defer done()
+	return struct{}{}, v.EraseVoice(ctx, r.PathValue("id"))
+}
+
+func learning(r *http.Request, v Voices) (any, error) {
+	return v.Learning(r.Context(), r.PathValue("id"))
+}
+
+// practise begins a session with a voice profile.
+func practise(r *http.Request, v Voices) (any, error) {
+	var in struct {
+		Kind voice.Kind `json:"kind"`
+	}
+	if err := read(r, &in); err != nil {
+		return nil, err
+	}
+	if in.Kind != voice.Enrol && in.Kind != voice.Drill && in.Kind != voice.Teach {
+		return nil, &inputError{http.StatusUnprocessableEntity, "kind", fmt.Sprintf("kind is %s, %s or %s", voice.Enrol, voice.Drill, voice.Teach)}
+	}
+	return viewOf(v.Practise(r.Context(), r.PathValue("id"), in.Kind))
+}
+
+// practiseAsAnybody begins a drill that is nobody's.
+func practiseAsAnybody(r *http.Request, v Voices) (any, error) {
+	return viewOf(v.Practise(r.Context(), "", voice.Drill))
+}
+
+func (s *server) endSession(r *http.Request, v Voices) (any, error) {
+	if _, err := s.practising(r, v); err != nil && !errors.Is(err, practice.ErrNotFound) {
+		return nil, err
+	}
+	v.EndSession(r.PathValue("id"))
+	return struct{}{}, nil
 }
 
 // practising finds a session of who asks.

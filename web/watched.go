@@ -2,6 +2,7 @@ package web
 
 import (
 	"bufio"
+	"errors"
 	"io"
 	"log/slog"
 	"net"
@@ -11,6 +12,8 @@ import (
 	"time"
 
 	limiter "golang.org/x/time/rate"
+
+	"leadsman/practice"
 )
 
 // refusals are written to the log, as many as somebody can read: a flood of requests must not become a flood of lines.
@@ -26,7 +29,7 @@ func newRefusals() *refusals { return &refusals{lines: limiter.NewLimiter(10, 10
 func (s *server) told(r *http.Request, status int, code string, err error) {
 	level, fault := slog.LevelInfo, status >= 500
 	switch {
-	case notHeard(err) != nil: // as it is meant to be; a page tries again and again
+	case errors.Is(err, practice.ErrStopping), errors.Is(err, practice.ErrBusy), errors.Is(err, practice.ErrUnheard): // as it is meant to be; a page tries again and again
 		if fault = false; code == "stopping" && s.stopTold.Swap(true) {
 			return
 		}

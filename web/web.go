@@ -172,11 +172,32 @@ type call struct {
 	raw     http.HandlerFunc                 // in the place of get
 }
 
+// everybody may, also before signing in.
+const everybody = practice.Right("")
+
 // calls is the table of all addresses and of the right that each takes.
 func (s *server) calls() []call {
-	const everybody = practice.Right("")
-	return append([]call{
+	return slices.Concat(s.serviceCalls(), s.peopleCalls(), s.patientCalls(), s.examCalls(), s.voiceCalls(), s.programCalls())
+}
+
+// serviceCalls are the addresses of the service itself: what it is, its settings, its journal.
+func (s *server) serviceCalls() []call {
+	return []call{
 		{"GET /api/about", everybody, s.about, nil},
+		{"POST /api/invented", practice.ManagePeople, s.invent, nil},
+		{"GET /api/demo.wav", everybody, nil, s.demo},
+		{"GET /api/journal", practice.Audit, s.journal, nil},
+		{"GET /api/journal.csv", practice.Audit, nil, s.journalFile},
+		{"GET /api/clips", practice.Read, s.clipUse, nil},
+		{"GET /api/say", practice.Read, nil, s.aloud},
+		{"GET /api/settings", practice.Read, s.settings, nil},
+		{"PUT /api/settings", practice.ChangeSettings, s.changeSettings, nil},
+	}
+}
+
+// peopleCalls are the addresses of who works here, and of how they sign in.
+func (s *server) peopleCalls() []call {
+	return []call{
 		{"GET /api/session", everybody, s.session, nil},
 		{"POST /api/session", everybody, nil, s.signIn},
 		{"POST /api/session/prove", everybody, nil, s.prove},
@@ -192,20 +213,33 @@ func (s *server) calls() []call {
 		{"POST /api/people/{id}/passkeys/ask", everybody, s.askNewPasskey, nil},
 		{"POST /api/people/{id}/passkeys", everybody, s.addPasskey, nil},
 		{"DELETE /api/people/{id}/passkeys/{key}", everybody, s.removePasskey, nil},
+	}
+}
 
+// patientCalls are the addresses of patients and of who is to come again.
+func (s *server) patientCalls() []call {
+	return []call{
 		{"GET /api/patients", practice.Read, nil, listed(s, s.patients)},
 		{"POST /api/patients", practice.Patients, s.addPatient, nil},
-		{"POST /api/invented", practice.ManagePeople, s.invent, nil},
-		{"GET /api/demo.wav", everybody, nil, s.demo},
 		{"GET /api/patients/{id}", practice.Read, s.patient, nil},
 		{"PUT /api/patients/{id}", practice.Patients, s.changePatient, nil},
 		{"POST /api/patients/{id}/merge", practice.Correct, s.merge, nil},
 		{"GET /api/patients/{id}/dossier.zip", practice.Export, nil, s.dossier},
 		{"GET /api/patients/{id}/keeping", practice.Read, s.keeping, nil},
 		{"POST /api/patients/{id}/erase", practice.EraseData, s.erase, nil},
-		{"GET /api/journal", practice.Audit, s.journal, nil},
-		{"GET /api/journal.csv", practice.Audit, nil, s.journalFile},
 		{"GET /api/patients/{id}/course", practice.Read, s.course, nil},
+		{"GET /api/due", practice.Read, nil, listed(s, s.due)},
+		{"GET /api/due.ics", practice.Export, nil, s.calendar},
+		{"GET /api/feed", practice.ChangeSettings, s.feed, nil},
+		{"POST /api/feed", practice.ChangeSettings, s.openFeed, nil},
+		{"DELETE /api/feed", practice.ChangeSettings, s.withdrawFeed, nil},
+		{"GET /api/feed/{secret}", everybody, nil, s.feedAt}, // the secret is the right
+	}
+}
+
+// examCalls are the addresses of exams, and of how they leave.
+func (s *server) examCalls() []call {
+	return []call{
 		{"POST /api/exams", practice.Examine, s.begin, nil},
 		{"GET /api/waiting", practice.Read, s.waiting, nil},
 		{"GET /api/exams/{id}", practice.Read, s.view, nil},
@@ -219,25 +253,21 @@ func (s *server) calls() []call {
 		{"GET /api/exams/{id}/earlier", practice.Read, s.earlier, nil},
 		{"GET /api/exams/{id}/plan", practice.Read, s.plan, nil},
 		{"GET /api/exams/{id}/inputs", practice.Read, s.inputs, nil},
-		{"GET /api/due", practice.Read, nil, listed(s, s.due)},
 		{"GET /api/exams/{id}/history", practice.Read, s.history, nil},
 		{"GET /api/exams/{id}/clips", practice.Read, s.clips, nil},
 		{"GET /api/exams/{id}/clips/{call}", practice.Read, nil, s.clip},
-		{"GET /api/clips", practice.Read, s.clipUse, nil},
-		{"GET /api/say", practice.Read, nil, s.aloud},
-		{"GET /api/settings", practice.Read, s.settings, nil},
-		{"PUT /api/settings", practice.ChangeSettings, s.changeSettings, nil},
-		{"GET /api/due.ics", practice.Export, nil, s.calendar},
 		{"GET /api/exams/{id}/due.ics", practice.Export, nil, s.calendar},
-		{"GET /api/feed", practice.ChangeSettings, s.feed, nil},
-		{"POST /api/feed", practice.ChangeSettings, s.openFeed, nil},
-		{"DELETE /api/feed", practice.ChangeSettings, s.withdrawFeed, nil},
-		{"GET /api/feed/{secret}", everybody, nil, s.feedAt}, // the secret is the right
 		{"GET /api/exams/{id}/changes", practice.Read, nil, s.changes},
 		{"GET /api/exams/{id}/sound", practice.Examine, nil, s.sound},
 		{"GET /api/trial/sound", practice.Examine, nil, s.trialSound},
 		{"GET /api/exams/{id}/export", practice.Export, nil, s.export},
 		{"/fhir/", practice.Export, nil, s.fhir},
+	}
+}
+
+// programCalls are the addresses of what programs of others may ask and are told.
+func (s *server) programCalls() []call {
+	return []call{
 		{"GET /api/programs", practice.ManagePrograms, s.withPrograms(s.programs), nil},
 		{"POST /api/programs", practice.ManagePrograms, s.withPrograms(s.addProgram), nil},
 		{"DELETE /api/programs/{id}", practice.ManagePrograms, s.withPrograms(s.withdrawProgram), nil},
@@ -247,7 +277,7 @@ func (s *server) calls() []call {
 		{"POST /api/hooks/{id}/try", practice.ManageHooks, s.withPrograms(s.tryHook), nil},
 		{"GET /api/hooks/{id}/letters", practice.ManageHooks, s.withPrograms(s.letters), nil},
 		{"POST /api/hooks/{id}/again", practice.ManageHooks, s.withPrograms(s.sendAgain), nil},
-	}, s.voiceCalls()...)
+	}
 }
 
 // serve lets in who may.
