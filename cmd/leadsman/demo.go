@@ -166,9 +166,58 @@ func invent(ctx context.Context, s *store.Store, now time.Time) error {
 	return nil
 }
 
+// inventedLog is the log of an invented exam while it is written: a call every few seconds.
+type inventedLog struct {
+	st  *chart.State
+	evs []chart.Event
+	at  int64 // ms
+	by  exam.Caller
+}
+
+func (l *inventedLog) do(acts ...chart.Act) error {
+	l.at += 2500
+	evs, err := l.st.Do(chartfile.Read(chart.Command{Acts: acts}), chart.Meta{Time: l.at, Source: chart.Keyboard, Person: l.by.Person, Who: l.by.Who, Confidence: 1})
+	if err != nil {
+		return err
+	}
+	l.evs = append(l.evs, evs...)
+	return l.st.Apply(evs...)
+}
+
+// keep writes the log, one call a transaction, as it happened.
+func (l *inventedLog) keep(ctx context.Context, log exam.Log) error {
+	for rest := l.evs; len(rest) > 0; {
+		n := 1
+		for n < len(rest) && rest[n].Call == rest[0].Call {
+			n++
+		}
+		if err := log.Append(ctx, rest[:n]...); err != nil {
+			return err
+		}
+		rest = rest[n:]
+	}
+	return nil
+}
+
 // write calls the whole mouth and gives its chart. before is the mouth of the exam before, if any.
 func (v *inventedVisit) write(ctx context.Context, log exam.Log, patient string, by exam.Caller, day time.Time, rnd *rand.Rand, before *chart.Chart) (*chart.Chart, error) {
-	at := day.UnixMilli()
+	l, err := v.begin(patient, by, day)
+	if err != nil {
+		return nil, err
+	}
+	for !l.st.AtEnd() {
+		if err := l.do(v.probe(l.st.Place, l.st.Path.Sites(l.st.Place), rnd, before)...); err != nil {
+			return nil, err
+		}
+	}
+	if err := v.end(l, day); err != nil {
+		return nil, err
+	}
+	return &l.st.Chart, l.keep(ctx, log)
+}
+
+// begin opens the exam, with the teeth that are there.
+func (v *inventedVisit) begin(patient string, by exam.Caller, day time.Time) (*inventedLog, error) {
 	present := map[chart.Tooth]chart.Presence{}
 	for _, t := range v.missing {
 		present[t] = chart.Missing
@@ -176,114 +225,104 @@ func (v *inventedVisit) write(ctx context.Context, log exam.Log, patient string,
 	for _, t := range v.implants {
 		present[t] = chart.Implant
 	}
+	at := day.UnixMilli()
 	evs, err := chart.Start(chart.Universal, "", nil, present, chart.Meta{Time: at, Person: by.Person, Who: by.Who, Patient: patient})
 	if err != nil {
 		return nil, err
 	}
 	st, err := chart.Fold(evs)
-	if err != nil {
-		return nil, err
-	}
-	do := func(acts ...chart.Act) error {
-		at += 2500
-		es, err := st.Do(chartfile.Read(chart.Command{Acts: acts}), chart.Meta{Time: at, Source: chart.Keyboard, Person: by.Person, Who: by.Who, Confidence: 1})
-		if err != nil {
-			return err
+	return &inventedLog{st, evs, at, by}, err
+}
+
+// probe is the call of a place.
+func (v *inventedVisit) probe(p chart.Place, sites [3]chart.Site, rnd *rand.Rand, before *chart.Chart) []chart.Act {
+	var depths, margins []chart.MM
+	var bleed, plaque []chart.Where
+	for _, site := range sites {
+		d := v.depth(p.Tooth, site, rnd, before)
+		depths = append(depths, chart.Millimetres(d))
+		margins = append(margins, chart.Millimetres(v.margin(p, d)))
+		if d >= 5 && rnd.IntN(10) > 1 || rnd.IntN(100) < v.bleeding {
+			bleed = append(bleed, site.Where())
 		}
-		evs = append(evs, es...)
-		return st.Apply(es...)
-	}
-	for !st.AtEnd() {
-		p := st.Place
-		var depths, margins []chart.MM
-		var bleed, plaque []chart.Where
-		for _, site := range st.Path.Sites(p) {
-			d := 2 + rnd.IntN(2)
-			if deep := v.deep[p.Tooth]; deep > 0 && site.Interdental() {
-				d = deep - rnd.IntN(2)
-			}
-			if v.repeats {
-				d = before.Site(chart.SiteRef{Tooth: p.Tooth, Site: site}).Depth.Whole()
-				switch rnd.IntN(40) {
-				case 0:
-					d += 2
-				case 1, 2, 3:
-					d++
-				case 4, 5, 6:
-					d--
-				}
-			}
-			depths = append(depths, chart.Millimetres(d))
-			m := 0
-			if p.Aspect == chart.Buccal {
-				m = v.recession[p.Tooth]
-			}
-			switch {
-			case m != 0:
-			case v.deep[p.Tooth] == 0:
-				m = -d // the pocket's bottom is at the CEJ: nothing is lost
-			case d == 4:
-				m = -1 // a swollen margin rather than lost attachment
-			}
-			margins = append(margins, chart.Millimetres(m))
-			if d >= 5 && rnd.IntN(10) > 1 || rnd.IntN(100) < v.bleeding {
-				bleed = append(bleed, site.Where())
-			}
-			if rnd.IntN(100) < v.plaque {
-				plaque = append(plaque, site.Where())
-			}
-		}
-		acts := []chart.Act{{Verb: chart.VerbSoundings, Numbers: depths}, {Verb: chart.VerbMargin, Numbers: margins}}
-		if len(bleed) > 0 {
-			acts = append(acts, chart.Act{Verb: chart.VerbFlag, Flag: chart.Bleeding, Value: chart.Yes, Where: bleed})
-		}
-		if len(plaque) > 0 {
-			acts = append(acts, chart.Act{Verb: chart.VerbFlag, Flag: chart.Plaque, Value: chart.Yes, Where: plaque})
-		}
-		if p.Aspect == chart.Buccal {
-			if m, ok := v.mobility[p.Tooth]; ok {
-				acts = append(acts, chart.Act{Verb: chart.VerbMobility, Grade: m})
-			}
-			for _, e := range p.Tooth.Entrances() {
-				if g, ok := v.furcation[p.Tooth][e]; ok {
-					acts = append(acts, chart.Act{Verb: chart.VerbFurcation, Grade: g, Entrance: &e})
-				}
-			}
-		}
-		if err := do(acts...); err != nil {
-			return nil, err
+		if rnd.IntN(100) < v.plaque {
+			plaque = append(plaque, site.Where())
 		}
 	}
-	last := []chart.Act{{Verb: chart.VerbRest, Field: chart.FieldOf(chart.Bleeding)}, {Verb: chart.VerbRest, Field: chart.FieldOf(chart.Plaque)},
-		{Verb: chart.VerbPatient, Text: v.inputs}, {Verb: chart.VerbComplete}}
-	if err := do(last...); err != nil {
-		return nil, err
+	acts := []chart.Act{{Verb: chart.VerbSoundings, Numbers: depths}, {Verb: chart.VerbMargin, Numbers: margins}}
+	if len(bleed) > 0 {
+		acts = append(acts, chart.Act{Verb: chart.VerbFlag, Flag: chart.Bleeding, Value: chart.Yes, Where: bleed})
+	}
+	if len(plaque) > 0 {
+		acts = append(acts, chart.Act{Verb: chart.VerbFlag, Flag: chart.Plaque, Value: chart.Yes, Where: plaque})
+	}
+	if p.Aspect != chart.Buccal { // what is called once a tooth is called there
+		return acts
+	}
+	if m, ok := v.mobility[p.Tooth]; ok {
+		acts = append(acts, chart.Act{Verb: chart.VerbMobility, Grade: m})
+	}
+	for _, e := range p.Tooth.Entrances() {
+		if g, ok := v.furcation[p.Tooth][e]; ok {
+			acts = append(acts, chart.Act{Verb: chart.VerbFurcation, Grade: g, Entrance: &e})
+		}
+	}
+	return acts
+}
+
+// depth of a site in mm. Who probes the same mouth again has most readings as before, some a millimetre off, a few two.
+func (v *inventedVisit) depth(t chart.Tooth, site chart.Site, rnd *rand.Rand, before *chart.Chart) int {
+	d := 2 + rnd.IntN(2)
+	if deep := v.deep[t]; deep > 0 && site.Interdental() {
+		d = deep - rnd.IntN(2)
+	}
+	if !v.repeats {
+		return d
+	}
+	d = before.Site(chart.SiteRef{Tooth: t, Site: site}).Depth.Whole()
+	switch rnd.IntN(40) {
+	case 0:
+		d += 2
+	case 1, 2, 3:
+		d++
+	case 4, 5, 6:
+		d--
+	}
+	return d
+}
+
+// margin of a site of a depth, in mm.
+func (v *inventedVisit) margin(p chart.Place, depth int) int {
+	switch {
+	case p.Aspect == chart.Buccal && v.recession[p.Tooth] != 0:
+		return v.recession[p.Tooth]
+	case v.deep[p.Tooth] == 0:
+		return -depth // the pocket's bottom is at the CEJ: nothing is lost
+	case depth == 4:
+		return -1 // a swollen margin rather than lost attachment
+	}
+	return 0
+}
+
+// end gives what was not called its rest, completes the exam, signs it and plans.
+func (v *inventedVisit) end(l *inventedLog, day time.Time) error {
+	if err := l.do(chart.Act{Verb: chart.VerbRest, Field: chart.FieldOf(chart.Bleeding)}, chart.Act{Verb: chart.VerbRest, Field: chart.FieldOf(chart.Plaque)},
+		chart.Act{Verb: chart.VerbPatient, Text: v.inputs}, chart.Act{Verb: chart.VerbComplete}); err != nil {
+		return err
 	}
 	if v.sign {
-		if err := do(chart.Act{Verb: chart.VerbSign}); err != nil {
-			return nil, err
+		if err := l.do(chart.Act{Verb: chart.VerbSign}); err != nil {
+			return err
 		}
 	}
-	if v.plan != nil {
-		text, err := json.Marshal(v.plan.of(day))
-		if err != nil {
-			return nil, err
-		}
-		if err := do(chart.Act{Verb: chart.VerbPlan, Text: string(text)}); err != nil {
-			return nil, err
-		}
+	if v.plan == nil {
+		return nil
 	}
-	for len(evs) > 0 { // one call a transaction, as it happened
-		n := 1
-		for n < len(evs) && evs[n].Call == evs[0].Call {
-			n++
-		}
-		if err := log.Append(ctx, evs[:n]...); err != nil {
-			return nil, err
-		}
-		evs = evs[n:]
+	text, err := json.Marshal(v.plan.of(day))
+	if err != nil {
+		return err
 	}
-	return &st.Chart, nil
+	return l.do(chart.Act{Verb: chart.VerbPlan, Text: string(text)})
 }
 
 // demoSound is a short spoken exam by a synthetic voice, a test recording too (tests/recordings); its licence is in THIRD_PARTY.md.

@@ -29,13 +29,9 @@ func runEnrol(args []string, stdout, stderr io.Writer) int {
 	if done {
 		return status
 	}
-	lines := voice.Script()
-	if *script != "" {
-		text, err := os.ReadFile(*script)
-		if err != nil {
-			return fail(stderr, exitInput, "enrol: --script: %v", err)
-		}
-		lines = strings.Split(string(text), "\n")
+	lines, err := scriptIn(*script)
+	if err != nil {
+		return fail(stderr, exitInput, "enrol: --script: %v", err)
 	}
 	if *show {
 		fmt.Fprintln(stdout, strings.Join(lines, "\n"))
@@ -44,16 +40,11 @@ func runEnrol(args []string, stdout, stderr io.Writer) int {
 	if len(rest) == 0 {
 		return fail(stderr, exitInput, "enrol takes recordings of the script: leadsman enrol FILE.wav --examiner NAME (--print-script shows what to read)")
 	}
-	var pcm []int16
-	for _, path := range rest {
-		p, _, err := speech.ReadWAVFile(path)
-		if err != nil {
-			return fail(stderr, exitInput, "enrol: %v", err)
-		}
-		pcm = slices.Concat(pcm, p, make([]int16, speech.Rate))
+	pcm, err := oneAfterAnother(rest)
+	if err == nil {
+		ef.own, err = practice.OpenWords(ef.words, "")
 	}
-	var err error
-	if ef.own, err = practice.OpenWords(ef.words, ""); err != nil {
+	if err != nil {
 		return fail(stderr, exitInput, "enrol: %v", err)
 	}
 	engine, err := openEngine(*ef)
@@ -65,18 +56,10 @@ func runEnrol(args []string, stdout, stderr io.Writer) int {
 	if !ok {
 		return fail(stderr, exitInput, "enrol: engine %q cannot learn voices: use ctc", ef.name)
 	}
-	takes, left, err := voice.Cut(a, pcm, lines)
+	got, err := learn(a, pcm, lines)
 	if err != nil {
 		return fail(stderr, enrolStatus(err), "enrol: %v", err)
 	}
-	got, err := a.Enrol(context.Background(), nil, takes)
-	if err != nil {
-		if len(left) > 0 {
-			err = fmt.Errorf("%w (%d lines of the script were found in the sound, %d were not, the first of them %q)", err, len(takes), len(left), left[0])
-		}
-		return fail(stderr, enrolStatus(err), "enrol: %v", err)
-	}
-	got.Left += len(left)
 	if got.Profile != nil && *out != "" {
 		if err := os.WriteFile(*out, got.Profile, 0o600); err != nil {
 			return fail(stderr, exitTool, "enrol: %v", err)
@@ -87,25 +70,63 @@ func runEnrol(args []string, stdout, stderr io.Writer) int {
 			return fail(stderr, storeStatus(err), "enrol: %v", err)
 		}
 	}
-	if *asJSON {
-		if err := json.NewEncoder(stdout).Encode(got); err != nil {
-			return fail(stderr, exitTool, "enrol: %v", err)
-		}
-		return exitOK
+	if !*asJSON {
+		printEnrolment(stdout, got, *name, *out)
+	} else if err := json.NewEncoder(stdout).Encode(got); err != nil {
+		return fail(stderr, exitTool, "enrol: %v", err)
 	}
-	fmt.Fprintf(stdout, "%d lines learned, %d left out. Of %d words held back, %d were misheard without the profile and %d with it.\n", got.Takes, got.Left, got.Words, got.WrongBefore, got.WrongAfter)
+	return exitOK
+}
+
+// scriptIn gives the lines of a script; "" stands for that of the Practise page.
+func scriptIn(file string) ([]string, error) {
+	if file == "" {
+		return voice.Script(), nil
+	}
+	text, err := os.ReadFile(file)
+	return strings.Split(string(text), "\n"), err
+}
+
+// oneAfterAnother reads recordings, with a second of silence behind each.
+func oneAfterAnother(files []string) (pcm []int16, err error) {
+	for _, path := range files {
+		p, _, err := speech.ReadWAVFile(path)
+		if err != nil {
+			return nil, err
+		}
+		pcm = slices.Concat(pcm, p, make([]int16, speech.Rate))
+	}
+	return pcm, nil
+}
+
+// learn finds the lines of a script in the sound and makes a profile of them.
+func learn(a speech.Adapter, pcm []int16, lines []string) (got speech.Enrolment, err error) {
+	takes, left, err := voice.Cut(a, pcm, lines)
+	if err != nil {
+		return got, err
+	}
+	got, err = a.Enrol(context.Background(), nil, takes)
+	if err != nil && len(left) > 0 {
+		err = fmt.Errorf("%w (%d lines of the script were found in the sound, %d were not, the first of them %q)", err, len(takes), len(left), left[0])
+	}
+	got.Left += len(left)
+	return got, err
+}
+
+// printEnrolment says what was learned, and where it is kept: with an examiner of a name, or in the file out.
+func printEnrolment(w io.Writer, got speech.Enrolment, name, out string) {
+	fmt.Fprintf(w, "%d lines learned, %d left out. Of %d words held back, %d were misheard without the profile and %d with it.\n", got.Takes, got.Left, got.Words, got.WrongBefore, got.WrongAfter)
 	if got.Profile == nil {
-		fmt.Fprintf(stdout, "No profile is kept: %s.\n", got.Why)
-		return exitOK
+		fmt.Fprintf(w, "No profile is kept: %s.\n", got.Why)
+		return
 	}
 	switch {
-	case *name != "":
-		fmt.Fprintf(stdout, "The voice profile is kept with %s. ", *name)
-	case *out == "":
-		fmt.Fprint(stdout, "The profile would help; --examiner NAME or --out FILE keeps it. ")
+	case name != "":
+		fmt.Fprintf(w, "The voice profile is kept with %s. ", name)
+	case out == "":
+		fmt.Fprint(w, "The profile would help; --examiner NAME or --out FILE keeps it. ")
 	}
-	fmt.Fprintln(stdout, "A voice profile is personal data: the Practise page exports and erases it.")
-	return exitOK
+	fmt.Fprintln(w, "A voice profile is personal data: the Practise page exports and erases it.")
 }
 
 // enrolStatus: recordings and scripts are the input's fault.

@@ -54,14 +54,65 @@ type heard struct {
 	findings       diagnosis.Findings
 }
 
+// recording is a recording, and the exam that it is played to.
+type recording struct {
+	pcm       []int16
+	numbering chart.Numbering
+	path      string
+	at        *chart.Place // where the numbers begin; nil: at the path's first place
+	present   map[chart.Tooth]chart.Presence
+	own       *practice.Words
+	realtime  bool // played at the pace of speech
+}
+
+// read reads the file of a recording.
+func (r *recording) read(path string) error {
+	pcm, _, err := speech.ReadWAVFile(path)
+	if err != nil {
+		return err
+	}
+	if len(pcm) < speech.Rate/10 {
+		return fmt.Errorf("%s: only %d ms of sound: the recording is empty or was cut off", path, len(pcm)*1000/speech.Rate)
+	}
+	r.pcm = pcm
+	return nil
+}
+
+// set takes the exam as the command line describes it.
+func (r *recording) set(numbering, start, missing string) (err error) {
+	if r.numbering, err = chart.ParseNumbering(numbering); err != nil {
+		return fmt.Errorf("--%w", err)
+	}
+	if start != "" {
+		p, err := chart.ParsePlace(start, r.numbering)
+		if err != nil {
+			return fmt.Errorf("--start: %w", err)
+		}
+		r.at = &p
+	}
+	r.present = map[chart.Tooth]chart.Presence{}
+	for _, s := range strings.FieldsFunc(missing, func(c rune) bool { return c == ',' || c == ' ' }) {
+		t, err := chart.ParseTooth(s, r.numbering)
+		if err != nil {
+			return fmt.Errorf("--missing: %w", err)
+		}
+		r.present[t] = chart.Missing
+	}
+	if r.at != nil && r.at.Tooth.ThirdMolar() && r.present[r.at.Tooth] == chart.Unstated {
+		r.present[r.at.Tooth] = chart.Present
+	}
+	return nil
+}
+
 func runHear(args []string, _ io.Reader, stdout, stderr io.Writer) int {
 	fs := flags("hear", stderr)
+	r := &recording{}
 	numbering := fs.String("numbering", "universal", "fdi or universal: how teeth are called")
-	path := fs.String("path", "arch", "order of probing")
+	fs.StringVar(&r.path, "path", "arch", "order of probing")
 	start := fs.String("start", "", "where the numbers begin: TOOTH or TOOTH/ASPECT")
 	missing := fs.String("missing", "", "teeth that are missing, separated by commas")
 	asJSON := fs.Bool("json", false, "print one JSON object")
-	realtime := fs.Bool("realtime", false, "feed the sound at the pace of speech, to measure the answer time")
+	fs.BoolVar(&r.realtime, "realtime", false, "feed the sound at the pace of speech, to measure the answer time")
 	profile := fs.String("voice", "", "file of the speaker's voice profile, as leadsman enrol and the Practise page write it")
 	ef := addEngineFlags(fs)
 	rest, status, done := parse(fs, args)
@@ -71,39 +122,17 @@ func runHear(args []string, _ io.Reader, stdout, stderr io.Writer) int {
 	if len(rest) != 1 {
 		return fail(stderr, exitInput, "hear takes one recording: leadsman hear FILE.wav")
 	}
-	num, err := chart.ParseNumbering(*numbering)
-	if err != nil {
-		return fail(stderr, exitInput, "hear: --%v", err)
+	err := r.set(*numbering, *start, *missing)
+	if err == nil {
+		err = r.read(rest[0])
 	}
-	var at *chart.Place
-	if *start != "" {
-		p, err := chart.ParsePlace(*start, num)
-		if err != nil {
-			return fail(stderr, exitInput, "hear: --start: %v", err)
-		}
-		at = &p
+	if err == nil {
+		r.own, err = practice.OpenWords(ef.words, "")
 	}
-	present := map[chart.Tooth]chart.Presence{}
-	for _, s := range strings.FieldsFunc(*missing, func(r rune) bool { return r == ',' || r == ' ' }) {
-		t, err := chart.ParseTooth(s, num)
-		if err != nil {
-			return fail(stderr, exitInput, "hear: --missing: %v", err)
-		}
-		present[t] = chart.Missing
-	}
-	if at != nil && at.Tooth.ThirdMolar() && present[at.Tooth] == chart.Unstated {
-		present[at.Tooth] = chart.Present
-	}
-	pcm, _, err := speech.ReadWAVFile(rest[0])
 	if err != nil {
 		return fail(stderr, exitInput, "hear: %v", err)
 	}
-	if len(pcm) < speech.Rate/10 {
-		return fail(stderr, exitInput, "hear: %s: only %d ms of sound: the recording is empty or was cut off", rest[0], len(pcm)*1000/speech.Rate)
-	}
-	if ef.own, err = practice.OpenWords(ef.words, ""); err != nil {
-		return fail(stderr, exitInput, "hear: %v", err)
-	}
+	ef.own = r.own
 	engine, err := openEngine(*ef)
 	if err != nil {
 		return fail(stderr, engineStatus(*ef, err), "hear: %v", err)
@@ -114,43 +143,41 @@ func runHear(args []string, _ io.Reader, stdout, stderr io.Writer) int {
 			return fail(stderr, exitInput, "hear: --voice: %v", err)
 		}
 	}
-	h, st, err := listen(engine, ef.own, pcm, num, *path, at, present, *realtime)
-	if err != nil {
-		var ref *chart.Refusal
-		if errors.As(err, &ref) {
-			return fail(stderr, exitInput, "hear: %v", err)
-		}
+	h, st, err := r.hear(engine)
+	switch {
+	case errors.As(err, new(*chart.Refusal)):
+		return fail(stderr, exitInput, "hear: %v", err)
+	case err != nil:
 		return fail(stderr, exitTool, "hear: %v", err)
-	}
-	if *asJSON {
-		enc := json.NewEncoder(stdout)
-		enc.SetEscapeHTML(false)
-		if err := enc.Encode(h); err != nil {
-			return fail(stderr, exitTool, "hear: %v", err)
-		}
+	case !*asJSON:
+		printHeard(stdout, h, st)
 		return exitOK
 	}
-	printHeard(stdout, h, st)
+	enc := json.NewEncoder(stdout)
+	enc.SetEscapeHTML(false)
+	if err := enc.Encode(h); err != nil {
+		return fail(stderr, exitTool, "hear: %v", err)
+	}
 	return exitOK
 }
 
 // frame is the length in samples of what a browser sends at a time: 30 ms.
 const frame = speech.Rate * 30 / 1000
 
-// listen plays a recording to an exam exactly as a microphone would.
-func listen(engine speech.Engine, own *practice.Words, pcm []int16, num chart.Numbering, path string, at *chart.Place, present map[chart.Tooth]chart.Presence, realtime bool) (*heard, *chart.State, error) {
+// hear plays the recording to an exam exactly as a microphone would.
+func (r *recording) hear(engine speech.Engine) (*heard, *chart.State, error) {
 	ctx := context.Background()
 	log := &exam.Memory{}
 	begin := time.Now()
 	now := func() int64 { return time.Since(begin).Milliseconds() }
-	path, err := exam.PathRef(path, own.Paths(), nil)
+	path, err := exam.PathRef(r.path, r.own.Paths(), nil)
 	if err != nil {
 		return nil, nil, err
 	}
-	if err := exam.Start(ctx, log, num, path, at, present, 0, ""); err != nil {
+	if err := exam.Start(ctx, log, r.numbering, path, r.at, r.present, 0, ""); err != nil {
 		return nil, nil, err
 	}
-	ex, err := exam.Open(ctx, exam.Config{ID: "recording", Log: log, Engine: engine, Now: now, Terms: own.Terms(), Paths: own.Paths()})
+	ex, err := exam.Open(ctx, exam.Config{ID: "recording", Log: log, Engine: engine, Now: now, Terms: r.own.Terms(), Paths: r.own.Paths()})
 	if err != nil {
 		return nil, nil, err
 	}
@@ -159,70 +186,19 @@ func listen(engine speech.Engine, own *practice.Words, pcm []int16, num chart.Nu
 	if err != nil {
 		return nil, nil, err
 	}
-	compute := time.Duration(0)
-	decided := map[uint64]float64{} // call: seconds of the stream (or, in real time, of the clock) when it was durable
-	seen := 0
-	note := func(s float64) {
-		for ; seen < len(log.Events); seen++ {
-			if e := log.Events[seen]; e.Kind == chart.KindCall {
-				decided[e.Seq] = s
-			}
-		}
-	}
-	note(0)
-	t0 := time.Now()
-	for i := 0; i < len(pcm); i += frame {
-		end := min(i+frame, len(pcm))
-		if realtime {
-			time.Sleep(time.Until(t0.Add(time.Duration(end) * time.Second / speech.Rate)))
-		}
-		c0 := time.Now()
-		if _, err := mic.Write(int64(i), pcm[i:end]); err != nil {
-			return nil, nil, err
-		}
-		compute += time.Since(c0)
-		if realtime {
-			note(time.Since(t0).Seconds())
-		} else {
-			note(float64(end) / speech.Rate)
-		}
-	}
-	c0 := time.Now()
-	if err := mic.Close(); err != nil {
+	times := &timing{log: log, decided: map[uint64]float64{}}
+	if err := r.play(mic, times); err != nil {
 		return nil, nil, err
 	}
-	compute += time.Since(c0)
-	note(float64(len(pcm)) / speech.Rate)
 	st, err := chart.Fold(log.Events)
 	if err != nil {
 		return nil, nil, err
 	}
-	h := &heard{Calls: []heardCall{}, Doubts: []heardDoubt{}, AudioSeconds: float64(len(pcm)) / speech.Rate, ComputeSeconds: compute.Seconds()}
-	undone := map[uint64]bool{}
-	for _, c := range st.Calls {
-		undone[c.Seq] = c.Undone
-	}
-	for _, e := range log.Events {
-		if e.Kind == chart.KindCall && e.Source == chart.Voice {
-			c := heardCall{Start: float64(e.StartMS) / 1000, End: float64(e.EndMS) / 1000, Words: e.Words, Confidence: e.Confidence, Did: string(e.Did),
-				Refused: e.Refused, Undone: undone[e.Seq], Events: []uint64{}, Latency: decided[e.Seq] - float64(e.EndMS)/1000, text: exam.Describe(st, st.CallEvents(e.Seq))}
-			if e.Refused != "" {
-				c.Did = "refused"
-			}
-			h.Calls = append(h.Calls, c)
-		}
-		if n := len(h.Calls); n > 0 && e.Source == "" && e.Call != 0 && log.Events[e.Call-1].Source == chart.Voice {
-			h.Calls[n-1].Events = append(h.Calls[n-1].Events, e.Seq)
-		}
-	}
-	var open []chart.Doubt
-	for _, step := range st.Path.Steps {
-		for _, site := range step.Sites {
-			if d, ok := st.Doubts[chart.SiteRef{Tooth: step.Tooth, Site: site}]; ok {
-				h.Doubts = append(h.Doubts, heardDoubt{d.Tooth.Label(num), d.Site.String(), string(d.Field), d.Reason, d.Rival})
-				open = append(open, d)
-			}
-		}
+	h := &heard{AudioSeconds: float64(len(r.pcm)) / speech.Rate, ComputeSeconds: times.compute.Seconds(), Calls: heardCalls(st, log.Events, times.decided)}
+	open := doubtsOnPath(st)
+	h.Doubts = make([]heardDoubt, len(open))
+	for i, d := range open {
+		h.Doubts[i] = heardDoubt{d.Tooth.Label(r.numbering), d.Site.String(), string(d.Field), d.Reason, d.Rival}
 	}
 	var cb bytes.Buffer
 	if err := chartfile.Encode(&cb, &st.Chart); err != nil {
@@ -232,6 +208,93 @@ func listen(engine speech.Engine, own *practice.Words, pcm []int16, num chart.Nu
 	h.findings = diagnosis.Assess(&st.Chart, diagnosis.Options{Doubts: diagnosis.DoubtsOf(open)})
 	h.Findings = h.findings.AppendJSON(nil)
 	return h, st, nil
+}
+
+// timing notes when each call of a log was durable.
+type timing struct {
+	log     *exam.Memory
+	seen    int                // events that were looked at
+	decided map[uint64]float64 // call: seconds of the stream (or, in real time, of the clock) when it was durable
+	compute time.Duration
+}
+
+// note says what the time is after what has just been heard.
+func (t *timing) note(seconds float64) {
+	for ; t.seen < len(t.log.Events); t.seen++ {
+		if e := t.log.Events[t.seen]; e.Kind == chart.KindCall {
+			t.decided[e.Seq] = seconds
+		}
+	}
+}
+
+// working counts the time that f computes.
+func (t *timing) working(f func() error) error {
+	began := time.Now()
+	err := f()
+	t.compute += time.Since(began)
+	return err
+}
+
+// play feeds the sound to a microphone and switches it off.
+func (r *recording) play(mic *exam.Mic, times *timing) error {
+	times.note(0)
+	began := time.Now()
+	for i := 0; i < len(r.pcm); i += frame {
+		end := min(i+frame, len(r.pcm))
+		at := float64(end) / speech.Rate
+		if r.realtime {
+			time.Sleep(time.Until(began.Add(time.Duration(end) * time.Second / speech.Rate)))
+		}
+		err := times.working(func() error {
+			_, err := mic.Write(int64(i), r.pcm[i:end])
+			return err
+		})
+		if err != nil {
+			return err
+		}
+		if r.realtime {
+			at = time.Since(began).Seconds()
+		}
+		times.note(at)
+	}
+	err := times.working(mic.Close)
+	times.note(float64(len(r.pcm)) / speech.Rate)
+	return err
+}
+
+// heardCalls are the spoken calls of a log, each with its events.
+func heardCalls(st *chart.State, log []chart.Event, decided map[uint64]float64) []heardCall {
+	undone := map[uint64]bool{}
+	for _, c := range st.Calls {
+		undone[c.Seq] = c.Undone
+	}
+	calls := []heardCall{}
+	for _, e := range log {
+		if e.Kind == chart.KindCall && e.Source == chart.Voice {
+			c := heardCall{Start: float64(e.StartMS) / 1000, End: float64(e.EndMS) / 1000, Words: e.Words, Confidence: e.Confidence, Did: string(e.Did),
+				Refused: e.Refused, Undone: undone[e.Seq], Events: []uint64{}, Latency: decided[e.Seq] - float64(e.EndMS)/1000, text: exam.Describe(st, st.CallEvents(e.Seq))}
+			if e.Refused != "" {
+				c.Did = "refused"
+			}
+			calls = append(calls, c)
+		}
+		if n := len(calls); n > 0 && e.Source == "" && e.Call != 0 && log[e.Call-1].Source == chart.Voice {
+			calls[n-1].Events = append(calls[n-1].Events, e.Seq)
+		}
+	}
+	return calls
+}
+
+// doubtsOnPath are what is still in doubt, in the order of the path.
+func doubtsOnPath(st *chart.State) (open []chart.Doubt) {
+	for _, step := range st.Path.Steps {
+		for _, site := range step.Sites {
+			if d, ok := st.Doubts[chart.SiteRef{Tooth: step.Tooth, Site: site}]; ok {
+				open = append(open, d)
+			}
+		}
+	}
+	return open
 }
 
 // printHeard writes chart, calls and findings for people.

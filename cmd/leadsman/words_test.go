@@ -60,7 +60,7 @@ func TestWordsAreHeard(t *testing.T) {
 		}
 		pcm = append(pcm, make([]int16, speech.Rate)...)
 	}
-	_, st, err := listen(e, h, pcm, chart.Universal, "lowers", nil, nil, false)
+	_, st, err := (&recording{pcm: pcm, numbering: chart.Universal, path: "lowers", own: h}).hear(e)
 	if err != nil {
 		t.Fatal(err)
 	}
