@@ -227,16 +227,9 @@ func runVerify(args []string, stdout, stderr io.Writer) int {
 		}
 	}
 	if *accept != "" {
-		st, err := f.change(ctx)
-		if err != nil {
+		if err := acceptAll(ctx, f, *accept, stdout); err != nil {
 			return fail(stderr, storeStatus(err), "verify: %v", err)
 		}
-		defer st.Close()
-		n, err := st.Accept(console(ctx), *accept)
-		if err != nil {
-			return fail(stderr, storeStatus(err), "verify: %v", err)
-		}
-		fmt.Fprintf(stdout, "accepted as they are: %s; the journal says so, with the reason\n", count(uint64(n), "record"))
 		return exitOK
 	}
 	return fail(stderr, exitInput, "%s: %s intact, %s found", what, held(rep), count(uint64(len(rep.Problems)), "problem"))
@@ -270,6 +263,21 @@ func salvageAll(ctx context.Context, f *dataFlags, rep store.Report, stdout, std
 		}
 		fmt.Fprintf(stdout, "exam %s: saved as exam %s (%s)\n", ce.Exam, x.ID, x.Title)
 	}
+	return nil
+}
+
+// acceptAll keeps the data as they are.
+func acceptAll(ctx context.Context, f *dataFlags, reason string, stdout io.Writer) error {
+	st, err := f.change(ctx)
+	if err != nil {
+		return err
+	}
+	defer st.Close()
+	n, err := st.Accept(console(ctx), reason)
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(stdout, "accepted as they are: %s; the journal says so, with the reason\n", count(uint64(n), "record"))
 	return nil
 }
 

@@ -61,14 +61,13 @@ func runEnrol(args []string, stdout, stderr io.Writer) int {
 		return fail(stderr, enrolStatus(err), "enrol: %v", err)
 	}
 	if got.Profile != nil && *out != "" {
-		if err := os.WriteFile(*out, got.Profile, 0o600); err != nil {
-			return fail(stderr, exitTool, "enrol: %v", err)
-		}
+		err = os.WriteFile(*out, got.Profile, 0o600)
 	}
-	if got.Profile != nil && *name != "" {
-		if err := keepFor(data, *name, engine.Name(), got); err != nil {
-			return fail(stderr, storeStatus(err), "enrol: %v", err)
-		}
+	if err == nil && got.Profile != nil && *name != "" {
+		err = keepFor(data, *name, engine.Name(), got)
+	}
+	if err != nil {
+		return fail(stderr, storeStatus(err), "enrol: %v", err)
 	}
 	if !*asJSON {
 		printEnrolment(stdout, got, *name, *out)

@@ -7,6 +7,7 @@ import (
 	"crypto/rand"
 	"encoding/json"
 	"errors"
+	"flag"
 	"fmt"
 	"io"
 	"iter"
@@ -105,12 +106,10 @@ type exporting struct {
 	printing                                         printing
 	as, out, patient, from, to, key, sheet, language string
 	all, names, pseudonyms, signed                   bool
+	veil                                             func(*report.Record) *report.Record // of pseudonyms, if they are asked for
 }
 
-// runExport writes an exam, or those of a patient or of the whole practice, also while the service runs.
-func runExport(args []string, _ io.Reader, stdout, stderr io.Writer) int {
-	fs := flags("export", stderr)
-	e := exporting{data: addDataFlags(fs, defaultData())}
+func (e *exporting) flags(fs *flag.FlagSet) {
 	fs.StringVar(&e.as, "as", "", "form: "+formNames()+", and for many exams "+manyForms)
 	fs.StringVar(&e.out, "out", "", "file, or for many exams the folder, to write to (default for one exam: standard output)")
 	fs.StringVar(&e.patient, "patient", "", "all exams of the patient with this id or file number")
@@ -123,23 +122,56 @@ func runExport(args []string, _ io.Reader, stdout, stderr io.Writer) int {
 	fs.StringVar(&e.to, "to", "", "for many exams: up to this day")
 	fs.StringVar(&e.sheet, "paper", "", "for pdf and handout: a4 or letter (default: what the practice's settings say)")
 	fs.StringVar(&e.language, "language", "", "for handout: en, es, de, fr, pt, or one that the practice added (default likewise)")
-	what := fs.String("what", "", "for letter and message: recall or re-evaluation (default: the one that was decided)")
+	fs.StringVar(&e.printing.what, "what", "", "for letter and message: recall or re-evaluation (default: the one that was decided)")
+}
+
+func (e *exporting) many() bool { return e.all || e.patient != "" }
+
+// check finds what on the command line does not go together. exams are those that it names.
+func (e *exporting) check(exams []string) error {
+	many := e.many()
+	switch {
+	case many && len(exams) > 0, !many && len(exams) != 1, e.all && e.patient != "":
+		return errors.New("export takes one EXAM, or --patient ID, or --all")
+	case e.names && e.pseudonyms:
+		return errors.New("export: --names and --pseudonyms exclude each other")
+	case many && !e.names && !e.pseudonyms:
+		return errors.New("export: say whether people are named: --names or --pseudonyms")
+	case many && e.out == "":
+		return errors.New("export: many exams need a folder: --out FOLDER")
+	case !many && (e.signed || e.from != "" || e.to != ""):
+		return errors.New("export: --signed, --from and --to go with --patient or --all")
+	}
+	return nil
+}
+
+// prepare reads what records are changed by before they leave, and how they are printed.
+func (e *exporting) prepare(ctx context.Context, st *store.Store) error {
+	e.veil = func(r *report.Record) *report.Record { return r }
+	if e.pseudonyms {
+		key, err := researchKey(e.key, e.data.data)
+		if err != nil {
+			return asInput(err)
+		}
+		e.veil = report.NewVeil(key).Record
+	}
+	p, err := printed(ctx, st, e.data.data, e.sheet, e.language)
+	p.what = e.printing.what
+	e.printing = p
+	return asInput(err)
+}
+
+// runExport writes an exam, or those of a patient or of the whole practice, also while the service runs.
+func runExport(args []string, _ io.Reader, stdout, stderr io.Writer) int {
+	fs := flags("export", stderr)
+	e := exporting{data: addDataFlags(fs, defaultData())}
+	e.flags(fs)
 	rest, status, done := parse(fs, args)
 	if done {
 		return status
 	}
-	many := e.all || e.patient != ""
-	switch {
-	case many && len(rest) > 0, !many && len(rest) != 1, e.all && e.patient != "":
-		return fail(stderr, exitInput, "export takes one EXAM, or --patient ID, or --all")
-	case e.names && e.pseudonyms:
-		return fail(stderr, exitInput, "export: --names and --pseudonyms exclude each other")
-	case many && !e.names && !e.pseudonyms:
-		return fail(stderr, exitInput, "export: say whether people are named: --names or --pseudonyms")
-	case many && e.out == "":
-		return fail(stderr, exitInput, "export: many exams need a folder: --out FOLDER")
-	case !many && (e.signed || e.from != "" || e.to != ""):
-		return fail(stderr, exitInput, "export: --signed, --from and --to go with --patient or --all")
+	if err := e.check(rest); err != nil {
+		return fail(stderr, exitInput, "%v", err)
 	}
 	ctx, stop := untilInterrupted()
 	defer stop()
@@ -149,23 +181,13 @@ func runExport(args []string, _ io.Reader, stdout, stderr io.Writer) int {
 		return fail(stderr, storeStatus(err), "export: %v", err)
 	}
 	defer st.Close()
-	veil := func(r *report.Record) *report.Record { return r }
-	if e.pseudonyms {
-		key, err := researchKey(e.key, e.data.data)
-		if err != nil {
-			return fail(stderr, exitInput, "export: %v", err)
-		}
-		veil = report.NewVeil(key).Record
-	}
 	source := report.From(st, version())
-	if e.printing, err = printed(ctx, st, e.data.data, e.sheet, e.language); err != nil {
-		return fail(stderr, exitInput, "export: %v", err)
-	}
-	e.printing.what = *what
-	if !many {
-		err = exportOne(ctx, source, st, rest[0], &e, veil, stdout)
-	} else {
-		err = exportMany(ctx, source, st, &e, veil, stderr)
+	if err = e.prepare(ctx, st); err == nil {
+		if e.many() {
+			err = exportMany(ctx, source, st, &e, stderr)
+		} else {
+			err = exportOne(ctx, source, st, rest[0], &e, stdout)
+		}
 	}
 	var input *inputFault
 	switch {
@@ -190,7 +212,7 @@ type inputFault struct{ text string }
 
 func (f *inputFault) Error() string { return f.text }
 
-func exportOne(ctx context.Context, source report.Source, st *store.Store, exam string, e *exporting, veil func(*report.Record) *report.Record, stdout io.Writer) error {
+func exportOne(ctx context.Context, source report.Source, st *store.Store, exam string, e *exporting, stdout io.Writer) error {
 	i := slices.IndexFunc(forms(), func(f form) bool { return f.name == e.as })
 	if i < 0 {
 		return &inputFault{fmt.Sprintf("--as %q: one exam is written as %s", e.as, formNames())}
@@ -202,7 +224,7 @@ func exportOne(ctx context.Context, source report.Source, st *store.Store, exam 
 	if err := st.Note(ctx, "exam.exported", r.Patient.ID, e.as+" of exam "+r.Exam.ID); err != nil {
 		return err
 	}
-	r = veil(r)
+	r = e.veil(r)
 	if e.out == "" {
 		return forms()[i].write(stdout, r, e.printing)
 	}
@@ -230,8 +252,8 @@ func toFile(path string, write func(io.Writer) error) error {
 const manyForms = "csv, parquet, fhir (one file of JSON lines a kind of resource), json, findings (one a line)"
 
 // exportMany writes a folder. It holds one patient's exams at a time.
-func exportMany(ctx context.Context, source report.Source, st *store.Store, e *exporting, veil func(*report.Record) *report.Record, stderr io.Writer) (err error) {
-	from, to, err := span(e.from, e.to)
+func exportMany(ctx context.Context, source report.Source, st *store.Store, e *exporting, stderr io.Writer) (err error) {
+	in, err := period(e.from, e.to)
 	if err != nil {
 		return err
 	}
@@ -244,24 +266,15 @@ func exportMany(ctx context.Context, source report.Source, st *store.Store, e *e
 	if err != nil {
 		return err
 	}
-	patients := func(yield func(report.Person, error) bool) {
-		for p, err := range source.Patients(ctx, "") {
-			if !yield(p, err) {
-				return
-			}
-		}
-	}
-	whose := ""
+	patients, what, whose := source.Patients(ctx, ""), "patients.exported", ""
 	if e.patient != "" {
 		p, err := findPatient(ctx, source, st, e.patient)
 		if err != nil {
 			return err
 		}
-		whose = p.ID
-		patients = func(yield func(report.Person, error) bool) { yield(p, nil) }
+		patients, what, whose = func(yield func(report.Person, error) bool) { yield(p, nil) }, "patient.exported", p.ID
 	}
-	how := map[bool]string{true: e.as + " under pseudonyms", false: e.as + " with names"}[e.pseudonyms]
-	if err := st.Note(ctx, map[bool]string{true: "patients.exported", false: "patient.exported"}[whose == ""], whose, how); err != nil {
+	if err := st.Note(ctx, what, whose, e.as+map[bool]string{true: " under pseudonyms", false: " with names"}[e.pseudonyms]); err != nil {
 		return err
 	}
 	n, void := 0, 0
@@ -269,15 +282,14 @@ func exportMany(ctx context.Context, source report.Source, st *store.Store, e *e
 		if err != nil {
 			return err
 		}
-		day := r.Exam.Began
-		if e.signed && r.Exam.SignedBy == "" || !from.IsZero() && day.Before(from) || !to.IsZero() && !day.Before(to) {
+		if e.signed && r.Exam.SignedBy == "" || !in(r.Exam.Began) {
 			continue
 		}
 		if r.Void != nil && e.as != "fhir" { // FHIR says that it is void
 			void++
 			continue
 		}
-		if err := add(veil(r)); err != nil {
+		if err := add(e.veil(r)); err != nil {
 			return err
 		}
 		n++
@@ -308,8 +320,9 @@ func recordsOf(ctx context.Context, source report.Source, patients iter.Seq2[rep
 	}
 }
 
-// span reads two days; to is the first moment that is no longer in it.
-func span(first, last string) (from, to time.Time, err error) {
+// period reads the first and the last day of a time, either of which may be "", and gives what tells whether a moment lies in it.
+func period(first, last string) (in func(time.Time) bool, err error) {
+	var from, to time.Time
 	for _, d := range []struct {
 		text string
 		at   *time.Time
@@ -320,11 +333,11 @@ func span(first, last string) (from, to time.Time, err error) {
 		}
 		t, err := time.ParseInLocation(time.DateOnly, d.text, time.Local)
 		if err != nil {
-			return from, to, &inputFault{fmt.Sprintf("%q: write a day as 2026-11-02", d.text)}
+			return nil, &inputFault{fmt.Sprintf("%q: write a day as 2026-11-02", d.text)}
 		}
 		*d.at = t.AddDate(0, 0, d.days)
 	}
-	return from, to, nil
+	return func(t time.Time) bool { return (from.IsZero() || !t.Before(from)) && (to.IsZero() || t.Before(to)) }, nil
 }
 
 // findPatient finds a patient by id or by file number.

@@ -44,24 +44,9 @@ func runImport(args []string, stdout, stderr io.Writer) int {
 	if err != nil {
 		return fail(stderr, exitInput, "import: %v", err)
 	}
-	fmt.Fprintf(stdout, "%s found\n", count(uint64(len(records)), "exam"))
-	for i, r := range rejected {
-		if i == shownRejects {
-			fmt.Fprintf(stdout, "and %d more\n", len(rejected)-i)
-			break
-		}
-		fmt.Fprintf(stdout, "rejected: %v\n", r)
-	}
+	preview(stdout, len(records), rejected)
 	if *charts != "" {
-		err := toFile(*charts, func(w io.Writer) error {
-			for _, r := range records {
-				if err := chartfile.Encode(w, r.Chart); err != nil {
-					return fmt.Errorf("exam %s: %w", r.Exam.ID, err)
-				}
-			}
-			return nil
-		})
-		if err != nil {
+		if err := toFile(*charts, func(w io.Writer) error { return encodeAll(w, records) }); err != nil {
 			return fail(stderr, exitInput, "import: %v", err)
 		}
 		fmt.Fprintf(stdout, "written to %s\n", *charts)
@@ -86,6 +71,28 @@ func runImport(args []string, stdout, stderr io.Writer) int {
 		return fail(stderr, storeStatus(err), "import: %v", err)
 	}
 	return exitOK
+}
+
+// preview says what was found in a file.
+func preview(w io.Writer, exams int, rejected []fmt.Stringer) {
+	fmt.Fprintf(w, "%s found\n", count(uint64(exams), "exam"))
+	for i, r := range rejected {
+		if i == shownRejects {
+			fmt.Fprintf(w, "and %d more\n", len(rejected)-i)
+			break
+		}
+		fmt.Fprintf(w, "rejected: %v\n", r)
+	}
+}
+
+// encodeAll writes exams as charts, one a line.
+func encodeAll(w io.Writer, records []*report.Record) error {
+	for _, r := range records {
+		if err := chartfile.Encode(w, r.Chart); err != nil {
+			return fmt.Errorf("exam %s: %w", r.Exam.ID, err)
+		}
+	}
+	return nil
 }
 
 // readForeign reads the exams of a file, and what cannot be taken up.

@@ -197,22 +197,8 @@ func await[T any](ctx context.Context, stderr io.Writer, open func(context.Conte
 // serve runs the service until ctx ends. ready, if not nil, is called with the address of the page
 // once it answers.
 func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready func(url string, p *practice.Practice, st *store.Store) error) int {
-	log, err := f.logger(stderr)
-	if err == nil {
-		err = f.check()
-	}
-	var cert *certs.Source
-	if err == nil {
-		cert, err = certificate(f.addr, f.cert, f.key, f.data)
-	}
-	if err == nil {
-		f.engine.own, err = practice.OpenWords(f.engine.words, f.data)
-	}
-	var languages map[string]string
-	if err == nil {
-		languages, err = paper.Languages(messagesIn(f.data))
-	}
-	if err != nil {
+	s := &service{f: f, metrics: newMetrics()}
+	if err := s.read(stderr); err != nil {
 		return fail(stderr, exitInput, "serve: %v", err)
 	}
 	st, err := await(ctx, stderr, f.change)
@@ -224,6 +210,7 @@ func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready
 		return fail(stderr, exitTool, "serve: %v", err)
 	}
 	defer st.Close()
+	s.st = st
 	if lost := st.Lost(); lost != "" {
 		fmt.Fprintf(stderr, "leadsman: %s: leadsman verify says what is there; the journal keeps this\n", lost)
 	}
@@ -233,48 +220,72 @@ func serve(ctx context.Context, f *serviceFlags, stdout, stderr io.Writer, ready
 	var engine speech.Engine
 	if f.engine.name != engineNone {
 		fmt.Fprintln(stdout, "loading the speech recognizer ...")
-		if engine, err = f.openEngine(ctx, log, stderr); err != nil {
+		if engine, err = f.openEngine(ctx, s.log, stderr); err != nil {
 			return notOpened(ctx, err, stdout, stderr)
 		}
 		defer engine.Close()
 	}
-	m := newMetrics()
-	all, own, err := f.among(map[bool]string{true: "https://", false: "http://"}[cert != nil] + f.addr)
+	all, own, err := f.among(map[bool]string{true: "https://", false: "http://"}[s.cert != nil] + f.addr)
 	if err != nil {
 		return fail(stderr, exitInput, "serve: %v", err)
 	}
-	cfg := practice.Config{Records: st, Engine: engine, Elsewhere: f.hear.workers != "", Words: f.engine.own, Post: hook.NewClient(), Now: time.Now, Log: log, Heard: m.heard, Written: m.written}
+	cfg := practice.Config{Records: st, Engine: engine, Elsewhere: f.hear.workers != "", Words: f.engine.own, Post: hook.NewClient(), Now: time.Now, Log: s.log, Heard: s.metrics.heard, Written: s.metrics.written}
 	if node, err := await(ctx, stderr, func(ctx context.Context) (*store.Node, error) { return st.Join(ctx, own) }); err != nil {
 		return fail(stderr, exitTool, "serve: %v", err)
 	} else if node != nil {
 		defer node.Close()
 		cfg.Nodes = node
 	}
-	p := practice.New(cfg)
-	defer p.Close()
-	m.watch(p, cert, engine)
-	s := &service{f: f, log: log, p: p, st: st, cert: cert, metrics: m}
-	out := &leaves{report.From(st, version()), st, f.data}
-	o := web.Options{Nodes: all, Languages: languages, Export: out.export, FHIR: out.fhir(time.Now(), log, p.Looked), Exams: web.Opener(p.Open), Practice: p, People: p.People, Programs: p, Ledger: p, Dossier: func(ctx context.Context, w io.Writer, id string) error {
-		return report.Dossier(ctx, w, st, version(), id)
-	}, Clips: p.Clips, Voices: p.Voices, Say: serviceVoice(), Trial: p.Trial, Calendar: calendar, Paths: f.engine.own.Paths(), Hosts: f.names(cert), Version: version(), Log: log,
-		Demo: demoSound, Invent: func(ctx context.Context) error { return invent(ctx, st, time.Now()) },
-		Limits: f.limits, Seen: m.answered, Reconnected: m.reconnected, Ready: s.ready, Remember: cert != nil && cert.Own() == nil}
-	if cert != nil && cert.Own() != nil {
-		o.Authority = cert.Own()
-	}
-	return s.run(ctx, web.New(o), stdout, stderr, ready)
+	s.p = practice.New(cfg)
+	defer s.p.Close()
+	s.metrics.watch(s.p, s.cert, engine)
+	return s.run(ctx, web.New(s.pages(all)), stdout, stderr, ready)
 }
 
 // service is what runs.
 type service struct {
-	f        *serviceFlags
-	log      *slog.Logger
-	p        *practice.Practice
-	st       *store.Store
-	cert     *certs.Source // nil: this computer alone, without encryption
-	metrics  *metrics
-	draining atomic.Bool
+	f         *serviceFlags
+	log       *slog.Logger
+	p         *practice.Practice
+	st        *store.Store
+	cert      *certs.Source     // nil: this computer alone, without encryption
+	languages map[string]string // of what patients read
+	metrics   *metrics
+	draining  atomic.Bool
+}
+
+// read takes what the command line says and the files that it names, before anything is opened.
+func (s *service) read(stderr io.Writer) (err error) {
+	f := s.f
+	if s.log, err = f.logger(stderr); err != nil {
+		return err
+	}
+	if err = f.check(); err != nil {
+		return err
+	}
+	if s.cert, err = certificate(f.addr, f.cert, f.key, f.data); err != nil {
+		return err
+	}
+	if f.engine.own, err = practice.OpenWords(f.engine.words, f.data); err != nil {
+		return err
+	}
+	s.languages, err = paper.Languages(messagesIn(f.data))
+	return err
+}
+
+// pages are what the pages and programs get at.
+func (s *service) pages(nodes []string) web.Options {
+	f, p, st := s.f, s.p, s.st
+	out := &leaves{report.From(st, version()), st, f.data}
+	o := web.Options{Nodes: nodes, Languages: s.languages, Export: out.export, FHIR: out.fhir(time.Now(), s.log, p.Looked), Exams: web.Opener(p.Open), Practice: p, People: p.People, Programs: p, Ledger: p, Dossier: func(ctx context.Context, w io.Writer, id string) error {
+		return report.Dossier(ctx, w, st, version(), id)
+	}, Clips: p.Clips, Voices: p.Voices, Say: serviceVoice(), Trial: p.Trial, Calendar: calendar, Paths: f.engine.own.Paths(), Hosts: f.names(s.cert), Version: version(), Log: s.log,
+		Demo: demoSound, Invent: func(ctx context.Context) error { return invent(ctx, st, time.Now()) },
+		Limits: f.limits, Seen: s.metrics.answered, Reconnected: s.metrics.reconnected, Ready: s.ready, Remember: s.cert != nil && s.cert.Own() == nil}
+	if s.cert != nil && s.cert.Own() != nil {
+		o.Authority = s.cert.Own()
+	}
+	return o
 }
 
 // ready says why the service is not to be sent anybody; nil: it is.
@@ -301,15 +312,7 @@ func (s *service) run(ctx context.Context, h http.Handler, stdout, stderr io.Wri
 	defer end()
 	srv := &http.Server{Handler: h, ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 32 << 10,
 		ErrorLog: slog.NewLogLogger(s.log.Handler(), slog.LevelWarn), ConnState: web.NewConnections(f.limits).State, BaseContext: func(net.Listener) context.Context { return working }}
-	var conf *tls.Config
-	var plain http.Handler
-	scheme := "http"
-	if s.cert != nil {
-		scheme, conf, plain = "https", s.cert.Config(), web.Plain(nil)
-		if own := s.cert.Own(); own != nil {
-			plain = web.Plain(own)
-		}
-	}
+	scheme, conf, plain := s.encryption()
 	url := scheme + "://" + ln.Addr().String() + "/"
 	if f.metrics != "" {
 		if err := s.metrics.serve(working, &wg, f.metrics, s.ready); err != nil {
@@ -322,13 +325,7 @@ func (s *service) run(ctx context.Context, h http.Handler, stdout, stderr io.Wri
 	}
 	served := make(chan error, 1)
 	wg.Go(func() { served <- web.Serve(working, ln, conf, srv, plain) })
-	fmt.Fprintf(stdout, "Leadsman is at %s  (data in %s; Ctrl-C ends it)\n", url, f.place())
-	if s.cert != nil {
-		fmt.Fprintf(stdout, "Open it as %s; the certificate holds until %s and is %s.\n", strings.Join(f.names(s.cert), ", "), s.cert.Until().Format(time.DateOnly),
-			map[bool]string{true: "renewed by itself; devices are told at /trust to trust it", false: "read again when its file is replaced"}[s.cert.Own() != nil])
-	}
-	fmt.Fprintln(stdout, "Decision support for licensed clinicians; it does not diagnose by itself.")
-	s.log.Info("started", "version", version(), "address", url, "encrypted", s.cert != nil, "recognizer", f.engine.name)
+	s.greet(stdout, url)
 	if ready != nil {
 		if err := ready(url, s.p, s.st); err != nil {
 			return fail(stderr, exitTool, "%v", err)
@@ -343,12 +340,7 @@ func (s *service) run(ctx context.Context, h http.Handler, stdout, stderr io.Wri
 	s.p.Drain()
 	if f.drain > 0 {
 		s.log.Info("draining", "for", f.drain.String())
-		hurry, done := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-		select { // a second signal ends the wait
-		case <-time.After(f.drain):
-		case <-hurry.Done():
-		}
-		done()
+		waitOrHurry(f.drain)
 	}
 	end()
 	if err := <-served; err != nil && !errors.Is(err, http.ErrServerClosed) {
@@ -357,6 +349,39 @@ func (s *service) run(ctx context.Context, h http.Handler, stdout, stderr io.Wri
 	s.log.Info("stopped")
 	fmt.Fprintln(stdout, "stopped; nothing is lost")
 	return exitOK
+}
+
+// encryption is how connections are encrypted, and what answers those that are not.
+func (s *service) encryption() (scheme string, conf *tls.Config, plain http.Handler) {
+	if s.cert == nil {
+		return "http", nil, nil
+	}
+	if own := s.cert.Own(); own != nil {
+		return "https", s.cert.Config(), web.Plain(own)
+	}
+	return "https", s.cert.Config(), web.Plain(nil)
+}
+
+// greet says where the service is, on the screen and in the log.
+func (s *service) greet(stdout io.Writer, url string) {
+	f := s.f
+	fmt.Fprintf(stdout, "Leadsman is at %s  (data in %s; Ctrl-C ends it)\n", url, f.place())
+	if s.cert != nil {
+		fmt.Fprintf(stdout, "Open it as %s; the certificate holds until %s and is %s.\n", strings.Join(f.names(s.cert), ", "), s.cert.Until().Format(time.DateOnly),
+			map[bool]string{true: "renewed by itself; devices are told at /trust to trust it", false: "read again when its file is replaced"}[s.cert.Own() != nil])
+	}
+	fmt.Fprintln(stdout, "Decision support for licensed clinicians; it does not diagnose by itself.")
+	s.log.Info("started", "version", version(), "address", url, "encrypted", s.cert != nil, "recognizer", f.engine.name)
+}
+
+// waitOrHurry waits for a while; a signal ends the wait.
+func waitOrHurry(d time.Duration) {
+	hurry, done := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer done()
+	select {
+	case <-time.After(d):
+	case <-hurry.Done():
+	}
 }
 
 // calendar writes days in the form that calendars read.

@@ -83,7 +83,7 @@ func streamed(t *testing.T, as string, exams int) (size, memory int64, took time
 	var said bytes.Buffer
 	began := spent(t)
 	same := func(r *report.Record) *report.Record { return r }
-	if err := exportMany(context.Background(), reporttest.Practice{Number: exams / 2, Each: 2}, st, &exporting{as: as, out: dir, all: true, names: true}, same, &said); err != nil {
+	if err := exportMany(context.Background(), reporttest.Practice{Number: exams / 2, Each: 2}, st, &exporting{as: as, out: dir, all: true, names: true, veil: same}, &said); err != nil {
 		t.Fatal(err)
 	}
 	took, memory = spent(t)-began, peak(t)
