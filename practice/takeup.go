@@ -1,6 +1,7 @@
 package practice
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -80,91 +81,104 @@ func entries(f *Foreign, patient string) ([]chart.Event, error) {
 		}
 	}
 	at := f.Began.UnixMilli()
-	n := f.Chart.Numbering
-	if n == "" {
-		n = chart.FDI
-	}
-	evs, err := chart.Start(n, "", nil, present, chart.Meta{Time: at, Patient: patient})
+	evs, err := chart.Start(cmp.Or(f.Chart.Numbering, chart.FDI), "", nil, present, chart.Meta{Time: at, Patient: patient})
 	if err != nil {
 		return nil, err
 	}
-	call := uint64(len(evs) + 1)
-	put := func(e chart.Event) {
-		e.Seq, e.Call, e.Time = uint64(len(evs)+1), call, at
-		evs = append(evs, e)
-	}
-	put(chart.Event{Kind: chart.KindCall, Source: chart.Tool, Who: f.Examiner, Did: chart.VerbSet, Words: f.Remark})
-	value := func(t chart.Tooth, field chart.Field, v int) {
-		put(chart.Event{Kind: chart.KindTooth, Tooth: t, Field: field, Value: &v})
-	}
+	c := &takenUp{evs: evs, call: uint64(len(evs) + 1), at: at}
+	c.put(chart.Event{Kind: chart.KindCall, Source: chart.Tool, Who: f.Examiner, Did: chart.VerbSet, Words: f.Remark})
 	f.Chart.Each(func(t chart.Tooth, rec *chart.ToothRecord) bool {
-		if rec.Presence != chart.Unstated && t.Primary() {
-			value(t, chart.FieldPresence, int(rec.Presence))
-		}
-		if rec.Mobility.Recorded() {
-			value(t, chart.FieldMobility, rec.Mobility.Value())
-		}
-		if rec.Keratin.Known() {
-			value(t, chart.FieldKeratin, rec.Keratin.Half())
-		}
-		for _, e := range t.Entrances() {
-			if g := rec.Furcation[e]; g.Recorded() {
-				value(t, chart.FurcationField(e), g.Value())
-			}
-			if down := rec.Vertical[e]; down.Known() {
-				value(t, chart.VerticalField(e), down.Half())
-			}
-		}
-		for s := range chart.NumSites {
-			v := &rec.Sites[s]
-			set := func(field chart.Field, n int) {
-				put(chart.Event{Kind: chart.KindSet, Tooth: t, Site: &s, Field: field, Value: &n})
-			}
-			if v.Depth.Known() {
-				set(chart.FieldDepth, v.Depth.Half())
-			}
-			if v.Again.Known() {
-				set(chart.FieldAgain, v.Again.Half())
-			}
-			if v.Recession.Known() {
-				set(chart.FieldRecession, v.Recession.Half())
-			}
-			for flag := range chart.NumFlags {
-				if a := v.Flags[flag]; a.Recorded() {
-					n := 0
-					if a == chart.Yes {
-						n = 1
-					}
-					set(chart.FieldOf(flag), n)
-				}
-			}
-		}
+		c.tooth(t, rec)
 		return true
 	})
 	for _, d := range f.Doubts {
-		site := d.Site
-		put(chart.Event{Kind: chart.KindDoubt, Tooth: d.Tooth, Site: &site, Field: d.Field, Text: d.Reason, Rival: d.Rival})
+		c.put(chart.Event{Kind: chart.KindDoubt, Tooth: d.Tooth, Site: &d.Site, Field: d.Field, Text: d.Reason, Rival: d.Rival})
 	}
 	inputs, err := json.Marshal(&f.Chart.Patient)
 	if err != nil {
 		return nil, err
 	}
 	if string(inputs) != "{}" {
-		put(chart.Event{Kind: chart.KindPatient, Text: string(inputs), Change: &chart.Change{Given: f.Chart.Patient}})
+		c.put(chart.Event{Kind: chart.KindPatient, Text: string(inputs), Change: &chart.Change{Given: f.Chart.Patient}})
 	}
 	if f.Remark != "" {
-		put(chart.Event{Kind: chart.KindRemark, Tooth: chart.AllTeeth()[0], Text: f.Remark})
+		c.put(chart.Event{Kind: chart.KindRemark, Tooth: chart.AllTeeth()[0], Text: f.Remark})
 	}
-	st, err := chart.Fold(evs)
-	if err != nil {
-		return nil, fmt.Errorf("the exam cannot be entered: %w", err)
+	return c.evs, givesBack(c.evs, f.Chart)
+}
+
+// takenUp is the log of an exam that was made elsewhere, whose values are one call.
+type takenUp struct {
+	evs  []chart.Event
+	call uint64
+	at   int64 // ms
+}
+
+func (c *takenUp) put(e chart.Event) {
+	e.Seq, e.Call, e.Time = uint64(len(c.evs)+1), c.call, c.at
+	c.evs = append(c.evs, e)
+}
+
+// tooth enters what is recorded of a tooth.
+func (c *takenUp) tooth(t chart.Tooth, rec *chart.ToothRecord) {
+	value := func(field chart.Field, v int) {
+		c.put(chart.Event{Kind: chart.KindTooth, Tooth: t, Field: field, Value: &v})
 	}
-	// A log must give back what it was made from.
-	for _, t := range chart.AllTeeth() {
-		was, is := *f.Chart.Tooth(t), *st.Chart.Tooth(t)
-		if was.Presence = is.Presence; was != is { // a tooth that was not mentioned is present, or a missing third molar
-			return nil, fmt.Errorf("tooth %s cannot be entered as it is: %w", t, ErrInvalid)
+	if rec.Presence != chart.Unstated && t.Primary() {
+		value(chart.FieldPresence, int(rec.Presence))
+	}
+	if rec.Mobility.Recorded() {
+		value(chart.FieldMobility, rec.Mobility.Value())
+	}
+	if rec.Keratin.Known() {
+		value(chart.FieldKeratin, rec.Keratin.Half())
+	}
+	for _, e := range t.Entrances() {
+		if g := rec.Furcation[e]; g.Recorded() {
+			value(chart.FurcationField(e), g.Value())
+		}
+		if down := rec.Vertical[e]; down.Known() {
+			value(chart.VerticalField(e), down.Half())
 		}
 	}
-	return evs, nil
+	for s := range chart.NumSites {
+		c.site(chart.SiteRef{Tooth: t, Site: s}, &rec.Sites[s])
+	}
+}
+
+// site enters what is recorded of a site.
+func (c *takenUp) site(at chart.SiteRef, rec *chart.SiteRecord) {
+	value := func(field chart.Field, v int) {
+		c.put(chart.Event{Kind: chart.KindSet, Tooth: at.Tooth, Site: &at.Site, Field: field, Value: &v})
+	}
+	for _, m := range []struct {
+		field chart.Field
+		is    chart.MM
+	}{{chart.FieldDepth, rec.Depth}, {chart.FieldAgain, rec.Again}, {chart.FieldRecession, rec.Recession}} {
+		if m.is.Known() {
+			value(m.field, m.is.Half())
+		}
+	}
+	for flag := range chart.NumFlags {
+		if a := rec.Flags[flag]; a == chart.Yes {
+			value(chart.FieldOf(flag), 1)
+		} else if a.Recorded() {
+			value(chart.FieldOf(flag), 0)
+		}
+	}
+}
+
+// givesBack checks that a log gives back the chart that it was made from.
+func givesBack(evs []chart.Event, c *chart.Chart) error {
+	st, err := chart.Fold(evs)
+	if err != nil {
+		return fmt.Errorf("the exam cannot be entered: %w", err)
+	}
+	for _, t := range chart.AllTeeth() {
+		was, is := *c.Tooth(t), *st.Chart.Tooth(t)
+		if was.Presence = is.Presence; was != is { // a tooth that was not mentioned is present, or a missing third molar
+			return fmt.Errorf("tooth %s cannot be entered as it is: %w", t, ErrInvalid)
+		}
+	}
+	return nil
 }

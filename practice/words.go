@@ -36,83 +36,99 @@ func lineFault(file string, line int, format string, a ...any) error {
 
 // ReadWords reads a practice file; docs/practice-file.md has its form. All errors name file and line.
 func ReadWords(file string, r io.Reader) (*Words, error) {
-	h := &Words{File: file, line: map[string]int{}}
-	num := chart.FDI
-	terms := &grammar.Terms{}
-	at := map[string]int{} // line of each synonym and path
-	var phones, likes strings.Builder
+	f := &wordsReader{words: &Words{File: file, terms: &grammar.Terms{}, line: map[string]int{}}, numbering: chart.FDI, at: map[string]int{}}
+	kinds := map[string]func(string) error{"": func(string) error { return nil },
+		"numbering": f.readNumbering, "synonym": f.readSynonym, "path": f.readPath, "sound": f.readSound}
 	sc := bufio.NewScanner(r)
-	n := 0
 	for sc.Scan() {
-		n++
+		f.n++
+		if f.n > 1 {
+			f.phones.WriteByte('\n')
+		}
 		text, _, _ := strings.Cut(strings.ToLower(strings.TrimPrefix(sc.Text(), "\ufeff")), "#")
 		kind, rest, _ := strings.Cut(strings.TrimSpace(text), " ")
-		if n > 1 {
-			phones.WriteByte('\n')
+		read := kinds[kind]
+		if read == nil {
+			return nil, lineFault(file, f.n, "%q begins no line of a practice file: use numbering, synonym, path or sound", kind)
 		}
-		bad := func(format string, a ...any) (*Words, error) { return nil, lineFault(file, n, format, a...) }
-		switch kind {
-		case "":
-		case "numbering":
-			var err error
-			if num, err = chart.ParseNumbering(strings.TrimSpace(rest)); err != nil {
-				return bad("%v", err)
-			}
-		case "synonym":
-			said, means, ok := strings.Cut(rest, "=")
-			if s := (grammar.Synonym{Said: strings.Fields(said), Means: strings.Fields(means)}); ok && len(s.Said) > 0 && len(s.Means) > 0 && wordsOnly(said+means) {
-				if err := terms.AddSynonym(s); err != nil {
-					return bad("%v: choose other words; docs/calls.md has all that are taken", err)
-				}
-				for _, w := range s.Said {
-					at[w] = n
-				}
-				break
-			}
-			return bad("write a synonym as  synonym pus point = suppuration, in words without digits")
-		case "path":
-			name, segments, ok := strings.Cut(rest, ":")
-			name = strings.TrimSpace(name)
-			if !ok || !wordsOnly(name) || len(strings.Fields(name)) != 1 {
-				return bad("write a path as  path lowers: buccal 38-48, lingual 48-38, with a name of one word")
-			}
-			p, err := chart.ParsePath(name, segments, num)
-			if err != nil {
-				return bad("%v", err)
-			}
-			if err := terms.AddPath(name); err != nil {
-				return bad("%v: choose another name", err)
-			}
-			h.own = append(h.own, p)
-			at[name] = n
-		case "sound":
-			word, how, ok := strings.Cut(rest, "=")
-			f := strings.Fields(how)
-			if !ok || len(strings.Fields(word)) != 1 || len(f) == 0 || f[0] == "like" && len(f) == 1 {
-				return bad("write a sound as  sound furca = F ER K AH  (phones of CMUdict) or as  sound furca = like four car")
-			}
-			word = strings.TrimSpace(word)
-			if f[0] == "like" {
-				fmt.Fprintf(&likes, "%s\t%s\n", word, strings.Join(f[1:], " "))
-				fmt.Fprintf(&phones, "%s =%s", word, strings.Join(f[1:], " ="))
-			} else {
-				fmt.Fprintf(&phones, "%s %s", word, strings.Join(f, " "))
-			}
-		default:
-			return bad("%q begins no line of a practice file: use numbering, synonym, path or sound", kind)
+		if err := read(rest); err != nil {
+			return nil, lineFault(file, f.n, "%v", err)
 		}
 	}
 	if err := sc.Err(); errors.Is(err, bufio.ErrTooLong) {
-		return nil, lineFault(file, n+1, "it is longer than 65,536 bytes: this is no practice file (docs/practice-file.md has its form)")
+		return nil, lineFault(file, f.n+1, "it is longer than 65,536 bytes: this is no practice file (docs/practice-file.md has its form)")
 	} else if err != nil {
-		return nil, lineFault(file, n+1, "%v", err)
+		return nil, lineFault(file, f.n+1, "%v", err)
 	}
-	h.terms = terms
+	h := f.words
 	for _, w := range h.terms.Words() {
-		h.line[w] = at[w]
+		h.line[w] = f.at[w]
 	}
-	h.Phones, h.Likes = phones.String()+"\n", likes.String()
+	h.Phones, h.Likes = f.phones.String()+"\n", f.likes.String()
 	return h, nil
+}
+
+// wordsReader reads the lines of a practice file. There is a method for each kind of line, which takes what stands behind its first word.
+type wordsReader struct {
+	words         *Words
+	n             int // the line
+	numbering     chart.Numbering
+	at            map[string]int // line of each synonym and path
+	phones, likes strings.Builder
+}
+
+func (f *wordsReader) readNumbering(rest string) (err error) {
+	f.numbering, err = chart.ParseNumbering(strings.TrimSpace(rest))
+	return err
+}
+
+func (f *wordsReader) readSynonym(rest string) error {
+	said, means, ok := strings.Cut(rest, "=")
+	s := grammar.Synonym{Said: strings.Fields(said), Means: strings.Fields(means)}
+	if !ok || len(s.Said) == 0 || len(s.Means) == 0 || !wordsOnly(said+means) {
+		return errors.New("write a synonym as  synonym pus point = suppuration, in words without digits")
+	}
+	if err := f.words.terms.AddSynonym(s); err != nil {
+		return fmt.Errorf("%w: choose other words; docs/calls.md has all that are taken", err)
+	}
+	for _, w := range s.Said {
+		f.at[w] = f.n
+	}
+	return nil
+}
+
+func (f *wordsReader) readPath(rest string) error {
+	name, segments, ok := strings.Cut(rest, ":")
+	name = strings.TrimSpace(name)
+	if !ok || !wordsOnly(name) || len(strings.Fields(name)) != 1 {
+		return errors.New("write a path as  path lowers: buccal 38-48, lingual 48-38, with a name of one word")
+	}
+	p, err := chart.ParsePath(name, segments, f.numbering)
+	if err != nil {
+		return err
+	}
+	if err := f.words.terms.AddPath(name); err != nil {
+		return fmt.Errorf("%w: choose another name", err)
+	}
+	f.words.own = append(f.words.own, p)
+	f.at[name] = f.n
+	return nil
+}
+
+func (f *wordsReader) readSound(rest string) error {
+	word, how, ok := strings.Cut(rest, "=")
+	as := strings.Fields(how)
+	if !ok || len(strings.Fields(word)) != 1 || len(as) == 0 || as[0] == "like" && len(as) == 1 {
+		return errors.New("write a sound as  sound furca = F ER K AH  (phones of CMUdict) or as  sound furca = like four car")
+	}
+	word = strings.TrimSpace(word)
+	if as[0] == "like" {
+		fmt.Fprintf(&f.likes, "%s\t%s\n", word, strings.Join(as[1:], " "))
+		fmt.Fprintf(&f.phones, "%s =%s", word, strings.Join(as[1:], " ="))
+	} else {
+		fmt.Fprintf(&f.phones, "%s %s", word, strings.Join(as, " "))
+	}
+	return nil
 }
 
 // wordsOnly reports whether a text consists of words as they can be spoken.
