@@ -7,7 +7,7 @@ import (
 	"testing"
 )
 
-// named are the recordings as the page names them.
+// named are the recordings and noises as the page names them.
 var named = map[string]string{
 	"fullmouth-joe":    "full mouth, synthetic voice joe",
 	"fullmouth-digits": "full mouth, real digits of 22 people",
@@ -16,6 +16,11 @@ var named = map[string]string{
 	"mouth-pico":       "mouth-pico: the same by a British synthetic voice",
 	"exam-joe":         "every kind of call, Universal",
 	"exam-joe-fdi":     "every kind of call, FDI",
+
+	"running-tap": "running tap",
+	"babble8":     "babble of eight",
+	"chainsaw":    "saw",
+	"pink":        "pink noise",
 }
 
 // page is the table of recordings in docs/measurements.md: a line for each recording and noise, with a figure for each ratio.
@@ -43,7 +48,7 @@ func (p *page) end() {
 	}
 	condition := "clean"
 	if p.last.noise != "" {
-		condition = p.last.noise + ", " + strings.Join(p.line[0], ", ") + " dB"
+		condition = named[p.last.noise] + " at " + strings.Join(p.line[0], ", ") + " dB"
 	}
 	fmt.Fprintf(&p.text, "| %s | %s | %d |", named[p.last.name], condition, p.size[0])
 	for _, n := range p.line[1:] {
