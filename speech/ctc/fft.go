@@ -43,8 +43,9 @@ func (f *realFFT) power(out, x []float32) {
 	z := f.transform()
 	for k := 0; k <= n; k++ {
 		p, q := z[k%n], z[(n-k)%n]
-		q = complex(real(q), -imag(q))
-		even, odd := (p+q)/2, (p-q)*complex(0, -0.5)
+		// The transforms of the even and the odd samples: (p+q*)/2 and (p-q*)/2i.
+		even := complex((real(p)+real(q))/2, (imag(p)-imag(q))/2)
+		odd := complex((imag(p)+imag(q))/2, -(real(p)-real(q))/2)
 		v := even + f.full[k]*odd
 		out[k] = real(v)*real(v) + imag(v)*imag(v)
 	}
@@ -58,37 +59,52 @@ func (f *realFFT) transform() []complex64 {
 	done := 1 // product of the radices so far
 	for _, r := range f.factors {
 		m := n / (done * r) // length of the sub-transforms that remain
-		for p := 0; p < m; p++ {
-			for q := 0; q < done; q++ {
-				in := q + done*p
-				switch r {
-				case 2:
-					u, v := src[in], src[in+done*m]
-					o := q + done*2*p
-					dst[o] = u + v
-					dst[o+done] = (u - v) * f.half[p*done%n]
-				case 4:
-					u0, u1, u2, u3 := src[in], src[in+done*m], src[in+2*done*m], src[in+3*done*m]
-					s02, d02, s13, d13 := u0+u2, u0-u2, u1+u3, u1-u3
-					j := complex(imag(d13), -real(d13)) // -i * d13
-					o, w := q+done*4*p, p*done
-					dst[o] = s02 + s13
-					dst[o+done] = (d02 + j) * f.half[w%n]
-					dst[o+2*done] = (s02 - s13) * f.half[2*w%n]
-					dst[o+3*done] = (d02 - j) * f.half[3*w%n]
-				default:
-					for k := 0; k < r; k++ {
-						var sum complex64
-						for l := 0; l < r; l++ {
-							sum += src[in+l*done*m] * f.half[k*l*(n/r)%n]
-						}
-						dst[q+done*(r*p+k)] = sum * f.half[k*p*done%n]
-					}
-				}
+		for p := range m {
+			in, out := src[done*p:], dst[done*r*p:]
+			switch r {
+			case 2:
+				f.radix2(out, in, done, done*m, p*done)
+			case 4:
+				f.radix4(out, in, done, done*m, p*done)
+			default:
+				f.radix5(out, in, done, done*m, p*done)
 			}
 		}
 		done *= r
 		src, dst = dst, src
 	}
 	return src
+}
+
+// radix2, radix4 and radix5 make done values of each of so many transforms out of those that lie apart in in; w is the step of their twiddle factors.
+func (f *realFFT) radix2(out, in []complex64, done, apart, w int) {
+	t := f.half[w]
+	for q := range done {
+		u, v := in[q], in[q+apart]
+		out[q], out[q+done] = u+v, (u-v)*t
+	}
+}
+
+func (f *realFFT) radix4(out, in []complex64, done, apart, w int) {
+	t1, t2, t3 := f.half[w], f.half[2*w], f.half[3*w]
+	for q := range done {
+		u0, u1, u2, u3 := in[q], in[q+apart], in[q+2*apart], in[q+3*apart]
+		s02, d02, s13, d13 := u0+u2, u0-u2, u1+u3, u1-u3
+		j := complex(imag(d13), -real(d13)) // -i * d13
+		out[q], out[q+done], out[q+2*done], out[q+3*done] = s02+s13, (d02+j)*t1, (s02-s13)*t2, (d02-j)*t3
+	}
+}
+
+func (f *realFFT) radix5(out, in []complex64, done, apart, w int) {
+	n := len(f.half)
+	e1, e2, e3, e4 := f.half[n/5], f.half[2*n/5], f.half[3*n/5], f.half[4*n/5] // fifth roots of 1
+	t1, t2, t3, t4 := f.half[w], f.half[2*w], f.half[3*w], f.half[4*w]
+	for q := range done {
+		u0, u1, u2, u3, u4 := in[q], in[q+apart], in[q+2*apart], in[q+3*apart], in[q+4*apart]
+		out[q] = u0 + u1 + u2 + u3 + u4
+		out[q+done] = (u0 + u1*e1 + u2*e2 + u3*e3 + u4*e4) * t1
+		out[q+2*done] = (u0 + u1*e2 + u2*e4 + u3*e1 + u4*e3) * t2
+		out[q+3*done] = (u0 + u1*e3 + u2*e1 + u3*e4 + u4*e2) * t3
+		out[q+4*done] = (u0 + u1*e4 + u2*e3 + u3*e2 + u4*e1) * t4
+	}
 }

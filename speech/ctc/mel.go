@@ -1,6 +1,9 @@
 package ctc
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 const (
 	melBands   = 80
@@ -80,6 +83,17 @@ func (m *melFrontEnd) frame(out, samples []float32) {
 			out[b] = float32(math.Log10(float64(sum)))
 		}
 	}
+}
+
+// frames appends the frames of the steps from one up to another of sound, full scale 1, that begins lead samples before step 0. Each is centred on the
+// begin of its step, so that the sound of the step and the one before it has to be there.
+func (m *melFrontEnd) frames(dst, sound []float32, from, to int) []float32 {
+	dst = slices.Grow(dst, (to-from)*melBands)
+	for i := from; i < to; i++ {
+		dst = dst[:len(dst)+melBands]
+		m.frame(dst[len(dst)-melBands:], sound[lead+i*stepSamples-fftSize/2:])
+	}
+	return dst
 }
 
 // peak returns the greatest value of the frames, not below melLogZero.

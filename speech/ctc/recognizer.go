@@ -24,15 +24,14 @@ const (
 	tailPad     = 10  // steps of silence put behind the sound
 	shortest    = 120 // steps given at once: silence fills up what is less, for the network was trained on whole calls
 
-	// The frame completed by a step is centred on the begin of that step: where its samples begin in recent.
-	frameOffset = 40
-	callMargin  = 10 // frames between the begin of a call and its first sound
-	settled     = 12 // steps of silence after which the network has seen all of a sound
-	soon        = 10 // steps after which a sound that follows a pause within a call is looked at
-	idleEvery   = 24 // steps of sound between two looks between calls
-	pause       = 39 // steps after which a sound is a new one
-	loudMargin  = 4  // dB above the background: what gets in is judged by the network
-	afterCall   = 7  // frames between the last sound of a call and the begin of the next one
+	lead       = 2 * stepSamples // before the first step that is kept: a frame is centred on the begin of its step
+	callMargin = 10              // frames between the begin of a call and its first sound
+	settled    = 12              // steps of silence after which the network has seen all of a sound
+	soon       = 10              // steps after which a sound that follows a pause within a call is looked at
+	idleEvery  = 24              // steps of sound between two looks between calls
+	pause      = 39              // steps after which a sound is a new one
+	loudMargin = 4               // dB above the background: what gets in is judged by the network
+	afterCall  = 7               // frames between the last sound of a call and the begin of the next one
 )
 
 // recognizer implements speech.Recognizer. It works in fixed steps of 10 ms, so results do not
@@ -46,10 +45,11 @@ type recognizer struct {
 	queue speech.Queue
 
 	// The stream so far.
-	steps   int64                          // processed
-	recent  [fftSize + stepSamples]float32 // the last samples, full scale 1
-	mels    []float32                      // frames of the front end from step from on
-	from    int64
+	steps   int64     // processed
+	from    int64     // the first of them whose sound is kept
+	sound   []float32 // it, full scale 1, and lead samples before it
+	mels    []float32 // frames of the front end from step melFrom on: none is made of silence that nothing listens to
+	melFrom int64
 	meter   speech.Meter
 	in      []float32 // network input
 	out     []float32 // and output
@@ -80,7 +80,7 @@ type recognizer struct {
 	limit    float64 // level up to which a step is silent
 	clear    bool    // it lies far below the call: the end of its sound cannot be missed
 	still    int64   // steps of silence up to now; between calls, of what does not stand out
-	sound    int64   // between calls: steps of sound since the last look
+	louds    int64   // between calls: steps of sound since the last look
 	words    []int32
 	lastBest []int32 // reading of the look before
 	spans    []span
@@ -102,7 +102,7 @@ func (e *Engine) NewRecognizer() (speech.Recognizer, error) {
 func (r *recognizer) reset() {
 	*r = recognizer{
 		e: r.e, g: r.g, s: r.s, al: r.al, mel: r.mel, in: r.in, out: r.out, hidden: r.hidden, hidden2: r.hidden2, voice: r.voice, far: r.far,
-		queue: r.queue, mels: r.mels[:0], lp: r.lp[:0], twice: r.twice[:0],
+		queue: r.queue, sound: append(r.sound[:0], make([]float32, lead)...), mels: r.mels[:0], lp: r.lp[:0], twice: r.twice[:0],
 		words: r.words[:0], lastBest: r.lastBest[:0], spans: r.spans[:0],
 		meter: speech.Meter{Margin: loudMargin}, spoken: melLogZero,
 	}
@@ -147,17 +147,11 @@ func (r *recognizer) Flush() ([]speech.Hypothesis, error) {
 
 // step processes 10 ms of sound.
 func (r *recognizer) step(pcm []int16) (*speech.Hypothesis, error) {
-	copy(r.recent[:], r.recent[stepSamples:])
 	r.steps++
 	r.trim()
 	quiet := r.meter.Quiet()
 	loud := r.meter.Step(pcm)
-	copy(r.recent[fftSize:], r.meter.Samples())
-	if r.steps > 1 { // the frame of the step before is complete only now
-		n := len(r.mels)
-		r.mels = slices.Grow(r.mels, melBands)[:n+melBands]
-		r.mel.frame(r.mels[n:], r.recent[frameOffset:])
-	}
+	r.sound = append(r.sound, r.meter.Samples()...)
 	switch {
 	case r.g == nil:
 		r.consumed = r.steps / 2
@@ -179,10 +173,10 @@ func (r *recognizer) step(pcm []int16) (*speech.Hypothesis, error) {
 	r.still++
 	if loud {
 		r.still = 0
-		r.sound++
+		r.louds++
 	}
-	if r.sound >= idleEvery || r.sound > 0 && r.still >= settled {
-		r.sound = 0
+	if r.louds >= idleEvery || r.louds > 0 && r.still >= settled {
+		r.louds = 0
 		r.encAt = max(r.steps-idleWindow, 2*r.consumed-contextFull) &^ 1
 		r.lpFrom = max(r.encAt/2, 0)
 		r.frozen = r.lpFrom
@@ -209,17 +203,32 @@ func (r *recognizer) trim() {
 	if r.active {
 		keep = min(keep, r.encAt, 2*r.callFrom-contextFull)
 	}
-	if drop := keep - r.from; drop > 1024 {
-		r.mels = append(r.mels[:0], r.mels[drop*melBands:]...)
+	if drop := keep - r.from; drop > 256 {
+		r.sound = append(r.sound[:0], r.sound[drop*stepSamples:]...)
 		r.from += drop
 		r.meter.Forget(keep)
 	}
 }
 
+// front gives the frames of the front end from one step up to another.
+func (r *recognizer) front(from, to int64) []float32 {
+	have := int64(len(r.mels) / melBands)
+	if from < r.melFrom || from > r.melFrom+have {
+		r.mels, r.melFrom, have = r.mels[:0], from, 0
+	} else if drop := from - r.melFrom; drop > 0 {
+		r.mels = append(r.mels[:0], r.mels[drop*melBands:]...)
+		r.melFrom, have = from, have-drop
+	}
+	if to > from+have {
+		r.mels = r.mel.frames(r.mels, r.sound, int(from+have-r.from), int(to-r.from))
+	}
+	return r.mels[:(to-from)*melBands]
+}
+
 // encode runs the network over the window and takes over what is not frozen. Silence behind a sound that the network
 // has seen to its end needs no network.
 func (r *recognizer) encode() error {
-	end := (r.from + int64(len(r.mels)/melBands)) &^ 1
+	end := (r.steps - 1) &^ 1 // the frame of the last step is not complete yet
 	if r.active && r.still >= r.steps-r.encTo+settled-2 {
 		for ; r.encTo < end; r.encTo += 2 {
 			r.lp = append(r.lp, r.e.silence...)
@@ -232,7 +241,7 @@ func (r *recognizer) encode() error {
 	if n <= 0 {
 		return nil
 	}
-	window := r.mels[(max(r.encAt, 0)-r.from)*melBands : (end-r.from)*melBands]
+	window := r.front(max(r.encAt, 0), end)
 	pad := padding(n)
 	if r.still == 0 && (r.clear || !r.active) {
 		pad = tailPad // another look will come

@@ -24,21 +24,14 @@ func (r *recognizer) voiced(net *network, k int, hidden []float32, steps int) er
 
 // mels is the front end over a whole recording: one frame for each 10 ms, as a recognizer makes them.
 func mels(pcm []int16) []float32 {
-	m := newMelFrontEnd()
-	var recent [fftSize + stepSamples]float32
 	var meter speech.Meter
-	frames := make([]float32, 0, len(pcm)/stepSamples*melBands)
-	for at := 0; at+stepSamples <= len(pcm); at += stepSamples {
-		copy(recent[:], recent[stepSamples:])
-		meter.Step(pcm[at : at+stepSamples])
-		copy(recent[fftSize:], meter.Samples())
-		if at > 0 {
-			n := len(frames)
-			frames = append(frames, make([]float32, melBands)...)
-			m.frame(frames[n:], recent[frameOffset:])
-		}
+	sound := make([]float32, lead, lead+len(pcm))
+	n := len(pcm) / stepSamples
+	for i := range n {
+		meter.Step(pcm[i*stepSamples : (i+1)*stepSamples])
+		sound = append(sound, meter.Samples()...)
 	}
-	return frames
+	return newMelFrontEnd().frames(nil, sound, 0, max(n-1, 0))
 }
 
 // networks are those that a call is heard by in the end.
