@@ -18,11 +18,43 @@ func (e *Exam) answer(c chart.Command, m chart.Meta, evs []chart.Event, cause er
 		return a
 	}
 	a.Text, a.Speak = Describe(e.state, evs), spoken(evs)
-	moved, to := e.state.Place, ""
-	if moved != before && !e.state.AtEnd() {
+	e.wordByVerb(&a, c, m, before)
+	switch v {
+	case chart.VerbSoundings, chart.VerbAll, chart.VerbFlag, chart.VerbMargin, chart.VerbSkip, chart.VerbPresence:
+		if text, speak := leftOut(e.state, evs, before, ended); text != "" {
+			a.Must = true
+			a.Text += "; " + text
+			if a.Speak != "" && v != chart.VerbSkip {
+				speak = a.Speak + ". " + speak
+			}
+			a.Speak = speak
+		}
+	}
+	doubtful := slices.ContainsFunc(evs, func(ev chart.Event) bool { return ev.Kind == chart.KindDoubt && ev.Text != tooFew })
+	if doubtful {
+		a.Tone = ToneDoubt
+	}
+	if v == chart.VerbSoundings || v == chart.VerbAll {
+		e.placed(&a, m)
+	}
+	if e.readBack != (chart.Place{}) {
+		a.Must, a.Where = true, placeLabel(e.state, e.readBack)
+	}
+	if e.saying != "" {
+		a.Tone, a.Must, a.Speak, a.Where = ToneShort, true, e.saying, ""
+		a.Text = e.saying
+	}
+	e.readBack, e.saying = chart.Place{}, ""
+	return a
+}
+
+// wordByVerb words the answer to a call as its verb has it; before is the place where the call found the exam.
+func (e *Exam) wordByVerb(a *Answer, c chart.Command, m chart.Meta, before chart.Place) {
+	to := ""
+	if e.state.Place != before && !e.state.AtEnd() {
 		to = ". " + whereTo(e.state)
 	}
-	switch v {
+	switch a.Did {
 	case chart.VerbSayAgain:
 		whole := c.Acts[len(c.Acts)-1].Whole
 		a.Must = true
@@ -56,33 +88,6 @@ func (e *Exam) answer(c chart.Command, m chart.Meta, evs []chart.Event, cause er
 			a.Where = placeLabel(e.state, at.Place)
 		}
 	}
-	switch v {
-	case chart.VerbSoundings, chart.VerbAll, chart.VerbFlag, chart.VerbMargin, chart.VerbSkip, chart.VerbPresence:
-		if text, speak := leftOut(e.state, evs, before, ended); text != "" {
-			a.Must = true
-			a.Text += "; " + text
-			if a.Speak != "" && v != chart.VerbSkip {
-				speak = a.Speak + ". " + speak
-			}
-			a.Speak = speak
-		}
-	}
-	doubtful := slices.ContainsFunc(evs, func(ev chart.Event) bool { return ev.Kind == chart.KindDoubt && ev.Text != tooFew })
-	if doubtful {
-		a.Tone = ToneDoubt
-	}
-	if v == chart.VerbSoundings || v == chart.VerbAll {
-		e.placed(&a, m)
-	}
-	if e.readBack != (chart.Place{}) {
-		a.Must, a.Where = true, placeLabel(e.state, e.readBack)
-	}
-	if e.saying != "" {
-		a.Tone, a.Must, a.Speak, a.Where = ToneShort, true, e.saying, ""
-		a.Text = e.saying
-	}
-	e.readBack, e.saying = chart.Place{}, ""
-	return a
 }
 
 // counts says how much of the exam is there, for the screen and the ear.

@@ -310,31 +310,15 @@ func manyText(did chart.Verb, field chart.Field, sites int) string {
 
 // eventText says what an event of a call did, but for what it set at sites; "" for what nobody needs to know.
 func eventText(s *chart.State, did chart.Verb, e *chart.Event) string {
-	num := s.Chart.Numbering
 	switch e.Kind {
 	case chart.KindTooth:
-		label := e.Tooth.Label(num)
-		switch {
-		case e.Field == chart.FieldPresence:
-			return fmt.Sprintf("%s %s", label, chart.Presence(*e.Value))
-		case e.Value == nil:
-			return fmt.Sprintf("%s %s cleared", label, e.Field.Words())
-		}
-		if e.Field.Length() {
-			return fmt.Sprintf("%s %s %s mm", label, e.Field.Words(), chart.Half(*e.Value))
-		}
-		return fmt.Sprintf("%s %s %d", label, e.Field.Words(), *e.Value)
+		return toothText(s, e)
 	case chart.KindMove:
 		if e.Jump && did != chart.VerbPresence && did != chart.VerbStart {
-			return fmt.Sprintf("to %s %s", e.Tooth.Label(num), e.Aspect)
+			return fmt.Sprintf("to %s %s", e.Tooth.Label(s.Chart.Numbering), e.Aspect)
 		}
 	case chart.KindUndo:
-		for _, c := range s.Calls {
-			if c.Seq == e.Undo && c.Words != "" {
-				return "took back: " + c.Words
-			}
-		}
-		return "took back: " + Describe(s, s.CallEvents(e.Undo)) // it came from keys
+		return "took back: " + takenBack(s, e.Undo)
 	case chart.KindListen:
 		if *e.Value == 1 {
 			return "listening"
@@ -350,7 +334,7 @@ func eventText(s *chart.State, did chart.Verb, e *chart.Event) string {
 	case chart.KindRemark:
 		return "remark: " + e.Text
 	case chart.KindSettle:
-		return fmt.Sprintf("%s %s settled", e.Tooth.Label(num), e.Site)
+		return fmt.Sprintf("%s %s settled", e.Tooth.Label(s.Chart.Numbering), e.Site)
 	case chart.KindStart:
 		return fmt.Sprintf("exam started, %s numbering", e.Numbering)
 	case chart.KindPlan:
@@ -378,6 +362,30 @@ func eventText(s *chart.State, did chart.Verb, e *chart.Event) string {
 		return "moved to another patient (" + e.Text + ")"
 	}
 	return ""
+}
+
+// toothText says what an event set at a tooth.
+func toothText(s *chart.State, e *chart.Event) string {
+	label := e.Tooth.Label(s.Chart.Numbering)
+	switch {
+	case e.Field == chart.FieldPresence:
+		return fmt.Sprintf("%s %s", label, chart.Presence(*e.Value))
+	case e.Value == nil:
+		return fmt.Sprintf("%s %s cleared", label, e.Field.Words())
+	case e.Field.Length():
+		return fmt.Sprintf("%s %s %s mm", label, e.Field.Words(), chart.Half(*e.Value))
+	}
+	return fmt.Sprintf("%s %s %d", label, e.Field.Words(), *e.Value)
+}
+
+// takenBack is a call that was taken back: its words, or what it did if it came from keys.
+func takenBack(s *chart.State, call uint64) string {
+	for _, c := range s.Calls {
+		if c.Seq == call && c.Words != "" {
+			return c.Words
+		}
+	}
+	return Describe(s, s.CallEvents(call))
 }
 
 // numbers says what the numbers of a pass are.

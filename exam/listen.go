@@ -92,22 +92,12 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis, loud bool) error 
 		q.into = true
 	}
 	v := e.decide(h, loud)
-	if p := e.here(); p.oneByOne && len(p.parts) == 0 && h.StartMS < p.saidMS+hear.ReactMS {
-		if n, plain := lone(v); plain && n != e.state.Path.Walked(e.state.Place) {
-			// It began before he could hear that the place begins anew: it is not its first number. All of the place is the place.
-			e.tell(Change{Partial: &Partial{}})
-			return nil
-		}
+	if e.beforeAnew(v, h) {
+		e.tell(Change{Partial: &Partial{}})
+		return nil
 	}
-	if w := &s.waiting; w.whole != nil && w.whole.verdict.Fit == hear.Over && !v.Result.Pending && h.StartMS <= w.until {
-		if _, plain := lone(v); plain && v.Do != hear.Ignore && v.Do != hear.Misfit {
-			if v.Fit == hear.Over || h.StartMS < w.whole.meta.EndMS+hear.SameBreathMS {
-				w.until = h.EndMS + mostHeldMS // more of a run that fits nowhere
-				w.whole.meta.EndMS = h.EndMS
-				return nil
-			}
-			s.waiting = waits{} // said again, before it could be asked for
-		}
+	if s.runsOn(v, h) {
+		return nil
 	}
 	joined := v.Result.Pending && e.joins(v, h)
 	if w := s.waiting.whole; w != nil && !joined && v.Do != hear.Ignore && v.Do != hear.Misfit {
@@ -147,6 +137,36 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis, loud bool) error 
 	}
 	s.waiting = waits{}
 	return e.enter(ctx, v, meta, h.AtMS)
+}
+
+// beforeAnew reports whether numbers began before the examiner could hear that their place begins anew, one by one: they are not its first. All of
+// the place is the place.
+func (e *Exam) beforeAnew(v hear.Verdict, h speech.Hypothesis) bool {
+	p := e.here()
+	if !p.oneByOne || len(p.parts) > 0 || h.StartMS >= p.saidMS+hear.ReactMS {
+		return false
+	}
+	n, plain := lone(v)
+	return plain && n != e.state.Path.Walked(e.state.Place)
+}
+
+// runsOn reports whether numbers are more of a run that fits nowhere, which waits for its end. If they are that run said again, before it could
+// be asked for, nothing waits any more.
+func (s *stream) runsOn(v hear.Verdict, h speech.Hypothesis) bool {
+	w := &s.waiting
+	if w.whole == nil || w.whole.verdict.Fit != hear.Over || v.Result.Pending || h.StartMS > w.until {
+		return false
+	}
+	if _, plain := lone(v); !plain || v.Do == hear.Ignore || v.Do == hear.Misfit {
+		return false
+	}
+	if v.Fit == hear.Over || h.StartMS < w.whole.meta.EndMS+hear.SameBreathMS {
+		w.until = h.EndMS + mostHeldMS
+		w.whole.meta.EndMS = h.EndMS
+		return true
+	}
+	s.waiting = waits{}
+	return false
 }
 
 // joins reports whether words belong to those that wait for more.

@@ -197,47 +197,48 @@ func (o *ownVoice) judge(h *speech.Hypothesis) origin {
 }
 
 func (o *ownVoice) origin(h *speech.Hypothesis) origin {
-	level := h.Signal.LevelDB
-	p := o.during(h)
-	if p == nil {
-		mark := o.calls - weakDB
-		if h.Near {
-			mark = o.calls - weakNearDB
-		}
-		switch heard := h.Final && level < 0; {
-		case o.calls < 0 && level < mark:
-			if heard && (!h.Rejected || h.Near) {
-				o.calls -= yieldDB
-			}
-			h.Rejected, h.Near = true, false
-		case heard && !h.Rejected:
-			follow(&o.calls, level, level)
-		}
-		return fromUser
+	if p := o.during(h); p != nil {
+		return o.beside(p, h)
 	}
+	o.away(h)
+	return fromUser
+}
+
+// away looks at sound that no prompt overlaps: it says how loud the calls are, or it is somebody else's.
+func (o *ownVoice) away(h *speech.Hypothesis) {
+	level := h.Signal.LevelDB
+	mark := o.calls - weakDB
+	if h.Near {
+		mark = o.calls - weakNearDB
+	}
+	switch heard := h.Final && level < 0; {
+	case o.calls < 0 && level < mark:
+		if heard && (!h.Rejected || h.Near) {
+			o.calls -= yieldDB
+		}
+		h.Rejected, h.Near = true, false
+	case heard && !h.Rejected:
+		follow(&o.calls, level, level)
+	}
+}
+
+// beside says where a hypothesis comes from that a prompt overlaps.
+func (o *ownVoice) beside(p *prompt, h *speech.Hypothesis) origin {
+	level, audible := h.Signal.LevelDB, o.audible()
 	leads := 0 // words of the best reading that the prompt says too
 	if len(h.Readings) > 0 {
 		leads = p.leads(h.Readings[0].Words, h.StartMS)
 	}
-	audible := o.audible()
 	between := (o.back + o.calls) / 2
 	apart := o.back < o.calls-apartDB // as far as both are known
 	if o.calls < 0 && (level < o.calls-farDB || apart && level < between) {
-		if h.Final && level < 0 {
-			o.comes(p)
-			follow(&o.back, level, level)
-		}
+		o.isBack(p, h)
 		return fromTool
-	}
-	believe := func() {
-		for i := range h.Readings {
-			h.Readings[i].Posterior *= believed
-		}
 	}
 	// The calls are known to be louder than what comes back of the own voice, and this is as loud as they are.
 	if o.asCalls(level) || o.calls < 0 && level < 0 && !audible && level > o.calls-apartDB {
 		if h.Final && leads > 0 {
-			believe() // a last word of the own voice may have slipped in before
+			believeLess(h) // a last word of the own voice may have slipped in before
 			// The prompt's very words speak for a voice that comes back after all.
 			if !audible && leads == len(h.Readings[0].Words) {
 				o.comes(p)
@@ -247,13 +248,7 @@ func (o *ownVoice) origin(h *speech.Hypothesis) origin {
 	}
 	for i, r := range h.Readings {
 		if (i == 0 || r.Posterior >= rivalOwn) && p.says(r.Words, h.StartMS) {
-			// A partial may be the begin of a call that only starts like the prompt.
-			if h.Final {
-				o.comes(p)
-				if level < 0 {
-					follow(&o.back, level, level)
-				}
-			}
+			o.isBack(p, h)
 			return fromTool
 		}
 	}
@@ -266,9 +261,27 @@ func (o *ownVoice) origin(h *speech.Hypothesis) origin {
 	// Not known to come back, the own voice costs a question at most: with an earpiece or the browser's echo
 	// cancellation, a refusal would lose every call that happens to begin like the question before it.
 	if leads > 0 && audible || o.share > shareAtFirst && o.back > o.calls-apartDB {
-		believe()
+		believeLess(h)
 	}
 	return fromUser
+}
+
+// isBack notes that a hypothesis was a prompt, and how loud that comes back. A partial may be the begin of a call that only starts like it.
+func (o *ownVoice) isBack(p *prompt, h *speech.Hypothesis) {
+	if !h.Final {
+		return
+	}
+	o.comes(p)
+	if level := h.Signal.LevelDB; level < 0 {
+		follow(&o.back, level, level)
+	}
+}
+
+// believeLess leaves room for the own voice in what is taken for a call.
+func believeLess(h *speech.Hypothesis) {
+	for i := range h.Readings {
+		h.Readings[i].Posterior *= believed
+	}
 }
 
 // strip takes the words off the begin of the readings that prompts said, if a call follows that began after they had ended: what is left may be

@@ -484,12 +484,7 @@ func Restore(ctx context.Context, path, dir string, overwrite, damaged bool, opt
 	}
 	defer lock.Close()
 	db := filepath.Join(dir, fileName)
-	there := false
-	for _, f := range []string{db, db + "-wal"} {
-		if _, err := os.Lstat(f); err == nil {
-			there = true
-		}
-	}
+	there := isThere(db) || isThere(db+"-wal")
 	if there && !overwrite {
 		return rep, &Error{Op: op, Path: db, Err: ErrExists, Hint: "name an empty folder with --data, or add --overwrite (the present data are then kept beside it under another name)"}
 	}
@@ -511,19 +506,29 @@ func Restore(ctx context.Context, path, dir string, overwrite, damaged bool, opt
 		}
 	}
 	// The data come last: a store is never there without its key and its witness.
-	old, err := readKey(o.source)
-	if err != nil || old.id != keys.id {
-		if err := moveAside(o.source.path); err != nil {
-			return rep, &Error{Op: op, Path: o.source.path, Err: err, Hint: "name another key file with --key"}
-		}
-		if err := writeKey(o.source.path, dir, keys); err != nil {
-			return rep, err
-		}
+	if err := installKey(keys, o.source, dir); err != nil {
+		return rep, err
 	}
 	if err := os.Rename(filepath.Join(tmp, witnessName), filepath.Join(dir, witnessName)); err != nil {
 		return rep, &Error{Op: op, Path: dir, Err: err, Hint: "check who owns the folder"}
 	}
 	return rep, install(filepath.Join(tmp, fileName), db)
+}
+
+func isThere(path string) bool {
+	_, err := os.Lstat(path)
+	return err == nil
+}
+
+// installKey puts a key in the place of the one that is there, which is kept under another name if it is another.
+func installKey(keys *keyring, at keySource, dir string) error {
+	if old, err := readKey(at); err == nil && old.id == keys.id {
+		return nil
+	}
+	if err := moveAside(at.path); err != nil {
+		return &Error{Op: "restore", Path: at.path, Err: err, Hint: "name another key file with --key"}
+	}
+	return writeKey(at.path, dir, keys)
 }
 
 // moveAside renames a file, if it is there, to a name that is free.

@@ -76,8 +76,8 @@ func (t *tx) erasePerson(ctx context.Context, id, reason string, out *practice.E
 	return nil
 }
 
+// erase erases one patient. The rules that keep events from going are set aside within this transaction alone.
 func (t *tx) erase(ctx context.Context, id, reason string, out *practice.Erased) error {
-	// The rules that keep events from going are set aside within this transaction alone.
 	resume, err := t.s.suspend(ctx, t, "events", "exams", "sound", "standing", "merged")
 	if err != nil {
 		return err
@@ -86,9 +86,36 @@ func (t *tx) erase(ctx context.Context, id, reason string, out *practice.Erased)
 	if err != nil {
 		return err
 	}
+	if err := t.compareWithNone(ctx, id); err != nil {
+		return err
+	}
+	if _, err := t.ExecContext(ctx, "DELETE FROM due WHERE patient = ?", id); err != nil {
+		return err
+	}
+	for _, x := range exams {
+		if err := t.eraseExam(ctx, x, id, out); err != nil {
+			return err
+		}
+	}
+	if err := t.remove(ctx, Entry{What: "patient.changed", Table: "merged", Patient: id}, id); err != nil {
+		return err
+	}
+	for _, q := range []string{"DELETE FROM outbox WHERE patient = ?", "DELETE FROM patients WHERE id = ?", "UPDATE journal SET detail = NULL WHERE patient = ? AND detail IS NOT NULL"} {
+		if _, err := t.ExecContext(ctx, q, id); err != nil {
+			return err
+		}
+	}
+	if err := resume(); err != nil {
+		return err
+	}
+	return t.record(ctx, Entry{What: whatErased, Table: "patients", Patient: id, Detail: fmt.Sprintf("%s: %d exams, %d events, %d clips", reason, out.Exams, out.Events, out.Clips)}, id)
+}
+
+// compareWithNone has no exam compared with one of the patient any more. Exams of others say so in the journal; those of the patient go.
+func (t *tx) compareWithNone(ctx context.Context, patient string) error {
 	type later struct{ exam, patient string }
 	laters, err := gather(ctx, t, func(scan func(...any) error) (l later, err error) { err = scan(&l.exam, &l.patient); return },
-		"UPDATE exams SET earlier = NULL WHERE earlier IN (SELECT id FROM exams WHERE patient = ?1) AND patient <> ?1 RETURNING id, patient", id)
+		"UPDATE exams SET earlier = NULL WHERE earlier IN (SELECT id FROM exams WHERE patient = ?1) AND patient <> ?1 RETURNING id, patient", patient)
 	if err != nil {
 		return err
 	}
@@ -97,64 +124,43 @@ func (t *tx) erase(ctx context.Context, id, reason string, out *practice.Erased)
 			return err
 		}
 	}
-	// A patient's exams may be compared among each other.
-	if _, err := t.ExecContext(ctx, "UPDATE exams SET earlier = NULL WHERE patient = ?", id); err != nil {
+	_, err = t.ExecContext(ctx, "UPDATE exams SET earlier = NULL WHERE patient = ?", patient)
+	return err
+}
+
+// eraseExam erases an exam with its clips and events, and counts them.
+func (t *tx) eraseExam(ctx context.Context, exam, patient string, out *practice.Erased) error {
+	if err := t.fence(ctx, exam); err != nil {
+		return fmt.Errorf("%w: finish it there: %w", practice.ErrRunning, err)
+	}
+	calls, err := gather(ctx, t, func(scan func(...any) error) (c int64, err error) { err = scan(&c); return },
+		"DELETE FROM clips WHERE exam = ? RETURNING call", exam)
+	if err != nil {
 		return err
 	}
-	if _, err := t.ExecContext(ctx, "DELETE FROM due WHERE patient = ?", id); err != nil {
-		return err
-	}
-	for _, x := range exams {
-		if err := t.fence(ctx, x); err != nil {
-			return fmt.Errorf("%w: finish it there: %w", practice.ErrRunning, err)
-		}
-		calls, err := gather(ctx, t, func(scan func(...any) error) (c int64, err error) { err = scan(&c); return },
-			"DELETE FROM clips WHERE exam = ? RETURNING call", x)
-		if err != nil {
+	for _, c := range calls {
+		if err := t.record(ctx, Entry{What: "clip.deleted", Table: "clips", Patient: patient}, exam, c); err != nil {
 			return err
 		}
-		for _, c := range calls {
-			if err := t.record(ctx, Entry{What: "clip.deleted", Table: "clips", Patient: id}, x, c); err != nil {
-				return err
-			}
-		}
-		r, err := t.ExecContext(ctx, "DELETE FROM events WHERE exam = ?", x)
-		if err != nil {
+	}
+	r, err := t.ExecContext(ctx, "DELETE FROM events WHERE exam = ?", exam)
+	if err != nil {
+		return err
+	}
+	n, err := r.RowsAffected()
+	if err != nil {
+		return err
+	}
+	if err := t.remove(ctx, Entry{What: "exam.erased", Table: "standing", Patient: patient}, exam); err != nil {
+		return err
+	}
+	for _, q := range []string{"DELETE FROM sound WHERE exam = ?", "DELETE FROM exams WHERE id = ?"} {
+		if _, err := t.ExecContext(ctx, q, exam); err != nil {
 			return err
 		}
-		n, err := r.RowsAffected()
-		if err != nil {
-			return err
-		}
-		if err := t.remove(ctx, Entry{What: "exam.erased", Table: "standing", Patient: id}, x); err != nil {
-			return err
-		}
-		for _, q := range []string{"DELETE FROM sound WHERE exam = ?", "DELETE FROM exams WHERE id = ?"} {
-			if _, err := t.ExecContext(ctx, q, x); err != nil {
-				return err
-			}
-		}
-		if err := t.record(ctx, Entry{What: "exam.erased", Table: "exams", Patient: id}, x); err != nil {
-			return err
-		}
-		out.Exams, out.Events, out.Clips = out.Exams+1, out.Events+uint64(n), out.Clips+len(calls)
 	}
-	if err := t.remove(ctx, Entry{What: "patient.changed", Table: "merged", Patient: id}, id); err != nil {
-		return err
-	}
-	if _, err := t.ExecContext(ctx, "DELETE FROM outbox WHERE patient = ?", id); err != nil {
-		return err
-	}
-	if _, err := t.ExecContext(ctx, "DELETE FROM patients WHERE id = ?", id); err != nil {
-		return err
-	}
-	if _, err := t.ExecContext(ctx, "UPDATE journal SET detail = NULL WHERE patient = ? AND detail IS NOT NULL", id); err != nil {
-		return err
-	}
-	if err := resume(); err != nil {
-		return err
-	}
-	return t.record(ctx, Entry{What: whatErased, Table: "patients", Patient: id, Detail: fmt.Sprintf("%s: %d exams, %d events, %d clips", reason, out.Exams, out.Events, out.Clips)}, id)
+	out.Exams, out.Events, out.Clips = out.Exams+1, out.Events+uint64(n), out.Clips+len(calls)
+	return t.record(ctx, Entry{What: "exam.erased", Table: "exams", Patient: patient}, exam)
 }
 
 // remove deletes a row, if it is there, and journals it.

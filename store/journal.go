@@ -386,60 +386,26 @@ type querier interface {
 // rowsDiffer compares every kept row with what the journal says of it last, and calls differ for each that is another, is missing
 // or is unknown to the journal.
 func (s *Store) rowsDiffer(ctx context.Context, db querier, differ func(table, key, how string, digest []byte) error) error {
-	said := map[[2]string][]byte{}
-	rows, err := db.QueryContext(ctx, "SELECT tbl, key, digest FROM journal WHERE tbl <> '' ORDER BY n")
+	said, err := saidLast(ctx, db)
 	if err != nil {
 		return err
 	}
-	defer rows.Close()
-	for rows.Next() {
-		var at [2]string
-		var digest []byte
-		if err := rows.Scan(&at[0], &at[1], &digest); err != nil {
-			return err
-		}
-		said[at] = digest
-	}
-	if err := rows.Err(); err != nil {
-		return err
-	}
-	type diff struct {
-		table, key, how string
-		digest          []byte
-	}
-	var diffs []diff
+	var diffs []rowDiff
 	for _, t := range kept {
 		if there, err := s.has(ctx, db, t.table); err != nil {
 			return err
 		} else if !there {
 			continue // of a later version
 		}
-		rows, err := db.QueryContext(ctx, "SELECT * FROM "+t.table)
+		of, err := s.tableDiffers(ctx, db, t.table, t.key, said)
 		if err != nil {
 			return err
 		}
-		defer rows.Close()
-		for rows.Next() {
-			key, digest, err := s.keys.digest(t.table, t.key, rows)
-			if err != nil {
-				return err
-			}
-			at := [2]string{t.table, key}
-			switch was, known := said[at]; {
-			case !known || was == nil:
-				diffs = append(diffs, diff{t.table, key, "was put there behind the journal's back", digest})
-			case !hmac.Equal(was, digest):
-				diffs = append(diffs, diff{t.table, key, "was changed behind the journal's back", digest})
-			}
-			delete(said, at)
-		}
-		if err := rows.Err(); err != nil {
-			return err
-		}
+		diffs = append(diffs, of...)
 	}
 	for at, was := range said {
 		if was != nil {
-			diffs = append(diffs, diff{at[0], at[1], "was deleted behind the journal's back", nil})
+			diffs = append(diffs, rowDiff{at.table, at.key, "was deleted behind the journal's back", nil})
 		}
 	}
 	for _, d := range diffs {
@@ -448,6 +414,57 @@ func (s *Store) rowsDiffer(ctx context.Context, db querier, differ func(table, k
 		}
 	}
 	return nil
+}
+
+type rowKey struct{ table, key string }
+
+// rowDiff is a row that is not as the journal says.
+type rowDiff struct {
+	table, key, how string
+	digest          []byte
+}
+
+// saidLast is what the journal says last of each row: its digest, nil for one that was deleted.
+func saidLast(ctx context.Context, db querier) (map[rowKey][]byte, error) {
+	rows, err := db.QueryContext(ctx, "SELECT tbl, key, digest FROM journal WHERE tbl <> '' ORDER BY n")
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	said := map[rowKey][]byte{}
+	for rows.Next() {
+		var at rowKey
+		var digest []byte
+		if err := rows.Scan(&at.table, &at.key, &digest); err != nil {
+			return nil, err
+		}
+		said[at] = digest
+	}
+	return said, rows.Err()
+}
+
+// tableDiffers compares the rows of a table and takes them off what the journal said.
+func (s *Store) tableDiffers(ctx context.Context, db querier, table string, keys []string, said map[rowKey][]byte) (diffs []rowDiff, err error) {
+	rows, err := db.QueryContext(ctx, "SELECT * FROM "+table)
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		key, digest, err := s.keys.digest(table, keys, rows)
+		if err != nil {
+			return nil, err
+		}
+		at := rowKey{table, key}
+		switch was, known := said[at]; {
+		case !known || was == nil:
+			diffs = append(diffs, rowDiff{table, key, "was put there behind the journal's back", digest})
+		case !hmac.Equal(was, digest):
+			diffs = append(diffs, rowDiff{table, key, "was changed behind the journal's back", digest})
+		}
+		delete(said, at)
+	}
+	return diffs, rows.Err()
 }
 
 // Anchor is the end of the journal at a moment. Kept away from the data, it proves later that nothing before it was rewritten.

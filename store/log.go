@@ -278,10 +278,10 @@ func (l *Log) HeardUpTo(ctx context.Context, stream string) (samples int64, know
 func (l *Log) All(ctx context.Context) iter.Seq2[chart.Event, error] {
 	return func(yield func(chart.Event, error) bool) {
 		op := "read the log of exam " + l.exam
-		prev, last := genesis(l.exam), uint64(0)
+		c := logCheck{log: l, prev: genesis(l.exam)}
 		stop := func(err error) {
 			if damaged(err) {
-				err = corrupt(l.exam, last+1, "%w", err)
+				err = c.corrupt("%w", err)
 			} else {
 				err = l.s.fail(op, err)
 			}
@@ -295,54 +295,81 @@ func (l *Log) All(ctx context.Context) iter.Seq2[chart.Event, error] {
 			return
 		}
 		defer rows.Close()
-		var events uint64
-		var head, body []byte
 		found := false
 		for rows.Next() {
 			found = true
-			var seq, call, time sql.NullInt64
-			var source, kind sql.NullString
-			if err := rows.Scan(&events, &head, &seq, &call, &time, &source, &kind, &body); err != nil {
-				stop(corrupt(l.exam, last+1, "unreadable row: %w", err))
+			e, err := c.next(rows)
+			if err != nil {
+				stop(err)
 				return
 			}
-			if !seq.Valid {
+			if e.Seq == 0 {
 				break // no events yet
-			}
-			if uint64(seq.Int64) != last+1 {
-				stop(corrupt(l.exam, last+1, "event %d follows event %d", seq.Int64, last))
-				return
-			}
-			body, err := l.s.keys.openEvent(l.exam, last+1, body)
-			if err != nil {
-				stop(corrupt(l.exam, last+1, "%w", err))
-				return
-			}
-			e, err := chartfile.DecodeEvent(body)
-			if err != nil {
-				stop(corrupt(l.exam, last+1, "%w", err))
-				return
-			}
-			if e.Seq != last+1 || int64(e.Call) != call.Int64 || e.Time != time.Int64 || string(e.Source) != source.String || string(e.Kind) != kind.String {
-				stop(corrupt(l.exam, last+1, "its columns do not match its bytes"))
-				return
 			}
 			if !yield(e, nil) {
 				return
 			}
-			prev, last = link(prev, body), e.Seq
 		}
 		if err := rows.Err(); err != nil {
 			stop(err)
 			return
 		}
-		switch {
-		case !found:
+		if err := c.end(); !found {
 			yield(chart.Event{}, fmt.Errorf("%s: %w", op, ErrNotFound))
-		case last != events:
-			stop(corrupt(l.exam, last+1, "the log ends here but %d events were written", events))
-		case hex.EncodeToString(prev) != l.s.keys.openHead(l.exam, head):
-			stop(corrupt(l.exam, max(last, 1), "the end of the log does not match the exam's record of it"))
+		} else if err != nil {
+			stop(err)
 		}
 	}
+}
+
+// logCheck checks a log while it is read.
+type logCheck struct {
+	log    *Log
+	prev   []byte // the chain's link of the last event
+	last   uint64 // its number
+	events uint64 // so many were written, as the exam has it
+	head   []byte // and the link of the last of them, sealed
+}
+
+// corrupt says what is wrong behind the last intact event.
+func (c *logCheck) corrupt(format string, a ...any) error {
+	return corrupt(c.log.exam, c.last+1, format, a...)
+}
+
+// next reads the row of an event; a log without any has one row without an event.
+func (c *logCheck) next(rows *sql.Rows) (e chart.Event, err error) {
+	var seq, call, time sql.NullInt64
+	var source, kind sql.NullString
+	var body []byte
+	if err := rows.Scan(&c.events, &c.head, &seq, &call, &time, &source, &kind, &body); err != nil {
+		return e, c.corrupt("unreadable row: %w", err)
+	}
+	if !seq.Valid {
+		return e, nil
+	}
+	if uint64(seq.Int64) != c.last+1 {
+		return e, c.corrupt("event %d follows event %d", seq.Int64, c.last)
+	}
+	if body, err = c.log.s.keys.openEvent(c.log.exam, c.last+1, body); err != nil {
+		return e, c.corrupt("%w", err)
+	}
+	if e, err = chartfile.DecodeEvent(body); err != nil {
+		return e, c.corrupt("%w", err)
+	}
+	if e.Seq != c.last+1 || int64(e.Call) != call.Int64 || e.Time != time.Int64 || string(e.Source) != source.String || string(e.Kind) != kind.String {
+		return e, c.corrupt("its columns do not match its bytes")
+	}
+	c.prev, c.last = link(c.prev, body), e.Seq
+	return e, nil
+}
+
+// end checks that nothing is missing behind the last event.
+func (c *logCheck) end() error {
+	switch {
+	case c.last != c.events:
+		return c.corrupt("the log ends here but %d events were written", c.events)
+	case hex.EncodeToString(c.prev) != c.log.s.keys.openHead(c.log.exam, c.head):
+		return corrupt(c.log.exam, max(c.last, 1), "the end of the log does not match the exam's record of it")
+	}
+	return nil
 }

@@ -66,71 +66,92 @@ type Context struct {
 	Strayed  []string // numbers that were taken for talk a moment ago
 }
 
-// goingOn says what numbers are while the place is not full, before their count is known: its rest, all of it once more, or the next place; and how
-// likely they go on into places behind it.
-func (c *Context) goingOn(startMS int64) (rest, again, onward, rows float64) {
-	switch aware := startMS >= c.AnsweredMS+ReactMS; {
+// turn is what numbers find where the place stands, and how likely they are what, before their count is known.
+type turn struct {
+	open, entered int  // sites of the place without their number, and with it
+	begun         bool // some have it, and the place does not begin anew
+	missed        bool // numbers of it were answered as not understood, and this can be no reaction to that
+	// They are the rest of the place, all of it once more or the next place, and go on into places behind it; here: they are of the place
+	// whose numbers were not understood.
+	rest, again, onward, rows, here float64
+}
+
+func (c *Context) turn(k int, startMS int64) turn {
+	t := turn{open: c.State.Open(), rest: 1, rows: c.Rhythm.share(row), here: 1}
+	if c.Attempt.Here {
+		t.entered = len(c.Attempt.Sites)
+	}
+	if t.begun = t.entered > 0 && !c.OneByOne; t.begun {
+		c.goOn(&t, startMS)
+	}
+	if t.missed = !t.begun && c.MissedMS > 0 && startMS < c.MissedMS+ToldMS; t.missed {
+		t.here, t.onward = 1-onwardMissed, onwardMissed
+	}
+	if k > 1 && c.Rhythm.share(single) == 1 {
+		t.rest *= shareMany
+	}
+	return t
+}
+
+// goOn says what numbers are while the place is not full.
+func (c *Context) goOn(t *turn, startMS int64) {
+	switch {
 	case c.told(startMS):
-		rest, again, onward = restTold, againTold, onwardTold
-	case aware:
-		rest, again, onward = 1-againAware-onwardAware, againAware, onwardAware
+		t.rest, t.again, t.onward = restTold, againTold, onwardTold
+	case c.aware(startMS):
+		t.rest, t.again, t.onward = 1-againAware-onwardAware, againAware, onwardAware
 	default:
-		rest, again, onward = 1-againUnaware-onwardUnaware, againUnaware, onwardUnaware
+		t.rest, t.again, t.onward = 1-againUnaware-onwardUnaware, againUnaware, onwardUnaware
 	}
 	if startMS < c.SoundedMS+SameBreathMS {
-		again = 0 // nobody says again what he is still saying
+		t.again = 0 // nobody says again what he is still saying
 	}
-	rows = c.Rhythm.share(row)
 	if goesOn(startMS-c.SoundedMS, c.WithinMS) {
-		rows = max(rows, shareGoesOn)
+		t.rows = max(t.rows, shareGoesOn)
 	}
-	onward *= 1 - 0.8*rows // who calls rows pauses anywhere
+	t.onward *= 1 - 0.8*t.rows // who calls rows pauses anywhere
 	if slow := max(c.Rhythm.share(single), c.Rhythm.share(pieces)); slow > 0.5 {
-		again, onward = again*(1-slow/2), onward*(1-slow/2)
+		t.again, t.onward = t.again*(1-slow/2), t.onward*(1-slow/2)
 	}
-	return rest, again, onward, rows
 }
 
 // lay says for each way in which a number of numbers can lie in the places how likely it is before they are heard.
 func (c *Context) lay(ns []chart.MM, startMS int64) map[Fit]float64 {
-	k, open := len(ns), c.State.Open()
-	if open == 0 {
+	if c.State.Open() == 0 {
 		return map[Fit]float64{Over: 1} // the path is at its end: the command itself says what is wrong
 	}
-	entered := 0
-	if c.Attempt.Here {
-		entered = len(c.Attempt.Sites)
+	k := len(ns)
+	t, ways := c.turn(k, startMS), map[Fit]float64{}
+	c.layOn(ways, &t, k, startMS)
+	c.layAnew(ways, &t, ns)
+	if w := c.reply(ns, startMS); w > 0 {
+		ways[Reply] = w
 	}
-	all := open + entered
-	ways := map[Fit]float64{}
-	begun := entered > 0 && !c.OneByOne
-	rest, again, onward, rows := 1.0, 0.0, 0.0, c.Rhythm.share(row)
-	if begun {
-		rest, again, onward, rows = c.goingOn(startMS)
+	if k > t.open && !c.ends(k-t.open) {
+		ways[Over] = max(shareOver, t.rest*t.rows*shareRun)
 	}
-	missed, here := !begun && c.MissedMS > 0 && startMS < c.MissedMS+ToldMS, 1.0
-	if missed {
-		here, onward = 1-onwardMissed, onwardMissed
-	}
-	if k > 1 && c.Rhythm.share(single) == 1 {
-		rest *= shareMany
-	}
+	return ways
+}
+
+// layOn has k numbers go on where the place stands.
+func (c *Context) layOn(ways map[Fit]float64, t *turn, k int, startMS int64) {
+	came := t.begun && !c.aware(startMS) || c.PendingMS > 0 && startMS == c.PendingMS // a piece of it, a moment ago
 	switch {
-	case k == open && begun:
-		ways[Fill] = rest
-	case k == open && open == 1:
+	case k == t.open && t.begun:
+		ways[Fill] = t.rest
+	case k == t.open && t.open == 1:
 		ways[Fill] = 1
-	case k == open:
-		ways[Fill] = here * c.Rhythm.share(whole)
-	case k < open && (begun && startMS < c.AnsweredMS+ReactMS || c.PendingMS > 0 && startMS == c.PendingMS): // a piece of it came before
-		ways[Piece] = rest * max(sharePiece, c.Rhythm.share(pieces))
-	case k == 1:
-		ways[Piece] = rest * max(c.Rhythm.share(single), c.Rhythm.share(pieces))
-	case k < open:
-		ways[Piece] = rest * c.Rhythm.share(pieces)
-	case c.ends(k - open):
-		ways[Row] = rest * rows
-		if begun && startMS >= c.AnsweredMS+ReactMS {
+	case k == t.open:
+		ways[Fill] = t.here * c.Rhythm.share(whole)
+	case k < t.open && came:
+		ways[Piece] = t.rest * max(sharePiece, c.Rhythm.share(pieces))
+	case k < t.open && k == 1:
+		ways[Piece] = t.rest * max(c.Rhythm.share(single), c.Rhythm.share(pieces))
+	case k < t.open:
+		ways[Piece] = t.rest * c.Rhythm.share(pieces)
+	case c.ends(k - t.open):
+		ways[Row] = t.rest * t.rows
+		if t.begun && c.aware(startMS) {
 			// Who heard that the place is not full says its rest, or all of it: with a number too many that looks like a row.
 			ways[Row] *= c.Rhythm.share(row)
 			ways[Over] = shareOver
@@ -138,27 +159,24 @@ func (c *Context) lay(ns []chart.MM, startMS int64) map[Fit]float64 {
 	}
 	if c.AskedOne && k == 1 { // the answer
 		ways[Piece] = max(ways[Piece], shareAnswered)
-		delete(ways, Over)
 	}
-	if begun && k == all && k != open {
-		ways[Again] = again * likeness(c.values(c.Attempt.Sites), ns, agreeSame)
+}
+
+// layAnew has numbers begin the place once more, the places before it that were called in one go with it, or the next place.
+func (c *Context) layAnew(ways map[Fit]float64, t *turn, ns []chart.MM) {
+	k, all := len(ns), t.open+t.entered
+	if t.begun && k == all && k != t.open {
+		ways[Again] = t.again * likeness(c.values(c.Attempt.Sites), ns, agreeSame)
 	}
-	if begun && k > all && c.ends(k-all) { // and places behind it
-		ways[Again] = again * c.Rhythm.share(row) * likeness(c.values(c.Attempt.Sites), ns[:all], agreeSame)
+	if t.begun && k > all && c.ends(k-all) { // and places behind it
+		ways[Again] = t.again * c.Rhythm.share(row) * likeness(c.values(c.Attempt.Sites), ns[:all], agreeSame)
 	}
-	if n := len(c.Run); begun && n > 0 && k == n+all {
-		ways[Rerun] = again * likeness(c.values(append(slices.Clone(c.Run), c.Attempt.Sites...)), ns, agreeSame)
+	if n := len(c.Run); t.begun && n > 0 && k == n+all {
+		ways[Rerun] = t.again * likeness(c.values(append(slices.Clone(c.Run), c.Attempt.Sites...)), ns, agreeSame)
 	}
-	if begun && c.ends(k) && (k != open || all == 1) || missed && c.ends(k) {
-		ways[Onward] = onward
+	if c.ends(k) && (t.missed || t.begun && (k != t.open || all == 1)) {
+		ways[Onward] = t.onward
 	}
-	if w := c.reply(ns, startMS); w > 0 {
-		ways[Reply] = w
-	}
-	if k > open && !c.ends(k-open) {
-		ways[Over] = max(shareOver, rest*rows*shareRun)
-	}
-	return ways
 }
 
 // reply says how likely numbers are all of the place spoken last once more: as the answer to a question about it, or because the examiner
@@ -209,6 +227,9 @@ func (c *Context) agree(ns []chart.MM) float64 {
 
 // told reports whether what begins at a time can be a reaction to being told that the place is not full.
 func (c *Context) told(startMS int64) bool { return c.ToldMS > 0 && startMS >= c.ToldMS+ToldMS }
+
+// aware reports whether who begins at a time can have heard the answer to the numbers before.
+func (c *Context) aware(startMS int64) bool { return startMS >= c.AnsweredMS+ReactMS }
 
 // ends reports whether so many numbers behind this place fill whole places.
 func (c *Context) ends(n int) bool {

@@ -692,61 +692,12 @@ func (p *person) oneByOne(i int, asked bool) error {
 // single is one round of it; whole is false if the place has to be said again.
 func (p *person) single(i int, asked bool, round int) (whole bool, err error) {
 	var rep reply
-	for k, d := range p.mouth[i].Depths {
-		done := false
-		for try := 0; try < tries && !done; try++ {
-			if try > 0 {
-				p.res.Again++
-			}
-			r := p.rng(fmt.Sprintf("single %d %d", k, round), i, try)
-			why := fmt.Sprintf("%s, number %d", p.name(i), k+1)
-			if err := p.say(r, why, spell(d)...); err != nil {
-				return false, err
-			}
-			if rep, err = p.await(r, 1); err != nil {
-				return false, err
-			}
-			for _, m := range rep.words {
-				if m.leftOpen {
-					p.res.Left++
-					return true, nil
-				}
-			}
-			if apart, err := p.elsewhere(&rep, i, 1); apart || err != nil {
-				return false, err
-			}
-			if m, yes := rep.again(); yes {
-				if j, named := m.names(p.mouth, i); !named || j == i {
-					return false, nil
-				}
-			}
-			if len(rep.asks) > 0 {
-				if done, err = p.answer(i, rep.asks[len(rep.asks)-1]); err != nil {
-					return false, err
-				}
-			}
-			if away, err := p.astray(i, &rep); away || err != nil {
-				return false, err
-			}
-			if p.Mode == "numbers" && len(rep.read) > 0 {
-				if done = slices.Equal(rep.read, []int{d}) || slices.Equal(rep.read, p.mouth[i].Depths[:k+1]); !done {
-					p.res.Corrections++
-					if err := p.say(r, p.name(i)+", read back wrong", append([]string{"correction"}, spell(d)...)...); err != nil {
-						return false, err
-					}
-					if rep, err = p.await(r, 1); err != nil {
-						return false, err
-					}
-					done = len(rep.read) > 0 && rep.read[len(rep.read)-1] == d
-				}
-				continue
-			}
-			done = done || rep.full() || rep.last() == "part"
+	for k := range p.mouth[i].Depths {
+		r, then, err := p.number(i, k, round)
+		if err != nil || then != nextNumber {
+			return then == leavePlace, err
 		}
-		if !done {
-			p.trace.line(p.w.now, ".", "gives number %d of %s up", k+1, p.name(i))
-			p.res.Vain++
-		}
+		rep = r
 	}
 	// The last number of a place that the tool does not hold for full: the whole place again.
 	if rep.last() == "part" {
@@ -756,6 +707,82 @@ func (p *person) single(i int, asked bool, round int) (whole bool, err error) {
 		return true, p.rowEnds(i, &rep)
 	}
 	return true, nil
+}
+
+// then is what somebody does after he has heard what became of a number.
+type then int
+
+const (
+	nextNumber then = iota
+	beginAnew       // all of the place is to be said again
+	leavePlace      // it was told that the place stays open
+)
+
+// number says the k-th number of a place until it is taken, or in vain.
+func (p *person) number(i, k, round int) (rep reply, _ then, err error) {
+	d := p.mouth[i].Depths[k]
+	done := false
+	for try := 0; try < tries && !done; try++ {
+		if try > 0 {
+			p.res.Again++
+		}
+		r := p.rng(fmt.Sprintf("single %d %d", k, round), i, try)
+		why := fmt.Sprintf("%s, number %d", p.name(i), k+1)
+		if err := p.say(r, why, spell(d)...); err != nil {
+			return rep, beginAnew, err
+		}
+		if rep, err = p.await(r, 1); err != nil {
+			return rep, beginAnew, err
+		}
+		if slices.ContainsFunc(rep.words, func(m meaning) bool { return m.leftOpen }) {
+			p.res.Left++
+			return rep, leavePlace, nil
+		}
+		if apart, err := p.elsewhere(&rep, i, 1); apart || err != nil {
+			return rep, beginAnew, err
+		}
+		if m, yes := rep.again(); yes {
+			if j, named := m.names(p.mouth, i); !named || j == i {
+				return rep, beginAnew, nil
+			}
+		}
+		if len(rep.asks) > 0 {
+			if done, err = p.answer(i, rep.asks[len(rep.asks)-1]); err != nil {
+				return rep, beginAnew, err
+			}
+		}
+		if away, err := p.astray(i, &rep); away || err != nil {
+			return rep, beginAnew, err
+		}
+		if p.Mode == "numbers" && len(rep.read) > 0 {
+			if done, err = p.checkNumber(&rep, r, i, k); err != nil {
+				return rep, beginAnew, err
+			}
+			continue
+		}
+		done = done || rep.full() || rep.last() == "part"
+	}
+	if !done {
+		p.trace.line(p.w.now, ".", "gives number %d of %s up", k+1, p.name(i))
+		p.res.Vain++
+	}
+	return rep, nextNumber, nil
+}
+
+// checkNumber hears what is read back of the k-th number of a place, and corrects it if it is another; right says that it stands then.
+func (p *person) checkNumber(rep *reply, r *rand.Rand, i, k int) (right bool, err error) {
+	depths := p.mouth[i].Depths
+	if slices.Equal(rep.read, depths[k:k+1]) || slices.Equal(rep.read, depths[:k+1]) {
+		return true, nil
+	}
+	p.res.Corrections++
+	if err := p.say(r, p.name(i)+", read back wrong", append([]string{"correction"}, spell(depths[k])...)...); err != nil {
+		return false, err
+	}
+	if *rep, err = p.await(r, 1); err != nil {
+		return false, err
+	}
+	return len(rep.read) > 0 && rep.read[len(rep.read)-1] == depths[k], nil
 }
 
 // correct says "correction" and the numbers of a place; done is false if the place has to be said plainly again.
@@ -1017,25 +1044,17 @@ func (p *person) jump(i int) error {
 			words = p.fullJump(word, i)
 			continue
 		}
-		switch rep.last() {
-		case "place":
+		heard := rep.last()
+		if heard == "place" {
 			return nil
-		case "accepted", "arch", "doubt", "part":
+		}
+		if slices.Contains([]string{"accepted", "arch", "doubt", "part"}, heard) || heard == "" && len(rep.read) > 0 {
 			// It was taken for something else.
 			if err := p.say(r, "that was no number", "disregard"); err != nil {
 				return err
 			}
 			if _, err := p.await(r, 0); err != nil {
 				return err
-			}
-		case "":
-			if len(rep.read) > 0 {
-				if err := p.say(r, "that was no number", "disregard"); err != nil {
-					return err
-				}
-				if _, err := p.await(r, 0); err != nil {
-					return err
-				}
 			}
 		}
 	}

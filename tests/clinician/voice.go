@@ -205,76 +205,20 @@ func resample(pcm []int16, speed float64) []int16 {
 }
 
 // Voices gives the voices by name: those of the repository, and those that voices.py has made, in folders. A voice
-// in a folder adds to one of the same name.
+// in a folder adds to one of the same name. Whoever lacks a word borrows it from joe.
 func Voices(folders ...string) (map[string]*Voice, error) {
-	vs := map[string]*Voice{}
-	voice := func(name, kind, heard string) *Voice {
-		if vs[name] == nil {
-			vs[name] = &Voice{Name: name, Kind: kind, Heard: heard, takes: map[string][][]int16{}}
-		}
-		return vs[name]
-	}
-	joe := voice("joe", "synthetic", "none")
-	for _, name := range []string{"fullmouth-joe", "mouth-joe", "exam-joe"} {
-		rec, err := recordings.Load(name)
-		if err != nil {
-			return nil, err
-		}
-		for _, c := range rec.Calls {
-			if c.Did == "chatter" || len(c.Times) == 0 {
-				continue
-			}
-			joe.add(c.Words, cut(rec.PCM, c.Start-0.03, c.End+0.03))
-			if name != "fullmouth-joe" {
-				continue
-			}
-			for _, w := range c.Times {
-				joe.add(w.Word, cut(rec.PCM, w.Start-0.02, w.End+0.02))
-			}
-		}
-	}
-	calls, err := recordings.Clips("calls-joe")
-	if err != nil {
+	vs := voiceSet{}
+	joe := vs.named("joe", "synthetic", "none")
+	if err := joe.addCalls(); err != nil {
 		return nil, err
 	}
-	for _, c := range calls {
-		joe.add(c.Words, c.PCM)
-	}
-	// Real digits of many people, and of the only one of them who says all ten.
-	crowd, err := recordings.Clips("speech-commands")
-	if err != nil {
+	if err := vs.addDigits(); err != nil {
 		return nil, err
-	}
-	for _, c := range crowd {
-		voice("crowd", "recorded", "none").add(c.Words, c.PCM)
-		if c.Speaker == "gsc-51055bda" {
-			voice(c.Speaker, "recorded", "none").add(c.Words, c.PCM)
-		}
 	}
 	_, here, _, _ := runtime.Caller(0)
 	for _, folder := range append([]string{filepath.Join(filepath.Dir(here), "testdata")}, folders...) {
-		rows, err := table(filepath.Join(folder, "voices.tsv"))
-		if err != nil {
+		if err := vs.addFolder(folder); err != nil {
 			return nil, err
-		}
-		for _, row := range rows {
-			pcm, err := recordings.Sound(filepath.Join(folder, row["file"]+".flac"))
-			if err != nil {
-				return nil, err
-			}
-			takes, err := table(filepath.Join(folder, row["file"]+".tsv"))
-			if err != nil {
-				return nil, err
-			}
-			v := voice(row["voice"], row["kind"], row["heard"])
-			for _, t := range takes {
-				start, err1 := strconv.ParseFloat(t["start"], 64)
-				end, err2 := strconv.ParseFloat(t["end"], 64)
-				if err1 != nil || err2 != nil || start < 0 || end <= start || end > float64(len(pcm))/speech.Rate+0.01 {
-					return nil, fmt.Errorf("%s: %s: %q to %q s of %.1f", folder, row["file"], t["start"], t["end"], float64(len(pcm))/speech.Rate)
-				}
-				v.add(t["words"], cut(pcm, start, end))
-			}
 		}
 	}
 	for _, v := range vs {
@@ -283,6 +227,83 @@ func Voices(folders ...string) (map[string]*Voice, error) {
 		}
 	}
 	return vs, nil
+}
+
+type voiceSet map[string]*Voice
+
+// named is the voice of a name, a new one if there is none yet.
+func (vs voiceSet) named(name, kind, heard string) *Voice {
+	if vs[name] == nil {
+		vs[name] = &Voice{Name: name, Kind: kind, Heard: heard, takes: map[string][][]int16{}}
+	}
+	return vs[name]
+}
+
+// addCalls adds joe's calls of the test recordings, and their words one by one where he reads a whole mouth.
+func (v *Voice) addCalls() error {
+	for _, name := range []string{"fullmouth-joe", "mouth-joe", "exam-joe"} {
+		rec, err := recordings.Load(name)
+		if err != nil {
+			return err
+		}
+		for _, c := range rec.Calls {
+			if c.Did == "chatter" || len(c.Times) == 0 {
+				continue
+			}
+			v.add(c.Words, cut(rec.PCM, c.Start-0.03, c.End+0.03))
+			if name != "fullmouth-joe" {
+				continue
+			}
+			for _, w := range c.Times {
+				v.add(w.Word, cut(rec.PCM, w.Start-0.02, w.End+0.02))
+			}
+		}
+	}
+	calls, err := recordings.Clips("calls-joe")
+	for _, c := range calls {
+		v.add(c.Words, c.PCM)
+	}
+	return err
+}
+
+// addDigits adds real digits of many people, and of the only one of them who says all ten.
+func (vs voiceSet) addDigits() error {
+	crowd, err := recordings.Clips("speech-commands")
+	for _, c := range crowd {
+		vs.named("crowd", "recorded", "none").add(c.Words, c.PCM)
+		if c.Speaker == "gsc-51055bda" {
+			vs.named(c.Speaker, "recorded", "none").add(c.Words, c.PCM)
+		}
+	}
+	return err
+}
+
+// addFolder adds the voices that a folder lists in voices.tsv.
+func (vs voiceSet) addFolder(folder string) error {
+	rows, err := table(filepath.Join(folder, "voices.tsv"))
+	if err != nil {
+		return err
+	}
+	for _, row := range rows {
+		pcm, err := recordings.Sound(filepath.Join(folder, row["file"]+".flac"))
+		if err != nil {
+			return err
+		}
+		takes, err := table(filepath.Join(folder, row["file"]+".tsv"))
+		if err != nil {
+			return err
+		}
+		v := vs.named(row["voice"], row["kind"], row["heard"])
+		for _, t := range takes {
+			start, err1 := strconv.ParseFloat(t["start"], 64)
+			end, err2 := strconv.ParseFloat(t["end"], 64)
+			if err1 != nil || err2 != nil || start < 0 || end <= start || end > float64(len(pcm))/speech.Rate+0.01 {
+				return fmt.Errorf("%s: %s: %q to %q s of %.1f", folder, row["file"], t["start"], t["end"], float64(len(pcm))/speech.Rate)
+			}
+			v.add(t["words"], cut(pcm, start, end))
+		}
+	}
+	return nil
 }
 
 // borrowed lists those of the words that a voice has to borrow.
