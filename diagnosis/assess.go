@@ -199,6 +199,14 @@ func (m *mouth) inTheWay() []string {
 	return out
 }
 
+func (m *mouth) labelsOf(teeth []*tooth) string {
+	ts := make([]chart.Tooth, len(teeth))
+	for i, th := range teeth {
+		ts[i] = th.t
+	}
+	return m.labels(ts)
+}
+
 func (m *mouth) labels(ts []chart.Tooth) string {
 	var l []string
 	for _, t := range ts {

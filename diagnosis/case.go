@@ -46,62 +46,17 @@ func (m *mouth) caseOf() caseResult {
 	if !found && m.anyAssumed() {
 		a, b, found = m.pair(d, nil)
 	}
-	var mid []*tooth
-	var midSites []chart.Site
-	midMaybe := 0
-	for _, th := range m.classed {
-		met, maybe := false, false
-		for _, s := range [...]chart.Site{chart.B, chart.L} {
-			v := &th.sites[s]
-			if v.excluded || m.ruledOut(th, v) {
-				continue
-			}
-			switch {
-			case v.loss >= caseMidLoss && v.half > 2*caseMidDepth:
-				if !met {
-					mid, midSites = append(mid, th), append(midSites, s)
-				}
-				met = true
-			case v.loss < 0 && (v.depth < 0 || v.half > 2*caseMidDepth):
-				maybe = true
-			}
-		}
-		if met || maybe {
-			midMaybe++
-		}
-	}
+	mid := m.middleLoss()
 	switch {
 	case found:
-		r.rule = isYes
-		r.teeth = []*tooth{a, b}
-		f.Because = append(f.Because, a.siteEvidence(a.worstSite), b.siteEvidence(b.worstSite))
-		f.Text = fmt.Sprintf("Interdental attachment loss at two teeth that are not neighbours (%s: %s mm, %s: %s mm).",
-			m.at(a.t, a.worstSite), a.sites[a.worstSite].lossMM, m.at(b.t, b.worstSite), b.sites[b.worstSite].lossMM)
+		r.byPair(m, a, b)
 		m.noteDetectable(f, d)
 		m.askSecondMolars(f, d)
-	case len(mid) >= caseTeeth:
-		// Interdental loss goes before middle sites for stage and extent, also where a radiograph shows it.
-		r.rule, r.byB, r.teeth = isYes, m.bonePair() == [2]*tooth{}, mid
-		for i, th := range mid {
-			f.Because = append(f.Because, th.siteEvidence(midSites[i]))
-		}
-		f.Text = fmt.Sprintf("Attachment loss of 3 mm or more with a depth over 3 mm at middle sites of %d teeth.", len(mid))
+	case len(mid.teeth) >= caseTeeth:
+		r.byMiddle(m, &mid)
 	case m.bonePair() != [2]*tooth{}:
-		pair := m.bonePair()
-		r.rule, r.teeth = isYes, pair[:]
-		var found [2]string
-		for i, th := range pair {
-			if th.byBone() {
-				f.Because = append(f.Because, th.boneEvidence())
-				found[i] = fmt.Sprintf("%s bone loss of %s percent on a radiograph", m.label(th.t), decimal(th.bone))
-			} else {
-				f.Because = append(f.Because, th.siteEvidence(th.worstSite))
-				found[i] = fmt.Sprintf("%s attachment loss of %s mm", m.at(th.t, th.worstSite), th.sites[th.worstSite].lossMM)
-			}
-		}
-		f.Text = "Loss at two teeth that are not neighbours: " + found[0] + ", " + found[1] + ". Where attachment loss is not known, bone loss stands for it."
-		f.Missing = append(f.Missing, m.lossMissing("yes", "no"))
-	case m.pairPossible(d) || midMaybe >= caseTeeth:
+		r.byBone(m, m.bonePair())
+	case m.pairPossible(d) || mid.possible >= caseTeeth:
 		f.Text = "Whether this is a periodontitis case cannot be said: attachment loss is unknown at sites that could decide it."
 		f.Missing = append(f.Missing, m.lossMissing("yes", "no"))
 	default:
@@ -114,11 +69,56 @@ func (m *mouth) caseOf() caseResult {
 	}
 	m.assumed(f, r.rule == isNo && m.anyAssumed())
 	r.answer = r.rule
+	r.overrule(m.p)
+	f.Value = word(r.answer.word())
+	f.Provisional = f.Provisional || len(f.Missing) > 0 || r.answer == unsure
+	return r
+}
 
+// byPair: criterion A is met.
+func (r *caseResult) byPair(m *mouth, a, b *tooth) {
+	f := &r.finding
+	r.rule, r.teeth = isYes, []*tooth{a, b}
+	f.Because = append(f.Because, a.siteEvidence(a.worstSite), b.siteEvidence(b.worstSite))
+	f.Text = fmt.Sprintf("Interdental attachment loss at two teeth that are not neighbours (%s: %s mm, %s: %s mm).",
+		m.at(a.t, a.worstSite), a.sites[a.worstSite].lossMM, m.at(b.t, b.worstSite), b.sites[b.worstSite].lossMM)
+}
+
+// byMiddle: criterion B is met. Interdental loss goes before middle sites for stage and extent, also where a radiograph shows it.
+func (r *caseResult) byMiddle(m *mouth, mid *middleLoss) {
+	f := &r.finding
+	r.rule, r.byB, r.teeth = isYes, m.bonePair() == [2]*tooth{}, mid.teeth
+	for i, th := range mid.teeth {
+		f.Because = append(f.Because, th.siteEvidence(mid.sites[i]))
+	}
+	f.Text = fmt.Sprintf("Attachment loss of 3 mm or more with a depth over 3 mm at middle sites of %d teeth.", len(mid.teeth))
+}
+
+// byBone: criterion A is met where bone loss on a radiograph stands for attachment loss that is not known.
+func (r *caseResult) byBone(m *mouth, pair [2]*tooth) {
+	f := &r.finding
+	r.rule, r.teeth = isYes, pair[:]
+	var found [2]string
+	for i, th := range pair {
+		if th.byBone() {
+			f.Because = append(f.Because, th.boneEvidence())
+			found[i] = fmt.Sprintf("%s bone loss of %s percent on a radiograph", m.label(th.t), decimal(th.bone))
+		} else {
+			f.Because = append(f.Because, th.siteEvidence(th.worstSite))
+			found[i] = fmt.Sprintf("%s attachment loss of %s mm", m.at(th.t, th.worstSite), th.sites[th.worstSite].lossMM)
+		}
+	}
+	f.Text = "Loss at two teeth that are not neighbours: " + found[0] + ", " + found[1] + ". Where attachment loss is not known, bone loss stands for it."
+	f.Missing = append(f.Missing, m.lossMissing("yes", "no"))
+}
+
+// overrule puts what is known of the patient over the readings: the clinician's own answer, and that a periodontitis patient stays one.
+func (r *caseResult) overrule(p *chart.Patient) {
+	f := &r.finding
 	switch {
-	case m.p.PeriodontitisConfirmed != nil:
+	case p.PeriodontitisConfirmed != nil:
 		r.answer = isNo
-		if *m.p.PeriodontitisConfirmed {
+		if *p.PeriodontitisConfirmed {
 			r.answer = isYes
 		}
 		if r.answer != r.rule {
@@ -126,20 +126,53 @@ func (m *mouth) caseOf() caseResult {
 			f.Text = "The clinician answered " + r.answer.word() + "."
 			f.Because = append(f.Because, input("periodontitis_confirmed", r.answer.word()))
 		}
-	case r.rule != isYes && (yes(m.p.HistoryOfPeriodontitis) || m.p.EarlierStage != ""):
+	case r.rule != isYes && (yes(p.HistoryOfPeriodontitis) || p.EarlierStage != ""):
 		r.answer = isYes
 		f.Notes = append(f.Notes, "By the readings of this exam alone it is: "+r.rule.plain()+".")
 		f.Text = "Diagnosed before: a patient once diagnosed with periodontitis stays a periodontitis patient."
-		if m.p.EarlierStage != "" {
-			f.Because = append(f.Because, input("earlier_stage", m.p.EarlierStage))
+		if p.EarlierStage != "" {
+			f.Because = append(f.Because, input("earlier_stage", p.EarlierStage))
 		} else {
 			f.Because = append(f.Because, input("history_of_periodontitis", "true"))
 		}
 		f.Source += "; " + srcGingiva
 	}
-	f.Value = word(r.answer.word())
-	f.Provisional = f.Provisional || len(f.Missing) > 0 || r.answer == unsure
-	return r
+}
+
+// middleSites are the sites of criterion B.
+var middleSites = [...]chart.Site{chart.B, chart.L}
+
+// middleCase reports whether a middle site counts for criterion B.
+func (v *site) middleCase() bool { return v.loss >= caseMidLoss && v.half > 2*caseMidDepth }
+
+// middleLoss is what the middle sites say about criterion B.
+type middleLoss struct {
+	teeth    []*tooth     // that meet it
+	sites    []chart.Site // of these teeth, the first that does
+	possible int          // teeth that meet it or may
+}
+
+func (m *mouth) middleLoss() (mid middleLoss) {
+	for _, th := range m.classed {
+		met, maybe := false, false
+		for _, s := range middleSites {
+			v := &th.sites[s]
+			switch {
+			case v.excluded || m.ruledOut(th, v):
+			case v.middleCase():
+				if !met {
+					mid.teeth, mid.sites = append(mid.teeth, th), append(mid.sites, s)
+				}
+				met = true
+			case v.loss < 0 && (v.depth < 0 || v.half > 2*caseMidDepth):
+				maybe = true
+			}
+		}
+		if met || maybe {
+			mid.possible++
+		}
+	}
+	return mid
 }
 
 // pair finds the two teeth with the greatest interdental loss of at least d that are no neighbours.

@@ -1,6 +1,10 @@
 package diagnosis
 
-import "fmt"
+import (
+	"fmt"
+
+	"leadsman/chart"
+)
 
 const (
 	gradeA = iota + 1
@@ -10,177 +14,253 @@ const (
 
 var gradeWords = [...]string{"", "A", "B", "C"}
 
+// grading is a grade on its way.
+type grading struct {
+	*mouth
+	f     Finding
+	grade int    // 0: nothing decided yet
+	base  int    // before what only raises
+	why   string // for people
+}
+
 // gradeOf gives the rate of progression: direct evidence over five years goes before bone loss per
 // year of age, that before the phenotype; without any of them it is B, provisionally. Smoking and
 // diabetes only raise it.
 // Source: Tonetti et al. 2018, doi:10.1002/JPER.18-0006, table 4 (seen, secondary); start at B, and
 // direct before indirect: Sanz et al. 2020, doi:10.1111/jcpe.13290, table 8 (seen).
 func (m *mouth) gradeOf() Finding {
-	f := Finding{Code: "periodontitis.grade", Rule: "GRADE", Source: srcGrade}
-	p := m.p
-	g := 0
-	why := ""
-	abc := []string{"A", "B", "C"}
-
-	// 1 Direct evidence.
-	if p.ProgressionMM != nil && p.ProgressionYears != nil {
-		mm, years := *p.ProgressionMM, *p.ProgressionYears
-		long := years >= gradeDirectYears
-		switch {
-		case mm >= gradeDirectC && (!long || mm*gradeDirectYears >= gradeDirectC*years):
-			g = gradeC
-		case long && mm == 0:
-			g = gradeA
-		case long:
-			g = gradeB
-		}
-		e := []Evidence{input("progression_mm", decimal(mm)), input("progression_years", decimal(years))}
-		if g > 0 {
-			f.Because = append(f.Because, e...)
-			why = fmt.Sprintf("%s mm lost in %s years", decimal(mm), decimal(years))
-		} else {
-			f.Notes = append(f.Notes, "The direct evidence covers less than five years and shows less than 2 mm: it proves nothing and is not used.")
-		}
-	}
+	g := grading{mouth: m, f: Finding{Code: "periodontitis.grade", Rule: "GRADE", Source: srcGrade}}
 	progression := m.progression()
-	if progression != nil && progression.Value.String() == "beyond-chance" {
-		r, ok := m.progress.rate(m.o.Earlier.Years)
-		switch {
-		case g > 0:
-		case ok && r.Low >= gradeDirectC/gradeDirectYears:
-			g = gradeC
-			f.Because = append(f.Because, progression.Because...)
-			why = fmt.Sprintf("attachment loss beyond chance since the exam before, %.1f mm a year at these sites (95 percent interval %.1f to %.1f)", r.PerYear, r.Low, r.High)
-			f.Notes = append(f.Notes, "Progression is taken from two charts; radiographs should confirm it.")
-		case ok:
-			f.Notes = append(f.Notes, fmt.Sprintf("Attachment was lost since the exam before, but the rate (%.1f mm a year, 95 percent interval %.1f to %.1f) does not exclude less than 2 mm in five years.", r.PerYear, r.Low, r.High))
-		}
+	g.byRadiographs()
+	g.byCharts(progression)
+	g.byBoneOverAge()
+	g.byPhenotype()
+	g.start()
+	g.base = g.grade
+	if q, ok := m.progressQuestion(progression); ok && g.grade < gradeC {
+		q.CouldBe = gradesFrom(g.grade)
+		g.ask(q)
 	}
-	// 2 Bone loss per year of age.
-	if bone, at := m.boneWorst(); g == 0 && bone >= 0 && p.Age != nil && *p.Age > 0 {
-		age := float64(*p.Age)
-		switch {
-		case bone < gradeBoneAgeA*age:
-			g = gradeA
-		case bone > gradeBoneAgeC*age:
-			g = gradeC
-		default:
-			g = gradeB
-		}
-		if bone == gradeBoneAgeC*age {
-			f.Notes = append(f.Notes, "Bone loss over age is exactly 1.0: grade B here; some copies of the table print 1.0 or more for C.")
-		}
-		e := input("bone_loss_percent", decimal(bone))
-		e.Tooth = at
-		f.Because = append(f.Because, e, input("age", decimal(age)))
-		why = fmt.Sprintf("bone loss of %s percent at %s years, ratio %.2f", decimal(bone), decimal(age), rounded(bone/age, 2))
+	g.smoking()
+	g.diabetes()
+	return g.finding()
+}
+
+// gradesFrom lists the words from a grade on.
+func gradesFrom(grade int) []string { return gradeWords[grade:] }
+
+func (g *grading) ask(q Missing) { g.f.Missing = append(g.f.Missing, q) }
+
+func (g *grading) note(text string) { g.f.Notes = append(g.f.Notes, text) }
+
+// byRadiographs takes the direct evidence that was entered: so many mm over so many years.
+func (g *grading) byRadiographs() {
+	p := g.p
+	if p.ProgressionMM == nil || p.ProgressionYears == nil {
+		return
 	}
-	// 3 Phenotype.
-	if g == 0 && p.Phenotype != "" {
-		g = map[string]int{"A": gradeA, "B": gradeB, "C": gradeC}[p.Phenotype]
-		f.Because = append(f.Because, input("phenotype", p.Phenotype))
-		why = map[string]string{"A": "heavy biofilm with little destruction", "B": "destruction in step with biofilm", "C": "destruction exceeds biofilm"}[p.Phenotype]
+	mm, years := *p.ProgressionMM, *p.ProgressionYears
+	long := years >= gradeDirectYears
+	switch {
+	case mm >= gradeDirectC && (!long || mm*gradeDirectYears >= gradeDirectC*years):
+		g.grade = gradeC
+	case long && mm == 0:
+		g.grade = gradeA
+	case long:
+		g.grade = gradeB
+	default:
+		g.note("The direct evidence covers less than five years and shows less than 2 mm: it proves nothing and is not used.")
+		return
 	}
-	// 4 The start.
-	if g == 0 {
-		g = gradeB
-		why = "nothing is known of progression yet, so the table's starting point"
-		f.Provisional = true
-		if bone, _ := m.boneWorst(); bone < 0 {
-			f.Missing = append(f.Missing, Missing{Input: "bone_loss_percent", CouldBe: abc, Question: "Radiographic bone loss in percent of the root at the worst tooth?"})
-		}
-		if p.Age == nil || *p.Age == 0 {
-			f.Missing = append(f.Missing, Missing{Input: "age", CouldBe: abc, Question: "Age in years?"})
-		}
-		f.Missing = append(f.Missing, Missing{Input: "phenotype", CouldBe: abc, Question: "Does destruction exceed what the biofilm would lead one to expect?"})
+	g.f.Because = append(g.f.Because, input("progression_mm", decimal(mm)), input("progression_years", decimal(years)))
+	g.why = fmt.Sprintf("%s mm lost in %s years", decimal(mm), decimal(years))
+}
+
+// byCharts takes loss beyond chance since the exam before, where even its lower bound is that of grade C.
+func (g *grading) byCharts(progression *Finding) {
+	if g.grade > 0 || progression == nil || progression.Value.String() != "beyond-chance" {
+		return
 	}
-	// 5 Modifiers only raise.
-	base := g
-	if q, ok := m.progressQuestion(progression); ok && g < gradeC {
-		q.CouldBe = abc[g-1:]
-		f.Missing = append(f.Missing, q)
+	r, ok := g.progress.rate(g.o.Earlier.Years)
+	switch {
+	case !ok:
+	case r.Low >= gradeDirectC/gradeDirectYears:
+		g.grade = gradeC
+		g.f.Because = append(g.f.Because, progression.Because...)
+		g.why = fmt.Sprintf("attachment loss beyond chance since the exam before, %.1f mm a year at these sites (95 percent interval %.1f to %.1f)", r.PerYear, r.Low, r.High)
+		g.note("Progression is taken from two charts; radiographs should confirm it.")
+	default:
+		g.note(fmt.Sprintf("Attachment was lost since the exam before, but the rate (%.1f mm a year, 95 percent interval %.1f to %.1f) does not exclude less than 2 mm in five years.", r.PerYear, r.Low, r.High))
 	}
-	raise := func(to int, because Evidence, text string) {
-		if to > base {
-			f.Because = append(f.Because, because)
-			why += "; " + text
-		}
-		g = max(g, to)
+}
+
+func (g *grading) byBoneOverAge() {
+	bone, at := g.boneWorst()
+	if g.grade > 0 || bone < 0 || !g.aged() {
+		return
 	}
-	span := func(from int) []string { return abc[from-1:] }
+	age := float64(*g.p.Age)
+	switch {
+	case bone < gradeBoneAgeA*age:
+		g.grade = gradeA
+	case bone > gradeBoneAgeC*age:
+		g.grade = gradeC
+	default:
+		g.grade = gradeB
+	}
+	if bone == gradeBoneAgeC*age {
+		g.note("Bone loss over age is exactly 1.0: grade B here; some copies of the table print 1.0 or more for C.")
+	}
+	e := input("bone_loss_percent", decimal(bone))
+	e.Tooth = at
+	g.f.Because = append(g.f.Because, e, input("age", decimal(age)))
+	g.why = fmt.Sprintf("bone loss of %s percent at %s years, ratio %.2f", decimal(bone), decimal(age), rounded(bone/age, 2))
+}
+
+// aged reports whether there is an age to divide by.
+func (m *mouth) aged() bool { return m.p.Age != nil && *m.p.Age > 0 }
+
+// phenotypes are the grades by destruction against biofilm, with their words.
+var phenotypes = map[string]struct {
+	grade int
+	why   string
+}{
+	"A": {gradeA, "heavy biofilm with little destruction"},
+	"B": {gradeB, "destruction in step with biofilm"},
+	"C": {gradeC, "destruction exceeds biofilm"},
+}
+
+func (g *grading) byPhenotype() {
+	if t, ok := phenotypes[g.p.Phenotype]; ok && g.grade == 0 {
+		g.grade, g.why = t.grade, t.why
+		g.f.Because = append(g.f.Because, input("phenotype", g.p.Phenotype))
+	}
+}
+
+// start is B, where nothing is known of progression: it asks for what would tell.
+func (g *grading) start() {
+	if g.grade > 0 {
+		return
+	}
+	g.grade, g.f.Provisional = gradeB, true
+	g.why = "nothing is known of progression yet, so the table's starting point"
+	all := gradesFrom(gradeA)
+	if bone, _ := g.boneWorst(); bone < 0 {
+		g.ask(Missing{Input: "bone_loss_percent", CouldBe: all, Question: "Radiographic bone loss in percent of the root at the worst tooth?"})
+	}
+	if !g.aged() {
+		g.ask(Missing{Input: "age", CouldBe: all, Question: "Age in years?"})
+	}
+	g.ask(Missing{Input: "phenotype", CouldBe: all, Question: "Does destruction exceed what the biofilm would lead one to expect?"})
+}
+
+// raise lifts the grade to that of a modifier, which is named where it changes the grade that progression alone gives.
+func (g *grading) raise(to int, because Evidence, text string) {
+	if to > g.base {
+		g.f.Because = append(g.f.Because, because)
+		g.why += "; " + text
+	}
+	g.grade = max(g.grade, to)
+}
+
+func (g *grading) smoking() {
+	p := g.p
 	switch n := p.CigarettesPerDay; {
 	case n != nil && *n >= gradeSmokingC:
-		raise(gradeC, input("cigarettes_per_day", decimal(float64(*n))), many(*n, "cigarette")+" a day")
+		g.raise(gradeC, input("cigarettes_per_day", decimal(float64(*n))), many(*n, "cigarette")+" a day")
 	case n != nil && *n >= gradeSmokingB:
-		raise(gradeB, input("cigarettes_per_day", decimal(float64(*n))), many(*n, "cigarette")+" a day")
+		g.raise(gradeB, input("cigarettes_per_day", decimal(float64(*n))), many(*n, "cigarette")+" a day")
 	case n == nil && p.SmokingStatus == "current":
-		raise(gradeB, input("smoking_status", "current"), "smokes")
-		f.AtLeast = g < gradeC
-		if g < gradeC {
-			f.Missing = append(f.Missing, Missing{Input: "cigarettes_per_day", CouldBe: span(g), Question: "How many cigarettes a day?"})
+		g.raise(gradeB, input("smoking_status", "current"), "smokes")
+		g.f.AtLeast = g.grade < gradeC
+		if g.f.AtLeast {
+			g.ask(Missing{Input: "cigarettes_per_day", CouldBe: gradesFrom(g.grade), Question: "How many cigarettes a day?"})
 		}
-	case n == nil && p.SmokingStatus == "" && g < gradeC:
-		f.Missing = append(f.Missing, Missing{Input: "cigarettes_per_day", CouldBe: span(g), Question: "Does the patient smoke, and how many cigarettes a day?"})
+	case n == nil && p.SmokingStatus == "" && g.grade < gradeC:
+		g.ask(Missing{Input: "cigarettes_per_day", CouldBe: gradesFrom(g.grade), Question: "Does the patient smoke, and how many cigarettes a day?"})
 	}
 	if p.SmokingStatus == "former" {
-		f.Notes = append(f.Notes, "Former smoker: no published value, no shift.")
+		g.note("Former smoker: no published value, no shift.")
 	}
 	if yes(p.Vaping) {
-		f.Notes = append(f.Notes, "Vaping: no published value, no shift.")
+		g.note("Vaping: no published value, no shift.")
 	}
-	high, measured, suspect := false, false, false
+}
+
+// sugar is what the HbA1c says, in whichever unit it was given.
+type sugar struct {
+	measured bool
+	high     bool // that of grade C
+	suspect  bool // that of a person with diabetes
+}
+
+func sugarOf(p *chart.Patient) (s sugar) {
 	if h := p.HbA1cPercent; h != nil {
-		measured, high, suspect = true, *h >= gradeHbA1cC, *h >= gradeHbA1cDiabetes
+		s = sugar{true, *h >= gradeHbA1cC, *h >= gradeHbA1cDiabetes}
 	}
 	if h := p.HbA1cMmolMol; h != nil {
-		measured, high, suspect = true, high || *h >= gradeHbA1cMmolMolC, suspect || *h >= gradeMmolMolDiabetes
+		s = sugar{true, s.high || *h >= gradeHbA1cMmolMolC, s.suspect || *h >= gradeMmolMolDiabetes}
 	}
-	sugar := func() Evidence {
-		if p.HbA1cPercent != nil {
-			return input("hba1c_percent", decimal(*p.HbA1cPercent))
-		}
-		return input("hba1c_mmol_mol", decimal(*p.HbA1cMmolMol))
+	return s
+}
+
+// sugarEvidence is the HbA1c that was measured.
+func sugarEvidence(p *chart.Patient) Evidence {
+	if p.HbA1cPercent != nil {
+		return input("hba1c_percent", decimal(*p.HbA1cPercent))
 	}
+	return input("hba1c_mmol_mol", decimal(*p.HbA1cMmolMol))
+}
+
+func (g *grading) diabetes() {
+	p, hbA1c := g.p, sugarOf(g.p)
 	switch {
 	case no(p.Diabetes): // an HbA1c that says otherwise is a contradiction, named with the finding
-	case measured && high:
-		raise(gradeC, sugar(), "HbA1c of 7.0 percent or more")
-	case measured && (yes(p.Diabetes) || suspect):
-		raise(gradeB, sugar(), "diabetes with HbA1c under 7.0 percent")
+	case hbA1c.high:
+		g.raise(gradeC, sugarEvidence(p), "HbA1c of 7.0 percent or more")
+	case hbA1c.measured && (yes(p.Diabetes) || hbA1c.suspect):
+		g.raise(gradeB, sugarEvidence(p), "diabetes with HbA1c under 7.0 percent")
 		if p.Diabetes == nil {
-			f.Notes = append(f.Notes, "Diabetes was not asked; an HbA1c of 6.5 percent or more is taken for it.")
-			if base == gradeA {
-				f.Missing = append(f.Missing, Missing{Input: "diabetes", CouldBe: []string{"A", "B"}, Question: "Does the patient have diabetes?"})
+			g.note("Diabetes was not asked; an HbA1c of 6.5 percent or more is taken for it.")
+			if g.base == gradeA {
+				g.ask(Missing{Input: "diabetes", CouldBe: []string{"A", "B"}, Question: "Does the patient have diabetes?"})
 			}
 		}
 	case yes(p.Diabetes):
-		raise(gradeB, input("diabetes", "true"), "diabetes")
-		if g < gradeC {
-			f.AtLeast = true
-			f.Missing = append(f.Missing, Missing{Input: "hba1c_percent", CouldBe: span(g), Question: "What is the HbA1c?"})
+		g.raise(gradeB, input("diabetes", "true"), "diabetes")
+		if g.grade < gradeC {
+			g.f.AtLeast = true
+			g.ask(Missing{Input: "hba1c_percent", CouldBe: gradesFrom(g.grade), Question: "What is the HbA1c?"})
 		}
-	case p.Diabetes == nil && !measured && g < gradeC:
-		f.Missing = append(f.Missing, Missing{Input: "hba1c_percent", CouldBe: span(g), Question: "Does the patient have diabetes, and what is the HbA1c?"})
+	case p.Diabetes == nil && !hbA1c.measured && g.grade < gradeC:
+		g.ask(Missing{Input: "hba1c_percent", CouldBe: gradesFrom(g.grade), Question: "Does the patient have diabetes, and what is the HbA1c?"})
 	}
-	if !f.AtLeast && g < gradeC {
-		up, down := false, false
-		for i := range f.Missing {
-			for _, w := range f.Missing[i].CouldBe {
-				up, down = up || w > gradeWords[g], down || w < gradeWords[g]
-			}
+}
+
+// onlyUp reports whether what is missing could raise the grade, and none of it could lower it.
+func (g *grading) onlyUp() bool {
+	up, down := false, false
+	for i := range g.f.Missing {
+		for _, w := range g.f.Missing[i].CouldBe {
+			up, down = up || w > gradeWords[g.grade], down || w < gradeWords[g.grade]
 		}
-		f.AtLeast = up && !down
 	}
-	f.Value = word(gradeWords[g])
+	return up && !down
+}
+
+func (g *grading) finding() Finding {
+	f, w := &g.f, gradeWords[g.grade]
+	f.AtLeast = f.AtLeast || g.grade < gradeC && g.onlyUp()
+	f.Value = word(w)
 	f.Provisional = f.Provisional || f.AtLeast || f.open()
-	f.Text = "Grade " + gradeWords[g] + ": " + why + "."
+	f.Text = "Grade " + w + ": " + g.why + "."
 	if f.AtLeast {
-		f.Text = "Grade " + gradeWords[g] + " at least: " + why + "."
+		f.Text = "Grade " + w + " at least: " + g.why + "."
 	}
-	if e := p.EarlierGrade; e != "" && e != gradeWords[g] {
-		f.Notes = append(f.Notes, "Given earlier: grade "+e+". A grade can go either way at later visits.")
+	if e := g.p.EarlierGrade; e != "" && e != w {
+		g.note("Given earlier: grade " + e + ". A grade can go either way at later visits.")
 	}
-	return f
+	return *f
 }
 
 // progressQuestion asks about loss since the exam before that would raise the grade if it were sure.

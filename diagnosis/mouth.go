@@ -145,53 +145,20 @@ func newMouth(c *chart.Chart, o *Options) *mouth {
 	return m
 }
 
+// add takes up one tooth position: whether a tooth stands there, whether it counts, and its sites.
 func (m *mouth) add(t chart.Tooth) {
-	rec := m.c.Tooth(t)
-	asked := m.p.Teeth[t]
-	m.teeth = append(m.teeth, tooth{t: t, rec: rec, asked: asked, mentioned: true, worst: -1, bone: -1})
+	m.teeth = append(m.teeth, tooth{t: t, rec: m.c.Tooth(t), asked: m.p.Teeth[t], mentioned: true, worst: -1, bone: -1})
 	th := &m.teeth[len(m.teeth)-1]
-	if b := asked.BoneLossPercent; b != nil {
+	if b := th.asked.BoneLossPercent; b != nil {
 		th.bone = *b
 	}
-	read := rec.Sites != [chart.NumSites]chart.SiteRecord{}
-	switch rec.Presence {
-	case chart.Present:
-		th.stand = natural
-	case chart.Implant:
-		th.stand = implant
-	case chart.Missing, chart.Unerupted:
-		if read {
-			m.readingsOnAbsent = append(m.readingsOnAbsent, t)
-		}
-	default:
-		switch {
-		case read || rec.Mobility.Recorded():
-			th.stand = natural
-		case asked.LostTo != "":
-		case t.Primary() || t.ThirdMolar() || m.o.UnlistedMissing:
-			th.mentioned = false
-		default: // present until called missing
-			th.stand, th.mentioned = natural, false
-			m.unmentioned = append(m.unmentioned, t)
-		}
-	}
-	if t.Primary() {
-		m.primary = m.primary || th.stand == natural
-		th.scored = th.stand == natural
-	} else {
-		eight := t.ThirdMolar()
-		th.classed = th.stand == natural && (!eight || m.o.ThirdMolars)
-		th.scored = th.stand == natural && !(eight && m.o.ScoresWithout8)
-		if !eight && th.stand != natural && rec.Presence != chart.Unerupted && asked.LostTo != "never_formed" {
-			m.absent++
-			switch asked.LostTo {
-			case "periodontitis":
-				m.lost++
-			case "other":
-			default:
-				m.lostUnknown = append(m.lostUnknown, t)
-			}
-		}
+	m.standing(th)
+	eight := t.ThirdMolar()
+	th.classed = th.stand == natural && !t.Primary() && (!eight || m.o.ThirdMolars)
+	th.scored = th.stand == natural && !(eight && m.o.ScoresWithout8)
+	m.primary = m.primary || t.Primary() && th.stand == natural
+	if !t.Primary() && !eight && th.stand != natural {
+		m.countAbsent(th)
 	}
 	if th.stand == gone {
 		return
@@ -200,24 +167,71 @@ func (m *mouth) add(t chart.Tooth) {
 		m.look(th, chart.Site(s))
 	}
 	if th.classed {
-		for s := range th.sites {
-			v := &th.sites[s]
-			if !chart.Site(s).Interdental() || v.excluded {
-				continue
-			}
-			m.lossEligible++
-			if v.loss < 0 {
-				th.open = th.open || !m.ruledOut(th, v)
-				continue
-			}
-			m.lossRecorded++
-			if v.loss > th.worst {
-				th.worst, th.worstSite = v.loss, chart.Site(s)
-			}
+		m.interdentalLoss(th)
+	}
+}
+
+// standing finds out what stands at a position: of a tooth that the chart does not mention, by its readings and by what is usual.
+func (m *mouth) standing(th *tooth) {
+	read := th.rec.Sites != [chart.NumSites]chart.SiteRecord{}
+	switch th.rec.Presence {
+	case chart.Present:
+		th.stand = natural
+	case chart.Implant:
+		th.stand = implant
+	case chart.Missing, chart.Unerupted:
+		if read {
+			m.readingsOnAbsent = append(m.readingsOnAbsent, th.t)
+		}
+	default:
+		switch {
+		case read || th.rec.Mobility.Recorded():
+			th.stand = natural
+		case th.asked.LostTo != "":
+		case th.t.Primary() || th.t.ThirdMolar() || m.o.UnlistedMissing:
+			th.mentioned = false
+		default: // present until called missing
+			th.stand, th.mentioned = natural, false
+			m.unmentioned = append(m.unmentioned, th.t)
 		}
 	}
 }
 
+// countAbsent counts a position of the 28 without a natural tooth, by why it is so.
+func (m *mouth) countAbsent(th *tooth) {
+	if th.rec.Presence == chart.Unerupted || th.asked.LostTo == "never_formed" {
+		return
+	}
+	m.absent++
+	switch th.asked.LostTo {
+	case "periodontitis":
+		m.lost++
+	case "other":
+	default:
+		m.lostUnknown = append(m.lostUnknown, th.t)
+	}
+}
+
+// interdentalLoss finds the worst interdental site of a tooth, and whether there are sites without a known loss.
+func (m *mouth) interdentalLoss(th *tooth) {
+	for s := range th.sites {
+		v := &th.sites[s]
+		if !chart.Site(s).Interdental() || v.excluded {
+			continue
+		}
+		m.lossEligible++
+		if v.loss < 0 {
+			th.open = th.open || !m.ruledOut(th, v)
+			continue
+		}
+		m.lossRecorded++
+		if v.loss > th.worst {
+			th.worst, th.worstSite = v.loss, chart.Site(s)
+		}
+	}
+}
+
+// look reads one site of a tooth.
 func (m *mouth) look(th *tooth, s chart.Site) {
 	rec := &th.rec.Sites[s]
 	v := &th.sites[s]

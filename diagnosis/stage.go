@@ -85,179 +85,227 @@ type stageResult struct {
 	alone   Finding // by severity alone
 }
 
+// staging is a stage on its way.
+type staging struct {
+	*mouth
+	stageResult
+	cr        *caseResult
+	worst     Evidence    // the site of the greatest attachment loss
+	boneOf    *tooth      // whose bone loss gives the band although attachment loss is known elsewhere
+	lostKnown bool        // how many teeth were lost to periodontitis
+	sure      stageInputs // without the factors that wait for a decision
+}
+
 // stageOf proposes the stage of a case.
 func (m *mouth) stageOf(cr *caseResult) stageResult {
-	r := stageResult{}
-	f := &r.finding
-	*f = Finding{Code: "periodontitis.stage", Rule: "STAGE", Source: srcStage, Recorded: m.lossRecorded, Eligible: m.lossEligible}
-	r.factors = m.factors()
-	in := &r.in
-	var byTooth *tooth // whose bone loss gives the band although attachment loss is known elsewhere
-
-	// Severity.
-	worst := m.worst(cr)
-	band := 0
-	if worst.Loss.Known() {
-		band = lossBand(int(m.whole(worst.Loss)))
+	g := staging{mouth: m, cr: cr}
+	g.finding = Finding{Code: "periodontitis.stage", Rule: "STAGE", Source: srcStage, Recorded: m.lossRecorded, Eligible: m.lossEligible}
+	g.factors = m.complexity()
+	g.severity()
+	g.teethLost()
+	g.in.earlier = stageNumber(m.p.EarlierStage)
+	g.localFactors()
+	if g.stage = g.in.stage(); cr.answer == unsure {
+		g.stage = 0
 	}
-	bone, boneKnown := m.boneBand()
+	f := &g.finding
+	f.Value = word(stageWords[g.stage])
+	why := strings.Join(g.reasons(), "; ")
+	g.questions()
+	f.AtLeast = f.AtLeast && g.stage > 0
+	g.say(why)
+	f.Provisional = g.stage == 0 || f.AtLeast || g.sure.stage() != g.in.stage() || f.open()
+	m.assumed(f, g.stage > 0 && m.anyAssumed())
+	g.alone = g.withoutFactors()
+	return g.stageResult
+}
+
+func (g *staging) because(e ...Evidence) { g.finding.Because = append(g.finding.Because, e...) }
+
+func (g *staging) note(text string) { g.finding.Notes = append(g.finding.Notes, text) }
+
+func (g *staging) ask(q Missing) { g.finding.Missing = append(g.finding.Missing, q) }
+
+// severity finds the band: of attachment loss, else of bone loss.
+func (g *staging) severity() {
+	g.worst = g.worstLoss(g.cr)
+	band := 0
+	if g.worst.Loss.Known() {
+		band = lossBand(int(g.whole(g.worst.Loss)))
+	}
+	bone, boneKnown := g.boneBand()
 	switch {
 	case band > 0:
-		in.severity = band
-		f.Because = append(f.Because, worst)
+		g.in.severity = band
+		g.because(g.worst)
 		if boneKnown && bone != band {
-			f.Notes = append(f.Notes, fmt.Sprintf("Attachment loss speaks for stage %s and bone loss for stage %s; attachment loss decides. Check both.", stageWords[band], stageWords[bone]))
-			f.Because = append(f.Because, m.boneEvidence()...)
+			g.note(fmt.Sprintf("Attachment loss speaks for stage %s and bone loss for stage %s; attachment loss decides. Check both.", stageWords[band], stageWords[bone]))
+			g.because(g.boneEvidence()...)
 		}
 	case boneKnown:
-		in.severity, r.byBone = bone, true
-		f.Because = append(f.Because, m.boneEvidence()...)
+		g.in.severity, g.byBone = bone, true
+		g.because(g.boneEvidence()...)
 	}
 	// Where a tooth's attachment loss is not known everywhere, its bone loss speaks for it.
-	for _, th := range m.classed {
-		if b := boneBand(max(th.bone, 0)); th.byBone() && b > in.severity {
-			in.severity = b
-			f.Because = append(f.Because, th.boneEvidence())
-			f.Notes = append(f.Notes, fmt.Sprintf("At %s attachment loss is not known everywhere; bone loss of %s percent gives the band.", m.label(th.t), decimal(th.bone)))
-			byTooth = th
+	for _, th := range g.classed {
+		if b := boneBand(max(th.bone, 0)); th.byBone() && b > g.in.severity {
+			g.in.severity, g.boneOf = b, th
+			g.because(th.boneEvidence())
+			g.note(fmt.Sprintf("At %s attachment loss is not known everywhere; bone loss of %s percent gives the band.", g.label(th.t), decimal(th.bone)))
 		}
 	}
-	if cr.byB && band > 0 {
-		f.Notes = append(f.Notes, "The case rests on middle sites, so their attachment loss gives the band (engineering choice).")
+	if g.cr.byB && band > 0 {
+		g.note("The case rests on middle sites, so their attachment loss gives the band (engineering choice).")
 	}
+}
 
-	// Teeth lost to periodontitis.
-	in.lost = m.lost
-	lostKnown := len(m.lostUnknown) == 0
-	if n := m.p.TeethLostPeriodontitis; n != nil {
-		if *n < m.lost {
-			f.Notes = append(f.Notes, "More teeth are marked lost to periodontitis than the number that was asked says; the greater one counts.")
+// teethLost takes the greater of the teeth that are marked as lost to periodontitis and of the number that was asked.
+func (g *staging) teethLost() {
+	g.in.lost, g.lostKnown = g.lost, len(g.lostUnknown) == 0
+	if n := g.p.TeethLostPeriodontitis; n != nil {
+		if *n < g.lost {
+			g.note("More teeth are marked lost to periodontitis than the number that was asked says; the greater one counts.")
 		}
-		in.lost, lostKnown = max(*n, m.lost), true
+		g.in.lost, g.lostKnown = max(*n, g.lost), true
 	}
-	if in.lost > 0 {
-		f.Because = append(f.Because, input("teeth_lost_periodontitis", strconv.Itoa(in.lost)))
+	if g.in.lost > 0 {
+		g.because(input("teeth_lost_periodontitis", strconv.Itoa(g.in.lost)))
 	}
-	if in.lost >= stageLostIV && in.severity > 0 && in.severity < 3 {
-		f.Notes = append(f.Notes, "The loss that is left is small, but five or more teeth are lost to periodontitis: the worst teeth are gone.")
+	if g.in.lost >= stageLostIV && g.in.severity > 0 && g.in.severity < 3 {
+		g.note("The loss that is left is small, but five or more teeth are lost to periodontitis: the worst teeth are gone.")
 	}
+}
 
-	// Local factors. The ones of stage IV count only on top of stage III and once confirmed.
-	sure := *in // without what waits for a decision
-	for i := range r.factors {
-		fc := &r.factors[i]
+// localFactors takes the factors that count. The ones of stage IV do so only on top of stage III and once confirmed.
+func (g *staging) localFactors() {
+	g.sure = g.in
+	for i := range g.factors {
+		fc := &g.factors[i]
 		switch {
 		case fc.decision == "rejected":
 		case fc.level == 4:
-			in.confirmed = in.confirmed || fc.decision == "confirmed"
-		case m.o.Complexity == Off:
+			g.in.confirmed = g.in.confirmed || fc.decision == "confirmed"
+		case g.o.Complexity == Off:
 		default:
-			in.local = max(in.local, fc.level)
-			if fc.decision == "confirmed" || m.o.Complexity == Auto {
-				sure.local = max(sure.local, fc.level)
+			g.in.local = max(g.in.local, fc.level)
+			if fc.decision == "confirmed" || g.o.Complexity == Auto {
+				g.sure.local = max(g.sure.local, fc.level)
 			}
 		}
 	}
-	sure.confirmed = in.confirmed
-	in.earlier, sure.earlier = stageNumber(m.p.EarlierStage), stageNumber(m.p.EarlierStage)
+	g.sure.confirmed = g.in.confirmed
+}
 
-	r.stage = in.stage()
-	if cr.answer == unsure {
-		r.stage = 0
-	}
-	f.Value = word(stageWords[r.stage])
-
-	// Why, in one sentence.
-	alone := in.bySeverity()
+// reasons says why it is this stage.
+func (g *staging) reasons() []string {
 	var why []string
+	in := &g.in
 	switch {
 	case in.severity == 0:
-	case r.byBone:
+	case g.byBone:
 		why = append(why, "bone loss alone gives the band, attachment loss is not known")
-	case byTooth != nil:
-		why = append(why, fmt.Sprintf("bone loss of %s percent at %s", decimal(byTooth.bone), m.label(byTooth.t)))
+	case g.boneOf != nil:
+		why = append(why, fmt.Sprintf("bone loss of %s percent at %s", decimal(g.boneOf.bone), g.label(g.boneOf.t)))
 	default:
-		why = append(why, fmt.Sprintf("worst attachment loss %s mm at %s", worst.Loss, m.at(worst.Tooth, worst.Site)))
+		why = append(why, fmt.Sprintf("worst attachment loss %s mm at %s", g.worst.Loss, g.at(g.worst.Tooth, g.worst.Site)))
 	}
 	if in.lost > 0 {
 		why = append(why, many(in.lost, "tooth")+" lost to periodontitis")
 	}
-	for i := range r.factors {
-		fc := &r.factors[i]
-		counts := fc.decision != "rejected" && (fc.level == 4 && r.stage == 4 && fc.decision == "confirmed" ||
-			fc.level < 4 && m.o.Complexity != Off && fc.level == in.local && in.local > alone)
-		if counts {
-			f.Because = append(f.Because, fc.because)
-			if w := m.factorText(fc); !slices.Contains(why, w) {
+	for i := range g.factors {
+		if fc := &g.factors[i]; g.decides(fc) {
+			g.because(fc.because)
+			if w := g.factorText(fc); !slices.Contains(why, w) {
 				why = append(why, w)
 			}
 		}
 	}
-	if in.earlier == r.stage && in.earlier > (stageInputs{in.severity, in.lost, in.local, in.confirmed, 0}).stage() {
+	before := *in
+	before.earlier = 0
+	if in.earlier == g.stage && in.earlier > before.stage() {
 		why = append(why, "the stage given earlier is kept")
-		f.Because = append(f.Because, input("earlier_stage", m.p.EarlierStage))
+		g.because(input("earlier_stage", g.p.EarlierStage))
 	}
-	m.stageMissing(&r, cr, sure, lostKnown)
-	f.AtLeast = f.AtLeast && r.stage > 0
-	switch {
-	case cr.answer == unsure:
-		f.Text = "No stage: it is not clear whether this is a periodontitis case."
-		if s := in.stage(); s > 0 {
-			f.Notes = append(f.Notes, "If the clinician confirms the case, what is known speaks for stage "+stageWords[s]+".")
-		}
-	case r.stage == 0:
-		f.Text = "The stage cannot be determined: neither attachment loss nor bone loss is known."
-	case f.AtLeast:
-		f.Text = "Stage " + stageWords[r.stage] + " at least: " + strings.Join(why, "; ") + "."
-	default:
-		f.Text = "Stage " + stageWords[r.stage] + ": " + strings.Join(why, "; ") + "."
-	}
-	if r.stage > 0 && in.severity == 0 {
-		f.Notes = append(f.Notes, "Severity is not known, so this is only a lower bound.")
-	}
-	f.Provisional = r.stage == 0 || f.AtLeast || sure.stage() != in.stage() || f.open()
-	m.assumed(f, r.stage > 0 && m.anyAssumed())
-
-	r.alone = Finding{Code: "periodontitis.stage_by_severity", Rule: "STAGE", Source: srcStage, Value: word("indeterminate"),
-		AtLeast: f.AtLeast, Provisional: f.AtLeast || in.severity == 0, Recorded: f.Recorded, Eligible: f.Eligible,
-		Text: "Stage by severity and tooth loss alone: not determinable."}
-	if alone > 0 && cr.answer == isYes {
-		r.alone.Value = word(stageWords[alone])
-		r.alone.Text = "By severity and tooth loss alone, without local factors: stage " + stageWords[alone] + "."
-		if worst.Loss.Known() {
-			r.alone.Because = []Evidence{worst}
-		}
-	}
-	return r
+	return why
 }
 
-// worst is the site of the greatest attachment loss that counts for the band.
-func (m *mouth) worst(cr *caseResult) Evidence {
+// decides reports whether a factor has part in the stage.
+func (g *staging) decides(fc *factor) bool {
+	switch {
+	case fc.decision == "rejected":
+		return false
+	case fc.level == 4:
+		return g.stage == 4 && fc.decision == "confirmed"
+	}
+	return g.o.Complexity != Off && fc.level == g.in.local && g.in.local > g.in.bySeverity()
+}
+
+// say puts the stage into a sentence.
+func (g *staging) say(why string) {
+	f, w := &g.finding, stageWords[g.stage]
+	switch {
+	case g.cr.answer == unsure:
+		f.Text = "No stage: it is not clear whether this is a periodontitis case."
+		if s := g.in.stage(); s > 0 {
+			g.note("If the clinician confirms the case, what is known speaks for stage " + stageWords[s] + ".")
+		}
+	case g.stage == 0:
+		f.Text = "The stage cannot be determined: neither attachment loss nor bone loss is known."
+	case f.AtLeast:
+		f.Text = "Stage " + w + " at least: " + why + "."
+	default:
+		f.Text = "Stage " + w + ": " + why + "."
+	}
+	if g.stage > 0 && g.in.severity == 0 {
+		g.note("Severity is not known, so this is only a lower bound.")
+	}
+}
+
+// withoutFactors is the finding by severity and tooth loss alone.
+func (g *staging) withoutFactors() Finding {
+	f := Finding{Code: "periodontitis.stage_by_severity", Rule: "STAGE", Source: srcStage, Value: word("indeterminate"),
+		AtLeast: g.finding.AtLeast, Provisional: g.finding.AtLeast || g.in.severity == 0, Recorded: g.finding.Recorded, Eligible: g.finding.Eligible,
+		Text: "Stage by severity and tooth loss alone: not determinable."}
+	if s := g.in.bySeverity(); s > 0 && g.cr.answer == isYes {
+		f.Value = word(stageWords[s])
+		f.Text = "By severity and tooth loss alone, without local factors: stage " + stageWords[s] + "."
+		if g.worst.Loss.Known() {
+			f.Because = []Evidence{g.worst}
+		}
+	}
+	return f
+}
+
+// worstLoss is the site of the greatest attachment loss that counts for the band.
+func (m *mouth) worstLoss(cr *caseResult) Evidence {
 	var top *tooth
 	for _, th := range m.classed {
 		if th.worst >= 0 && (top == nil || th.worst > top.worst || th.worst == top.worst && th.sites[th.worstSite].lossMM.Half() > top.sites[top.worstSite].lossMM.Half()) {
 			top = th
 		}
 	}
-	if top != nil && top.worst >= caseLoss {
+	switch {
+	case top != nil && top.worst >= caseLoss:
 		return top.siteEvidence(top.worstSite)
-	}
-	if cr.byB {
-		var best Evidence
-		for _, th := range cr.teeth {
-			for _, s := range [...]chart.Site{chart.B, chart.L} {
-				v := &th.sites[s]
-				if v.loss >= caseMidLoss && v.half > 2*caseMidDepth && !v.excluded && (!best.Loss.Known() || v.lossMM.Half() > best.Loss.Half()) {
-					best = th.siteEvidence(s)
-				}
-			}
-		}
-		return best
-	}
-	if top != nil {
+	case cr.byB:
+		return worstMiddle(cr.teeth)
+	case top != nil:
 		return top.siteEvidence(top.worstSite)
 	}
 	return Evidence{Site: chart.NumSites}
+}
+
+// worstMiddle is the middle site of the greatest attachment loss that meets the case definition.
+func worstMiddle(teeth []*tooth) (worst Evidence) {
+	for _, th := range teeth {
+		for _, s := range middleSites {
+			v := &th.sites[s]
+			if v.middleCase() && !v.excluded && (!worst.Loss.Known() || v.lossMM.Half() > worst.Loss.Half()) {
+				worst = th.siteEvidence(s)
+			}
+		}
+	}
+	return worst
 }
 
 // boneBand is the band of the greatest bone loss that is known.
@@ -294,69 +342,82 @@ func (m *mouth) boneEvidence() []Evidence {
 
 func decimal(f float64) string { return strconv.FormatFloat(f, 'f', -1, 64) }
 
-// factors lists the local complexity factors with the clinician's decisions.
-func (m *mouth) factors() []factor {
-	list := make([]factor, 0, 16)
-	add := func(name string, level int, th *tooth, because Evidence) {
-		t := chart.Tooth(0)
-		if th != nil {
-			t = th.t
-		}
-		list = append(list, factor{name, level, th, because, m.p.FactorDecision(name, t)})
-	}
+// complexity lists the local complexity factors with the clinician's decisions.
+func (m *mouth) complexity() []factor {
+	l := factorList{p: m.p, list: make([]factor, 0, 16)}
 	for _, th := range m.classed {
-		deep := chart.NumSites
-		for s := range th.sites {
-			v := &th.sites[s]
-			if !v.excluded && v.depth >= stageDepthII && (deep == chart.NumSites || v.depth > th.sites[deep].depth) {
-				deep = chart.Site(s)
-			}
-		}
-		if deep < chart.NumSites {
-			if th.sites[deep].depth >= stageDepthIII {
-				add("depth_6", 3, th, th.depthEvidence(deep))
-			} else {
-				add("depth_5", 2, th, th.depthEvidence(deep))
-			}
-		}
-		for e, g := range th.rec.Furcation {
-			if g.Recorded() && g.Value() >= stageFurcationIII {
-				add("furcation", 3, th, Evidence{Tooth: th.t, Site: chart.NumSites, Furcation: g, Entrance: chart.Entrance(e)})
-			}
-		}
-		if v := th.asked.VerticalLossMM; v != nil && *v >= stageVerticalIII {
-			e := input("vertical_loss_mm", decimal(*v))
-			e.Tooth = th.t
-			add("vertical_loss", 3, th, e)
-		}
+		l.ofTooth(th)
 	}
 	if v := m.p.VerticalLossMM; v != nil && *v >= stageVerticalIII {
-		add("vertical_loss", 3, nil, input("vertical_loss_mm", decimal(*v)))
+		l.add("vertical_loss", 3, nil, input("vertical_loss_mm", decimal(*v)))
 	}
 	if m.p.RidgeDefect == "moderate" {
-		add("ridge_moderate", 3, nil, input("ridge_defect", "moderate"))
+		l.add("ridge_moderate", 3, nil, input("ridge_defect", "moderate"))
 	}
-	// An answer of true is the clinician's confirmation of a factor of stage IV.
-	four := func(name, key string, answer *bool) {
-		if answer == nil {
-			return
-		}
-		add(name, 4, nil, input(key, strconv.FormatBool(*answer)))
-		if fc := &list[len(list)-1]; fc.decision == "" {
-			fc.decision = map[bool]string{true: "confirmed", false: "rejected"}[*answer]
-		}
-	}
-	four("rehabilitation", "rehabilitation_need", m.p.RehabilitationNeed)
-	four("occlusal_trauma", "occlusal_trauma", m.p.OcclusalTrauma)
-	four("bite_collapse", "bite_collapse", m.p.BiteCollapse)
+	l.answered("rehabilitation", "rehabilitation_need", m.p.RehabilitationNeed)
+	l.answered("occlusal_trauma", "occlusal_trauma", m.p.OcclusalTrauma)
+	l.answered("bite_collapse", "bite_collapse", m.p.BiteCollapse)
 	if d := m.p.RidgeDefect; d != "" {
 		severe := d == "severe"
-		four("ridge_severe", "ridge_defect", &severe)
+		l.answered("ridge_severe", "ridge_defect", &severe)
 	}
 	if teeth, pairs := m.twenty(), m.opposing(); m.mentionedAll() && (teeth < stageTeethIV || pairs < stagePairsIV) {
-		add("few_teeth", 4, nil, input("teeth", fmt.Sprintf("%d teeth, %d opposing pairs", teeth, pairs)))
+		l.add("few_teeth", 4, nil, input("teeth", fmt.Sprintf("%d teeth, %d opposing pairs", teeth, pairs)))
 	}
-	return list
+	return l.list
+}
+
+// factorList gathers factors.
+type factorList struct {
+	p    *chart.Patient
+	list []factor
+}
+
+func (l *factorList) add(name string, level int, th *tooth, because Evidence) {
+	t := chart.Tooth(0)
+	if th != nil {
+		t = th.t
+	}
+	l.list = append(l.list, factor{name, level, th, because, l.p.FactorDecision(name, t)})
+}
+
+// answered adds a factor of stage IV that was asked: an answer of true is the clinician's confirmation.
+func (l *factorList) answered(name, key string, answer *bool) {
+	if answer == nil {
+		return
+	}
+	l.add(name, 4, nil, input(key, strconv.FormatBool(*answer)))
+	if fc := &l.list[len(l.list)-1]; fc.decision == "" {
+		fc.decision = map[bool]string{true: "confirmed", false: "rejected"}[*answer]
+	}
+}
+
+// ofTooth adds the factors of one tooth: its deepest site, its furcations, vertical loss.
+func (l *factorList) ofTooth(th *tooth) {
+	deep := chart.NumSites
+	for s := range th.sites {
+		v := &th.sites[s]
+		if !v.excluded && v.depth >= stageDepthII && (deep == chart.NumSites || v.depth > th.sites[deep].depth) {
+			deep = chart.Site(s)
+		}
+	}
+	if deep < chart.NumSites {
+		if th.sites[deep].depth >= stageDepthIII {
+			l.add("depth_6", 3, th, th.depthEvidence(deep))
+		} else {
+			l.add("depth_5", 2, th, th.depthEvidence(deep))
+		}
+	}
+	for e, grade := range th.rec.Furcation {
+		if grade.Recorded() && grade.Value() >= stageFurcationIII {
+			l.add("furcation", 3, th, Evidence{Tooth: th.t, Site: chart.NumSites, Furcation: grade, Entrance: chart.Entrance(e)})
+		}
+	}
+	if v := th.asked.VerticalLossMM; v != nil && *v >= stageVerticalIII {
+		e := input("vertical_loss_mm", decimal(*v))
+		e.Tooth = th.t
+		l.add("vertical_loss", 3, th, e)
+	}
 }
 
 func (m *mouth) opposing() int {
@@ -391,137 +452,4 @@ func (m *mouth) factorText(fc *factor) string {
 		return "bite collapse, drifting or flaring"
 	}
 	return fc.because.Asked.Value
-}
-
-// stageMissing lists what is not known with what the stage could be, and sets AtLeast.
-func (m *mouth) stageMissing(r *stageResult, cr *caseResult, sure stageInputs, lostKnown bool) {
-	f := &r.finding
-	s := r.in.stage()
-	span := func(lo, hi int) []string {
-		var w []string
-		for i := max(lo, 1); i <= hi; i++ {
-			w = append(w, stageWords[i])
-		}
-		return w
-	}
-	with := func(change func(*stageInputs)) int {
-		in := r.in
-		change(&in)
-		return in.stage()
-	}
-	if cr.answer == unsure {
-		f.Missing = append(f.Missing, m.lossMissing(append([]string{"no stage"}, span(max(s, 1), max(s, 3))...)...))
-	} else if m.lossRecorded < m.lossEligible && r.in.severity < 3 {
-		if hi := with(func(in *stageInputs) { in.severity = 3 }); hi > s || r.in.severity == 0 {
-			f.Missing = append(f.Missing, m.lossMissing(span(max(s, 1), hi)...))
-			f.AtLeast = s > 0 && hi > s && !r.byBone
-		}
-	}
-	if r.in.severity == 0 && s > 0 && s < 4 {
-		f.AtLeast = true
-	}
-	if depths := openSites(m.classed, func(th *tooth, site chart.Site) bool {
-		return th.sites[site].depth < 0 && !th.sites[site].excluded
-	}); len(depths) > 0 && m.o.Complexity != Off {
-		most := 3
-		if m.p.FactorDecision("depth_6", 0) == "rejected" {
-			most = 2
-		}
-		if hi := with(func(in *stageInputs) { in.local = max(in.local, most) }); hi > s {
-			f.Missing = append(f.Missing, Missing{Input: "depth", Sites: depths, CouldBe: span(max(s, 1), hi),
-				Question: "These sites were not probed; a deep one would raise the stage."})
-			f.AtLeast = f.AtLeast || s > 0 && cr.answer == isYes
-		}
-	}
-	if m.p.BoneLossPercent == nil && !r.byBone {
-		could := span(max(s, 1), max(s, 1))
-		q := "Radiographic bone loss in percent of the root? Attachment loss decides the band; bone loss would confirm it."
-		if r.in.severity == 0 {
-			could = span(with(func(in *stageInputs) { in.severity = 1 }), with(func(in *stageInputs) { in.severity = 3 }))
-			q = "Radiographic bone loss in percent of the root at the worst tooth?"
-		}
-		f.Missing = append(f.Missing, Missing{Input: "bone_loss_percent", CouldBe: could, Question: q})
-	}
-	if !lostKnown && r.in.lost < stageLostIV {
-		if hi := with(func(in *stageInputs) { in.lost += len(m.lostUnknown) }); hi > s {
-			f.Missing = append(f.Missing, Missing{Input: "teeth_lost_periodontitis", Teeth: m.lostUnknown, CouldBe: span(s, hi),
-				Question: "How many of these missing teeth were lost to periodontitis?"})
-			f.AtLeast = f.AtLeast || s > 0
-		}
-	}
-	if s > 0 && s < 3 && cr.answer == isYes && m.o.Complexity != Off {
-		could := span(s, 3)
-		if m.p.VerticalLossMM == nil && !slices.ContainsFunc(m.classed, func(th *tooth) bool { return th.asked.VerticalLossMM != nil }) {
-			f.Missing = append(f.Missing, Missing{Input: "vertical_loss_mm", CouldBe: could, Question: "Is there vertical bone loss of 3 mm or more?"})
-		}
-		if m.p.RidgeDefect == "" {
-			f.Missing = append(f.Missing, Missing{Input: "ridge_defect", CouldBe: could, Question: "Is there a moderate ridge defect?"})
-		}
-	}
-	// Factors that wait for a decision.
-	asked := map[string]bool{}
-	for i := range r.factors {
-		fc := &r.factors[i]
-		if fc.decision != "" || asked[fc.name] {
-			continue
-		}
-		if fc.level < 4 && m.o.Complexity == Off || fc.level < 4 && m.o.Complexity == Auto {
-			continue
-		}
-		if fc.level < 4 && r.in.local > sure.local && fc.level > sure.local && s > sure.stage() {
-			asked[fc.name] = true
-			var teeth []chart.Tooth
-			for j := range r.factors {
-				if r.factors[j].name == fc.name && r.factors[j].decision == "" && r.factors[j].tooth != nil {
-					teeth = append(teeth, r.factors[j].tooth.t)
-				}
-			}
-			f.Missing = append(f.Missing, Missing{Input: "factors." + fc.name, Teeth: slices.Compact(teeth), CouldBe: span(sure.stage(), s),
-				Question: "Confirm or reject: " + m.factorText(fc) + ". A pocket over an overhang or a swollen margin is no factor."})
-		}
-	}
-	few := slices.ContainsFunc(r.factors, func(fc factor) bool { return fc.name == "few_teeth" && fc.decision == "" })
-	four := []string{"III", "IV"}
-	switch {
-	case cr.answer != isYes || s == 4 || s == 0:
-	case s == 3:
-		if m.p.RehabilitationNeed == nil {
-			f.Missing = append(f.Missing, Missing{Input: "rehabilitation_need", CouldBe: four,
-				Question: "Is complex rehabilitation needed because chewing fails?"})
-		}
-		if loose := m.loose(stageMobilityAsk); len(loose) > 0 && m.p.OcclusalTrauma == nil {
-			f.Missing = append(f.Missing, Missing{Input: "occlusal_trauma", Teeth: loose, CouldBe: four,
-				Question: "Mobility of grade 2 or more: is there secondary occlusal trauma? Mobility alone is not."})
-		}
-		if m.p.RidgeDefect == "" {
-			f.Missing = append(f.Missing, Missing{Input: "ridge_defect", CouldBe: four, Question: "Is there a severe ridge defect?"})
-		}
-		if m.p.BiteCollapse == nil {
-			f.Missing = append(f.Missing, Missing{Input: "bite_collapse", CouldBe: four,
-				Question: "Is there bite collapse, drifting or flaring?"})
-		}
-		if few {
-			f.Missing = append(f.Missing, Missing{Input: "factors.few_teeth", CouldBe: four,
-				Question: fmt.Sprintf("%d teeth and %d opposing pairs: is this because of periodontitis and does chewing fail?", m.twenty(), m.opposing())})
-		}
-	case few:
-		f.Missing = append(f.Missing, Missing{Input: "rehabilitation_need", CouldBe: span(s, s),
-			Question: fmt.Sprintf("%d teeth and %d opposing pairs, but no loss of stage III: the rule counts this only on top of stage III. Does chewing fail?", m.twenty(), m.opposing())})
-	}
-	for _, th := range m.classed {
-		if yes(th.asked.Hopeless) {
-			f.Notes = append(f.Notes, "Tooth "+m.label(th.t)+" is called hopeless; it is not counted as lost, some authors do.")
-		}
-	}
-}
-
-// loose lists natural teeth with mobility of at least g.
-func (m *mouth) loose(g int) []chart.Tooth {
-	var ts []chart.Tooth
-	for _, th := range m.classed {
-		if th.rec.Mobility.Recorded() && th.rec.Mobility.Value() >= g {
-			ts = append(ts, th.t)
-		}
-	}
-	return ts
 }
