@@ -19,81 +19,124 @@ type contradiction struct {
 
 const caseCode, stageCode, gradeCode, riskCode = "periodontitis.case", "periodontitis.stage", "periodontitis.grade", "risk.progression"
 
+// contradicting gathers what cannot be right together.
+type contradicting struct {
+	*mouth
+	cr       *caseResult
+	st       *stageResult
+	worst    int  // interdental loss, mm; -1 not known
+	complete bool // interdental loss is known everywhere
+	found    []contradiction
+}
+
 // contradictions lists what in the answers and readings cannot be right together. Engineering choice: rules of arithmetic and of
 // plain words, no source.
 func (m *mouth) contradictions(cr *caseResult, st *stageResult) []contradiction {
-	var out []contradiction
-	p := m.p
-	add := func(inputs, text string, codes ...string) {
-		out = append(out, contradiction{codes, inputs, text})
-	}
-	worst, complete := -1, m.lossEligible > 0 && m.lossRecorded == m.lossEligible
+	c := contradicting{mouth: m, cr: cr, st: st, worst: -1, complete: m.lossEligible > 0 && m.lossRecorded == m.lossEligible}
 	for _, th := range m.classed {
-		worst = max(worst, int(th.worst))
+		c.worst = max(c.worst, int(th.worst))
 	}
-	none := complete && worst < m.o.detectable() // attachment loss is known everywhere, and there is none
-	lost := m.lost
-	if n := p.TeethLostPeriodontitis; n != nil {
+	c.teethLost()
+	c.boneOfTeeth()
+	c.boneOfMouth()
+	c.sugar()
+	c.smoking()
+	c.past()
+	return c.found
+}
+
+func (c *contradicting) add(inputs, text string, codes ...string) {
+	c.found = append(c.found, contradiction{codes, inputs, text})
+}
+
+// noLoss: attachment loss is known everywhere, and there is none.
+func (c *contradicting) noLoss() bool { return c.complete && c.worst < c.o.detectable() }
+
+func (c *contradicting) teethLost() {
+	lost := c.lost
+	if n := c.p.TeethLostPeriodontitis; n != nil {
 		lost = max(lost, *n)
 	}
-	if lost > 0 && none {
-		add("teeth_lost_periodontitis", fmt.Sprintf("%s lost to periodontitis, and no attachment loss at the teeth that are left: which is right?", many(lost, "tooth")), caseCode, stageCode)
+	if lost > 0 && c.noLoss() {
+		c.add("teeth_lost_periodontitis", fmt.Sprintf("%s lost to periodontitis, and no attachment loss at the teeth that are left: which is right?", many(lost, "tooth")), caseCode, stageCode)
 	}
-	if gaps := len(permanent) - m.naturalTeeth(); lost > gaps {
-		add("teeth_lost_periodontitis", fmt.Sprintf("%s lost to periodontitis, and only %s without a natural tooth: which is right?", many(lost, "tooth"), many(gaps, "place")), caseCode, stageCode, "risk.teeth_lost")
+	if gaps := len(permanent) - c.naturalTeeth(); lost > gaps {
+		c.add("teeth_lost_periodontitis", fmt.Sprintf("%s lost to periodontitis, and only %s without a natural tooth: which is right?", many(lost, "tooth"), many(gaps, "place")), caseCode, stageCode, "risk.teeth_lost")
 	}
-	if b := p.BoneLossPercent; b != nil {
-		if worst, at := m.boneWorst(); at != 0 {
-			add("bone_loss_percent", fmt.Sprintf("Bone loss of %s percent at the worst tooth, and of %s percent at %s: the greater one counts. Which is right?", decimal(*b), decimal(worst), m.label(at)), stageCode, gradeCode)
+}
+
+// boneOfTeeth sets the bone loss of single teeth beside that of the mouth and beside their attachment.
+func (c *contradicting) boneOfTeeth() {
+	if b := c.p.BoneLossPercent; b != nil {
+		if worst, at := c.boneWorst(); at != 0 {
+			c.add("bone_loss_percent", fmt.Sprintf("Bone loss of %s percent at the worst tooth, and of %s percent at %s: the greater one counts. Which is right?", decimal(*b), decimal(worst), c.label(at)), stageCode, gradeCode)
 		}
 	}
-	for _, th := range m.classed {
-		if th.bone >= stageBonePercentII && !th.open && int(th.worst) < m.o.detectable() {
-			add("bone_loss_percent", fmt.Sprintf("Bone loss of %s percent at %s, and no attachment loss there: which is right?", decimal(th.bone), m.label(th.t)), caseCode, stageCode)
+	for _, th := range c.classed {
+		if th.bone >= stageBonePercentII && !th.open && int(th.worst) < c.o.detectable() {
+			c.add("bone_loss_percent", fmt.Sprintf("Bone loss of %s percent at %s, and no attachment loss there: which is right?", decimal(th.bone), c.label(th.t)), caseCode, stageCode)
 		}
 	}
-	for _, th := range m.classed {
-		if cr.answer == isNo && th.byBone() && th.bone >= stageBonePercentII {
-			add("bone_loss_percent", fmt.Sprintf("Bone loss of %s percent at %s, and no case of periodontitis, since no second tooth that is no neighbour shows loss: is there another cause, or is attachment loss to be measured?", decimal(th.bone), m.label(th.t)), caseCode)
+	for _, th := range c.classed {
+		if c.cr.answer == isNo && th.byBone() && th.bone >= stageBonePercentII {
+			c.add("bone_loss_percent", fmt.Sprintf("Bone loss of %s percent at %s, and no case of periodontitis, since no second tooth that is no neighbour shows loss: is there another cause, or is attachment loss to be measured?", decimal(th.bone), c.label(th.t)), caseCode)
 		}
 	}
-	if b := p.BoneLossPercent; b != nil && *b > 0 && none {
-		add("bone_loss_percent", fmt.Sprintf("Bone loss of %s percent, and no attachment loss anywhere: which is right?", decimal(*b)), caseCode, stageCode, gradeCode)
+}
+
+// boneOfMouth sets the bone loss of the mouth beside its attachment.
+func (c *contradicting) boneOfMouth() {
+	b := c.p.BoneLossPercent
+	if b == nil {
+		return
 	}
-	if b := p.BoneLossPercent; b != nil && *b == 0 && worst >= stageLossII {
-		add("bone_loss_percent", fmt.Sprintf("No bone loss, and attachment loss of %d mm: which is right?", worst), caseCode, stageCode, gradeCode)
+	if *b > 0 && c.noLoss() {
+		c.add("bone_loss_percent", fmt.Sprintf("Bone loss of %s percent, and no attachment loss anywhere: which is right?", decimal(*b)), caseCode, stageCode, gradeCode)
 	}
-	if b := p.BoneLossPercent; b != nil && *b <= stageBonePercentIII && yes(p.BoneLossMiddleThird) {
-		add("bone_loss_middle_third", fmt.Sprintf("Bone loss of %s percent at the worst tooth, and loss down to the middle third of a root: which is right?", decimal(*b)), stageCode, gradeCode)
+	if *b == 0 && c.worst >= stageLossII {
+		c.add("bone_loss_percent", fmt.Sprintf("No bone loss, and attachment loss of %d mm: which is right?", c.worst), caseCode, stageCode, gradeCode)
 	}
-	if no(p.Diabetes) && (p.HbA1cPercent != nil && *p.HbA1cPercent >= gradeHbA1cDiabetes || p.HbA1cMmolMol != nil && *p.HbA1cMmolMol >= gradeMmolMolDiabetes) {
-		add("diabetes", "Diabetes is denied, and the HbA1c is that of a person with diabetes: which is right?", gradeCode, riskCode)
+	if *b <= stageBonePercentIII && yes(c.p.BoneLossMiddleThird) {
+		c.add("bone_loss_middle_third", fmt.Sprintf("Bone loss of %s percent at the worst tooth, and loss down to the middle third of a root: which is right?", decimal(*b)), stageCode, gradeCode)
 	}
-	if a, b := p.HbA1cPercent, p.HbA1cMmolMol; a != nil && b != nil && math.Abs(hbA1cPercent(*b)-*a) > hbA1cSlack {
-		add("hba1c_percent,hba1c_mmol_mol", fmt.Sprintf("HbA1c of %s percent and of %s mmol/mol, which is %.1f percent: which is right?", decimal(*a), decimal(*b), hbA1cPercent(*b)), gradeCode)
+}
+
+func (c *contradicting) sugar() {
+	if no(c.p.Diabetes) && sugarOf(c.p).suspect {
+		c.add("diabetes", "Diabetes is denied, and the HbA1c is that of a person with diabetes: which is right?", gradeCode, riskCode)
 	}
-	if c := p.CigarettesPerDay; c != nil {
-		switch {
-		case *c == 0 && p.SmokingStatus == "current":
-			add("cigarettes_per_day", "Smokes now, with 0 cigarettes a day: which is right? (0 fits who only vapes or smokes something else.)", gradeCode, riskCode)
-		case *c > 0 && (p.SmokingStatus == "never" || p.SmokingStatus == "former"):
-			add("smoking_status", fmt.Sprintf("Does not smoke now, with %s a day: which is right?", many(*c, "cigarette")), gradeCode, riskCode)
-		}
+	if a, b := c.p.HbA1cPercent, c.p.HbA1cMmolMol; a != nil && b != nil && math.Abs(hbA1cPercent(*b)-*a) > hbA1cSlack {
+		c.add("hba1c_percent,hba1c_mmol_mol", fmt.Sprintf("HbA1c of %s percent and of %s mmol/mol, which is %.1f percent: which is right?", decimal(*a), decimal(*b), hbA1cPercent(*b)), gradeCode)
 	}
-	if cr.answer == isYes && st.in.severity > 0 && st.in.severity < 3 && st.in.lost < stageLostIII {
-		for i := range st.factors {
-			if fc := &st.factors[i]; fc.level == 4 && fc.decision == "confirmed" && fc.name != "few_teeth" {
-				add(fc.because.Asked.Input, fmt.Sprintf("%s is a reason for stage IV, and the loss is that of stage %s: is it because of periodontitis?", capital(m.factorText(fc)), stageWords[st.in.severity]), stageCode)
+}
+
+func (c *contradicting) smoking() {
+	n, status := c.p.CigarettesPerDay, c.p.SmokingStatus
+	switch {
+	case n == nil:
+	case *n == 0 && status == "current":
+		c.add("cigarettes_per_day", "Smokes now, with 0 cigarettes a day: which is right? (0 fits who only vapes or smokes something else.)", gradeCode, riskCode)
+	case *n > 0 && (status == "never" || status == "former"):
+		c.add("smoking_status", fmt.Sprintf("Does not smoke now, with %s a day: which is right?", many(*n, "cigarette")), gradeCode, riskCode)
+	}
+}
+
+// past sets what was confirmed or happened earlier beside the loss that is there.
+func (c *contradicting) past() {
+	p, in := c.p, &c.st.in
+	if c.cr.answer == isYes && in.severity > 0 && in.severity < 3 && in.lost < stageLostIII {
+		for i := range c.st.factors {
+			if fc := &c.st.factors[i]; fc.level == 4 && fc.decision == "confirmed" && fc.name != "few_teeth" {
+				c.add(fc.because.Asked.Input, fmt.Sprintf("%s is a reason for stage IV, and the loss is that of stage %s: is it because of periodontitis?", capital(c.factorText(fc)), stageWords[in.severity]), stageCode)
 			}
 		}
 	}
 	if no(p.HistoryOfPeriodontitis) && p.EarlierStage != "" {
-		add("history_of_periodontitis", "Periodontitis was never diagnosed, and stage "+p.EarlierStage+" was given earlier: which is right?", caseCode, stageCode)
+		c.add("history_of_periodontitis", "Periodontitis was never diagnosed, and stage "+p.EarlierStage+" was given earlier: which is right?", caseCode, stageCode)
 	}
 	if y, a := p.ProgressionYears, p.Age; y != nil && a != nil && *y > float64(*a) {
-		add("progression_years", fmt.Sprintf("Progression over %s years in a patient of %d: which is right?", decimal(*y), *a), gradeCode)
+		c.add("progression_years", fmt.Sprintf("Progression over %s years in a patient of %d: which is right?", decimal(*y), *a), gradeCode)
 	}
-	return out
 }
 
 // naturalTeeth counts the permanent teeth that are called present, third molars included.

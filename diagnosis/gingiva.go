@@ -77,121 +77,157 @@ func bleedingWord(bleeding, of int) string {
 	return "health"
 }
 
+// gingival is the state of the gingiva on its way.
+type gingival struct {
+	*mouth
+	f      Finding
+	t      *tally
+	is     answer // a case of periodontitis
+	enough bool   // so many sites have a depth and an answer on bleeding that health can be said
+}
+
 // gingivaOf gives the state of the gingiva on an intact, a reduced or a treated periodontium, the
 // kind of periodontium, and in periodontitis patients the British words for it.
 // Source: Chapple et al. 2018, doi:10.1002/JPER.17-0719; Trombelli et al. 2018,
 // doi:10.1002/JPER.17-0576 (seen, secondary).
 func (m *mouth) gingivaOf(cr *caseResult, t *tally) []Finding {
-	f := Finding{Code: "gingiva.status", Rule: "GINGIVA", Source: srcGingiva, Value: word("indeterminate"),
-		Recorded: min(t.answered, m.depthsRecorded), Eligible: t.eligible}
-	enough := t.eligible > 0 && 100*f.Recorded >= completePercent*t.eligible
-	full := f.Recorded >= t.eligible
-	percent := 100 * float64(t.bleeding) / float64(max(t.answered, 1))
-	bop := fmt.Sprintf("%d of %d sites bleed (%.1f percent)", t.bleeding, t.answered, rounded(percent, 1))
-	deep := m.deepestHalf > 2*healthDepth
-	// decide fills in health or gingivitis by bleeding; healthy is the word for health.
-	decide := func(healthy string, on string) {
-		w := bleedingWord(t.bleeding, t.answered)
-		switch {
-		case !enough && 100*t.bleeding >= gingivitisPercent*t.eligible:
-			w = bleedingWord(t.bleeding, t.eligible)
-			f.Value, f.AtLeast = word(w), true
-			f.Text = fmt.Sprintf("%s at least: %d of %d eligible sites bleed, and many have no answer.", gingivitisWords[w], t.bleeding, t.eligible)
-			f.Because = t.bleeders
-		case !enough:
-			f.Text = fmt.Sprintf("Not determinable: only %d of %d sites have a depth and an answer on bleeding.", f.Recorded, t.eligible)
-			f.Missing = append(f.Missing, m.bleedingMissing(healthy, "gingivitis-localized", "gingivitis-generalized"))
-		case w == "health":
-			f.Value = word(healthy)
-			f.Text = fmt.Sprintf("%s: %s, no site over %s mm%s.", capital(healthy), bop, t.deepest.Depth, on)
-			f.Because = t.bleeders
-		default:
-			f.Value = word(w)
-			f.Text = fmt.Sprintf("%s: %s%s.", gingivitisWords[w], bop, on)
-			f.Because = t.bleeders
-		}
-		if !full && enough {
-			f.Missing = append(f.Missing, m.bleedingMissing(f.Value.String()))
-			f.Provisional = true
-		}
-	}
-	patient := cr.answer == isYes
-	pseudo := Missing{Input: "recession", CouldBe: []string{"gingivitis-localized", "gingivitis-generalized", "not-stable"},
-		Question: "A depth of 4 mm or more without known loss: a pseudo-pocket, or was the margin not recorded?"}
-	kind, kindText := "indeterminate", "Whether the periodontium is intact, reduced or treated cannot be said."
-	switch {
-	case len(m.scored) == 0:
-		kindText = "Not applicable: there is no natural tooth."
-	case patient:
-		kind, kindText = "periodontitis", "Periodontitis, and no therapy is recorded. \"Stable\" and \"not stable\" are words for treated patients: here they only say whether their limits are kept."
-		if m.treated() {
-			kind, kindText = "treated-periodontitis", "A periodontitis patient: the periodontium is judged as a treated one."
-		}
-	case cr.answer == unsure || t.loss == unsure:
-	case t.loss == isYes:
-		kind, kindText = "reduced", "Attachment or bone loss without periodontitis: a reduced periodontium."
-	default:
-		kind, kindText = "intact", "No attachment loss: an intact periodontium."
-	}
+	g := gingival{mouth: m, t: t, is: cr.answer, f: Finding{Code: "gingiva.status", Rule: "GINGIVA", Source: srcGingiva, Value: word("indeterminate"),
+		Recorded: min(t.answered, m.depthsRecorded), Eligible: t.eligible}}
+	f := &g.f
+	g.enough = t.eligible > 0 && 100*f.Recorded >= completePercent*t.eligible
+	patient := g.is == isYes
 	switch {
 	case len(m.scored) == 0:
 		f.Text = "Not applicable: there is no natural tooth."
 	case m.depthsRecorded == 0:
 		f.Text = "Not determinable: no depth is recorded."
 		f.Missing = append(f.Missing, Missing{Input: "depth", CouldBe: []string{"health", "gingivitis-localized", "gingivitis-generalized", "stable", "not-stable"}, Question: "The mouth was not probed."})
-	case patient && t.deepBleeding != nil:
-		f.Value, f.Text = word("not-stable"), fmt.Sprintf("Not stable: depth of %s mm with bleeding at %s in a periodontitis patient.", t.deepBleeding.Depth, m.at(t.deepBleeding.Tooth, t.deepBleeding.Site))
-		f.Because = []Evidence{*t.deepBleeding}
-	case patient && m.deepestHalf > 2*stableDepth:
-		f.Value, f.Text = word("not-stable"), fmt.Sprintf("Not stable: depth of %s mm at %s in a periodontitis patient.", t.deepest.Depth, m.at(t.deepest.Tooth, t.deepest.Site))
-		f.Because = []Evidence{*t.deepest}
-	case t.answered == 0:
-		f.Text = "Not determinable: no answer on bleeding is recorded; that is not the same as no bleeding."
-		f.Missing = append(f.Missing, m.bleedingMissing("health", "gingivitis-localized", "gingivitis-generalized"))
-	case patient && t.deepUnknown:
-		f.Text = "Not determinable: a site of 4 mm has no answer on bleeding."
-		f.Missing = append(f.Missing, m.bleedingMissing("stable", "not-stable"))
 	case patient:
-		decide("stable", " in a periodontitis patient")
-	case deep && (cr.answer == unsure || t.loss == unsure):
-		f.Text = fmt.Sprintf("Not determinable: depth of %s mm at %s, and attachment loss is unknown.", t.deepest.Depth, m.at(t.deepest.Tooth, t.deepest.Site))
-		f.Because = []Evidence{*t.deepest}
-		f.Missing = append(f.Missing, pseudo)
-	case deep:
-		f.Text = fmt.Sprintf("Not health, and not to be named by the rule: depth of %s mm at %s without periodontitis. A pseudo-pocket?", t.deepest.Depth, m.at(t.deepest.Tooth, t.deepest.Site))
-		f.Because = []Evidence{*t.deepest}
-		f.Missing = append(f.Missing, pseudo)
-	case cr.answer == unsure && enough && bleedingWord(t.bleeding, t.answered) == "health":
-		f.Text = fmt.Sprintf("Health or a stable treated periodontium: %s, no site over %s mm, but attachment loss is unknown.", bop, t.deepest.Depth)
-		f.Missing = append(f.Missing, m.lossMissing("health", "stable"))
-	case cr.answer == unsure:
-		decide("health", ", whether on an intact or a reduced periodontium is unknown")
+		g.inPeriodontitis()
 	default:
-		on := " on an intact periodontium"
-		if t.loss != isNo {
-			on = " on a reduced periodontium, without periodontitis"
-			if t.loss == unsure {
-				on = "; whether the periodontium is reduced is unknown"
-			}
-			if m.p.HistoryOfPeriodontitis == nil {
-				f.Missing = append(f.Missing, Missing{Input: "history_of_periodontitis", CouldBe: []string{"health", "stable"},
-					Question: "Was periodontitis ever diagnosed?"})
-			}
-		}
-		decide("health", on)
+		g.withoutPeriodontitis()
 	}
 	f.Provisional = f.Provisional || f.AtLeast || f.Value.String() == "indeterminate" || f.open()
-	m.assumed(&f, !patient && f.Value.String() != "indeterminate" && m.anyAssumed())
-
-	k := Finding{Code: "gingiva.periodontium", Rule: "GINGIVA", Source: srcGingiva, Value: word(kind), Text: kindText, Provisional: kind == "indeterminate"}
-	if t.lossAt != nil {
-		k.Because = []Evidence{*t.lossAt}
-	}
-	out := []Finding{f, k}
+	m.assumed(f, !patient && f.Value.String() != "indeterminate" && m.anyAssumed())
+	out := []Finding{*f, m.periodontium(g.is, t)}
 	if patient {
-		out = append(out, m.patientStatus(t, &f))
+		out = append(out, m.patientStatus(t, f))
 	}
 	return out
+}
+
+// inPeriodontitis judges a periodontitis patient; the first that holds counts.
+func (g *gingival) inPeriodontitis() {
+	f, t := &g.f, g.t
+	switch {
+	case t.deepBleeding != nil:
+		f.Value, f.Because = word("not-stable"), []Evidence{*t.deepBleeding}
+		f.Text = fmt.Sprintf("Not stable: depth of %s mm with bleeding at %s in a periodontitis patient.", t.deepBleeding.Depth, g.at(t.deepBleeding.Tooth, t.deepBleeding.Site))
+	case g.deepestHalf > 2*stableDepth:
+		f.Value, f.Because = word("not-stable"), []Evidence{*t.deepest}
+		f.Text = fmt.Sprintf("Not stable: depth of %s mm at %s in a periodontitis patient.", t.deepest.Depth, g.at(t.deepest.Tooth, t.deepest.Site))
+	case t.answered == 0:
+		g.noAnswer()
+	case t.deepUnknown:
+		f.Text = "Not determinable: a site of 4 mm has no answer on bleeding."
+		f.Missing = append(f.Missing, g.bleedingMissing("stable", "not-stable"))
+	default:
+		g.byBleeding("stable", " in a periodontitis patient")
+	}
+}
+
+// withoutPeriodontitis judges a mouth that is no case of periodontitis, or may be none; the first that holds counts.
+func (g *gingival) withoutPeriodontitis() {
+	f, t := &g.f, g.t
+	switch {
+	case t.answered == 0:
+		g.noAnswer()
+	case g.deepestHalf > 2*healthDepth:
+		at := g.at(t.deepest.Tooth, t.deepest.Site)
+		if g.is == unsure || t.loss == unsure {
+			f.Text = fmt.Sprintf("Not determinable: depth of %s mm at %s, and attachment loss is unknown.", t.deepest.Depth, at)
+		} else {
+			f.Text = fmt.Sprintf("Not health, and not to be named by the rule: depth of %s mm at %s without periodontitis. A pseudo-pocket?", t.deepest.Depth, at)
+		}
+		f.Because = []Evidence{*t.deepest}
+		f.Missing = append(f.Missing, Missing{Input: "recession", CouldBe: []string{"gingivitis-localized", "gingivitis-generalized", "not-stable"},
+			Question: "A depth of 4 mm or more without known loss: a pseudo-pocket, or was the margin not recorded?"})
+	case g.is == unsure && g.enough && bleedingWord(t.bleeding, t.answered) == "health":
+		f.Text = fmt.Sprintf("Health or a stable treated periodontium: %s, no site over %s mm, but attachment loss is unknown.", t.bleedingText(), t.deepest.Depth)
+		f.Missing = append(f.Missing, g.lossMissing("health", "stable"))
+	case g.is == unsure:
+		g.byBleeding("health", ", whether on an intact or a reduced periodontium is unknown")
+	case t.loss == isNo:
+		g.byBleeding("health", " on an intact periodontium")
+	default:
+		if g.p.HistoryOfPeriodontitis == nil {
+			f.Missing = append(f.Missing, Missing{Input: "history_of_periodontitis", CouldBe: []string{"health", "stable"}, Question: "Was periodontitis ever diagnosed?"})
+		}
+		if t.loss == unsure {
+			g.byBleeding("health", "; whether the periodontium is reduced is unknown")
+		} else {
+			g.byBleeding("health", " on a reduced periodontium, without periodontitis")
+		}
+	}
+}
+
+func (g *gingival) noAnswer() {
+	g.f.Text = "Not determinable: no answer on bleeding is recorded; that is not the same as no bleeding."
+	g.f.Missing = append(g.f.Missing, g.bleedingMissing("health", "gingivitis-localized", "gingivitis-generalized"))
+}
+
+// byBleeding fills in health or gingivitis by bleeding; healthy is the word for health, on says of what periodontium.
+func (g *gingival) byBleeding(healthy, on string) {
+	f, t := &g.f, g.t
+	w := bleedingWord(t.bleeding, t.answered)
+	switch {
+	case !g.enough && 100*t.bleeding >= gingivitisPercent*t.eligible:
+		w = bleedingWord(t.bleeding, t.eligible)
+		f.Value, f.AtLeast, f.Because = word(w), true, t.bleeders
+		f.Text = fmt.Sprintf("%s at least: %d of %d eligible sites bleed, and many have no answer.", gingivitisWords[w], t.bleeding, t.eligible)
+	case !g.enough:
+		f.Text = fmt.Sprintf("Not determinable: only %d of %d sites have a depth and an answer on bleeding.", f.Recorded, t.eligible)
+		f.Missing = append(f.Missing, g.bleedingMissing(healthy, "gingivitis-localized", "gingivitis-generalized"))
+	case w == "health":
+		f.Value, f.Because = word(healthy), t.bleeders
+		f.Text = fmt.Sprintf("%s: %s, no site over %s mm%s.", capital(healthy), t.bleedingText(), t.deepest.Depth, on)
+	default:
+		f.Value, f.Because = word(w), t.bleeders
+		f.Text = fmt.Sprintf("%s: %s%s.", gingivitisWords[w], t.bleedingText(), on)
+	}
+	if g.enough && f.Recorded < t.eligible {
+		f.Missing = append(f.Missing, g.bleedingMissing(f.Value.String()))
+		f.Provisional = true
+	}
+}
+
+// bleedingText counts the sites that bleed, for people.
+func (t *tally) bleedingText() string {
+	percent := 100 * float64(t.bleeding) / float64(max(t.answered, 1))
+	return fmt.Sprintf("%d of %d sites bleed (%.1f percent)", t.bleeding, t.answered, rounded(percent, 1))
+}
+
+// periodontium says of which kind it is.
+func (m *mouth) periodontium(is answer, t *tally) Finding {
+	kind, text := "indeterminate", "Whether the periodontium is intact, reduced or treated cannot be said."
+	switch {
+	case len(m.scored) == 0:
+		text = "Not applicable: there is no natural tooth."
+	case is == isYes && m.treated():
+		kind, text = "treated-periodontitis", "A periodontitis patient: the periodontium is judged as a treated one."
+	case is == isYes:
+		kind, text = "periodontitis", "Periodontitis, and no therapy is recorded. \"Stable\" and \"not stable\" are words for treated patients: here they only say whether their limits are kept."
+	case is == unsure || t.loss == unsure:
+	case t.loss == isYes:
+		kind, text = "reduced", "Attachment or bone loss without periodontitis: a reduced periodontium."
+	default:
+		kind, text = "intact", "No attachment loss: an intact periodontium."
+	}
+	f := Finding{Code: "gingiva.periodontium", Rule: "GINGIVA", Source: srcGingiva, Value: word(kind), Text: text, Provisional: kind == "indeterminate"}
+	if t.lossAt != nil {
+		f.Because = []Evidence{*t.lossAt}
+	}
+	return f
 }
 
 // treated reports whether anything says that periodontitis was treated: the end of therapy, or a diagnosis at an exam before.

@@ -18,110 +18,152 @@ func (m *mouth) implantsOf() []Finding {
 	return out
 }
 
+// around is what was found around an implant.
+type around struct {
+	*mouth
+	th       *tooth
+	in       chart.ImplantInputs
+	f        Finding
+	name     string
+	inflamed answer     // bleeding or pus at any site
+	deepest  chart.Site // NumSites: not probed
+	depth    int        // there, in whole mm; -1 not known
+}
+
 func (m *mouth) implantOf(th *tooth) Finding {
-	f := Finding{Code: "implant.status", Tooth: th.t, Rule: "IMPLANT", Source: srcImplant, Value: word("indeterminate"), Eligible: int(chart.NumSites)}
-	in := th.asked.Implant
-	if in == nil {
-		in = &chart.ImplantInputs{}
+	a := around{mouth: m, th: th, name: "Implant " + m.label(th.t), deepest: chart.NumSites, depth: -1,
+		f: Finding{Code: "implant.status", Tooth: th.t, Rule: "IMPLANT", Source: srcImplant, Value: word("indeterminate"), Eligible: int(chart.NumSites)}}
+	if th.asked.Implant != nil {
+		a.in = *th.asked.Implant
 	}
-	name := "Implant " + m.label(th.t)
-	inflamed, unknown := unsure, false
-	deepest := chart.NumSites
-	for s := range th.sites {
-		v := &th.sites[s]
-		if v.depth >= 0 {
-			f.Recorded++
-			if deepest == chart.NumSites || v.depth > th.sites[deepest].depth {
-				deepest = chart.Site(s)
-			}
-		}
-		bleeds, pus := v.flags[chart.Bleeding], v.flags[chart.Suppuration]
-		if bleeds == chart.Yes || pus == chart.Yes {
-			inflamed = isYes
-			flag := chart.Bleeding
-			if bleeds != chart.Yes {
-				flag = chart.Suppuration
-			}
-			f.Because = append(f.Because, th.flagEvidence(chart.Site(s), flag))
-		}
-		unknown = unknown || bleeds == chart.NotRecorded
+	a.read()
+	if a.inflamed == isYes {
+		a.sick()
+	} else {
+		a.quiet()
 	}
-	if inflamed != isYes && !unknown {
-		inflamed = isNo
-	}
-	depth := -1
-	if deepest < chart.NumSites {
-		depth = int(th.sites[deepest].depth)
-	}
-	baseline := in.BaselineDepth != nil || in.BoneLoss != nil
-	increase := in.BaselineDepth != nil && depth >= 0 && float64(depth)-*in.BaselineDepth >= implantIncrease
-	askBone := Missing{Input: "implant.bone_loss", Teeth: []chart.Tooth{th.t}, CouldBe: []string{"mucositis", "peri-implantitis"},
-		Question: "Does a radiograph show bone loss beyond first remodelling?"}
-	addDepth := func() {
-		if deepest < chart.NumSites {
-			f.Because = append(f.Because, th.depthEvidence(deepest))
-		}
-	}
-	addInput := func(key, value string) {
-		e := input(key, value)
-		e.Tooth = th.t
-		f.Because = append(f.Because, e)
-	}
-	noBaselineMet := in.BoneLevelMM != nil && *in.BoneLevelMM >= implantBoneMM && depth >= implantDepth
-	switch {
-	case inflamed == isYes && yes(in.BoneLoss) && increase:
-		f.Value, f.Text = word("peri-implantitis"), name+": bleeding or pus, deeper than before, and bone loss: peri-implantitis."
-		addDepth()
-		addInput("implant.bone_loss", "true")
-	case inflamed == isYes && !baseline && noBaselineMet:
-		f.Value, f.Text = word("peri-implantitis"), fmt.Sprintf("%s: bleeding or pus, depth %d mm and bone level %s mm, no baseline: peri-implantitis.", name, depth, decimal(*in.BoneLevelMM))
-		addDepth()
-		addInput("implant.bone_level_mm", decimal(*in.BoneLevelMM))
-	case inflamed == isYes && no(in.BoneLoss):
-		f.Value, f.Text = word("mucositis"), name+": bleeding or pus without bone loss beyond first remodelling: mucositis."
-		addInput("implant.bone_loss", "false")
-	case inflamed == isYes:
-		f.Value, f.AtLeast, f.Text = word("mucositis"), true, name+": bleeding or pus: mucositis at least; peri-implantitis is not excluded."
-		if yes(in.BoneLoss) {
-			f.Text = name + ": bleeding or pus with bone loss, but no increase in depth is shown: mucositis at least; the clinician judges."
-			addInput("implant.bone_loss", "true")
-			f.Missing = append(f.Missing, Missing{Input: "implant.baseline_depth", Teeth: []chart.Tooth{th.t}, CouldBe: []string{"mucositis", "peri-implantitis"},
-				Question: "What was the deepest site at the baseline?"})
-		} else {
-			f.Missing = append(f.Missing, askBone)
-		}
-	case yes(in.BoneLoss):
-		f.Text = name + ": bone loss without bleeding or pus fits none of the three; the clinician judges."
-		if inflamed == unsure {
-			f.Text = name + ": bone loss, and no answer on bleeding at every site."
-		}
-		addInput("implant.bone_loss", "true")
-	case yes(in.Inflamed):
-		f.Text = name + ": redness or swelling without recorded bleeding or pus: not health; the clinician judges."
-		addInput("implant.inflamed", "true")
-	case inflamed == unsure || f.Recorded < f.Eligible:
-		f.Text = fmt.Sprintf("%s: not determinable, %d of %d sites probed and not every answer on bleeding known.", name, f.Recorded, f.Eligible)
-		f.Missing = append(f.Missing, Missing{Input: "depth,bleeding", Teeth: []chart.Tooth{th.t}, CouldBe: []string{"health", "mucositis", "peri-implantitis"},
-			Question: "The implant is not probed all around, or bleeding has no answer."})
-	case in.BoneLoss == nil && in.BoneLevelMM == nil:
-		f.Text = name + ": no bleeding or pus, but bone was not asked about: health is not said; depth alone does not decide."
-		f.Missing = append(f.Missing, Missing{Input: "implant.bone_loss", Teeth: []chart.Tooth{th.t}, CouldBe: []string{"health", "indeterminate"},
-			Question: "Does a radiograph show bone loss beyond first remodelling?"})
-		addDepth()
-	case in.BoneLoss == nil && *in.BoneLevelMM >= implantBoneMM:
-		f.Text = name + ": low bone level without bleeding or pus fits none of the three; the clinician judges."
-		addInput("implant.bone_level_mm", decimal(*in.BoneLevelMM))
-	case increase:
-		f.Value, f.Text = word("health"), name+": no bleeding, no pus and no bone loss, but deeper than at the baseline: look again."
-		f.Provisional = true
-		addDepth()
-	default:
-		f.Value, f.Text = word("health"), name+": no bleeding, no pus, no bone loss: health; no depth defines it."
-		addDepth()
-	}
-	if yes(in.Mobile) || th.rec.Mobility.Recorded() && th.rec.Mobility.Value() > 0 {
-		f.Notes = append(f.Notes, name+" is mobile: the clinician looks at it now.")
+	f := &a.f
+	if yes(a.in.Mobile) || th.rec.Mobility.Recorded() && th.rec.Mobility.Value() > 0 {
+		f.Notes = append(f.Notes, a.name+" is mobile: the clinician looks at it now.")
 	}
 	f.Provisional = f.Provisional || f.AtLeast || f.Value.String() == "indeterminate"
-	return f
+	return *f
+}
+
+// read goes around the implant.
+func (a *around) read() {
+	unknown := false
+	for s := range a.th.sites {
+		v := &a.th.sites[s]
+		if v.depth >= 0 {
+			a.f.Recorded++
+			if int(v.depth) > a.depth {
+				a.deepest, a.depth = chart.Site(s), int(v.depth)
+			}
+		}
+		switch chart.Yes {
+		case v.flags[chart.Bleeding]:
+			a.inflamed = isYes
+			a.f.Because = append(a.f.Because, a.th.flagEvidence(chart.Site(s), chart.Bleeding))
+		case v.flags[chart.Suppuration]:
+			a.inflamed = isYes
+			a.f.Because = append(a.f.Because, a.th.flagEvidence(chart.Site(s), chart.Suppuration))
+		}
+		unknown = unknown || v.flags[chart.Bleeding] == chart.NotRecorded
+	}
+	if a.inflamed != isYes && !unknown {
+		a.inflamed = isNo
+	}
+}
+
+// deeper reports whether the depth has grown since the baseline.
+func (a *around) deeper() bool {
+	return a.in.BaselineDepth != nil && a.depth >= 0 && float64(a.depth)-*a.in.BaselineDepth >= implantIncrease
+}
+
+// severe reports whether bone level and depth make peri-implantitis where there is no baseline.
+func (a *around) severe() bool {
+	return a.in.BaselineDepth == nil && a.in.BoneLoss == nil && a.in.BoneLevelMM != nil && *a.in.BoneLevelMM >= implantBoneMM && a.depth >= implantDepth
+}
+
+func (a *around) is(value, text string) { a.f.Value, a.f.Text = word(value), a.name+": "+text }
+
+// says gives no value, and why.
+func (a *around) says(text string) { a.f.Text = a.name + ": " + text }
+
+// onDepth and onInput name what the answer rests on.
+func (a *around) onDepth() {
+	if a.deepest < chart.NumSites {
+		a.f.Because = append(a.f.Because, a.th.depthEvidence(a.deepest))
+	}
+}
+
+func (a *around) onInput(key, value string) {
+	e := input(key, value)
+	e.Tooth = a.th.t
+	a.f.Because = append(a.f.Because, e)
+}
+
+func (a *around) ask(key, question string, couldBe ...string) {
+	a.f.Missing = append(a.f.Missing, Missing{Input: key, Teeth: []chart.Tooth{a.th.t}, CouldBe: couldBe, Question: question})
+}
+
+const askImplantBone = "Does a radiograph show bone loss beyond first remodelling?"
+
+// sick judges an implant with bleeding or pus; the first that holds counts.
+func (a *around) sick() {
+	switch {
+	case yes(a.in.BoneLoss) && a.deeper():
+		a.is("peri-implantitis", "bleeding or pus, deeper than before, and bone loss: peri-implantitis.")
+		a.onDepth()
+		a.onInput("implant.bone_loss", "true")
+	case a.severe():
+		a.is("peri-implantitis", fmt.Sprintf("bleeding or pus, depth %d mm and bone level %s mm, no baseline: peri-implantitis.", a.depth, decimal(*a.in.BoneLevelMM)))
+		a.onDepth()
+		a.onInput("implant.bone_level_mm", decimal(*a.in.BoneLevelMM))
+	case no(a.in.BoneLoss):
+		a.is("mucositis", "bleeding or pus without bone loss beyond first remodelling: mucositis.")
+		a.onInput("implant.bone_loss", "false")
+	case yes(a.in.BoneLoss):
+		a.is("mucositis", "bleeding or pus with bone loss, but no increase in depth is shown: mucositis at least; the clinician judges.")
+		a.f.AtLeast = true
+		a.onInput("implant.bone_loss", "true")
+		a.ask("implant.baseline_depth", "What was the deepest site at the baseline?", "mucositis", "peri-implantitis")
+	default:
+		a.is("mucositis", "bleeding or pus: mucositis at least; peri-implantitis is not excluded.")
+		a.f.AtLeast = true
+		a.ask("implant.bone_loss", askImplantBone, "mucositis", "peri-implantitis")
+	}
+}
+
+// quiet judges an implant at which neither bleeding nor pus was found; the first that holds counts.
+func (a *around) quiet() {
+	switch {
+	case yes(a.in.BoneLoss):
+		a.says("bone loss without bleeding or pus fits none of the three; the clinician judges.")
+		if a.inflamed == unsure {
+			a.says("bone loss, and no answer on bleeding at every site.")
+		}
+		a.onInput("implant.bone_loss", "true")
+	case yes(a.in.Inflamed):
+		a.says("redness or swelling without recorded bleeding or pus: not health; the clinician judges.")
+		a.onInput("implant.inflamed", "true")
+	case a.inflamed == unsure || a.f.Recorded < a.f.Eligible:
+		a.says(fmt.Sprintf("not determinable, %d of %d sites probed and not every answer on bleeding known.", a.f.Recorded, a.f.Eligible))
+		a.ask("depth,bleeding", "The implant is not probed all around, or bleeding has no answer.", "health", "mucositis", "peri-implantitis")
+	case a.in.BoneLoss == nil && a.in.BoneLevelMM == nil:
+		a.says("no bleeding or pus, but bone was not asked about: health is not said; depth alone does not decide.")
+		a.ask("implant.bone_loss", askImplantBone, "health", "indeterminate")
+		a.onDepth()
+	case a.in.BoneLoss == nil && *a.in.BoneLevelMM >= implantBoneMM:
+		a.says("low bone level without bleeding or pus fits none of the three; the clinician judges.")
+		a.onInput("implant.bone_level_mm", decimal(*a.in.BoneLevelMM))
+	case a.deeper():
+		a.is("health", "no bleeding, no pus and no bone loss, but deeper than at the baseline: look again.")
+		a.f.Provisional = true
+		a.onDepth()
+	default:
+		a.is("health", "no bleeding, no pus, no bone loss: health; no depth defines it.")
+		a.onDepth()
+	}
 }

@@ -44,52 +44,24 @@ type Recall struct {
 // Sanz et al. 2020, doi:10.1111/jcpe.13290 (from memory).
 func recallOf(in recallInputs) Recall {
 	var r Recall
-	add := func(rule string, months int, source, format string, args ...any) {
-		r.Lines = append(r.Lines, RecallLine{rule, months, fmt.Sprintf(format, args...), source})
-	}
-	patient := in.Stage != "" && in.Stage != "indeterminate" || in.Grade != ""
 	firstYear := in.MonthsSinceTherapy != nil && *in.MonthsSinceTherapy < recallFirstYearMonths
-	switch {
-	case firstYear:
-		add("first-year", recallFirstYear, srcCommon, "Active therapy was finished less than 12 months ago.")
-		patient = true
-	case in.Stage == "III" || in.Stage == "IV" || in.Grade == "C":
-		add("severity", recallSevere, srcCommon, "Stage III or IV, or grade C.")
-	case in.Stage == "II" || in.Grade == "B":
-		add("severity", recallMiddle, srcCommon, "Stage II or grade B.")
-	case in.Stage == "I" || in.Grade == "A":
-		add("severity", recallMild, srcCommon, "Stage I, grade A.")
-	case in.Gingiva == "gingivitis-localized" || in.Gingiva == "gingivitis-generalized":
-		add("severity", recallGingivitis, srcCommon, "There is gingivitis.")
-	case in.Gingiva == "health":
-		add("severity", recallHealth, srcCommon, "The mouth is healthy.")
+	if firstYear {
+		r.add("first-year", recallFirstYear, srcCommon, "Active therapy was finished less than 12 months ago.")
+	} else {
+		r.bySeverity(&in)
 	}
-	if patient && (in.Stage == "" || in.Stage == "indeterminate" || in.Grade == "") && !firstYear {
-		r.Notes = append(r.Notes, "Stage or grade is unknown: the shorter interval of what is known was taken.")
-	}
-	if patient {
-		switch in.Risk {
-		case "high":
-			add("risk", recallRiskHigh, srcRecallBand, "High risk by the risk table.")
-		case "moderate":
-			add("risk", recallRiskModerate, srcRecallBand, "Moderate risk by the risk table.")
-		case "low":
-			add("risk", recallRiskLow, srcRecallBand, "Low risk by the risk table.")
+	if staged := in.Stage != "" && in.Stage != "indeterminate"; staged || in.Grade != "" || firstYear {
+		if !firstYear && !(staged && in.Grade != "") {
+			r.Notes = append(r.Notes, "Stage or grade is unknown: the shorter interval of what is known was taken.")
 		}
-		if in.Gingiva == "not-stable" || in.Endpoint == "not-met" {
-			if in.Untreated {
-				add("not-stable", recallNotStable, srcCommon, "Not treated yet: therapy comes first; this is the interval after it.")
-			} else {
-				r.Retreatment = true
-				add("not-stable", recallNotStable, srcCommon, "Not stable, or the end point of therapy is not met: decide on re-treatment.")
-			}
-		}
+		r.byRisk(&in)
+		r.byStability(&in)
 	}
 	switch in.Implants {
 	case "mucositis", "peri-implantitis":
-		add("implants", recallImplantSick, srcImplantSteps, "An implant is inflamed.")
+		r.add("implants", recallImplantSick, srcImplantSteps, "An implant is inflamed.")
 	case "health", "indeterminate":
-		add("implants", recallImplant, srcImplantSteps, "Implants are looked after like teeth at risk.")
+		r.add("implants", recallImplant, srcImplantSteps, "Implants are looked after like teeth at risk.")
 	}
 	for _, l := range r.Lines {
 		if r.Months == 0 || l.Months < r.Months {
@@ -105,6 +77,48 @@ func recallOf(in recallInputs) Recall {
 	r.Notes = append(r.Notes, "An interval is a proposal; local rules and insurers may set others. Recall is not treatment. A new systemic disease or a change in smoking calls for an earlier review.")
 	r.Lines = list(r.Lines)
 	return r
+}
+
+func (r *Recall) add(rule string, months int, source, text string) {
+	r.Lines = append(r.Lines, RecallLine{rule, months, text, source})
+}
+
+// bySeverity is the house rule; the first that holds counts.
+func (r *Recall) bySeverity(in *recallInputs) {
+	switch {
+	case in.Stage == "III" || in.Stage == "IV" || in.Grade == "C":
+		r.add("severity", recallSevere, srcCommon, "Stage III or IV, or grade C.")
+	case in.Stage == "II" || in.Grade == "B":
+		r.add("severity", recallMiddle, srcCommon, "Stage II or grade B.")
+	case in.Stage == "I" || in.Grade == "A":
+		r.add("severity", recallMild, srcCommon, "Stage I, grade A.")
+	case in.Gingiva == "gingivitis-localized" || in.Gingiva == "gingivitis-generalized":
+		r.add("severity", recallGingivitis, srcCommon, "There is gingivitis.")
+	case in.Gingiva == "health":
+		r.add("severity", recallHealth, srcCommon, "The mouth is healthy.")
+	}
+}
+
+func (r *Recall) byRisk(in *recallInputs) {
+	switch in.Risk {
+	case "high":
+		r.add("risk", recallRiskHigh, srcRecallBand, "High risk by the risk table.")
+	case "moderate":
+		r.add("risk", recallRiskModerate, srcRecallBand, "Moderate risk by the risk table.")
+	case "low":
+		r.add("risk", recallRiskLow, srcRecallBand, "Low risk by the risk table.")
+	}
+}
+
+func (r *Recall) byStability(in *recallInputs) {
+	switch {
+	case in.Gingiva != "not-stable" && in.Endpoint != "not-met":
+	case in.Untreated:
+		r.add("not-stable", recallNotStable, srcCommon, "Not treated yet: therapy comes first; this is the interval after it.")
+	default:
+		r.Retreatment = true
+		r.add("not-stable", recallNotStable, srcCommon, "Not stable, or the end point of therapy is not met: decide on re-treatment.")
+	}
 }
 
 // why is the sentence of the line that decided.
