@@ -2,7 +2,6 @@ package diagnosis
 
 import (
 	"strconv"
-	"strings"
 
 	"leadsman/chart"
 )
@@ -151,88 +150,91 @@ func (m *mouth) hasSurface(th *tooth) bool {
 	return !th.t.Primary() && (!th.t.ThirdMolar() || m.o.PISAThirdMolars)
 }
 
+// areaSum adds up the surfaces of the teeth: one of the epithelial and the inflamed surface.
+type areaSum struct {
+	f      Finding
+	sum    float64
+	teeth  int
+	text   []byte   // the areas of the teeth as one text
+	bounds [][2]int // where each stands in it
+}
+
+func newAreaSum(code, rule string, teeth int) areaSum {
+	return areaSum{f: Finding{Code: code, Rule: rule, Source: srcPISA, Eligible: teeth, Because: make([]Evidence, 0, teeth)},
+		text: make([]byte, 0, 8*mostTeeth), bounds: make([][2]int, 0, mostTeeth)}
+}
+
+// add counts a tooth; show: it stands in the evidence.
+func (a *areaSum) add(th *tooth, area float64, show bool) {
+	a.teeth++
+	a.sum += area
+	if show {
+		from := len(a.text)
+		a.text = appendFixed(a.text, area, 2, true)
+		a.bounds = append(a.bounds, [2]int{from, len(a.text)})
+		a.f.Because = append(a.f.Because, Evidence{Tooth: th.t, Site: chart.NumSites})
+	}
+}
+
+// finding completes the finding; what names the surface, none says why there is no value.
+func (a *areaSum) finding(what, method, none string, notes []string) Finding {
+	f, text := a.f, string(a.text)
+	areas := make([]Asked, len(a.bounds))
+	for i, at := range a.bounds {
+		areas[i] = Asked{f.Code, text[at[0]:at[1]]}
+		f.Because[i].Asked = &areas[i]
+	}
+	f.Notes, f.Recorded = notes, a.teeth
+	f.Provisional = a.teeth < f.Eligible
+	f.AtLeast = a.teeth > 0 && f.Provisional
+	f.Text = "Not applicable: no tooth has " + none + "."
+	if a.teeth > 0 {
+		f.Value = number(a.sum, 1)
+		f.Text = what + " surface of the pockets " + f.Value.String() + " mm2 over " + strconv.Itoa(a.teeth) + " of " + strconv.Itoa(f.Eligible) + " teeth, method " + method + "."
+	}
+	return f
+}
+
+// sumSurfaces sums the surfaces of the teeth by one method.
 func (m *mouth) sumSurfaces(out []Finding, pesaCode, pisaCode, method string, teeth int, of *[mostTeeth]surface) []Finding {
-	pesa := Finding{Code: pesaCode, Rule: "PESA-" + method, Source: srcPISA}
-	pisa := Finding{Code: pisaCode, Rule: "PISA-" + method, Source: srcPISA}
-	var sumE, sumI float64
-	n, bled := 0, 0
-	pesa.Because, pisa.Because = make([]Evidence, 0, teeth), make([]Evidence, 0, teeth)
-	var outside, negative, eight []string
-	digits := make([]byte, 0, 16*mostTeeth) // all numbers as one text
-	ends, bledEnds := make([][2]int, 0, mostTeeth), make([][2]int, 0, mostTeeth)
+	pesa, pisa := newAreaSum(pesaCode, "PESA-"+method, teeth), newAreaSum(pisaCode, "PISA-"+method, teeth)
+	var outside, negative, eight []*tooth
 	for i, th := range m.scored {
-		if !m.hasSurface(th) {
-			continue
-		}
 		s := &of[i]
-		if !s.enough {
+		if !s.enough || !m.hasSurface(th) {
 			continue
 		}
-		n++
-		sumE += s.pesa
+		pesa.add(th, s.pesa, true)
 		if s.bled {
-			bled++
-			sumI += s.pisa
+			pisa.add(th, s.pisa, s.pisa > 0)
 		}
 		if s.outside {
-			outside = append(outside, m.label(th.t))
+			outside = append(outside, th)
 		}
 		if s.negative {
-			negative = append(negative, m.label(th.t))
+			negative = append(negative, th)
 		}
 		if th.t.ThirdMolar() {
-			eight = append(eight, m.label(th.t))
+			eight = append(eight, th)
 		}
-		from := len(digits)
-		digits = appendFixed(digits, s.pesa, 2, true)
-		pesa.Because, ends = append(pesa.Because, Evidence{Tooth: th.t, Site: chart.NumSites}), append(ends, [2]int{from, len(digits)})
-		if s.bled && s.pisa > 0 {
-			from = len(digits)
-			digits = appendFixed(digits, s.pisa, 2, true)
-			pisa.Because, bledEnds = append(pisa.Because, Evidence{Tooth: th.t, Site: chart.NumSites}), append(bledEnds, [2]int{from, len(digits)})
-		}
-	}
-	text := string(digits)
-	areas := make([]Asked, 0, len(ends)+len(bledEnds))
-	for i, at := range ends {
-		areas = append(areas, Asked{pesaCode, text[at[0]:at[1]]})
-		pesa.Because[i].Asked = &areas[len(areas)-1]
-	}
-	for i, at := range bledEnds {
-		areas = append(areas, Asked{pisaCode, text[at[0]:at[1]]})
-		pisa.Because[i].Asked = &areas[len(areas)-1]
 	}
 	var notes []string
-	add := func(teeth []string, text string) {
+	add := func(teeth []*tooth, text string) {
 		if len(teeth) > 0 {
-			notes = append(notes, text+strings.Join(teeth, ", ")+".")
+			notes = append(notes, text+m.labelsOf(teeth)+".")
 		}
 	}
 	add(outside, "Mean over 10 mm, taken as 10: tooth ")
 	add(negative, "Margin coronal to the CEJ on average, so method B was used for tooth ")
 	add(eight, "Third molars are scored with the second molar's curve: tooth ")
-	if method == "A" && len(negative) == n && n > 0 {
-		method = "B" // at every tooth
-		pesa.Rule, pisa.Rule = "PESA-B", "PISA-B"
-	} else if method == "A" && len(negative) > 0 {
+	switch {
+	case method != "A" || len(negative) == 0:
+	case len(negative) == pesa.teeth:
+		method, pesa.f.Rule, pisa.f.Rule = "B", "PESA-B", "PISA-B"
+	default:
 		method = "A, and B at the teeth named"
 	}
 	notes = append(notes, "Method "+method+"; the two methods are not to be compared. The published table's misprint (upper lateral incisor) is corrected; the coefficients come from a secondary source and are to be verified.")
-	pesa.Notes, pisa.Notes = notes, notes
-	pesa.Recorded, pesa.Eligible, pisa.Recorded, pisa.Eligible = n, teeth, bled, teeth
-	pesa.Provisional, pisa.Provisional = n < teeth, bled < teeth
-	pesa.AtLeast, pisa.AtLeast = n > 0 && n < teeth, bled > 0 && bled < teeth
-	pesa.Text, pisa.Text = "Not applicable: no tooth has depths at four sites.", "Not applicable: no tooth has depths at four sites and an answer on bleeding."
-	over := func(area Value, n int) string {
-		return " of the pockets " + area.String() + " mm2 over " + strconv.Itoa(n) + " of " + strconv.Itoa(teeth) + " teeth, method " + method + "."
-	}
-	if n > 0 {
-		pesa.Value = number(sumE, 1)
-		pesa.Text = "Epithelial surface" + over(pesa.Value, n)
-	}
-	if bled > 0 {
-		pisa.Value = number(sumI, 1)
-		pisa.Text = "Inflamed surface" + over(pisa.Value, bled)
-	}
-	return append(out, pesa, pisa)
+	return append(out, pesa.finding("Epithelial", method, "depths at four sites", notes),
+		pisa.finding("Inflamed", method, "depths at four sites and an answer on bleeding", notes))
 }

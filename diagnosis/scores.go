@@ -176,115 +176,135 @@ func (m *mouth) gingivalBleeding() Finding {
 // bleeding index. Source: Ainamo and Bay 1975 (seen, secondary).
 func gingivalBleedingPositive(seconds float64) bool { return seconds <= gingivalBleedingSeconds }
 
-// countedDepths and countedLosses are the limits of the counts. Common practice, no source.
-var (
-	countedDepths = [...]int{4, 5, 6}
-	countedLosses = [...]int{3, 5}
-)
-
-var countCodes = [...]struct{ sites, percent, teeth string }{
-	{"sites.ge4", "sites.ge4_percent", "teeth.ge4"},
-	{"sites.ge5", "sites.ge5_percent", "teeth.ge5"},
-	{"sites.ge6", "sites.ge6_percent", "teeth.ge6"},
+// measure is a length whose sites are counted from some limits on.
+type measure struct {
+	loss     bool   // attachment loss, which only permanent teeth have; else depth
+	name     string // for people
+	meanName string
+	meanCode string
+	limits   []limit
 }
 
-var lossCodes = [...]struct{ sites, percent, teeth string }{
-	{"attachment_loss.ge3", "attachment_loss.ge3_percent", "attachment_loss.ge3_teeth"},
-	{"attachment_loss.ge5", "attachment_loss.ge5_percent", "attachment_loss.ge5_teeth"},
+// limit is a length in mm from which on sites are counted, with the codes of the counts.
+type limit struct {
+	mm                    int
+	sites, percent, teeth string
+}
+
+// The limits are common practice, no source.
+var (
+	depthMeasure = measure{name: "depth", meanName: "depth", meanCode: "depth.mean", limits: []limit{
+		{4, "sites.ge4", "sites.ge4_percent", "teeth.ge4"},
+		{5, "sites.ge5", "sites.ge5_percent", "teeth.ge5"},
+		{6, "sites.ge6", "sites.ge6_percent", "teeth.ge6"},
+	}}
+	lossMeasure = measure{loss: true, name: "loss of attachment", meanName: "attachment loss", meanCode: "attachment_loss.mean", limits: []limit{
+		{3, "attachment_loss.ge3", "attachment_loss.ge3_percent", "attachment_loss.ge3_teeth"},
+		{5, "attachment_loss.ge5", "attachment_loss.ge5_percent", "attachment_loss.ge5_teeth"},
+	}}
+)
+
+// of is the measure at a site: as the limits take it, under 0 if it is not known, and as it was called.
+func (k *measure) of(v *site) (whole int, called chart.MM) {
+	if k.loss {
+		return int(v.loss), v.lossMM
+	}
+	return int(v.depth), v.rec.Depth
+}
+
+func (k *measure) evidence(th *tooth, s chart.Site) Evidence {
+	if k.loss {
+		return th.siteEvidence(s)
+	}
+	return th.depthEvidence(s)
+}
+
+// measured is a measure over a mouth.
+type measured struct {
+	recorded, eligible int
+	halves             int // sum, half-millimetres
+	unsure             bool
+	sites, teeth       [3]int // by limit
+}
+
+func (m *mouth) measured(k *measure) measured {
+	n := measured{unsure: k.loss && m.anyAssumed()}
+	for _, th := range m.scored {
+		if k.loss && th.t.Primary() {
+			continue
+		}
+		most := -1
+		for s := range th.sites {
+			n.eligible++
+			whole, called := k.of(&th.sites[s])
+			if whole < 0 {
+				continue
+			}
+			n.recorded++
+			n.halves += called.Half()
+			most = max(most, whole)
+			for i := range k.limits {
+				if whole >= k.limits[i].mm {
+					n.sites[i]++
+				}
+			}
+		}
+		for i := range k.limits {
+			if most >= k.limits[i].mm {
+				n.teeth[i]++
+			}
+		}
+	}
+	return n
 }
 
 // counts gives the numbers and shares of deep sites and the means over recorded sites, as called,
 // halves included.
 func (m *mouth) counts(out []Finding) []Finding {
-	var nd [len(countedDepths)]int
-	var td [len(countedDepths)]int
-	var nl [len(countedLosses)]int
-	var tl [len(countedLosses)]int
-	depths, losses, depthHalves, lossHalves, lossEligible := 0, 0, 0, 0, 0
-	for _, th := range m.scored {
-		var anyD [len(countedDepths)]bool
-		var anyL [len(countedLosses)]bool
-		for s := range th.sites {
-			v := &th.sites[s]
-			if v.depth >= 0 {
-				depths++
-				depthHalves += v.rec.Depth.Half()
-				for i, d := range countedDepths {
-					if int(v.depth) >= d {
-						nd[i]++
-						anyD[i] = true
-					}
-				}
-			}
-			if th.t.Primary() {
-				continue
-			}
-			lossEligible++
-			if v.loss >= 0 {
-				losses++
-				lossHalves += v.lossMM.Half()
-				for i, d := range countedLosses {
-					if int(v.loss) >= d {
-						nl[i]++
-						anyL[i] = true
-					}
-				}
-			}
-		}
-		for i := range anyD {
-			if anyD[i] {
-				td[i]++
-			}
-		}
-		for i := range anyL {
-			if anyL[i] {
-				tl[i]++
-			}
-		}
+	depths, losses := m.measured(&depthMeasure), m.measured(&lossMeasure)
+	for i := range depthMeasure.limits {
+		out = m.countFrom(out, &depthMeasure, &depths, i)
 	}
-	assumed := m.anyAssumed()
-	group := func(codes struct{ sites, percent, teeth string }, what string, limit, sites, teeth, recorded, eligible int, because []Evidence) {
-		base := Finding{Rule: "COUNTS", Source: srcCommon, Recorded: recorded, Eligible: eligible, Provisional: recorded < eligible}
-		c, p, t := base, base, base
-		if what != "depth" && assumed {
-			c.Provisional, p.Provisional, t.Provisional = true, true, true
-		}
-		c.Code, p.Code, t.Code = codes.sites, codes.percent, codes.teeth
-		c.Because = because
-		c.AtLeast, t.AtLeast = base.Provisional, base.Provisional
-		if recorded == 0 {
-			c.Text = "Not applicable: no " + what + " is recorded."
-			p.Text, t.Text = c.Text, c.Text
-		} else {
-			share := 100 * float64(sites) / float64(recorded)
-			c.Value, p.Value, t.Value = number(float64(sites), 0), number(share, 1), number(float64(teeth), 0)
-			deep := " a " + what + " of " + strconv.Itoa(limit) + " mm or more."
-			of := " of " + strconv.Itoa(recorded) + " sites have" + deep
-			c.Text, p.Text, t.Text = strconv.Itoa(sites)+of, p.Value.String()+" percent"+of, many(teeth, "tooth")+" with"+deep
-		}
-		out = append(out, c, p, t)
+	for i := range lossMeasure.limits {
+		out = m.countFrom(out, &lossMeasure, &losses, i)
 	}
-	for i, d := range countedDepths {
-		group(countCodes[i], "depth", d, nd[i], td[i], depths, m.sitesEligible,
-			m.collect(func(_ *tooth, v *site, _ chart.Site) bool { return int(v.depth) >= d }, (*tooth).depthEvidence))
+	return append(out, depthMeasure.mean(&depths), lossMeasure.mean(&losses))
+}
+
+// countFrom gives the sites, their share and the teeth from one of the limits on.
+func (m *mouth) countFrom(out []Finding, k *measure, n *measured, at int) []Finding {
+	l, partly := &k.limits[at], n.recorded < n.eligible
+	c := Finding{Rule: "COUNTS", Source: srcCommon, Recorded: n.recorded, Eligible: n.eligible, Provisional: partly || n.unsure}
+	p, t := c, c
+	c.Code, p.Code, t.Code = l.sites, l.percent, l.teeth
+	c.AtLeast, t.AtLeast = partly, partly
+	c.Because = m.collect(func(th *tooth, v *site, _ chart.Site) bool {
+		whole, _ := k.of(v)
+		return whole >= l.mm && !(k.loss && th.t.Primary())
+	}, k.evidence)
+	if n.recorded == 0 {
+		c.Text = "Not applicable: no " + k.name + " is recorded."
+		p.Text, t.Text = c.Text, c.Text
+	} else {
+		sites, teeth := n.sites[at], n.teeth[at]
+		c.Value, p.Value, t.Value = number(float64(sites), 0), number(100*float64(sites)/float64(n.recorded), 1), number(float64(teeth), 0)
+		deep := " a " + k.name + " of " + strconv.Itoa(l.mm) + " mm or more."
+		of := " of " + strconv.Itoa(n.recorded) + " sites have" + deep
+		c.Text, p.Text, t.Text = strconv.Itoa(sites)+of, p.Value.String()+" percent"+of, many(teeth, "tooth")+" with"+deep
 	}
-	for i, d := range countedLosses {
-		group(lossCodes[i], "loss of attachment", d, nl[i], tl[i], losses, lossEligible,
-			m.collect(func(th *tooth, v *site, _ chart.Site) bool { return !th.t.Primary() && int(v.loss) >= d }, (*tooth).siteEvidence))
+	return append(out, c, p, t)
+}
+
+// mean is the mean over the recorded sites.
+func (k *measure) mean(n *measured) Finding {
+	f := Finding{Code: k.meanCode, Rule: "MEANS", Source: srcCommon, Recorded: n.recorded, Eligible: n.eligible, Provisional: n.recorded < n.eligible || n.unsure}
+	if n.recorded == 0 {
+		f.Text = "Not applicable: no " + k.meanName + " is recorded."
+	} else {
+		f.Value = number(float64(n.halves)/2/float64(n.recorded), 2)
+		f.Text = "Mean " + k.meanName + " " + f.Value.String() + " mm over " + strconv.Itoa(n.recorded) + " recorded sites."
 	}
-	mean := func(code, what string, halves, n, eligible int) {
-		f := Finding{Code: code, Rule: "MEANS", Source: srcCommon, Recorded: n, Eligible: eligible, Provisional: n < eligible || assumed && code != "depth.mean"}
-		if n == 0 {
-			f.Text = "Not applicable: no " + what + " is recorded."
-		} else {
-			f.Value = number(float64(halves)/2/float64(n), 2)
-			f.Text = "Mean " + what + " " + f.Value.String() + " mm over " + strconv.Itoa(n) + " recorded sites."
-		}
-		out = append(out, f)
-	}
-	mean("depth.mean", "depth", depthHalves, depths, m.sitesEligible)
-	mean("attachment_loss.mean", "attachment loss", lossHalves, losses, lossEligible)
-	return out
+	return f
 }
 
 // summaries gives suppuration, mobility and furcation at a glance.
