@@ -81,103 +81,126 @@ var siteGroups = [...]struct {
 // doi:10.1016/S0140-6736(86)90837-8). Sources from memory; checked against reference libraries.
 func Agree(first, second *chart.Chart, o Options) Agreement {
 	a, b := newMouth(first, &o), newMouth(second, &o)
-	var out Agreement
-	type pair struct {
-		ref  chart.SiteRef
-		x, y int // half-millimetres
-	}
-	var depth, recession, loss []pair
-	type answers struct{ n, same, yesA, yesB int }
-	var flags [chart.NumFlags]answers
+	var ps paired
 	for i := range b.teeth {
 		y := &b.teeth[i]
-		x := a.find(y.t)
-		if x == nil || x.stand == gone || y.stand == gone {
-			continue
-		}
-		for s := range y.sites {
-			v, w := &x.sites[s], &y.sites[s]
-			ref := chart.SiteRef{Tooth: y.t, Site: chart.Site(s)}
-			if (v.depth >= 0) != (w.depth >= 0) {
-				out.Unpaired++
-			}
-			put := func(to *[]pair, p, q chart.MM, name string) {
-				if !p.Known() || !q.Known() {
-					return
-				}
-				*to = append(*to, pair{ref, p.Half(), q.Half()})
-				if d := p.Half() - q.Half(); name != "" && max(d, -d) >= 2*differMM {
-					out.Differ = append(out.Differ, Difference{ref, name, p, q})
-				}
-			}
-			put(&depth, v.rec.Depth, w.rec.Depth, "depth")
-			put(&recession, v.recession, w.recession, "recession")
-			put(&loss, v.lossMM, w.lossMM, "")
-			for f := range flags {
-				p, q := v.flags[f], w.flags[f]
-				if !p.Recorded() || !q.Recorded() {
-					continue
-				}
-				g := &flags[f]
-				g.n++
-				if p == q {
-					g.same++
-				}
-				if p == chart.Yes {
-					g.yesA++
-				}
-				if q == chart.Yes {
-					g.yesB++
-				}
+		if x := a.find(y.t); x != nil && x.stand != gone && y.stand != gone {
+			for s := range y.sites {
+				ps.add(chart.SiteRef{Tooth: y.t, Site: chart.Site(s)}, &x.sites[s], &y.sites[s])
 			}
 		}
 	}
-	groups := func(ps []pair) []AgreementGroup {
-		var gs []AgreementGroup
-		for _, g := range siteGroups {
-			var x, y []int
-			for _, p := range ps {
-				if g.in(p.ref.Tooth, p.ref.Site) {
-					x, y = append(x, p.x), append(y, p.y)
-				}
-			}
-			if len(x) > 0 {
-				gs = append(gs, agreeOn(g.name, x, y))
-			}
+	out := Agreement{Depth: groups(ps.depth), Recession: groups(ps.recession), Loss: groups(ps.loss),
+		Flags: ps.flagAgreements(), Differ: list(ps.differ), Unpaired: ps.unpaired}
+	note := func(when bool, text string) {
+		if when {
+			out.Notes = append(out.Notes, text)
 		}
-		return gs
 	}
-	out.Depth, out.Recession, out.Loss = groups(depth), groups(recession), groups(loss)
 	few := func(g AgreementGroup) bool { return g.Sites < iccSites }
-	if slices.ContainsFunc(out.Depth, few) || slices.ContainsFunc(out.Recession, few) || slices.ContainsFunc(out.Loss, few) {
-		out.Notes = append(out.Notes, fmt.Sprintf("ICC is left out for fewer than %d sites: it would tell how far these few differ, not how far the examiners agree.", iccSites))
-	}
-	for f, g := range flags {
-		if g.n == 0 {
-			continue
-		}
-		fa := FlagAgreement{Flag: chart.Flag(f).String(), Sites: g.n, Exact: ratio(100*float64(g.same), g.n)}
-		n := float64(g.n)
-		chance := float64(g.yesA)/n*float64(g.yesB)/n + (1-float64(g.yesA)/n)*(1-float64(g.yesB)/n)
-		if chance < 1 {
-			k := (float64(g.same)/n - chance) / (1 - chance)
-			fa.Kappa = &k
-		}
-		out.Flags = append(out.Flags, fa)
-	}
-	if a.n != b.n {
-		out.Notes = append(out.Notes, "The two exams use different numberings; teeth are paired by position.")
-	}
-	if out.Unpaired > 0 {
-		out.Notes = append(out.Notes, many(out.Unpaired, "site")+" with a depth in one exam only: not compared.")
-	}
-	if len(depth) == 0 {
-		out.Notes = append(out.Notes, "No site has a depth in both exams.")
-	}
-	out.Notes = append(out.Notes, "Sites of one mouth are not independent, so the figures describe this mouth and no interval is given.")
-	out.Depth, out.Recession, out.Loss = list(out.Depth), list(out.Recession), list(out.Loss)
-	out.Flags, out.Differ = list(out.Flags), list(out.Differ)
+	note(slices.ContainsFunc(slices.Concat(out.Depth, out.Recession, out.Loss), few),
+		fmt.Sprintf("ICC is left out for fewer than %d sites: it would tell how far these few differ, not how far the examiners agree.", iccSites))
+	note(a.n != b.n, "The two exams use different numberings; teeth are paired by position.")
+	note(out.Unpaired > 0, many(out.Unpaired, "site")+" with a depth in one exam only: not compared.")
+	note(len(ps.depth) == 0, "No site has a depth in both exams.")
+	note(true, "Sites of one mouth are not independent, so the figures describe this mouth and no interval is given.")
 	return out
+}
+
+// pairedReading is one reading of a site in two exams, in half-millimetres.
+type pairedReading struct {
+	ref  chart.SiteRef
+	x, y int
+}
+
+// paired is what two exams both recorded.
+type paired struct {
+	depth, recession, loss []pairedReading
+	flags                  [chart.NumFlags]pairedAnswers
+	differ                 []Difference
+	unpaired               int
+}
+
+func (ps *paired) add(ref chart.SiteRef, v, w *site) {
+	if (v.depth >= 0) != (w.depth >= 0) {
+		ps.unpaired++
+	}
+	put := func(to *[]pairedReading, p, q chart.MM, name string) {
+		if !p.Known() || !q.Known() {
+			return
+		}
+		*to = append(*to, pairedReading{ref, p.Half(), q.Half()})
+		if name != "" && abs(p.Half()-q.Half()) >= 2*differMM {
+			ps.differ = append(ps.differ, Difference{ref, name, p, q})
+		}
+	}
+	put(&ps.depth, v.rec.Depth, w.rec.Depth, "depth")
+	put(&ps.recession, v.recession, w.recession, "recession")
+	put(&ps.loss, v.lossMM, w.lossMM, "")
+	for f := range ps.flags {
+		ps.flags[f].add(v.flags[f], w.flags[f])
+	}
+}
+
+// groups gives the agreement on a reading over each kind of site that has any.
+func groups(ps []pairedReading) []AgreementGroup {
+	gs := []AgreementGroup{}
+	for _, g := range siteGroups {
+		var x, y []int
+		for _, p := range ps {
+			if g.in(p.ref.Tooth, p.ref.Site) {
+				x, y = append(x, p.x), append(y, p.y)
+			}
+		}
+		if len(x) > 0 {
+			gs = append(gs, agreeOn(g.name, x, y))
+		}
+	}
+	return gs
+}
+
+func (ps *paired) flagAgreements() []FlagAgreement {
+	out := []FlagAgreement{}
+	for f := range ps.flags {
+		if g := &ps.flags[f]; g.sites > 0 {
+			out = append(out, FlagAgreement{Flag: chart.Flag(f).String(), Sites: g.sites, Exact: ratio(100*float64(g.same), g.sites), Kappa: g.kappa()})
+		}
+	}
+	return out
+}
+
+// pairedAnswers are yes/no answers of two exams.
+type pairedAnswers struct {
+	sites, same   int
+	first, second int // that said yes
+}
+
+func (a *pairedAnswers) add(p, q chart.YesNo) {
+	if !p.Recorded() || !q.Recorded() {
+		return
+	}
+	a.sites++
+	if p == q {
+		a.same++
+	}
+	if p == chart.Yes {
+		a.first++
+	}
+	if q == chart.Yes {
+		a.second++
+	}
+}
+
+// kappa is Cohen's kappa; nil without answers, or when chance alone would agree.
+func (a *pairedAnswers) kappa() *float64 {
+	n := float64(a.sites)
+	p, q := float64(a.first), float64(a.second)
+	chance := p/n*q/n + (1-p/n)*(1-q/n)
+	if a.sites == 0 || chance >= 1 {
+		return nil
+	}
+	k := (float64(a.same)/n - chance) / (1 - chance)
+	return &k
 }
 
 // agreeOn takes readings in half-millimetres.

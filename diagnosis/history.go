@@ -81,89 +81,102 @@ type PlainLine struct {
 func HistoryOf(exams []Dated, o Options) History {
 	exams = slices.Clone(exams)
 	slices.SortStableFunc(exams, func(a, b Dated) int { return a.Day.Compare(b.Day) })
-	noise := o.errors()
-	h := History{Error: noise, Days: []string{}, Sites: []SiteHistory{}, Teeth: []ToothHistory{}, Watch: []Watch{}, Plain: []PlainLine{}, Notes: []string{}}
-	mouths := make([]*mouth, len(exams))
-	since := 0 // the first exam after the last therapy
+	c := course{exams: exams, noise: o.errors()}
+	h := History{Error: c.noise, Days: []string{}, Sites: []SiteHistory{}, Teeth: []ToothHistory{}, Watch: []Watch{}, Plain: []PlainLine{}, Notes: []string{}}
 	for i, e := range exams {
-		mouths[i] = newMouth(e.Chart, &o)
+		c.mouths = append(c.mouths, newMouth(e.Chart, &o))
 		h.Days = append(h.Days, e.Day.Format(time.DateOnly))
 		if e.Therapy {
-			since = i
+			c.since = i
 		}
 	}
 	if len(exams) == 0 {
 		return h
 	}
-	last := len(exams) - 1
-	all := sums{depth: make([]int, len(exams)), loss: make([]int, len(exams))}
-	for i := range mouths[last].teeth {
-		now := &mouths[last].teeth[i]
+	last := c.mouths[len(exams)-1]
+	all := c.newSums()
+	for i := range last.teeth {
+		now := &last.teeth[i]
 		if now.stand != natural || now.t.Primary() {
 			continue
 		}
-		one := sums{depth: make([]int, len(exams)), loss: make([]int, len(exams))}
+		one := c.newSums()
 		for s := range now.sites {
-			sh := SiteHistory{SiteRef: chart.SiteRef{Tooth: now.t, Site: chart.Site(s)}}
-			known := 0
-			every := true
-			losses := make([]chart.MM, len(exams)) // measured, comparable ones
-			for x, m := range mouths {
-				v := site{half: -1, depth: -1, loss: -1}
-				if th := m.find(now.t); th != nil && th.stand == natural {
-					v = th.sites[s]
-				}
-				var depth chart.MM
-				if v.rec != nil {
-					depth = v.rec.Depth
-				}
-				sh.Depth, sh.Loss, sh.Bleeding = append(sh.Depth, depth), append(sh.Loss, v.lossMM), append(sh.Bleeding, answerOf(v.flags[chart.Bleeding]))
-				if depth.Known() {
-					known++
-				}
-				if v.loss >= 0 && !v.assumed && !v.clamped && !v.excluded {
-					losses[x] = v.lossMM
-				}
-				every = every && depth.Known() && losses[x].Known()
-			}
-			if known == 0 {
-				continue
-			}
-			other := exams[last].Examiner != "" && slices.ContainsFunc(exams, func(e Dated) bool { return e.Examiner != "" && e.Examiner != exams[last].Examiner })
-			sp := noise.at(now.t, sh.Site, sh.Depth[last], other)
-			for sh.Band = 1; 2*sp.beyond(sh.Band+1) > historyBand+1e-9; {
-				sh.Band++
-			}
-			sh.Median = runningMedian(sh.Depth)
-			h.Sites = append(h.Sites, sh)
-			if every {
-				for x := range exams {
-					one.depth[x] += sh.Depth[x].Half()
-					one.loss[x] += losses[x].Half()
-				}
-				one.sites++
-				one.variance += sp.sd() * sp.sd() / 2
-			}
-			if w, ok := watch(sh.SiteRef, losses[since:], threshold(other), &now.sites[s]); ok {
-				w.Sentence = mouths[last].sentence(&w)
-				h.Watch = append(h.Watch, w)
-			}
+			c.site(&h, now, chart.Site(s), &one)
 		}
 		if one.sites > 0 {
-			h.Teeth = append(h.Teeth, ToothHistory{now.t, one.trend(exams, since)})
+			h.Teeth = append(h.Teeth, ToothHistory{now.t, one.trend(exams, c.since)})
 			all.add(&one)
 		}
 	}
-	h.Mouth = all.trend(exams, since)
+	h.Mouth = all.trend(exams, c.since)
 	slices.SortStableFunc(h.Watch, func(a, b Watch) int { return b.rank() - a.rank() })
-	h.Plain = plainLines(mouths)
-	if since > 0 {
-		h.Notes = append(h.Notes, "Rates and sites to watch are counted from the first exam after the last therapy, on "+h.Days[since]+".")
+	h.Plain = plainLines(c.mouths)
+	if c.since > 0 {
+		h.Notes = append(h.Notes, "Rates and sites to watch are counted from the first exam after the last therapy, on "+h.Days[c.since]+".")
 	}
 	if len(exams) < 3 {
 		h.Notes = append(h.Notes, "Fewer than three exams: a single site is only sure when it was measured twice.")
 	}
 	return h
+}
+
+// course is a mouth over its exams, oldest first.
+type course struct {
+	exams  []Dated
+	mouths []*mouth
+	noise  *ErrorModel
+	since  int // the first exam after the last therapy
+}
+
+// otherExaminer reports whether another examiner than that of the last exam is named at any.
+func (c *course) otherExaminer() bool {
+	last := c.exams[len(c.exams)-1].Examiner
+	return last != "" && slices.ContainsFunc(c.exams, func(e Dated) bool { return e.Examiner != "" && e.Examiner != last })
+}
+
+// site adds the course of one site to the history, and its readings to the sums of its tooth where every exam has them.
+func (c *course) site(h *History, now *tooth, s chart.Site, one *sums) {
+	sh, losses := c.readings(now.t, s)
+	if !slices.ContainsFunc(sh.Depth, chart.MM.Known) {
+		return
+	}
+	last, other := len(c.exams)-1, c.otherExaminer()
+	sp := c.noise.at(now.t, s, sh.Depth[last], other)
+	for sh.Band = 1; 2*sp.beyond(sh.Band+1) > historyBand+1e-9; {
+		sh.Band++
+	}
+	sh.Median = runningMedian(sh.Depth)
+	h.Sites = append(h.Sites, sh)
+	unknown := func(l chart.MM) bool { return !l.Known() }
+	if !slices.ContainsFunc(sh.Depth, unknown) && !slices.ContainsFunc(losses, unknown) {
+		one.count(sh.Depth, losses, sp)
+	}
+	if w, ok := watch(sh.SiteRef, losses[c.since:], threshold(other), &now.sites[s]); ok {
+		w.Sentence = c.mouths[last].sentence(&w)
+		h.Watch = append(h.Watch, w)
+	}
+}
+
+// readings collects what the exams read at a site; losses are the measured ones, which can be compared.
+func (c *course) readings(t chart.Tooth, s chart.Site) (sh SiteHistory, losses []chart.MM) {
+	sh.SiteRef = chart.SiteRef{Tooth: t, Site: s}
+	losses = make([]chart.MM, len(c.mouths))
+	for x, m := range c.mouths {
+		v := site{half: -1, depth: -1, loss: -1}
+		if th := m.find(t); th != nil && th.stand == natural {
+			v = th.sites[s]
+		}
+		var depth chart.MM
+		if v.rec != nil {
+			depth = v.rec.Depth
+		}
+		sh.Depth, sh.Loss, sh.Bleeding = append(sh.Depth, depth), append(sh.Loss, v.lossMM), append(sh.Bleeding, answerOf(v.flags[chart.Bleeding]))
+		if v.loss >= 0 && !v.assumed && !v.clamped && !v.excluded {
+			losses[x] = v.lossMM
+		}
+	}
+	return sh, losses
 }
 
 // rank puts what is sure before what is a question.
@@ -244,6 +257,20 @@ type sums struct {
 	depth, loss []int // half-millimetres, by exam
 	sites       int
 	variance    float64 // of one reading, summed over the sites
+}
+
+func (c *course) newSums() sums {
+	return sums{depth: make([]int, len(c.exams)), loss: make([]int, len(c.exams))}
+}
+
+// count adds the readings of one site, by exam.
+func (s *sums) count(depths, losses []chart.MM, sp *spread) {
+	for x := range depths {
+		s.depth[x] += depths[x].Half()
+		s.loss[x] += losses[x].Half()
+	}
+	s.sites++
+	s.variance += sp.sd() * sp.sd() / 2
 }
 
 func (s *sums) add(o *sums) {

@@ -2,6 +2,7 @@ package diagnosis
 
 import (
 	"fmt"
+	"strconv"
 	"strings"
 
 	"leadsman/chart"
@@ -91,4 +92,15 @@ func numberingName(n chart.Numbering) string {
 		return "FDI"
 	}
 	return capital(string(n))
+}
+
+// many writes a number with its noun: "1 site", "3 sites", "2 teeth".
+func many(n int, noun string) string {
+	switch {
+	case n == 1:
+		return "1 " + noun
+	case noun == "tooth":
+		return strconv.Itoa(n) + " teeth"
+	}
+	return strconv.Itoa(n) + " " + noun + "s"
 }

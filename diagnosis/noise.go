@@ -122,7 +122,7 @@ type DoubleExam struct {
 func ErrorOf(doubles []DoubleExam) *ErrorModel {
 	var n [2][errorCells][len(spread{})]float64
 	m := publishedError()
-	var yesA, yesB, same, answered float64
+	var bleeding pairedAnswers
 	for _, d := range doubles {
 		by := 0
 		if d.OtherExaminer {
@@ -137,18 +137,7 @@ func ErrorOf(doubles []DoubleExam) *ErrorModel {
 					n[by][errorCell(t, s, p.Depth)][min(gap, len(spread{})-1)]++
 					m.OwnSites++
 				}
-				if a, b := p.Flags[chart.Bleeding], q.Flags[chart.Bleeding]; a.Recorded() && b.Recorded() {
-					answered++
-					if a == b {
-						same++
-					}
-					if a == chart.Yes {
-						yesA++
-					}
-					if b == chart.Yes {
-						yesB++
-					}
-				}
+				bleeding.add(p.Flags[chart.Bleeding], q.Flags[chart.Bleeding])
 			}
 		}
 	}
@@ -169,9 +158,9 @@ func ErrorOf(doubles []DoubleExam) *ErrorModel {
 			into[c].learn(n[by][c])
 		}
 	}
-	if chance := yesA/answered*yesB/answered + (1-yesA/answered)*(1-yesB/answered); answered > 0 && chance < 1 {
-		kappa := (same/answered - chance) / (1 - chance)
-		m.bleeding = min(1, max(0, (answered*kappa+errorPrior*errorBleeding)/(answered+errorPrior)))
+	if kappa := bleeding.kappa(); kappa != nil {
+		n := float64(bleeding.sites)
+		m.bleeding = min(1, max(0, (n**kappa+errorPrior*errorBleeding)/(n+errorPrior)))
 	}
 	m.Source = fmt.Sprintf("the practice's own double examinations (%s, %s), weighed with the %s", many(len(doubles), "mouth"), many(m.OwnSites, "site"), sourcePublished)
 	return m

@@ -44,10 +44,7 @@ type progress struct {
 // progressOf counts the sites of natural teeth that lost attachment between two exams. All six sites of a tooth count; sites
 // whose loss has another cause, is taken as 0 or rests on an assumed margin do not.
 func progressOf(before, after *mouth, other bool, m *ErrorModel) progress {
-	var p progress
-	limit := threshold(other)
-	anyAgain, sum := false, 0
-	var all differences
+	w := progressing{limit: threshold(other), other: other, model: m}
 	for i := range after.teeth {
 		now := &after.teeth[i]
 		was := before.find(now.t)
@@ -55,67 +52,84 @@ func progressOf(before, after *mouth, other bool, m *ErrorModel) progress {
 			continue
 		}
 		for s := range now.sites {
-			x, y := &was.sites[s], &now.sites[s]
-			if x.loss < 0 || y.loss < 0 || x.clamped || y.clamped || y.excluded || x.excluded {
-				continue
-			}
-			if x.assumed || y.assumed {
-				p.assumed++
-				continue
-			}
-			p.once.Sites++
-			sp := m.at(now.t, chart.Site(s), x.rec.Depth, other)
-			p.excess += sp.excess(limit)
-			p.variance += sp.sd() * sp.sd()
-			d := y.lossMM.Half() - x.lossMM.Half()
-			all.add(sp, d)
-			if d <= -2*limit {
-				p.gained++
-			}
-			anyAgain = anyAgain || y.rec.Again.Known()
-			if d < 2*limit {
-				continue
-			}
-			l := lost{ref: chart.SiteRef{Tooth: now.t, Site: chart.Site(s)}, was: x.lossMM, now: y.lossMM, tooth: now}
-			switch again := y.rec.Again; {
-			case !again.Known():
-				p.once.Seen++
-				sum += d
-				p.sites = append(p.sites, l)
-			case d+again.Half()-y.rec.Depth.Half() >= 2*limit:
-				p.twice.Seen++
-				l.least = min(d, d+again.Half()-y.rec.Depth.Half())
-				p.again = append(p.again, l)
-			default:
-				p.denied++
-			}
+			w.add(now, chart.Site(s), &was.sites[s], &now.sites[s])
 		}
 	}
-	p.shift = max(0, all.shift())
-	expected := func(n int) float64 { return all.expected(n, p.shift) }
-	p.once.Expected = expected(limit)
+	p := &w.progress
+	p.shift = max(0, w.all.shift())
+	p.once.Expected = w.all.expected(w.limit, p.shift)
 	p.once.close()
 	p.twice.Sites = p.once.Sites
-	if anyAgain {
-		p.twice.Expected = expected(limit) * errorPersists
+	if w.anyAgain {
+		p.twice.Expected = w.all.expected(w.limit, p.shift) * errorPersists
 	}
 	p.twice.close()
-	// A large loss that was read twice is rarer by chance than one at the threshold: it counts by its size.
-	for n := limit + 1; n < len(spread{}) && p.large == nil; n++ {
+	w.findLarge()
+	deeper := func(a, b lost) int { return b.now.Half() - b.was.Half() - a.now.Half() + a.was.Half() }
+	slices.SortStableFunc(p.sites, deeper)
+	slices.SortStableFunc(p.again, deeper)
+	return *p
+}
+
+// progressing is the progress while its sites are counted.
+type progressing struct {
+	progress
+	limit    int  // mm
+	other    bool // another examiner
+	model    *ErrorModel
+	all      differences
+	anyAgain bool // a site was measured again
+}
+
+func (w *progressing) add(now *tooth, s chart.Site, x, y *site) {
+	if x.loss < 0 || y.loss < 0 || x.clamped || y.clamped || y.excluded || x.excluded {
+		return
+	}
+	if x.assumed || y.assumed {
+		w.assumed++
+		return
+	}
+	w.once.Sites++
+	sp := w.model.at(now.t, s, x.rec.Depth, w.other)
+	w.excess += sp.excess(w.limit)
+	w.variance += sp.sd() * sp.sd()
+	d, again := y.lossMM.Half()-x.lossMM.Half(), y.rec.Again
+	w.all.add(sp, d)
+	if d <= -2*w.limit {
+		w.gained++
+	}
+	w.anyAgain = w.anyAgain || again.Known()
+	if d < 2*w.limit {
+		return
+	}
+	l := lost{ref: chart.SiteRef{Tooth: now.t, Site: s}, was: x.lossMM, now: y.lossMM, tooth: now}
+	switch second := d + again.Half() - y.rec.Depth.Half(); {
+	case !again.Known():
+		w.once.Seen++
+		w.sites = append(w.sites, l)
+	case second >= 2*w.limit:
+		w.twice.Seen++
+		l.least = min(d, second)
+		w.again = append(w.again, l)
+	default:
+		w.denied++
+	}
+}
+
+// findLarge finds the losses that count by their size: a large loss that was read twice is rarer by chance than one at the threshold.
+func (w *progressing) findLarge() {
+	p := &w.progress
+	for n := w.limit + 1; n < len(spread{}) && p.large == nil; n++ {
 		var big []lost
 		for _, l := range p.again {
 			if l.least >= 2*n {
 				big = append(big, l)
 			}
 		}
-		if len(big) > chanceMost(expected(n)*errorPersists) {
+		if len(big) > chanceMost(w.all.expected(n, p.shift)*errorPersists) {
 			p.large, p.largeMM = big, n
 		}
 	}
-	deeper := func(a, b lost) int { return b.now.Half() - b.was.Half() - a.now.Half() + a.was.Half() }
-	slices.SortStableFunc(p.sites, deeper)
-	slices.SortStableFunc(p.again, deeper)
-	return p
 }
 
 // beyond reports whether more sites lost attachment than errors of measurement explain: more than the error model expects, and
@@ -181,15 +195,10 @@ func (m *mouth) progression() *Finding {
 	}
 	p := m.progress
 	f := &Finding{Code: "progression.status", Rule: "PROGRESSION", Source: srcProgression, Recorded: p.once.Sites, Eligible: m.lossSites(), Provisional: true}
+	for _, l := range slices.Concat(p.again, p.sites) {
+		f.Because = append(f.Because, l.tooth.siteEvidence(l.ref.Site))
+	}
 	f.Notes = append(f.Notes, "Error of measurement: "+m.o.errors().Source+".")
-	limit := threshold(e.OtherExaminer)
-	what := fmt.Sprintf("lost %d mm of attachment or more since the exam before", limit)
-	for _, l := range p.again {
-		f.Because = append(f.Because, l.tooth.siteEvidence(l.ref.Site))
-	}
-	for _, l := range p.sites {
-		f.Because = append(f.Because, l.tooth.siteEvidence(l.ref.Site))
-	}
 	if e.OtherExaminer {
 		f.Notes = append(f.Notes, "Another examiner or probe: a site counts from 3 mm on.")
 	}
@@ -199,29 +208,33 @@ func (m *mouth) progression() *Finding {
 	if p.assumed > 0 {
 		f.Notes = append(f.Notes, many(p.assumed, "site")+" left out: the margin is assumed, not measured.")
 	}
+	m.judgeProgress(f, p, e)
+	if f.Value.String() == "indeterminate" {
+		return f
+	}
+	if q, ok := m.confirm(p); ok && f.Value.String() != "beyond-chance" {
+		q.CouldBe = []string{"not-shown", "confirmed-sites", "beyond-chance"}
+		f.Missing = append(f.Missing, q)
+	}
+	return f
+}
+
+// judgeProgress gives the value; the first that holds counts.
+func (m *mouth) judgeProgress(f *Finding, p *progress, e *Earlier) {
+	what := fmt.Sprintf("lost %d mm of attachment or more since the exam before", threshold(e.OtherExaminer))
 	switch {
 	case e.Years <= 0 || math.IsNaN(e.Years):
 		f.Value, f.Text = word("indeterminate"), "Progression cannot be judged: the exam called earlier was not made before this one."
 		f.Because = nil
-		return f
 	case p.once.Sites == 0:
 		f.Value, f.Text = word("indeterminate"), "Progression cannot be judged: no site has a measured attachment loss at both exams."
-		return f
 	case e.Therapy:
 		f.Value, f.Text = word("after-therapy"), fmt.Sprintf("Therapy lies between the two exams, so their difference is no rate of progression; %s %s.", p.seen(), what)
 	case e.Years < progressionYears:
 		f.Value, f.Text = word("too-soon"), fmt.Sprintf("Too soon for a rate: less than six months lie between the two exams; %s %s.", p.seen(), what)
 	case p.beyond():
 		f.Value, f.Provisional = word("beyond-chance"), false
-		c := p.once
-		if !c.Beyond {
-			c = p.twice
-		}
-		f.Text = fmt.Sprintf("Attachment was lost: %d sites %s, and errors of measurement alone give about %s, hardly more than %d.", c.Seen, what, about(c.Expected), c.Most)
-		if !p.many() {
-			f.Text = fmt.Sprintf("Attachment was lost, read twice at %s: %s. Errors of measurement alone give so many losses of %d mm or more, read twice, in less than one mouth of a hundred.",
-				many(len(p.large), "site"), m.places(p.large), p.largeMM)
-		}
+		f.Text = m.beyondChance(p, what)
 		if r, ok := p.rate(e.Years); ok {
 			f.Notes = append(f.Notes, fmt.Sprintf("At these sites %.1f mm a year (95 percent interval %.1f to %.1f), chance taken off.", r.PerYear, r.Low, r.High))
 		}
@@ -229,21 +242,29 @@ func (m *mouth) progression() *Finding {
 		f.Value = word("confirmed-sites")
 		f.Text = fmt.Sprintf("Loss of attachment was read twice at %s: %s. In a whole mouth about %s of the kind come from wrong readings at the exam before: a question until a radiograph or the next exam confirms it.",
 			many(len(p.again), "site"), m.places(p.again), about(p.twice.Expected))
+	case len(p.sites) > 0 && p.shift > shiftedMouth:
+		f.Value = word("question")
+		f.Text = fmt.Sprintf("The whole mouth reads about 1 mm deeper than before (%s %s): another probe, force or way of rounding?", p.seen(), what)
 	case len(p.sites) > 0:
 		f.Value = word("question")
 		f.Text = fmt.Sprintf("No progression is shown: %s %s; errors of measurement alone give about %s.", p.seen(), what, about(p.once.Expected))
-		if p.shift > shiftedMouth {
-			f.Text = fmt.Sprintf("The whole mouth reads about 1 mm deeper than before (%s %s): another probe, force or way of rounding?", p.seen(), what)
-		}
 	default:
 		f.Value = word("not-shown")
 		f.Text = fmt.Sprintf("No progression is shown: none of %s %s. Smaller changes cannot be told from errors of measurement.", many(p.once.Sites, "site"), what)
 	}
-	if q, ok := m.confirm(p); ok && !(p.beyond() && f.Value.String() == "beyond-chance") {
-		q.CouldBe = []string{"not-shown", "confirmed-sites", "beyond-chance"}
-		f.Missing = append(f.Missing, q)
+}
+
+// beyondChance says what is more than errors of measurement explain: so many sites, or so large a loss.
+func (m *mouth) beyondChance(p *progress, what string) string {
+	if !p.many() {
+		return fmt.Sprintf("Attachment was lost, read twice at %s: %s. Errors of measurement alone give so many losses of %d mm or more, read twice, in less than one mouth of a hundred.",
+			many(len(p.large), "site"), m.places(p.large), p.largeMM)
 	}
-	return f
+	c := &p.once
+	if !c.Beyond {
+		c = &p.twice
+	}
+	return fmt.Sprintf("Attachment was lost: %d sites %s, and errors of measurement alone give about %s, hardly more than %d.", c.Seen, what, about(c.Expected), c.Most)
 }
 
 func (p *progress) seen() string {
