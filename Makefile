@@ -235,7 +235,7 @@ $(BIN)/whisper/ready: tests/bench/requirements.txt
 # One package at a time, so that none takes another's processor and lines are shown as they come.
 accuracy: build ## word and site errors, doubts, false entries: an hour; LEADSMAN_SPEECH=FOLDER adds sets of real speech
 	@$(GO) test -list Accuracy ./tests/... | grep -q '^Test' || { echo "no test with Accuracy in its name under tests/" >&2; exit 1; }
-	@LEADSMAN_MEASURE=1 $(GO) test -count=1 -v -p 1 -timeout 120m -run Accuracy ./tests/...
+	@LEADSMAN_MEASURE=1 $(GO) test -count=1 -v -p 1 -timeout 120m -run 'Accuracy|MeasureOwnVoice|MeasureTasks' ./tests/...
 	@if [ -n "$(VOSK_MODEL)" ]; then \
 		$(MAKE) vosk; echo "==> The same with the Vosk model in $(VOSK_MODEL)"; \
 		LEADSMAN_MEASURE=1 LEADSMAN_BIN=$(CURDIR)/$(BIN)/leadsman-vosk LEADSMAN_ENGINE=vosk LEADSMAN_MODEL="$(abspath $(VOSK_MODEL))" \
@@ -262,7 +262,7 @@ clinician: build $(BIN)/clinician-voices/ready ## a person who reacts against th
 # KILLS=100 is a piece of ten minutes.
 KILLS ?= 500
 faults: build postgres ## killed while a voice, edits and typing go on; workers, nodes, database killed; disks full, read-only, unsynced; floods
-	@LEADSMAN_MEASURE=1 LEADSMAN_KILLS=$(KILLS) $(GO) test -count=1 -v -timeout 120m -run 'EveryCallCountsOnce|WorkersAreKilled|NodesTakeOver|DrainingNode' ./tests/kill
+	@LEADSMAN_MEASURE=1 LEADSMAN_KILLS=$(KILLS) $(GO) test -count=1 -v -timeout 120m -run 'Every.*CountsOnce|WorkersAreKilled|NodesTakeOver|DrainingNode' ./tests/kill
 	@$(GO) test -count=1 -v -timeout 30m -run 'Kill|Unsynced|Torn|DiskFull|FullDisk|ReadOnlyDisk|StoppedWhileStarting|StoppedAtAnyMoment|Drained|SlowBodies|Flooding|Replayed|TooLongByItsHeader' ./store ./cmd/leadsman ./web ./speech ./tests/kill
 	@LEADSMAN_MEASURE=1 $(GO) test -count=1 -v -timeout 10m -run Flood ./tests/load
 

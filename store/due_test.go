@@ -234,7 +234,7 @@ func TestPatientListFollows(t *testing.T) {
 // 100,000 exams of 25,000 patients: what the lists take, in a file and in a database. LEADSMAN_MEASURE=1 has it measured, LEADSMAN_PATIENTS=1000 with fewer; make lists.
 func TestMeasureLists(t *testing.T) {
 	if os.Getenv("LEADSMAN_MEASURE") == "" {
-		t.Skip("SKIPPED: LEADSMAN_MEASURE=1 has it measured")
+		t.Skip("SKIPPED: a measurement: make lists")
 	}
 	patients := 25_000
 	if n, err := strconv.Atoi(os.Getenv("LEADSMAN_PATIENTS")); err == nil && n >= 600 {

@@ -12,6 +12,7 @@ import (
 	"fmt"
 	"os"
 	"os/exec"
+	"path/filepath"
 	"runtime"
 	"slices"
 	"strings"
@@ -268,41 +269,75 @@ func load(t testing.TB, name string) recordings.Recording {
 	return r
 }
 
-// A full mouth, 28 teeth by 6 sites, by a synthetic voice and by real digits of many speakers: 98 % of the sites right
-// without any correction, and faster than twenty times real time is the aim (the speed is measured by make bench).
-func TestFullMouth(t *testing.T) {
-	for _, name := range []string{"fullmouth-joe", "fullmouth-digits"} {
-		h := hear(t, load(t, name).PCM)
-		s := judge(t, load(t, name), h)
-		t.Logf("%s: %d sites, %d wrong, %d of them without a doubt, %d doubts, %d of %d calls misheard, %.0f x real time",
-			name, s.sites, s.wrong, s.unmarked, s.doubts, s.misheard, s.calls, h.AudioSeconds/h.CPUSeconds)
-		if s.sites != 168 || 100*(s.sites-s.wrong) < 98*168 || s.teeth > 0 {
-			t.Errorf("%s: %d of %d sites right\n%s", name, s.sites-s.wrong, s.sites, strings.Join(s.faults, "\n"))
+// pinned is how every recording is heard today, clean and to its end, with nobody who corrects: sites that stand wrong in the chart, silent
+// ones without a doubt among them, teeth that do, calls that were misheard. The truth is beside each recording; these figures are what this
+// test found, and a better program lowers them. Where a jump is not heard the rest of a row stands wrong, so one word can cost 20 sites.
+var pinned = map[string]struct{ wrong, silent, teeth, misheard int }{
+	"fullmouth-joe":    {0, 0, 0, 0},
+	"fullmouth-digits": {1, 0, 0, 1},
+	"arch-nicolas":     {3, 3, 0, 1},
+	"mouth-joe":        {0, 0, 0, 0},
+	"mouth-pico":       {26, 24, 0, 2},
+	"exam-joe":         {8, 6, 2, 3},
+	"exam-joe-fdi":     {28, 20, 3, 7},
+	"page-joe":         {0, 0, 0, 0},
+	"chatter":          {0, 0, 0, 0},
+}
+
+// spare is how much worse a recording may be heard than pinned: processors add the numbers of the network up in other orders, which tips words
+// that are near the edge. What is heard without a fault has none to spare.
+func spare(pinned int) int {
+	if pinned == 0 {
+		return 0
+	}
+	return 2 + pinned/10
+}
+
+// No recording is heard worse than it was. Of a full mouth, 28 teeth by 6 sites, 98 % of the sites are to be right without any correction, and
+// speech that is not for the tool is to change nothing: aims of this project.
+func TestRecordings(t *testing.T) {
+	if engine := os.Getenv("LEADSMAN_ENGINE"); engine != "" {
+		t.Skipf("SKIPPED: the figures are of the default engine, and %s was asked for", engine)
+	}
+	files, err := filepath.Glob(recordings.Path("*.json"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var takes []take
+	for _, f := range files {
+		name := strings.TrimSuffix(filepath.Base(f), ".json")
+		if _, known := pinned[name]; known {
+			takes = append(takes, take{name: name})
+		} else if name != "paths" {
+			t.Errorf("%s is not among those that are pinned", name)
 		}
 	}
-}
-
-// The short recording that the browser test plays: everything right.
-func TestPage(t *testing.T) {
-	r := load(t, "page-joe")
-	if s := judge(t, r, hear(t, r.PCM)); s.wrong > 0 || s.teeth > 0 {
-		t.Error(strings.Join(s.faults, "\n"))
+	if len(takes) != len(pinned) {
+		t.Errorf("%d of %d recordings are there", len(takes), len(pinned))
 	}
-}
-
-// Speech that is not for the tool changes nothing: at most two actions an hour is the aim, so none in these minutes.
-func TestChatter(t *testing.T) {
-	if h := hear(t, load(t, "chatter").PCM); len(h.Calls) > 0 {
-		t.Errorf("acted on chatter: %+v", h.Calls)
-	}
+	hearTakes(t, takes, func(k take, r recordings.Recording, h heard) {
+		s, was := judge(t, r, h), pinned[k.name]
+		t.Logf("%s: %d sites, %d wrong, %d of them silent, %d teeth wrong, %d doubts, %d of %d calls misheard", k.name, s.sites, s.wrong, s.unmarked, s.teeth, s.doubts, s.misheard, s.calls)
+		for _, f := range []struct {
+			what    string
+			is, was int
+		}{{"sites wrong", s.wrong, was.wrong}, {"sites wrong without a doubt", s.unmarked, was.silent}, {"teeth wrong", s.teeth, was.teeth}, {"calls misheard", s.misheard, was.misheard}} {
+			if f.is > f.was+spare(f.was) {
+				t.Errorf("%s: %d %s, it was %d\n%s", k.name, f.is, f.what, f.was, strings.Join(s.faults, "\n"))
+			}
+		}
+		switch {
+		case strings.HasPrefix(k.name, "fullmouth") && (s.sites != 168 || 100*(s.sites-s.wrong) < 98*168):
+			t.Errorf("%s: %d of %d sites right", k.name, s.sites-s.wrong, s.sites)
+		case k.name == "chatter" && len(h.Calls) > 0: // at most two actions an hour, so none in these minutes
+			t.Errorf("acted on speech that is not for the tool: %+v", h.Calls)
+		}
+	})
 }
 
 // The table of recordings in docs/measurements.md, which -update writes.
 func TestAccuracyTable(t *testing.T) {
-	if testing.Short() || os.Getenv("LEADSMAN_MEASURE") == "" {
-		t.Log("make accuracy prints the whole table")
-		return
-	}
+	program.Measurement(t, "make accuracy")
 	fmt.Println("| recording | condition | sites | wrong | unmarked | doubts | calls | misheard | end lost | x real time of one core |\n|---|---|---|---|---|---|---|---|---|---|")
 	takes := noisy(t, "fullmouth-joe", 20, 10, 5)
 	takes = append(takes, noisy(t, "fullmouth-digits", 20, 10, 5)...)
@@ -330,10 +365,7 @@ func TestAccuracyTable(t *testing.T) {
 // Time from the end of the last word, as the recording's truth has it, to the durable value, at the pace of speech. A
 // call that the recognizer cut up counts with its last piece.
 func TestAccuracyLatency(t *testing.T) {
-	if testing.Short() || os.Getenv("LEADSMAN_MEASURE") == "" {
-		t.Log("make accuracy measures it")
-		return
-	}
+	program.Measurement(t, "make accuracy")
 	for _, name := range []string{"fullmouth-joe", "exam-joe"} {
 		r := load(t, name)
 		h := hear(t, r.PCM, "--realtime")

@@ -14,6 +14,7 @@ import (
 	"leadsman/exam"
 	"leadsman/grammar"
 	"leadsman/speech"
+	"leadsman/tests/program"
 	"leadsman/tests/recordings"
 )
 
@@ -141,30 +142,45 @@ func hearRow(e speech.Engine, n int, r row, clip []int16, ratio float64) (h hear
 	return h, nil
 }
 
+// spokenRows are the rows of the table of calls, and the sound of each by its words. Each must have one.
+func spokenRows(t *testing.T) (rows []row, sound map[string][]int16) {
+	t.Helper()
+	clips, err := recordings.Clips("calls-joe")
+	if err != nil {
+		t.Fatal(err)
+	}
+	sound = map[string][]int16{}
+	for _, c := range clips {
+		sound[c.Words] = c.PCM
+	}
+	rows = callRows(t)
+	for _, r := range rows {
+		if sound[r.words] == nil {
+			t.Errorf("%q is not recorded: python3 tests/recordings/make.py --data FOLDER calls", r.words)
+		}
+	}
+	if t.Failed() {
+		t.FailNow()
+	}
+	return rows, sound
+}
+
+func TestEveryCallIsRecorded(t *testing.T) {
+	if rows, _ := spokenRows(t); len(rows) < 100 {
+		t.Errorf("the table of calls has only %d rows", len(rows))
+	}
+}
+
 // Every row of the table of calls (docs/calls.md), spoken by a voice that the model never heard, in the row's state, clean and in
 // noise of ten kinds in turn: what is understood must mean what the row means. Speech that is no call must change nothing. Wrong is
 // what would have done something else, lost what would have done nothing; doubts are those of the exam's first limit. Not
 // applied is the exam's rule that takes a "two" before a number for the "tooth" that it was.
 func TestAccuracyCalls(t *testing.T) {
-	clips, err := recordings.Clips("calls-joe")
-	if err != nil {
-		t.Fatal(err)
-	}
-	sound := map[string][]int16{}
-	for _, c := range clips {
-		sound[c.Words] = c.PCM
-	}
-	rows := callRows(t)
-	var all []int
-	for i, r := range rows {
-		if sound[r.words] == nil {
-			t.Errorf("%q is not recorded: python3 tests/recordings/make.py --data FOLDER calls", r.words)
-		}
-		all = append(all, i)
-	}
-	if testing.Short() || os.Getenv("LEADSMAN_MEASURE") == "" || t.Failed() {
-		t.Log("make accuracy measures it")
-		return
+	program.Measurement(t, "make accuracy")
+	rows, sound := spokenRows(t)
+	all := make([]int, len(rows))
+	for i := range all {
+		all[i] = i
 	}
 	e := engineUnderTest(t)
 	fmt.Println(tallyHead)
@@ -246,10 +262,7 @@ func TestRemark(t *testing.T) {
 // "remark" of one voice, with read sentences of others behind it, 0.05 and 0.4 s later: how many are kept, and what else is
 // acted upon meanwhile, clean and over noise?
 func TestAccuracyRemark(t *testing.T) {
-	if testing.Short() || os.Getenv("LEADSMAN_MEASURE") == "" {
-		t.Log("make accuracy measures it")
-		return
-	}
+	program.Measurement(t, "make accuracy")
 	var heads [][]int16
 	for _, name := range []string{"exam-joe", "exam-joe-fdi"} {
 		r := load(t, name)

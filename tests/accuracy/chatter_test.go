@@ -17,6 +17,7 @@ import (
 	"leadsman/chart"
 	"leadsman/grammar"
 	"leadsman/speech"
+	"leadsman/tests/program"
 	"leadsman/tests/recordings"
 )
 
@@ -285,9 +286,9 @@ func TestAtMost(t *testing.T) {
 //	LEADSMAN_PART=2/3    the second of three parts: parts of a measure that has no time to run at once, or in processes of
 //	                     their own; minutes and calls of the parts add up
 func TestAccuracyChatter(t *testing.T) {
-	if testing.Short() || os.Getenv("LEADSMAN_MEASURE") == "" || speechFolder == "" {
-		t.Log("LEADSMAN_SPEECH=folder make accuracy measures an hour of it")
-		return
+	program.Measurement(t, "LEADSMAN_SPEECH=folder make accuracy")
+	if speechFolder == "" {
+		t.Skip("SKIPPED: LEADSMAN_SPEECH names no folder of real speech")
 	}
 	minutes, part, parts := 60.0, 1, 1
 	if s := os.Getenv("LEADSMAN_MINUTES"); s != "" {

@@ -12,6 +12,7 @@ import (
 	"strings"
 	"testing"
 
+	"leadsman/tests/program"
 	"leadsman/tests/recordings"
 )
 
@@ -238,10 +239,7 @@ func beliefsIn(r recordings.Recording, h heard) (out []belief) {
 //
 //	LEADSMAN_MEASURE=1 LEADSMAN_SPEECH=FOLDER go test ./tests/accuracy -run AccuracyConfidence -v -update   # docs/reliability.svg
 func TestAccuracyConfidence(t *testing.T) {
-	if testing.Short() || os.Getenv("LEADSMAN_MEASURE") == "" {
-		t.Log("make accuracy measures it")
-		return
-	}
+	program.Measurement(t, "make accuracy")
 	var all []belief
 	hearTakes(t, doubtTakes(t), func(_ take, r recordings.Recording, h heard) { all = append(all, beliefsIn(r, h)...) })
 	engine := engineUnderTest(t)

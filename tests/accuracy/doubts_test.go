@@ -10,6 +10,7 @@ import (
 	"testing"
 
 	"leadsman/chart"
+	"leadsman/tests/program"
 	"leadsman/tests/recordings"
 )
 
@@ -316,10 +317,7 @@ func (s scene) entries(t testing.TB) entries {
 // ones how many are marked. Numbers only, depths and margins; what was corrected by voice counts as it stands at the end. No
 // recording has an earlier exam: what one with the same numbers would have added is said below the tables.
 func TestAccuracyDoubts(t *testing.T) {
-	if testing.Short() || os.Getenv("LEADSMAN_MEASURE") == "" {
-		t.Log("make accuracy measures them")
-		return
-	}
+	program.Measurement(t, "make accuracy")
 	var of, all doubtTally
 	fmt.Println(doubtHead)
 	last, conditions := "", 0

@@ -327,10 +327,7 @@ func termsOf(t *testing.T, word string) *grammar.Terms {
 // adds the two voices that no training heard; LEADSMAN_JUMP=WORD,WORD measures these only,
 // LEADSMAN_JUMP_PART=N a part of the clips.
 func TestAccuracyJump(t *testing.T) {
-	if testing.Short() || os.Getenv("LEADSMAN_MEASURE") == "" {
-		t.Log("make accuracy measures it")
-		return
-	}
+	program.Measurement(t, "make accuracy")
 	if engine := os.Getenv("LEADSMAN_ENGINE"); engine != "" {
 		t.Skipf("measures the default engine, and %s was asked for", engine)
 	}

@@ -16,6 +16,7 @@ import (
 	"leadsman/speech"
 	"leadsman/speech/ctc"
 	"leadsman/tests/noise"
+	"leadsman/tests/program"
 	"leadsman/tests/recordings"
 )
 
@@ -201,9 +202,9 @@ const sure = 0.99
 // Learning: a voice reads 45 lines for a profile, or calls an exam of 56 places whose doubted errors are corrected and whose others are confirmed as they
 // were heard, or both; then another exam of 60 calls is heard. No recording serves twice.
 func TestAccuracyLearning(t *testing.T) {
-	if testing.Short() || os.Getenv("LEADSMAN_MEASURE") == "" || speechFolder == "" {
-		t.Log("LEADSMAN_SPEECH=FOLDER LEADSMAN_VOICES=FOLDERS make accuracy measures how voices are learned")
-		return
+	program.Measurement(t, "LEADSMAN_SPEECH=FOLDER LEADSMAN_VOICES=FOLDERS make accuracy")
+	if speechFolder == "" {
+		t.Skip("SKIPPED: LEADSMAN_SPEECH names no folder of real speech")
 	}
 	e := engineUnderTest(t)
 	fmt.Println("| voice | learned from | held back and misheard: before, after | calls of 60 right: quiet, suction at 10 dB | wrong at more than 0.99 | right and doubted |\n|---|---|---|---|---|---|")

@@ -507,10 +507,7 @@ func speechSets(t testing.TB) map[string][]spoken {
 
 // Isolated digits and strings of 2 to 6 of speakers that the model never heard, clean and in noise.
 func TestAccuracySets(t *testing.T) {
-	if testing.Short() || os.Getenv("LEADSMAN_MEASURE") == "" {
-		t.Log("make accuracy measures them")
-		return
-	}
+	program.Measurement(t, "make accuracy")
 	sets := speechSets(t)
 	var names []string
 	for name := range sets {

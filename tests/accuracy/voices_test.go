@@ -3,21 +3,21 @@ package accuracy
 import (
 	"context"
 	"fmt"
-	"os"
 	"slices"
 	"strings"
 	"testing"
 
 	"leadsman/speech"
+	"leadsman/tests/program"
 	"leadsman/tests/recordings"
 )
 
 // Voice profiles of people who are heard well: of speakers with a few words of every kind (Speech Commands) the words held back while enrolling are
 // counted. Voices that are not: TestAccuracyLearning.
 func TestAccuracyVoices(t *testing.T) {
-	if testing.Short() || os.Getenv("LEADSMAN_MEASURE") == "" || speechFolder == "" {
-		t.Log("LEADSMAN_SPEECH=FOLDER make accuracy measures voice profiles")
-		return
+	program.Measurement(t, "LEADSMAN_SPEECH=FOLDER make accuracy")
+	if speechFolder == "" {
+		t.Skip("SKIPPED: LEADSMAN_SPEECH names no folder of real speech")
 	}
 	e := engineUnderTest(t)
 	by := map[string][]recordings.Clip{}

@@ -226,10 +226,7 @@ func engine(t *testing.T, e speech.Engine, all []clip) map[string]*result {
 
 // The table of docs/measurements.md.
 func TestCompare(t *testing.T) {
-	if os.Getenv("LEADSMAN_MEASURE") == "" {
-		t.Log("make bench prints the table")
-		return
-	}
+	program.Measurement(t, "make bench")
 	all := clips(t)
 	type row struct {
 		name string

@@ -18,6 +18,7 @@ import (
 	"testing"
 
 	"leadsman/speech"
+	"leadsman/tests/program"
 	"leadsman/tests/shipped"
 )
 
@@ -40,8 +41,8 @@ func packs() (folders []string) {
 // LEADSMAN_MEASURE=1 plays the exams that LEADSMAN_CLINICIAN asks for and prints the table; see README.md.
 func TestMeasureClinician(t *testing.T) {
 	trace := os.Getenv("LEADSMAN_CLINICIAN_TRACE")
-	if os.Getenv("LEADSMAN_MEASURE") == "" && trace == "" {
-		t.Skip("a measurement: LEADSMAN_MEASURE=1")
+	if trace == "" {
+		program.Measurement(t, "make clinician")
 	}
 	vs, err := Voices(packs()...)
 	if err != nil {

@@ -18,6 +18,8 @@ import (
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
+
+	"leadsman/tests/program"
 )
 
 // picture is one of docs/screens: a page or a state of it, as wide as given, in a theme or in the looks that the system asks for.
@@ -78,9 +80,7 @@ func pictures() []picture {
 
 // Every screen and state as pictures, with the invented practice: into docs/screens, or where LEADSMAN_SHOTS says. Look at them.
 func TestMeasureScreens(t *testing.T) {
-	if os.Getenv("LEADSMAN_MEASURE") == "" {
-		t.Skip("makes the pictures of docs/screens: make screens")
-	}
+	program.Measurement(t, "make screens")
 	dir := cmp.Or(os.Getenv("LEADSMAN_SHOTS"), "../../docs/screens")
 	b := startBrowser(t)
 	empty := open(t, b, runProgram(t, "--engine", "none")+"/")

@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"leadsman/speech"
+	"leadsman/tests/program"
 	"leadsman/tests/recordings"
 )
 
@@ -216,10 +217,7 @@ func load() string {
 // grades, and mistakes of the speaker put right by voice, the chart ends as the script's truth has it (demanded of the
 // first voice, measured of the others). Measured in the page: from the end of the last word, found again in the sound that the page recorded, to the value in the page.
 func TestAccuracySpokenExam(t *testing.T) {
-	if testing.Short() || os.Getenv("LEADSMAN_MEASURE") == "" {
-		t.Log("make accuracy measures it")
-		return
-	}
+	program.Measurement(t, "make accuracy")
 	for _, name := range []string{"mouth-joe", "mouth-pico", "fullmouth-digits"} {
 		t.Run(name, func(t *testing.T) {
 			wav, rec := recording(t, name)
@@ -298,10 +296,7 @@ func TestAccuracySpokenExam(t *testing.T) {
 
 // From a key at one browser to the value on a second one, with the real program and its store.
 func TestAccuracySecondBrowser(t *testing.T) {
-	if testing.Short() || os.Getenv("LEADSMAN_MEASURE") == "" {
-		t.Log("make accuracy measures it")
-		return
-	}
+	program.Measurement(t, "make accuracy")
 	p := open(t, startBrowser(t), runProgram(t)+"/")
 	p.begin("universal")
 	other := open(t, startBrowser(t), eval[string](p, `location.href`))

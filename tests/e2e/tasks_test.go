@@ -2,11 +2,12 @@ package e2e
 
 import (
 	"fmt"
-	"os"
 	"testing"
 	"time"
 
 	"github.com/chromedp/chromedp/kb"
+
+	"leadsman/tests/program"
 )
 
 // user does what a new user would, and counts: a step is a click, a key, or a field filled in.
@@ -38,9 +39,7 @@ func (u *user) done(task string, most int) {
 // The tasks of a practice by a scripted new user in Chromium, in steps and seconds; docs/measurements.md has them beside those of the pages
 // before they were made anew.
 func TestMeasureTasks(t *testing.T) {
-	if os.Getenv("LEADSMAN_MEASURE") == "" {
-		t.Skip("times tasks: LEADSMAN_MEASURE=1")
-	}
+	program.Measurement(t, "make accuracy")
 	b := startBrowser(t)
 	u := &user{page: open(t, b, runProgram(t)+"/")}
 	u.until("the empty start", `document.querySelectorAll("ls-patients .begin button").length === 3`)

@@ -568,9 +568,7 @@ func TestEveryCallCountsOnce(t *testing.T) {
 // Exams with every kind of call, in which numbers wait for questions, phrases for their rest and calls for what amends them: however often the
 // service ends, they come to the log of a service that did not. A measurement: LEADSMAN_MEASURE=1.
 func TestEveryKindOfCallCountsOnce(t *testing.T) {
-	if os.Getenv("LEADSMAN_MEASURE") == "" {
-		t.Skip("a measurement: LEADSMAN_MEASURE=1")
-	}
+	program.Measurement(t, "make faults")
 	seed := uint64(time.Now().UnixNano())
 	t.Logf("seed %d", seed)
 	rnd := rand.New(rand.NewPCG(seed, 0))

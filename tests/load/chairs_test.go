@@ -24,6 +24,7 @@ import (
 
 	"github.com/gorilla/websocket"
 
+	"leadsman/tests/program"
 	"leadsman/tests/recordings"
 )
 
@@ -507,9 +508,7 @@ func (c *crowd) tellFaults(t *testing.T) {
 // of the design. Each is a microphone at the pace of speech and a page that follows; all clients are this process, the service is another.
 // A measurement: LEADSMAN_MEASURE=1; LEADSMAN_CHAIRS="20 40", LEADSMAN_STEP=60s, LEADSMAN_PACE=12 calls a minute (without: as fast as the recording, 33).
 func TestMeasureChairs(t *testing.T) {
-	if os.Getenv("LEADSMAN_MEASURE") == "" {
-		t.Skip("a measurement: make load")
-	}
+	program.Measurement(t, "make load")
 	steps, length := chairsOf(t, "20 40 60 80 100 120"), lengthOf(t, "LEADSMAN_STEP", time.Minute)
 	ctx, cancel := context.WithCancel(context.Background())
 	c, s, metrics := open(t, ctx)

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"net"
 	"net/url"
-	"os"
 	"slices"
 	"strings"
 	"sync"
@@ -16,6 +15,7 @@ import (
 
 	"github.com/gorilla/websocket"
 
+	"leadsman/tests/program"
 	"leadsman/tests/recordings"
 )
 
@@ -70,9 +70,7 @@ func (c *crowd) flood(ctx context.Context, exam string, sent *atomic.Int64) (why
 
 // 60 microphones that send as fast as they can, with the real ear, beside 1,000 connections on which nothing is asked: a typed value stays quick. A measurement: LEADSMAN_MEASURE=1.
 func TestFlood(t *testing.T) {
-	if os.Getenv("LEADSMAN_MEASURE") == "" {
-		t.Skip("a measurement: make faults")
-	}
+	program.Measurement(t, "make faults")
 	ctx, cancel := context.WithCancel(context.Background())
 	c, s, metrics := open(t, ctx, "--connections-per-client", "2000")
 	var wg sync.WaitGroup

@@ -3,11 +3,12 @@ package load
 import (
 	"context"
 	"io/fs"
-	"os"
 	"path/filepath"
 	"sync"
 	"testing"
 	"time"
+
+	"leadsman/tests/program"
 )
 
 // state is what the service holds at a moment.
@@ -54,9 +55,7 @@ func mean(states []state, whole time.Duration, from, to float64) (m state) {
 // when the first exams had been put to rest (after ten minutes). The store grows with what is entered, by as much for each call in the end as before.
 // A measurement: LEADSMAN_MEASURE=1; LEADSMAN_CHAIRS=40, LEADSMAN_HOUR=60m, LEADSMAN_PACE as above.
 func TestMeasureHour(t *testing.T) {
-	if os.Getenv("LEADSMAN_MEASURE") == "" {
-		t.Skip("a measurement: make hour")
-	}
+	program.Measurement(t, "make hour")
 	chairs, whole := chairsOf(t, "40")[0], lengthOf(t, "LEADSMAN_HOUR", time.Hour)
 	if whole < 40*time.Minute {
 		t.Logf("in %v no exam, or few, are put to rest: memory has to grow", whole)

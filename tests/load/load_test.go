@@ -114,9 +114,7 @@ func (s *service) processor() time.Duration {
 // The course of a patient takes time in proportion to the exams; 900 exams that are opened take memory while they are in use and give it back
 // when they rest. A measurement of a quarter of an hour: LEADSMAN_MEASURE=1. docs/measurements.md has the figures.
 func TestMeasureManyExams(t *testing.T) {
-	if os.Getenv("LEADSMAN_MEASURE") == "" {
-		t.Skip("a measurement: LEADSMAN_MEASURE=1")
-	}
+	program.Measurement(t, "make many")
 	ctx, data := context.Background(), t.TempDir()+"/data"
 	st, err := store.Open(ctx, data, time.Now)
 	if err != nil {

@@ -7,13 +7,13 @@ import (
 	"context"
 	"fmt"
 	"math"
-	"os"
 	"strings"
 	"testing"
 
 	"leadsman/chart"
 	"leadsman/exam"
 	"leadsman/speech"
+	"leadsman/tests/program"
 	"leadsman/tests/recordings"
 	"leadsman/tests/shipped"
 )
@@ -253,9 +253,7 @@ func TestOwnVoice(t *testing.T) {
 }
 
 func TestMeasureOwnVoice(t *testing.T) {
-	if os.Getenv("LEADSMAN_MEASURE") == "" {
-		t.Skip("a measurement: LEADSMAN_MEASURE=1")
-	}
+	program.Measurement(t, "make accuracy")
 	e := shipped.Engine(t)
 	for _, stretch := range []int{2500, 0} {
 		for _, db := range []float64{-30, -20, -10, 0} {

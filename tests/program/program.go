@@ -66,3 +66,11 @@ func Lacks(t testing.TB, what string) {
 	}
 	t.Skipf("SKIPPED: this test needs %s (make test has all that tests need)", what)
 }
+
+// Measurement skips what measures and prints, and passes whatever it finds: LEADSMAN_MEASURE has it run, which how does, a command.
+func Measurement(t testing.TB, how string) {
+	t.Helper()
+	if testing.Short() || os.Getenv("LEADSMAN_MEASURE") == "" {
+		t.Skipf("SKIPPED: a measurement: %s", how)
+	}
+}
