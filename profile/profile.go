@@ -9,24 +9,38 @@ package profile
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"leadsman/chart"
 )
 
-// Row is one of the four rows of sites: an arch seen from one side.
+// Row is one of the four rows of sites: an arch seen from one side, or half of it.
 type Row struct {
 	Upper  bool
 	Aspect chart.Aspect
+	Half   Half
 }
+
+// Half is which of a row's teeth are drawn: on a narrow screen a whole row is too small to be read.
+type Half uint8
+
+const (
+	Whole Half = iota
+	Right      // the patient's
+	Left
+)
+
+// String is the end of a row's name.
+func (h Half) String() string { return [...]string{"", "-right", "-left"}[h] }
 
 // Rows are all four in the order in which the chart shows them, from the top.
 func Rows() []Row {
-	return []Row{{true, chart.Buccal}, {true, chart.Lingual}, {false, chart.Lingual}, {false, chart.Buccal}}
+	return []Row{{Upper: true, Aspect: chart.Buccal}, {Upper: true, Aspect: chart.Lingual}, {Aspect: chart.Lingual}, {Aspect: chart.Buccal}}
 }
 
-// String is the row's name in addresses and classes: "upper-buccal".
-func (r Row) String() string { return r.arch() + "-" + r.Aspect.String() }
+// String is the row's name in addresses and classes: "upper-buccal", "upper-buccal-right".
+func (r Row) String() string { return r.arch() + "-" + r.Aspect.String() + r.Half.String() }
 
 func (r Row) arch() string {
 	if r.Upper {
@@ -38,24 +52,29 @@ func (r Row) arch() string {
 // ParseRow reads a name given by String.
 func ParseRow(name string) (Row, error) {
 	for _, r := range Rows() {
-		if r.String() == name {
-			return r, nil
+		for _, r.Half = range []Half{Whole, Right, Left} {
+			if r.String() == name {
+				return r, nil
+			}
 		}
 	}
-	return Row{}, fmt.Errorf("row %q: use upper-buccal, upper-lingual, lower-lingual or lower-buccal", name)
+	return Row{}, fmt.Errorf("row %q: use upper-buccal, upper-lingual, lower-lingual or lower-buccal, for half of it with -right or -left behind", name)
 }
 
 // Teeth are the row's teeth from left to right as seen facing the patient.
 func (r Row) Teeth() []chart.Tooth {
-	all := chart.AllTeeth()
-	if r.Upper {
-		return all[:16]
+	row := chart.AllTeeth()[:16]
+	if !r.Upper {
+		row = chart.AllTeeth()[16:]
+		slices.Reverse(row)
 	}
-	lower := make([]chart.Tooth, 16)
-	for i := range lower {
-		lower[i] = all[31-i]
+	switch r.Half {
+	case Right:
+		return row[:8]
+	case Left:
+		return row[8:]
 	}
-	return lower
+	return row
 }
 
 // sites are the row's three sites of a tooth from left to right.
@@ -154,8 +173,8 @@ type Picture struct {
 
 // The picture's measures.
 const (
-	width     = 1240.0
-	left      = 44.0 // of the scale
+	width     = 1240.0 // of a whole row
+	left      = 44.0   // of the scale
 	right     = 14.0
 	gap       = 8.0 // between teeth
 	perMM     = 12.0
@@ -167,6 +186,13 @@ const (
 	foot      = 16.0
 	siteWidth = (width - left - right - 15*gap) / 48
 )
+
+func (r Row) width() float64 {
+	if r.Half == Whole {
+		return width
+	}
+	return left + 8*3*siteWidth + 7*gap + right
+}
 
 // column is a site as it is drawn.
 type column struct {
@@ -206,7 +232,7 @@ func Draw(c *chart.Chart, row Row, o Options) Picture {
 	if o.Span == (Span{}) {
 		o.Span = SpanOf(c, o.Earlier)
 	}
-	d := &drawing{Picture: Picture{Row: row, Width: width}, span: o.Span}
+	d := &drawing{Picture: Picture{Row: row, Width: row.width()}, span: o.Span}
 	d.Height = d.y(float64(o.Span.Bottom)) + foot
 	d.scale()
 	var run []column // neighbouring sites with a depth, whose bed is one
@@ -269,7 +295,7 @@ func title(c *chart.Chart, row Row, o Options, deepest column, known, deep, bled
 		name = row.Aspect.String()
 	}
 	var b strings.Builder
-	fmt.Fprintf(&b, "Profile, %s %s: ", row.arch(), name)
+	fmt.Fprintf(&b, "Profile, %s %s%s: ", row.arch(), name, [...]string{"", ", the patient's right", ", the patient's left"}[row.Half])
 	if known == 0 {
 		b.WriteString("nothing is probed yet")
 		return b.String()
@@ -307,7 +333,7 @@ func (d *drawing) scale() {
 		}
 		y := d.y(float64(mm))
 		if mm != 0 {
-			d.line("grid", "", Point{left, y}, Point{width - right, y})
+			d.line("grid", "", Point{left, y}, Point{d.Width - right, y})
 		}
 		d.text("scale", "", strings.Replace(fmt.Sprint(mm), "-", "−", 1), left-8, y+4, 11, false, End)
 	}

@@ -98,10 +98,10 @@ func TestWhatIsMarked(t *testing.T) {
 	if l := p.of("letter", "16.MB"); l != nil || p.of("no", "16.MB") != nil {
 		t.Error("a site that was not asked about bleeding has a mark")
 	}
-	if l := Draw(mouth(), Row{true, chart.Lingual}, Options{}).of("furcation", ""); l != nil {
+	if l := Draw(mouth(), Row{Upper: true, Aspect: chart.Lingual}, Options{}).of("furcation", ""); l != nil {
 		t.Error("the buccal furcation is drawn on the lingual row")
 	}
-	if s := one(t, Draw(mouth(), Row{false, chart.Buccal}, Options{}), "under", ""); s.Text != "implant" {
+	if s := one(t, Draw(mouth(), Row{Aspect: chart.Buccal}, Options{}), "under", ""); s.Text != "implant" {
 		t.Errorf("the implant is marked %q", s.Text)
 	}
 	if g := p.of("gone", ""); len(g) != 4 { // 18, 14 and 28; of wisdom teeth no reason is given
@@ -215,6 +215,54 @@ func TestSVG(t *testing.T) {
 	}
 	if _, err := ParseRow("left"); err == nil {
 		t.Error("a row called left is taken")
+	}
+}
+
+// The halves of a row have its sites between them, each as large and as high on the scale as in the whole row.
+func TestHalves(t *testing.T) {
+	for _, r := range Rows() {
+		all := Draw(mouth(), r, Options{Earlier: mouth()})
+		var sites []string
+		var shapes int
+		for _, r.Half = range []Half{Right, Left} {
+			p := Draw(mouth(), r, Options{Earlier: mouth()})
+			if p.Height != all.Height || p.Width < all.Width/2 || p.Width > all.Width*0.55 {
+				t.Errorf("%v is %v by %v, the whole row %v by %v", r, p.Width, p.Height, all.Width, all.Height)
+			}
+			for _, c := range p.Columns {
+				sites = append(sites, c.Site)
+				if c.Right > p.Width {
+					t.Errorf("%v: %s is out of the picture", r, c.Site)
+				}
+			}
+			for _, s := range p.Shapes {
+				if s.Site == "" {
+					continue
+				}
+				shapes++
+				if !slices.ContainsFunc(all.of(strings.Fields(s.Class)[0], s.Site), func(o Shape) bool { return o.Class == s.Class && o.Text == s.Text && o.Points[0].Y == s.Points[0].Y }) {
+					t.Errorf("%v: %s at %s is not in the whole row", r, s.Class, s.Site)
+				}
+			}
+			if got, err := ParseRow(r.String()); got != r || err != nil {
+				t.Errorf("%v is read as %v, %v", r, got, err)
+			}
+		}
+		var want []string
+		for _, c := range all.Columns {
+			want = append(want, c.Site)
+		}
+		if !slices.Equal(sites, want) {
+			t.Errorf("%v: the halves have %v", r, sites)
+		}
+		for _, s := range all.Shapes {
+			if s.Site != "" {
+				shapes--
+			}
+		}
+		if shapes != 0 {
+			t.Errorf("%v: the halves have %d shapes more than the row", r, shapes)
+		}
 	}
 }
 

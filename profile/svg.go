@@ -22,7 +22,7 @@ func (p Picture) SVG() []byte {
 	round := func(f float64) float64 { return float64(int(f*10+0.5)) / 10 }
 	pos := func(name string, f float64) { str(" ", name, `="`); num(round(f)); str(`"`) }
 	str(`<svg xmlns="http://www.w3.org/2000/svg" class="profile" role="img" data-row="`, p.Row.String(), `" viewBox="0 0 `)
-	num(p.Width)
+	num(round(p.Width))
 	str(" ")
 	num(round(p.Height))
 	str(`" aria-label="`)

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"image"
 	"image/color"
-	"image/draw"
 	"image/png"
 	"maps"
 	"os"
@@ -154,7 +153,7 @@ func (w walked) shoot(s picture, dir string) {
 	w.media(emulation.SetEmulatedMediaParams{})
 }
 
-// take writes what a page shows as a picture of sixteen colours, which is what flat screens need.
+// take writes what a page shows as a picture.
 func take(t *testing.T, p *page, dir, name string) {
 	t.Helper()
 	raw, err := chromedp.Run(p.ctx, chromedp.CaptureScreenshot())
@@ -165,15 +164,7 @@ func take(t *testing.T, p *page, dir, name string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	few := image.NewPaletted(shown.Bounds(), distinct(shown, 16))
-	draw.Draw(few, few.Rect, shown, image.Point{}, draw.Src)
-	var out bytes.Buffer
-	if err := (&png.Encoder{CompressionLevel: png.BestCompression}).Encode(&out, few); err != nil {
-		t.Fatal(err)
-	}
-	if err := os.WriteFile(filepath.Join(dir, name+".png"), out.Bytes(), 0o644); err != nil {
-		t.Fatal(err)
-	}
+	write(t, filepath.Join(dir, name+".png"), shown, 16)
 }
 
 // distinct takes the colours of a picture that are there most often and are not nearly one that is taken: so a depth that stands at one

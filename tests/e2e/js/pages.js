@@ -82,6 +82,46 @@ export function cut() {
   return out.slice(0, 8);
 }
 
+/** clipped are texts of which only a part is seen, though what they stand in does not scroll. */
+export function clipped() {
+  const out = [];
+  const range = document.createRange();
+  const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+  for (let n = walk.nextNode(); n; n = walk.nextNode()) {
+    const el = n.parentElement;
+    if (!n.data.trim() || !(el instanceof HTMLElement) || !seen(el) || el.closest(".window, select, script, style")) continue; // the tape runs out of its window on purpose
+    range.selectNodeContents(n);
+    const r = range.getBoundingClientRect();
+    let scrolls = false;
+    for (let a = el; a && a !== document.body; a = a.parentElement) {
+      const s = getComputedStyle(a);
+      if ([s.overflowX, s.overflowY].some((o) => ["auto", "scroll"].includes(o)) || s.textOverflow === "ellipsis") {
+        scrolls = true;
+        break;
+      }
+      if (!["hidden", "clip"].includes(s.overflowY) && !s.contain.match(/paint|content|strict/)) continue;
+      const b = a.getBoundingClientRect();
+      const air = (r.height / Math.max(1, range.getClientRects().length)) * 0.2; // the line is higher than its letters
+      const over = Math.max(b.left - r.left, r.right - b.right, b.top - r.top - air, r.bottom - b.bottom - air);
+      if (over > 1) out.push(`${name(n)} is cut by ${over.toFixed(0)} px in ${name(a)}`);
+      scrolls = true; // what it stands in was judged
+      break;
+    }
+    if (!scrolls && (r.left < -1 || r.right > innerWidth + 1)) out.push(`${name(n)} runs off the screen by ${Math.max(-r.left, r.right - innerWidth).toFixed(0)} px`);
+  }
+  return out.slice(0, 5);
+}
+
+/** small are texts under 11 px. */
+export function small() {
+  const out = [];
+  for (const { el, n } of texts()) {
+    const px = parseFloat(getComputedStyle(el).fontSize) * (el instanceof SVGGraphicsElement ? Math.hypot(el.getScreenCTM().c, el.getScreenCTM().d) : 1);
+    if (px < 10.95) out.push(`${name(n)} is ${px.toFixed(1)} px`);
+  }
+  return [...new Set(out)].slice(0, 5);
+}
+
 const CAN = "a[href], button, input, select, textarea, summary, [tabindex]";
 let visited = null;
 let wanted = []; // what was there when it began: the focus may make more appear

@@ -1,5 +1,5 @@
 // Due: who is to come again, by the days that clinicians decided under Plan, with the phone and whether they were asked.
-import { h, put } from "../core/dom.js";
+import { h, named, put } from "../core/dom.js";
 import { Part } from "../core/part.js";
 import { page, post, newID } from "../core/server.js";
 import { day } from "../core/view.js";
@@ -24,6 +24,8 @@ export const FILTERS = [
 ];
 
 const addDays = (date, n) => isoDay(Date.parse(date + "T12:00") + n * 86400e3);
+
+const COLUMNS = ["Patient", "Due", "For", "Contacted"];
 
 class Due extends Part {
   #from = "";
@@ -73,8 +75,8 @@ class Due extends Part {
     const overdue = this.all.filter((d) => d.day && d.day < today).length;
     put(this.head, overdue ? `Due: ${overdue}${this.next && overdue === this.all.length ? " or more" : ""} overdue` : "Due");
     put(this.list, shown.length
-      ? h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": "Who is due" }, h("table", { class: "list due" },
-        h("thead", {}, h("tr", {}, ["Patient", "Due", "For", "Contacted"].map((t) => h("th", { scope: "col" }, t)))),
+      ? h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": "Who is due" }, h("table", { class: "list due stack" },
+        h("thead", {}, h("tr", {}, COLUMNS.map((t) => h("th", { scope: "col" }, t)))),
         h("tbody", {}, shown.map((d) => this.#row(d, today)))))
       : h("p", { class: "soft" }, "Nobody, by what is chosen above. Days come from the plans of exams."));
   }
@@ -90,11 +92,11 @@ class Due extends Part {
         tell.disabled = false;
       }
     } }, "Mark as contacted");
-    return h("tr", { class: d.day && d.day < today ? "over" : null },
+    return named(COLUMNS, h("tr", { class: d.day && d.day < today ? "over" : null },
       h("th", { scope: "row" }, h("a", { href: `/patients/${encodeURIComponent(d.patient)}` }, d.name), d.number ? h("span", { class: "soft" }, ` ${d.number}`) : null, h("p", {}, d.phone ? h("a", { href: `tel:${d.phone.replace(/[^+\d]/g, "")}` }, d.phone) : h("span", { class: "soft" }, "no phone is kept"))),
       h("td", {}, d.day ? [planDate(d.day), h("p", {}, stateOf(d.day, today))] : h("a", { href: `/exams/${encodeURIComponent(d.exam)}/plan` }, "decide on a day")),
       h("td", {}, d.what ? `${d.what}${d.what === "recall" && d.months ? `, every ${d.months} months` : ""}` : `exam of ${day(d.began)}`, d.who ? h("span", { class: "soft" }, ` by ${d.who}`) : null),
-      h("td", {}, h("div", { class: "row" }, d.day ? h("a", { href: `/api/exams/${encodeURIComponent(d.exam)}/export?as=letter&what=${d.what}`, download: "" }, "Letter (PDF)") : null, d.contacted ? `${day(d.contacted.time)}${d.contacted.who ? `, ${d.contacted.who}` : ""}` : d.day ? tell : "–")));
+      h("td", {}, h("div", { class: "row" }, d.day ? h("a", { href: `/api/exams/${encodeURIComponent(d.exam)}/export?as=letter&what=${d.what}`, download: "" }, "Letter (PDF)") : null, d.contacted ? `${day(d.contacted.time)}${d.contacted.who ? `, ${d.contacted.who}` : ""}` : d.day ? tell : "–"))));
   }
 }
 

@@ -1,5 +1,5 @@
 // Patients: find one, add one, begin an exam or a re-evaluation.
-import { h, put } from "../core/dom.js";
+import { h, named, put } from "../core/dom.js";
 import { Part } from "../core/part.js";
 import { get, page, post, putTo, newID } from "../core/server.js";
 import { day } from "../core/view.js";
@@ -86,12 +86,15 @@ const DUE_NOW = 6; // names shown on the first page
 /** whoIsDue is who is overdue or due in the next 30 days, the longest due first. */
 const whoIsDue = () => page("/api/due?" + FILTERS.find(([v]) => v === "month")[2](isoDay(Date.now()))).catch(() => ({ list: [], next: "" })); // without it the list still serves
 
+const EXAMS = ["Date", "Kind", "Sites", "Signed by", "Open"];
+const COLUMNS = ["Name", "Age", "File number", "Last exam", "Status"];
+
 class Patients extends Part {
   connectedCallback() {
     this.search = h("input", { type: "search", id: "search", placeholder: "Name or file number", oninput: () => this.#later() });
     this.list = h("tbody");
     this.none = h("p", { class: "soft", role: "status" });
-    this.table = h("table", { class: "list" }, h("thead", {}, h("tr", {}, ["Name", "Age", "File number", "Last exam", "Status"].map((t) => h("th", { scope: "col" }, t)))), this.list);
+    this.table = h("table", { class: "list stack" }, h("thead", {}, h("tr", {}, COLUMNS.map((t) => h("th", { scope: "col" }, t)))), this.list);
     put(this, h("div", { class: "desk" },
       h("div", { class: "title row" }, h("h1", { class: "grow" }, this.app.settings.practice || "Patients")),
       (this.due = h("section", { class: "duenow", "aria-label": "Who is due", hidden: true })),
@@ -150,7 +153,7 @@ class Patients extends Part {
       h("p", {}, h("a", { href: "/due" }, list.length > few.length || next ? `All who are due: ${next ? "more than " : ""}${list.length}` : "To the due list")));
   }
   #rows(ps) {
-    return ps.map((p) => h("tr", {}, h("th", { scope: "row" }, h("a", { href: `/patients/${encodeURIComponent(p.id)}` }, p.name)), h("td", {}, ageAt(p.born, Date.now()) ?? (p.born ? `born ${p.born}` : "")), h("td", {}, p.number || ""), h("td", {}, p.last_exam ? day(p.last_exam) : "none"), h("td", {}, this.#status(p))));
+    return ps.map((p) => named(COLUMNS, h("tr", {}, h("th", { scope: "row" }, h("a", { href: `/patients/${encodeURIComponent(p.id)}` }, p.name)), h("td", {}, ageAt(p.born, Date.now()) ?? (p.born ? `born ${p.born}` : "")), h("td", {}, p.number || ""), h("td", {}, p.last_exam ? day(p.last_exam) : "none"), h("td", {}, this.#status(p)))));
   }
   /** #more adds the next page to the list. */
   async #more() {
@@ -280,11 +283,11 @@ class PatientPage extends Part {
           done ? h("button", { onclick: () => begin(done.id) }, `Re-evaluation of ${day(done.began)}`) : null), fault),
       done ? h("section", {}, h("h2", {}, `The mouth on ${day(done.began)}`), picture) : null,
       h("section", {}, h("h2", {}, "Exams"), p.visits.length
-        ? h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": "Exams" }, h("table", { class: "list" }, h("thead", {}, h("tr", {}, ["Date", "Kind", "Sites", "Signed by", "Open"].map((t) => h("th", { scope: "col" }, t)))),
+        ? h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": "Exams" }, h("table", { class: "list stack" }, h("thead", {}, h("tr", {}, EXAMS.map((t) => h("th", { scope: "col" }, t)))),
           h("tbody", {}, p.visits.map((v) => {
             const base = `/exams/${encodeURIComponent(v.id)}`;
-            return h("tr", {}, h("th", { scope: "row" }, day(v.began), v.clock_back ? h("span", { class: "soft" }, " (the clock was set back: begun after the one below)") : null), h("td", {}, v.kind, v.title ? h("p", { class: "small" }, v.title) : null), h("td", {}, `${v.recorded} of ${v.sites}`), h("td", {}, v.void ? "void" : v.signed_by ? (v.amended ? `${v.signed_by}${v.waits ? ", waits for a supervisor" : ""}; ${v.amended} amended` : v.waits ? `${v.signed_by}, waits for a supervisor` : v.signed_by) : "not signed"),
-              h("td", {}, h("span", { class: "row links" }, h("a", { href: base + "/live" }, "Live"), h("a", { href: base + "/review" }, "Review"), h("a", { href: base + "/findings" }, "Findings"), h("a", { href: base + "/time" }, "Over time"), h("a", { href: base + "/plan" }, "Plan"))));
+            return named(EXAMS, h("tr", {}, h("th", { scope: "row" }, day(v.began), v.clock_back ? h("span", { class: "soft" }, " (the clock was set back: begun after the one below)") : null), h("td", {}, v.kind, v.title ? h("p", { class: "small" }, v.title) : null), h("td", {}, `${v.recorded} of ${v.sites}`), h("td", {}, v.void ? "void" : v.signed_by ? (v.amended ? `${v.signed_by}${v.waits ? ", waits for a supervisor" : ""}; ${v.amended} amended` : v.waits ? `${v.signed_by}, waits for a supervisor` : v.signed_by) : "not signed"),
+              h("td", {}, h("span", { class: "row links" }, h("a", { href: base + "/live" }, "Live"), h("a", { href: base + "/review" }, "Review"), h("a", { href: base + "/findings" }, "Findings"), h("a", { href: base + "/time" }, "Over time"), h("a", { href: base + "/plan" }, "Plan")))));
           }))))
         : h("p", { class: "soft" }, "None yet.")),
       h("details", {}, h("summary", {}, "Change what is known of this patient"), patientForm(p, () => this.#load(), (x) => putTo(`/api/patients/${encodeURIComponent(p.id)}`, x))),

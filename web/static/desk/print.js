@@ -18,6 +18,7 @@ class Print extends Part {
     const { session } = this.app;
     this.session = session;
     this.profile = h("ls-profile");
+    this.profile.whole = true;
     this.profile.words = this.app.settings.site_words;
     this.profile.exam = session.exam;
     this.sheet = h("ls-sheet");
@@ -40,7 +41,7 @@ class Print extends Part {
     const share = (field) => (open.some((x) => x.field === field) ? "not known at every site" : `${((100 * count(field)) / Math.max(1, probed.filter((k) => siteAt(view, k)[field] != null).length)).toFixed(0)} %`);
     const totals = [["Sites probed", `${probed.length} of ${view.sites}`], ["Deepest", depths.length ? `${Math.max(...depths)} mm` : "–"], ["4 mm or more", String(depths.filter((d) => d >= 4).length)], ["6 mm or more", String(depths.filter((d) => d >= 6).length)],
       ["Bleeding", `${count("bleeding")} sites, ${share("bleeding")}`], ["Plaque", `${count("plaque")} sites, ${share("plaque")}`], ["Doubts open", String(view.doubts.length)]];
-    const paper = prefs().paper || (/^en-(US|CA)/.test(navigator.language) ? "letter" : "a4");
+    const paper = prefs().paper || this.app.settings.paper || "a4";
     const size = h("select", { id: "paper", onchange: () => {
       setPrefs({ paper: size.value });
       this.dataset.paper = size.value;

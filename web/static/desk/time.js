@@ -36,9 +36,19 @@ const LETTERS = [["h", "healed: a pocket of 5 mm or more is 4 mm at most now and
 const scroll = (label, ...inside) => h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": label }, ...inside);
 const table = (head, rows, attrs) => h("table", { class: "list", ...attrs }, h("thead", {}, h("tr", {}, head.map((t, i) => h("th", { scope: "col", class: i ? "num" : null }, t)))), h("tbody", {}, rows));
 
-/** course draws lines over time. series are [name, values with null where nothing is known]. */
+/** courseChart draws lines over time, again when its room changes: its letters are as large on a phone.
+ *  series are [name, values with null where nothing is known]. */
 export function courseChart(title, times, series, unit) {
-  const w = Math.min(460, Math.max(280, innerWidth - 32)); // its letters are as large on a phone
+  const el = h("figure", { class: "course" });
+  let width = 0;
+  new ResizeObserver(() => {
+    const w = Math.min(460, Math.max(280, innerWidth - 32));
+    if (w !== width) put(el, h("figcaption", {}, title), courseLines(title, times, series, unit, (width = w)));
+  }).observe(el);
+  return el;
+}
+
+function courseLines(title, times, series, unit, w) {
   const [hgt, left, right, top, bottom] = [190, 34, 108, 14, 24];
   const most = Math.max(unit === "%" ? 20 : 5, ...series.flatMap(([, v]) => v.filter((x) => x != null)));
   const step = [1, 2, 5, 10, 20, 25, 50, 100, 200, 500].find((s) => most / s <= 5) || 1000;
@@ -68,8 +78,7 @@ export function courseChart(title, times, series, unit) {
   for (let i = last.length - 1, floor = hgt - bottom; i >= 0; i--, floor -= 15) last[i][0] = Math.min(last[i][0], floor);
   for (const [ly, text, lx] of last) parts.push(svg("text", { class: "name", x: lx + 8, y: ly }, text));
   const said = series.map(([name, v]) => `${name}: ${v.map((a) => (a == null ? "not recorded" : +a.toFixed(1))).join(", ")}`).join("; ");
-  return h("figure", { class: "course" }, h("figcaption", {}, title),
-    svg("svg", { viewBox: `0 0 ${w} ${hgt}`, role: "img", "aria-label": `${title}. ${said}. The table below has all values.` }, parts));
+  return svg("svg", { viewBox: `0 0 ${w} ${hgt}`, role: "img", "aria-label": `${title}. ${said}. The table below has all values.` }, parts);
 }
 
 const COURSE = ["score.bleeding_percent", "score.plaque_percent", "score.pisa_mm2", "sites.ge4", "sites.ge5", "sites.ge6", "depth.mean", "attachment_loss.mean",

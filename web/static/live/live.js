@@ -118,6 +118,7 @@ class Live extends Part {
     if (this.lower.firstChild !== shown) this.lower.replaceChildren(shown);
     this.profile.with = earlier ? "" : "none";
     this.profile.main = rowOf(view.place.tooth, view.place.aspect) || "";
+    this.profile.at = far ? String(view.place.tooth) : "";
     if (shown === this.calls) this.calls.draw();
     else shown.show(view, how);
   }

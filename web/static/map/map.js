@@ -191,7 +191,7 @@ class MapView extends HTMLElement {
       }
     }
     const box = dir > 0 ? "-412 -442 824 612" : "-412 -170 824 612";
-    return h("figure", {}, svg("svg", { viewBox: box, role: "img", "aria-label": `${name}: the depths of the table as a map` },
+    return h("figure", { tabindex: "0", "aria-label": name }, svg("svg", { viewBox: box, role: "img", "aria-label": `${name}: the depths of the table as a map` },
       svg("defs", {}, svg("pattern", { id: "hatch" + dir, width: 9, height: 9, patternUnits: "userSpaceOnUse", patternTransform: "rotate(45)" }, svg("path", { d: "M0 0V9", class: "hatchline" }))),
       shapes, marks, svg("text", { class: "name", x: 0, y: dir > 0 ? 40 : -30 }, name)));
   }

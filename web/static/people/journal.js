@@ -1,5 +1,5 @@
 // The journal: who changed or looked at what, searched and exported by administrators.
-import { h, put } from "../core/dom.js";
+import { h, named, put } from "../core/dom.js";
 import { Seated } from "../core/part.js";
 import { get } from "../core/server.js";
 import { day } from "../core/view.js";
@@ -79,7 +79,7 @@ class Journal extends Seated {
     if (!further) {
       this.rows = h("tbody");
       put(this.list, entries.length ? h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": "Entries" },
-        h("table", { class: "list" }, h("thead", {}, h("tr", {}, ["Entry", "Time", "Who", "What", this.recordID ? null : "Patient", "Details"].filter(Boolean).map((t) => h("th", { scope: "col" }, t)))), this.rows)) : h("p", { class: "soft", role: "status" }, "No entry is so."));
+        h("table", { class: "list stack" }, h("thead", {}, h("tr", {}, this.#columns.map((t) => h("th", { scope: "col" }, t)))), this.rows)) : h("p", { class: "soft", role: "status" }, "No entry is so."));
     }
     this.rows.append(...entries.map((e) => this.#row(e, people, patients)));
     put(this.more, more ? h("button", { onclick: () => this.#search(String(entries.at(-1).n)) }, "Older ones") : null);
@@ -92,13 +92,17 @@ class Journal extends Seated {
     return e.detail ? null : h("span", { class: "soft" }, e.key);
   }
 
+  get #columns() {
+    return ["Entry", "Time", "Who", "What", this.recordID ? null : "Patient", "Details"].filter(Boolean);
+  }
+
   #row(e, people, patients) {
     const at = new Date(e.time);
-    return h("tr", {}, h("th", { scope: "row", class: "num" }, String(e.n)),
+    return named(this.#columns, h("tr", {}, h("th", { scope: "row", class: "num" }, String(e.n)),
       h("td", { class: "time" }, `${day(e.time)}, ${at.toLocaleTimeString()}`, e.clock_back ? h("span", { class: "soft" }, " (the clock was set back)") : null),
       h("td", {}, people[e.who] || e.who || "–"), h("td", {}, WORDS[e.what] || e.what),
       this.recordID ? null : h("td", {}, e.patient ? (patients[e.patient] ? h("a", { href: `/patients/${encodeURIComponent(e.patient)}/journal` }, patients[e.patient]) : `erased (${e.patient})`) : "–"),
-      h("td", {}, e.detail || (e.erased ? h("span", { class: "soft" }, "erased with the patient") : ""), this.#of(e)));
+      h("td", {}, e.detail || (e.erased ? h("span", { class: "soft" }, "erased with the patient") : ""), this.#of(e))));
   }
 }
 

@@ -18,17 +18,24 @@ export function signOf(view, row) {
   }));
 }
 
+// Under so many px a whole row is too small to be read: its smallest letters are 11 px at the picture's own width.
+const NARROW = 1200;
+
 class Profile extends HTMLElement {
   exam = "";
   words = "buccal-lingual";
   with = ""; // the exam drawn behind: "" the one before, an exam, or "none"
   onpick = null; // (key) a site was chosen
   main = ""; // the row that stands large over the others; "" all alike
+  at = ""; // a tooth: of the large row, where it is halved, only the half with it is shown
+  whole = false; // rows are never halved: on paper they are as wide as it is
   #rows = new Map(); // by name: {el, sign}
   #span = "";
   #timer = 0;
   #view = null;
   #marks = {};
+  #stamp = /** @type {string | number | null} */ (null); // null: not shown yet
+  #narrow = /** @type {boolean | null} */ (null); // null: not measured yet
   #wanted = new Set();
 
   // On a narrow screen a row is wider than its place: the arrow keys move it then.
@@ -36,7 +43,19 @@ class Profile extends HTMLElement {
     for (const { target } of all) attr(target, "tabindex", target.scrollWidth > target.clientWidth ? "0" : null);
   });
 
+  // What is too narrow for whole rows shows the halves of each, one under the other.
+  room = new ResizeObserver(() => {
+    const was = this.#narrow;
+    this.#measure();
+    if (was !== this.#narrow && this.#stamp !== null) this.show(this.#view, { picked: this.#marks.picked, stamp: this.#stamp });
+  });
+
+  #measure() {
+    if (this.clientWidth) this.#narrow = !this.whole && this.clientWidth < NARROW;
+  }
+
   connectedCallback() {
+    this.room.observe(this);
     if (this.all) return; // it is moved, with its pictures
     put(this, (this.fault = h("p", { class: "soft", role: "status", hidden: true })), (this.all = h("div", { class: "rows" }, ROWS.map((r) => {
       const el = h("figure", { data: { row: r.name } }, h("figcaption", {}), h("div", { class: "scroll", role: "group" }));
@@ -55,8 +74,10 @@ class Profile extends HTMLElement {
    *  @param {{picked?: string, coming?: any, earlier?: any, stamp?: string | number}} how */
   show(view, { picked, stamp = "" } = {}) {
     this.#view = view;
+    this.#stamp = stamp;
+    if (this.#narrow === null) this.#measure();
     for (const r of ROWS) {
-      const sign = [this.exam, this.with, view ? signOf(view, r) : stamp].join();
+      const sign = [this.exam, this.with, this.#names(r), view ? signOf(view, r) : stamp].join();
       const row = this.#rows.get(r.name);
       if (row.sign === sign) continue;
       row.sign = sign;
@@ -76,6 +97,13 @@ class Profile extends HTMLElement {
     this.#later(0);
   }
 
+  /** #names are the pictures that show a row: a small one under the one that stands large has no letters to be read, and is not halved. */
+  #names(row) {
+    if (!this.#narrow || (this.main && row.name !== this.main)) return [row.name];
+    const half = this.main && this.at ? [row.teeth.indexOf(this.at) < 8 ? "right" : "left"] : ["right", "left"];
+    return half.map((h) => `${row.name}-${h}`);
+  }
+
   /** A row is asked for at most every 150 ms: calls come faster than eyes follow a picture. */
   #later(wait) {
     if (this.#timer || !this.#wanted.size) return;
@@ -87,9 +115,9 @@ class Profile extends HTMLElement {
   }
 
   async #load() {
-    const names = [...this.#wanted];
+    const rows = ROWS.filter((r) => this.#wanted.has(r.name));
     this.#wanted.clear();
-    const q = new URLSearchParams({ rows: names.join(",") });
+    const q = new URLSearchParams({ rows: rows.flatMap((r) => this.#names(r)).join() });
     if (this.with) q.set("with", this.with);
     let all;
     try {
@@ -97,20 +125,19 @@ class Profile extends HTMLElement {
     } catch (e) {
       this.fault.hidden = false;
       put(this.fault, `The profile cannot be drawn: ${e.message}`);
-      for (const n of names) this.#rows.get(n).sign = ""; // asked for again with the next change
+      for (const r of rows) this.#rows.get(r.name).sign = ""; // asked for again with the next change
       return;
     }
     this.fault.hidden = true;
     const parser = new DOMParser();
-    for (const r of all.rows) {
-      const svg = parser.parseFromString(r.svg, "image/svg+xml").documentElement;
-      const place = this.#rows.get(r.row).el.lastElementChild;
-      place.replaceChildren(document.importNode(svg, true));
+    for (const r of rows) {
+      const place = this.#rows.get(r.name).el.lastElementChild;
+      place.replaceChildren(...all.rows.filter((p) => p.row.startsWith(r.name)).map((p) => document.importNode(parser.parseFromString(p.svg, "image/svg+xml").documentElement, true)));
       this.wide.unobserve(place); // observed anew it is measured anew
       this.wide.observe(place);
     }
     const span = JSON.stringify(all.span);
-    if (this.#span && this.#span !== span) for (const r of ROWS) if (!names.includes(r.name)) this.#wanted.add(r.name);
+    if (this.#span && this.#span !== span) for (const r of ROWS) if (!rows.includes(r)) this.#wanted.add(r.name);
     this.#span = span;
     put(this.legend, "Millimetres from the CEJ (the level line); a column runs from the margin to the bottom of the pocket and is as long as the site is deep. ",
       h("b", {}, "b"), " bleeding, ", h("b", {}, "s"), " pus, – asked, no. A dashed margin was not called: only the depth can be read there. ",

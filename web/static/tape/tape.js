@@ -107,6 +107,7 @@ class Tape extends HTMLElement {
         return c.el;
       });
       const el = h("div", { class: "step" }, h("div", { class: "label" }, t.label, t.state === "implant" ? h("small", {}, " implant") : null), h("div", { class: "cells" }, cells));
+      el.style.setProperty("--sites", String(cells.length));
       this.#steps.push({ el, tooth: step.tooth, aspect: step.aspect });
       items.push(el);
     }
