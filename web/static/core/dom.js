@@ -27,9 +27,10 @@ export const under = (e, css) => (e.target instanceof Element ? e.target.closest
  *  @returns {HTMLElement[]} */
 export const within = (el, css) => [...el.querySelectorAll(css)].filter((x) => x instanceof HTMLElement);
 
-/** named gives the cells of a row the names of their columns, which stand in them where the table is too narrow for columns (.stack). */
+/** named gives the cells of a row that hold something the names of their columns, which stand in them where the table is too narrow
+ *  for columns (.stack). */
 export function named(names, row) {
-  [...row.cells].forEach((c, i) => (c.dataset.is = names[i]));
+  [...row.cells].forEach((c, i) => c.textContent && (c.dataset.is = names[i]));
   return row;
 }
 

@@ -13,7 +13,7 @@ class Sheet extends HTMLElement {
   #heads = new Map();
   #shape = "";
   #teeth = null; // that the shape was made of
-  #tab = "";
+  #tab = ""; // the cell that Tab reaches
   #drawn = new Drawn();
   #tables = [];
 
@@ -40,7 +40,7 @@ class Sheet extends HTMLElement {
     this.#teeth = view.teeth;
     const next = nextKey(view);
     const tab = picked || next || this.#cells.keys().next().value;
-    const { teeth, sites } = this.#drawn.touched(view, coming, earlier, [next, picked, tab]);
+    const { teeth, sites } = this.#drawn.touched(view, coming, earlier, [next, picked]);
     for (const k of sites) {
       const c = this.#cells.get(k);
       if (!c) continue;
@@ -65,7 +65,6 @@ class Sheet extends HTMLElement {
       attr(c.el, "aria-selected", k === picked ? "true" : "false");
       const waits = notYet(coming, k);
       put(c.said, say(view, k, this.words, earlier) + (waits ? `; ${waits}` : "") + (k === next ? ", next" : ""));
-      attr(c.el, "tabindex", k === tab ? "0" : "-1");
     }
     for (const t of this.#tables) attr(t, "data-two", !!picked && !!next && picked !== next);
     for (const tooth of teeth) {
@@ -78,6 +77,9 @@ class Sheet extends HTMLElement {
       attr(el.more, "aria-label", more.length ? `mobility ${t.mobility ?? "not recorded"}${Object.entries(t.furcation || {}).map(([e, g]) => `, furcation ${e} ${g}`).join("")}` : null);
       attr(el.more, "role", more.length ? "img" : null);
     }
+    // Last of all: where the cell has the focus the browser asks at once whether it may keep it, and lays the page out for that.
+    if (this.#tab === tab) return;
+    for (const [k, stop] of [[this.#tab, "-1"], [tab, "0"]]) if (this.#cells.has(k)) attr(this.#cells.get(k).el, "tabindex", stop);
     this.#tab = tab;
   }
 
@@ -103,6 +105,7 @@ class Sheet extends HTMLElement {
     this.#drawn = new Drawn();
     this.#cells.clear();
     this.#heads.clear();
+    this.#tab = "";
     put(this, h("div", { class: "mouth" }, QUADRANTS.map((q) => this.#quadrant(view, q))),
       h("p", { class: "legend small soft" }, "Large: depth, mm. Small above: margin from the CEJ, minus above it (a healthy margin lies 1 to 3 mm above). ", FLAGS.map(([f, l], i) => [i ? ", " : "", h("b", {}, l), ` ${f}`]), ". m mobility, f furcation.", this.hint && ` ${this.hint}`));
     this.#tables = [...this.querySelectorAll("table")];
