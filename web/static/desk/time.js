@@ -41,10 +41,12 @@ const table = (head, rows, attrs) => h("table", { class: "list", ...attrs }, h("
 export function courseChart(title, times, series, unit) {
   const el = h("figure", { class: "course" });
   let width = 0;
-  new ResizeObserver(() => {
+  const draw = () => {
     const w = Math.min(460, Math.max(280, innerWidth - 32));
     if (w !== width) put(el, h("figcaption", {}, title), courseLines(title, times, series, unit, (width = w)));
-  }).observe(el);
+  };
+  draw();
+  new ResizeObserver(draw).observe(el);
   return el;
 }
 
