@@ -67,12 +67,13 @@ func (e *Exam) context(startMS int64) hear.Context {
 		c.PendingMS = s.waiting.from
 	}
 	c.AskedOne = e.question != nil && len(e.question.refs) == 1
-	if c.Attempt.Here {
+	if c.Attempt.Here || s.run.cutMS > 0 {
 		for _, r := range s.run.sites {
-			if r.Place() != c.Attempt.Place {
+			if r.Place() != e.state.Place {
 				c.Run = append(c.Run, r)
 			}
 		}
+		c.CutMS, c.CutInBreath = s.run.cutMS, s.run.cutInBreath
 	}
 	c.Strayed = s.strayed.words
 	return c
@@ -388,7 +389,7 @@ func (e *Exam) enter(ctx context.Context, v hear.Verdict, m chart.Meta, atMS int
 func (e *Exam) takesBack(do chart.Command, attempt hear.Attempt) chart.Command {
 	n := len(attempt.Calls)
 	last, ok := e.state.LastCall(chart.Voice)
-	if len(do.Acts) != 1 || do.Verb() != chart.VerbDisregard || n < 2 || attempt.Mixed || e.rhythm.Singly() || !ok || last.Seq != attempt.Calls[n-1] {
+	if len(do.Acts) != 1 || do.Verb() != chart.VerbDisregard || n < 2 || attempt.Mixed || e.singly(attempt) || !ok || last.Seq != attempt.Calls[n-1] {
 		return do
 	}
 	for _, c := range e.state.Calls {
@@ -397,6 +398,24 @@ func (e *Exam) takesBack(do chart.Command, attempt hear.Attempt) chart.Command {
 		}
 	}
 	return e.anew(chart.Command{}, attempt)
+}
+
+// singly reports whether the numbers of a place were called one by one: as the log has them, or as this examiner always does.
+func (e *Exam) singly(attempt hear.Attempt) bool {
+	var parts []hear.Part
+	for _, c := range attempt.Calls {
+		evs := e.state.CallEvents(c)
+		p := hear.Part{From: evs[0].StartMS, ToMS: evs[0].EndMS}
+		for _, ev := range evs {
+			if ev.Sounding {
+				p.Numbers++
+			}
+		}
+		if p.Numbers > 0 {
+			parts = append(parts, p)
+		}
+	}
+	return hear.Singly(parts) || e.rhythm.Singly()
 }
 
 // accepts reports whether a call says that the place may stay as it is.
@@ -453,6 +472,7 @@ func (e *Exam) sayPlace(v hear.Verdict, m chart.Meta) {
 	pause := m.StartMS - s.calledMS
 	switch {
 	case v.Fit.Breaks():
+	case begins && (at.failed > 0 || at.missedMS > 0): // what of it was not understood may have been more than that
 	case begins && (s.named.Tooth == 0 || rowOf(s.named) != rowOf(e.state.Place)):
 	case s.calledMS > 0 && pause > hear.AwayMS:
 	case begins && !e.state.Rest() && e.recorded(e.state.Place): // numbers stand there: he may be elsewhere
@@ -676,6 +696,9 @@ func (e *Exam) misfit(ctx context.Context, h speech.Hypothesis) error {
 	e.stream.waiting = waits{} // all of the breath is said again
 	a := Answer{Words: words, Text: "not understood: " + words + "?", Tone: ToneMisfit, EndMS: h.EndMS, AtMS: h.AtMS}
 	e.tell(Change{Answer: &a, Partial: &Partial{}})
+	if !repair && (words == "" || likeNumbers(words)) {
+		e.stream.cutRun(h.StartMS, h.AtMS)
+	}
 	missed := !repair && e.misses(h)
 	if missed {
 		e.stream.refuse(h.EndMS, h.AtMS) // but for the next place
@@ -738,6 +761,7 @@ func likeNumbers(words string) bool {
 
 // tooMany refuses numbers that end in the middle of a place further on: one of them may have been heard twice, or one was lost.
 func (e *Exam) tooMany(ctx context.Context, v hear.Verdict, m chart.Meta) error {
+	e.stream.cutRun(m.StartMS, e.stream.nowMS)
 	e.stream.soundedMS = m.EndMS
 	n := 0
 	for _, a := range v.Result.Command.Acts {

@@ -257,3 +257,79 @@ func TestPlaceStandsAloneAtSpeed(t *testing.T) {
 		}
 	})
 }
+
+// holds fails unless the buccal places of the teeth from 17 on have the numbers.
+func (x *examiner) holds(t *testing.T, log *Memory, places ...string) {
+	t.Helper()
+	st, err := chart.Fold(log.Events)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, want := range places {
+		if got := row(st, []chart.Tooth{17, 16, 15, 14, 13, 12, 11}[i], chart.Buccal); got != want {
+			t.Errorf("%v is %q, want %q", []chart.Tooth{17, 16, 15, 14, 13, 12, 11}[i], got, want)
+		}
+	}
+	if t.Failed() {
+		t.Log(strings.Join(x.diary, "\n"))
+		t.Log(strings.Join(entriesOf(st), "\n"))
+	}
+}
+
+// Who calls number by number takes the last one back, in the first place too, when nothing is known of his way; who calls a place takes that back.
+func TestDisregardOfOneByOne(t *testing.T) {
+	log := &Memory{}
+	x := newExaminer(t, log)
+	defer x.e.Close()
+	x.waits(500)
+	for _, n := range []string{"four", "two", "five"} {
+		x.says(n)
+		x.waits(900)
+	}
+	x.says("disregard")
+	x.waits(900)
+	x.says("four")
+	x.waits(900)
+	x.says("three two three")
+	x.waits(900)
+	x.says("disregard")
+	x.waits(900)
+	x.says("three three three")
+	x.waits(1500)
+	x.holds(t, log, "4 2 4", "3 3 3")
+}
+
+// A row that ends with numbers that were not understood is begun once more, or goes on at the place that was not: what the numbers are tells. Places that
+// are called so are named, for he may be at another one.
+func TestRowOnceMore(t *testing.T) {
+	for _, x := range []struct{ what, again, want string }{
+		{"all of the row", "three two four|five two six|two one two", "3 2 3,2 2 2,3 2 4,5 2 6,2 1 2"},
+		{"the place alone", "two one two", "3 2 3,2 2 2,3 2 4,5 2 6,2 1 2"},
+		{"the place and the next row", "two one two|four one one", "3 2 3,2 2 2,3 2 4,5 2 6,2 1 2,4 1 1"},
+	} {
+		t.Run(x.what, func(t *testing.T) {
+			log := &Memory{}
+			e := newExaminer(t, log)
+			defer e.e.Close()
+			e.waits(500)
+			row := func(places ...string) {
+				for i, p := range places {
+					as := []string{p}
+					if strings.HasSuffix(p, "?") {
+						as = []string{strings.TrimSuffix(p, "?") + " two"} // a number too many
+					}
+					e.says(strings.TrimSuffix(p, "?"), as...)
+					if i < len(places)-1 {
+						e.waits(300) // not yet the next breath
+					}
+				}
+				e.waits(1500)
+			}
+			row("three two three", "two two two")
+			row("three two four", "five two six", "two one two?")
+			row(strings.Split(x.again, "|")...)
+			e.waits(1500)
+			e.holds(t, log, strings.Split(x.want, ",")...)
+		})
+	}
+}

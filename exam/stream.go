@@ -73,6 +73,16 @@ type run struct {
 	calls      []uint64
 	sites      []chart.SiteRef
 	answeredMS int64
+	cutMS      int64 // it ended with numbers that were not understood, and that was told; 0: it did not
+	// and these came in the breath of the last ones that were
+	cutInBreath bool
+}
+
+// cutRun notes that numbers were not understood that went on with what was called in one go.
+func (s *stream) cutRun(startMS, toldMS int64) {
+	if len(s.run.sites) > 0 && startMS < s.run.answeredMS+hear.ReactMS {
+		s.run.cutMS, s.run.cutInBreath = toldMS, startMS < s.soundedMS+hear.SameBreathMS
+	}
 }
 
 // utterance is a call that was just logged, and where it stands in the sound of the microphone.

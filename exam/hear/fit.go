@@ -43,8 +43,11 @@ type Context struct {
 	ToldMS     int64 // the examiner was told that the place is not full; 0: he was not
 	MissedMS   int64 // numbers of the place, of which none stands, were answered as not understood; 0: none were
 	// Run are the sites of full places that were called in one go with the place that is not full, in their order.
-	Run      []chart.SiteRef
-	OneByOne bool // and asked to call its numbers one by one, which begins it anew
+	Run   []chart.SiteRef
+	CutMS int64 // or ended with numbers that were not understood, which was told then; 0: it did not
+	// CutInBreath says that these came in the breath of the numbers before them.
+	CutInBreath bool
+	OneByOne    bool // and asked to call its numbers one by one, which begins it anew
 	// Asked are the sites that are asked about of a place that is full and was spoken last; empty: nothing is asked about it.
 	Asked    []chart.SiteRef
 	AskedMS  int64
@@ -124,6 +127,9 @@ func (c *Context) lay(ns []chart.MM, startMS int64) map[Fit]float64 {
 	t, ways := c.turn(k, startMS), map[Fit]float64{}
 	c.layOn(ways, &t, k, startMS)
 	c.layAnew(ways, &t, ns)
+	if w := c.rerun(ns, t.open, startMS); !t.begun && w > 0 {
+		ways[Rerun] = w
+	}
 	if w := c.reply(ns, startMS); w > 0 {
 		ways[Reply] = w
 	}
@@ -177,6 +183,20 @@ func (c *Context) layAnew(ways map[Fit]float64, t *turn, ns []chart.MM) {
 	if c.ends(k) && (t.missed || t.begun && (k != t.open || all == 1)) {
 		ways[Onward] = t.onward
 	}
+}
+
+// rerun says how likely numbers are all that was called in one go, or its first places, once more, because it ended with some that were not
+// understood. all is how many the place has of which nothing stands. 0: they cannot be that.
+func (c *Context) rerun(ns []chart.MM, all int, startMS int64) float64 {
+	k, n := len(ns), len(c.Run)
+	if c.CutMS == 0 || n == 0 || startMS < c.CutMS+ToldMS || startMS > c.CutMS+FlowMS || k > n && k != n+all || k < n && c.Run[k-1].Place() == c.Run[k].Place() {
+		return 0
+	}
+	rows := c.Rhythm.share(row)
+	if c.CutInBreath {
+		rows = max(rows, shareGoesOn)
+	}
+	return shareRerun * rows * likeness(c.values(c.Run[:min(k, n)]), ns[:min(k, n)], agreeSame)
 }
 
 // reply says how likely numbers are all of the place spoken last once more: as the answer to a question about it, or because the examiner

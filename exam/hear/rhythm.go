@@ -52,6 +52,11 @@ func LongestPause(parts []Part) (longest int64) {
 	return longest
 }
 
+// Singly reports whether the pieces of a place were called number by number, as far as the first two tell.
+func Singly(parts []Part) bool {
+	return len(parts) > 0 && parts[0].Numbers == 1 && (len(parts) == 1 || parts[1].From-parts[0].ToMS >= SameBreathMS && parts[1].Numbers == 1)
+}
+
 // Learn takes a place in that is full. parts are its pieces as the ear gave them; after is the pause between the numbers of the place before and
 // them, 0 before the first place; over says that the last one went on into the next place.
 func (r *Rhythm) Learn(parts []Part, after int64, over bool) {
@@ -61,20 +66,18 @@ func (r *Rhythm) Learn(parts []Part, after int64, over bool) {
 	for _, n := range []*float64{&r.Whole, &r.Single, &r.Pieces, &r.Row} {
 		*n *= 1 - 1.0/memory
 	}
-	longest, breaths, lone := LongestPause(parts), 1, parts[0].Numbers == 1
+	longest, breaths := LongestPause(parts), 1
 	for i := 1; i < len(parts); i++ {
-		pause := parts[i].From - parts[i-1].ToMS
-		if pause >= SameBreathMS {
+		if parts[i].From-parts[i-1].ToMS >= SameBreathMS {
 			breaths++
 		}
-		lone = lone && (i > 1 || pause >= SameBreathMS && parts[i].Numbers == 1)
 	}
 	switch {
 	case over || goesOn(after, longest):
 		r.Row++
 	case breaths == 1:
 		r.Whole++
-	case lone:
+	case Singly(parts):
 		r.Single++
 	default:
 		r.Pieces++
