@@ -189,89 +189,111 @@ type path struct {
 	prior  float64
 }
 
+// walk is the search for the best way of some words.
+type walk struct {
+	g     *nfa
+	trail []step
+	at    map[int]node // the states that the words so far lead to
+}
+
+// node is the likeliest way to a state.
+type node struct {
+	prior float64
+	from  int // index into trail, -1 at the start
+}
+
+// step is a token on a way, with the one before it.
+type step struct {
+	tok  token
+	from int
+}
+
 // best finds the likeliest complete way of the words, or the furthest word that could be placed.
 func (g *nfa) best(words []string) (p path, ok bool, reached int) {
-	type node struct {
-		prior float64
-		from  int // index into trail, -1 at the start
-	}
-	type step struct {
-		tok  token
-		from int
-	}
-	var trail []step
-	cur := map[int]node{0: {0, -1}}
-	// follow takes an arc into a set of nodes, unless a way at least as likely is there.
-	follow := func(into map[int]node, n node, a arc) bool {
-		if old, have := into[a.to]; have && old.prior >= n.prior+a.prior {
-			return false
-		}
-		from := n.from
-		if a.tok.kind != noToken {
-			trail = append(trail, step{a.tok, from})
-			from = len(trail) - 1
-		}
-		into[a.to] = node{n.prior + a.prior, from}
-		return true
-	}
-	// spread follows arcs without words; they are acyclic but for the loops, which never gain.
-	spread := func() {
-		todo := slices.Sorted(maps.Keys(cur))
-		for len(todo) > 0 {
-			s := todo[0]
-			todo = todo[1:]
-			n := cur[s]
-			for _, a := range g.arcs[s] {
-				if a.word == "" && follow(cur, n, a) {
-					todo = append(todo, a.to)
-				}
-			}
-		}
-	}
-	spread()
+	w := walk{g: g, at: map[int]node{0: {0, -1}}}
+	w.spread()
 	for i, word := range words {
-		next := map[int]node{}
-		for _, s := range slices.Sorted(maps.Keys(cur)) {
-			for _, a := range g.arcs[s] {
-				if a.word == word {
-					follow(next, cur[s], a)
-				}
-			}
-		}
-		if len(next) == 0 {
+		if !w.hear(word) {
 			return path{}, false, i
 		}
-		cur = next
-		spread()
 	}
-	bestState := -1
-	rank := func(s int) (Ending, float64) { return g.endings[s], cur[s].prior + g.priors[s] }
-	for _, s := range slices.Sorted(maps.Keys(cur)) {
-		e, pr := rank(s)
-		if e == NoEnding {
-			continue
-		}
-		if bestState < 0 {
-			bestState = s
-			continue
-		}
-		// A call beats a beginning of one; otherwise the likelier way wins.
-		be, bp := rank(bestState)
-		if (e > Prefix) != (be > Prefix) {
-			if e > Prefix {
-				bestState = s
-			}
-		} else if pr > bp {
-			bestState = s
-		}
-	}
-	if bestState < 0 {
+	end := w.end()
+	if end < 0 {
 		return path{}, false, len(words)
 	}
-	p.ending, p.prior = rank(bestState)
-	for i := cur[bestState].from; i >= 0; i = trail[i].from {
-		p.tokens = append(p.tokens, trail[i].tok)
+	p.ending, p.prior = w.rank(end)
+	for i := w.at[end].from; i >= 0; i = w.trail[i].from {
+		p.tokens = append(p.tokens, w.trail[i].tok)
 	}
 	slices.Reverse(p.tokens)
 	return p, true, len(words)
+}
+
+// follow takes an arc into a set of nodes, unless a way at least as likely is there.
+func (w *walk) follow(into map[int]node, n node, a arc) bool {
+	if old, have := into[a.to]; have && old.prior >= n.prior+a.prior {
+		return false
+	}
+	from := n.from
+	if a.tok.kind != noToken {
+		w.trail = append(w.trail, step{a.tok, from})
+		from = len(w.trail) - 1
+	}
+	into[a.to] = node{n.prior + a.prior, from}
+	return true
+}
+
+// spread follows arcs without words; they are acyclic but for the loops, which never gain.
+func (w *walk) spread() {
+	todo := slices.Sorted(maps.Keys(w.at))
+	for len(todo) > 0 {
+		s := todo[0]
+		todo = todo[1:]
+		n := w.at[s]
+		for _, a := range w.g.arcs[s] {
+			if a.word == "" && w.follow(w.at, n, a) {
+				todo = append(todo, a.to)
+			}
+		}
+	}
+}
+
+// hear goes on by a word; it fails if that leads nowhere.
+func (w *walk) hear(word string) bool {
+	next := map[int]node{}
+	for _, s := range slices.Sorted(maps.Keys(w.at)) {
+		for _, a := range w.g.arcs[s] {
+			if a.word == word {
+				w.follow(next, w.at[s], a)
+			}
+		}
+	}
+	if len(next) == 0 {
+		return false
+	}
+	w.at = next
+	w.spread()
+	return true
+}
+
+func (w *walk) rank(s int) (Ending, float64) { return w.g.endings[s], w.at[s].prior + w.g.priors[s] }
+
+// end is the state that the words end in, -1 if they may not end: a call beats a beginning of one; otherwise the likelier way wins.
+func (w *walk) end() int {
+	best := -1
+	for _, s := range slices.Sorted(maps.Keys(w.at)) {
+		e, prior := w.rank(s)
+		if e == NoEnding {
+			continue
+		}
+		if best < 0 {
+			best = s
+			continue
+		}
+		bestEnding, bestPrior := w.rank(best)
+		if call, was := e > Prefix, bestEnding > Prefix; call && !was || call == was && prior > bestPrior {
+			best = s
+		}
+	}
+	return best
 }

@@ -187,69 +187,94 @@ func (d *doc) end(w io.Writer) error {
 
 // draw places a picture so that it has a width; it gives the height that it takes.
 func (d *doc) draw(p *profile.Picture, x, y, width float64) float64 {
-	k := width / p.Width
-	for _, s := range p.Shapes {
+	at := placed{x, y, width / p.Width}
+	for i := range p.Shapes {
+		s := &p.Shapes[i]
 		look := profile.Paper(s.Class)
-		style := ""
-		if look.Fill != "" && s.Kind != profile.Line {
-			r, g, b := rgb(look.Fill)
-			d.SetFillColor(r, g, b)
-			style = "F"
+		if s.Kind == profile.Line {
+			look.Fill = ""
 		}
-		if look.Stroke != "" {
-			r, g, b := rgb(look.Stroke)
-			d.SetDrawColor(r, g, b)
-			d.SetLineWidth(look.Width * k)
-			dash := make([]float64, len(look.Dash))
-			for i, l := range look.Dash {
-				dash[i] = l * k
-			}
-			d.SetDashPattern(dash, 0)
-			style += "D"
-		}
-		switch s.Kind {
-		case profile.Box:
-			if style != "" {
-				a, z := s.Points[0], s.Points[1]
-				d.Rect(x+a.X*k, y+a.Y*k, (z.X-a.X)*k, (z.Y-a.Y)*k, style)
-			}
-		case profile.Line:
-			for i := 1; i < len(s.Points) && look.Stroke != ""; i++ {
-				a, z := s.Points[i-1], s.Points[i]
-				d.Line(x+a.X*k, y+a.Y*k, x+z.X*k, y+z.Y*k)
-			}
-		case profile.Area:
-			if style != "" {
-				pts := make([]fpdf.PointType, len(s.Points))
-				for i, p := range s.Points {
-					pts[i] = fpdf.PointType{X: x + p.X*k, Y: y + p.Y*k}
-				}
-				d.Polygon(pts, style)
-			}
-		case profile.Text:
-			weight := ""
-			if s.Bold {
-				weight = "B"
-			}
-			d.font(weight, s.Size*k/point)
-			if look.Fill != "" {
-				d.SetTextColor(rgb(look.Fill))
-			}
-			at := x + s.Points[0].X*k
-			switch w := d.GetStringWidth(s.Text); s.Anchor {
-			case profile.Middle:
-				at -= w / 2
-			case profile.End:
-				at -= w
-			}
-			d.Text(at, y+s.Points[0].Y*k, s.Text)
+		style := d.dip(&look, at.scale)
+		switch {
+		case s.Kind == profile.Text:
+			d.label(s, &look, at)
+		case style != "":
+			d.shape(s, style, at)
 		}
 		d.SetDashPattern(nil, 0)
 	}
 	d.SetTextColor(0, 0, 0)
 	d.SetDrawColor(0, 0, 0)
 	d.SetLineWidth(0.2)
-	return p.Height * k
+	return p.Height * at.scale
+}
+
+// placed is where a picture stands on the paper, with the millimetres that a unit of it takes.
+type placed struct{ x, y, scale float64 }
+
+func (at placed) point(p profile.Point) (x, y float64) {
+	return at.x + p.X*at.scale, at.y + p.Y*at.scale
+}
+
+// dip takes the colours and the pen of a look. It gives the style of what is drawn: F filled, D with a line, FD both, or none.
+func (d *doc) dip(look *profile.Look, scale float64) (style string) {
+	if look.Fill != "" {
+		d.SetFillColor(rgb(look.Fill))
+		style = "F"
+	}
+	if look.Stroke != "" {
+		d.SetDrawColor(rgb(look.Stroke))
+		d.SetLineWidth(look.Width * scale)
+		dash := make([]float64, len(look.Dash))
+		for i, l := range look.Dash {
+			dash[i] = l * scale
+		}
+		d.SetDashPattern(dash, 0)
+		style += "D"
+	}
+	return style
+}
+
+// shape draws a box, a line or an area.
+func (d *doc) shape(s *profile.Shape, style string, at placed) {
+	switch s.Kind {
+	case profile.Box:
+		a, z := s.Points[0], s.Points[1]
+		x, y := at.point(a)
+		d.Rect(x, y, (z.X-a.X)*at.scale, (z.Y-a.Y)*at.scale, style)
+	case profile.Line:
+		for i := 1; i < len(s.Points); i++ {
+			x, y := at.point(s.Points[i-1])
+			toX, toY := at.point(s.Points[i])
+			d.Line(x, y, toX, toY)
+		}
+	case profile.Area:
+		pts := make([]fpdf.PointType, len(s.Points))
+		for i, p := range s.Points {
+			pts[i].X, pts[i].Y = at.point(p)
+		}
+		d.Polygon(pts, style)
+	}
+}
+
+// label writes the text of a shape.
+func (d *doc) label(s *profile.Shape, look *profile.Look, at placed) {
+	weight := ""
+	if s.Bold {
+		weight = "B"
+	}
+	d.font(weight, s.Size*at.scale/point)
+	if look.Fill != "" {
+		d.SetTextColor(rgb(look.Fill))
+	}
+	x, y := at.point(s.Points[0])
+	switch w := d.GetStringWidth(s.Text); s.Anchor {
+	case profile.Middle:
+		x -= w / 2
+	case profile.End:
+		x -= w
+	}
+	d.Text(x, y, s.Text)
 }
 
 func rgb(hex string) (r, g, b int) {
