@@ -218,20 +218,18 @@ func millimetres(q *r4.Quantity, min, max float64) (chart.MM, error) {
 	return chart.MMFromFloat(f)
 }
 
+// observation enters one Observation, or nothing of it: a bad component takes the whole with it.
 func (rd *reader) observation(o *r4.Observation) error {
 	if o.Status == r4.ObservationStatusCancelled || o.Status == r4.ObservationStatusEnteredInError {
 		return errors.New("its status says that it is not valid")
 	}
-	own := ownCode(&o.Code)
-	_, depth := code(&o.Code, loinc, depthCode)
-	if !depth && own != "tooth-status" && own != "mobility" && own != "furcation" && own != "keratinized-width" {
-		for _, c := range []string{bleedingCode, plaqueCode} {
-			if _, ok := code(&o.Code, loinc, c); ok {
-				return nil // a score: worked out anew
-			}
-		}
-		if own == "pisa" {
-			return nil
+	enter := entries[ownCode(&o.Code)]
+	if _, depth := code(&o.Code, loinc, depthCode); depth && enter == nil {
+		enter = probed
+	}
+	if enter == nil {
+		if isScore(&o.Code) {
+			return nil // worked out anew
 		}
 		return errors.New("its code is none that a chart has a place for")
 	}
@@ -239,6 +237,26 @@ func (rd *reader) observation(o *r4.Observation) error {
 	if err != nil {
 		return err
 	}
+	return enter(rd.of(o), o, t)
+}
+
+// entries enter an Observation of a code of ours; what is none of these was probed at a site.
+var entries = map[string]func(*report.Record, *r4.Observation, chart.Tooth) error{
+	"tooth-status":      toothStatus,
+	"mobility":          mobility,
+	"keratinized-width": keratinized,
+	"furcation":         furcation,
+}
+
+// isScore reports whether a code is that of a score.
+func isScore(c *r4.CodeableConcept) bool {
+	_, bleeding := code(c, loinc, bleedingCode)
+	_, plaque := code(c, loinc, plaqueCode)
+	return bleeding || plaque || ownCode(c) == "pisa"
+}
+
+// of is the record that an Observation belongs to, with what the Observation says of the exam.
+func (rd *reader) of(o *r4.Observation) *report.Record {
 	r := rd.exam(refOf(o.Encounter), refOf(o.Subject))
 	if r.Exam.Began.IsZero() {
 		r.Exam.Began, _ = time.Parse(time.RFC3339, text(o.EffectiveDateTime))
@@ -251,88 +269,102 @@ func (rd *reader) observation(o *r4.Observation) error {
 			r.Chart.Numbering = chart.Universal
 		}
 	}
-	// Read as a whole before anything is entered: a bad component takes its Observation with it.
-	rec := *r.Chart.Tooth(t)
-	switch own {
-	case "tooth-status":
-		v := ownCode(o.ValueCodeableConcept)
-		if v == "" && o.ValueCodeableConcept != nil {
-			v = text(o.ValueCodeableConcept.Text)
-		}
-		for _, p := range []chart.Presence{chart.Present, chart.Missing, chart.Implant, chart.Unerupted} {
-			if p.String() == v {
-				r.Chart.Tooth(t).Presence = p
-				return nil
-			}
-		}
-		return fmt.Errorf("tooth status %q: present, missing, implant or unerupted is needed", v)
-	case "mobility":
-		if o.ValueInteger == nil || *o.ValueInteger < 0 || *o.ValueInteger > chart.MaxMobility {
-			return errors.New("mobility is a whole grade from 0 to 3")
-		}
-		r.Chart.Tooth(t).Mobility = chart.GradeOf(*o.ValueInteger)
-		return nil
-	case "keratinized-width":
-		rec.Keratin, err = millimetres(o.ValueQuantity, 0, chart.MaxDepth)
-		if err == nil {
-			*r.Chart.Tooth(t) = rec
-		}
-		return err
-	case "furcation":
-		return furcation(o, t, r.Chart.Tooth(t))
+	return r
+}
+
+func toothStatus(r *report.Record, o *r4.Observation, t chart.Tooth) error {
+	v := ownCode(o.ValueCodeableConcept)
+	if v == "" && o.ValueCodeableConcept != nil {
+		v = text(o.ValueCodeableConcept.Text)
 	}
-	site := chart.NumSites
+	for _, p := range []chart.Presence{chart.Present, chart.Missing, chart.Implant, chart.Unerupted} {
+		if p.String() == v {
+			r.Chart.Tooth(t).Presence = p
+			return nil
+		}
+	}
+	return fmt.Errorf("tooth status %q: present, missing, implant or unerupted is needed", v)
+}
+
+func mobility(r *report.Record, o *r4.Observation, t chart.Tooth) error {
+	if o.ValueInteger == nil || *o.ValueInteger < 0 || *o.ValueInteger > chart.MaxMobility {
+		return errors.New("mobility is a whole grade from 0 to 3")
+	}
+	r.Chart.Tooth(t).Mobility = chart.GradeOf(*o.ValueInteger)
+	return nil
+}
+
+func keratinized(r *report.Record, o *r4.Observation, t chart.Tooth) error {
+	width, err := millimetres(o.ValueQuantity, 0, chart.MaxDepth)
+	if err == nil {
+		r.Chart.Tooth(t).Keratin = width
+	}
+	return err
+}
+
+// probed enters what was read at a site.
+func probed(r *report.Record, o *r4.Observation, t chart.Tooth) error {
+	ref := chart.SiteRef{Tooth: t, Site: chart.NumSites}
 	for _, c := range o.Component {
 		if answer, ok := code(c.ValueCodeableConcept, loinc, ""); ok && ownCode(&c.Code) == "probe-site" {
-			site = chart.Site(slices.IndexFunc(siteAnswers[:], func(a [2]string) bool { return a[0] == answer }))
+			ref.Site = chart.Site(slices.IndexFunc(siteAnswers[:], func(a [2]string) bool { return a[0] == answer }))
 		}
 	}
-	if site >= chart.NumSites {
+	if ref.Site >= chart.NumSites {
 		return errors.New("it does not say at which of the six sites the probe was")
 	}
-	s := &rec.Sites[site]
+	s := *r.Chart.Site(ref)
 	if !s.Empty() {
-		return fmt.Errorf("site %s.%s was given already", t, site)
+		return fmt.Errorf("site %s.%s was given already", t, ref.Site)
 	}
 	if o.ValueQuantity != nil {
+		var err error
 		if s.Depth, err = millimetres(o.ValueQuantity, 0, chart.MaxDepth); err != nil {
 			return fmt.Errorf("probing depth: %w", err)
 		}
 	}
 	var doubts []chart.Doubt
 	for _, c := range o.Component {
-		own := ownCode(&c.Code)
-		if _, ok := code(&c.Code, loinc, recessionCode); ok && c.ValueQuantity != nil {
-			if s.Recession, err = millimetres(c.ValueQuantity, chart.MinRecession, chart.MaxRecession); err != nil {
-				return fmt.Errorf("recession: %w", err)
-			}
-			continue
+		if err := siteComponent(&s, &c); err != nil {
+			return err
 		}
-		if own == "depth-again" {
-			if s.Again, err = millimetres(c.ValueQuantity, 0, chart.MaxDepth); err != nil {
-				return fmt.Errorf("second depth: %w", err)
-			}
-		}
-		for f := range chart.NumFlags {
-			if own == f.String() && c.ValueBoolean != nil {
-				s.Flags[f] = chart.Is(*c.ValueBoolean)
-			}
-		}
-		if own == "doubt" {
-			d := chart.Doubt{SiteRef: chart.SiteRef{Tooth: t, Site: site}, Field: chart.Field(text(c.ValueString))}
+		if ownCode(&c.Code) == "doubt" {
+			d := chart.Doubt{SiteRef: ref, Field: chart.Field(text(c.ValueString))}
 			if len(o.Note) > len(doubts) {
 				d.Reason = o.Note[len(doubts)].Text
 			}
 			doubts = append(doubts, d)
 		}
 	}
-	*r.Chart.Tooth(t) = rec
+	*r.Chart.Site(ref) = s
 	r.Doubts = append(r.Doubts, doubts...)
 	return nil
 }
 
+// siteComponent enters a component of what was probed: the margin, a second depth, an answer.
+func siteComponent(s *chart.SiteRecord, c *r4.ObservationComponent) (err error) {
+	own := ownCode(&c.Code)
+	if _, ok := code(&c.Code, loinc, recessionCode); ok && c.ValueQuantity != nil {
+		if s.Recession, err = millimetres(c.ValueQuantity, chart.MinRecession, chart.MaxRecession); err != nil {
+			return fmt.Errorf("recession: %w", err)
+		}
+		return nil
+	}
+	if own == "depth-again" {
+		if s.Again, err = millimetres(c.ValueQuantity, 0, chart.MaxDepth); err != nil {
+			return fmt.Errorf("second depth: %w", err)
+		}
+	}
+	for f := range chart.NumFlags {
+		if own == f.String() && c.ValueBoolean != nil {
+			s.Flags[f] = chart.Is(*c.ValueBoolean)
+		}
+	}
+	return nil
+}
+
 // furcation enters one entrance.
-func furcation(o *r4.Observation, t chart.Tooth, rec *chart.ToothRecord) error {
+func furcation(r *report.Record, o *r4.Observation, t chart.Tooth) error {
 	if g := o.ValueInteger; g != nil && (*g < 0 || *g > chart.MaxFurcation) {
 		return errors.New("furcation is a whole grade from 0 to 3")
 	}
@@ -358,6 +390,7 @@ func furcation(o *r4.Observation, t chart.Tooth, rec *chart.ToothRecord) error {
 	case o.ValueInteger == nil && !down.Known():
 		return errors.New("it has neither a grade nor a depth")
 	}
+	rec := r.Chart.Tooth(t)
 	if o.ValueInteger != nil {
 		rec.Furcation[at] = chart.GradeOf(*o.ValueInteger)
 	}

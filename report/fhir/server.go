@@ -200,111 +200,148 @@ type wanted struct {
 	days      []dayRange
 	name      string
 	ident     string // value or system|value
+	count     int    // most on a page
+	cursor    string // where the page goes on; "": the first one
 }
 
 // dayRange is one date condition: from and to are half-open.
 type dayRange struct{ from, to time.Time }
 
 func (s *Server) search(w http.ResponseWriter, r *http.Request, kind string, q url.Values) error {
-	want := wanted{kind: kind}
-	count, cursor := pageOf, ""
+	want := wanted{kind: kind, count: pageOf}
 	for name, values := range q {
-		allowed := slices.ContainsFunc(search[kind], func(p param) bool { return p.name == name })
 		for _, v := range values {
-			switch {
-			case name == "_id" && kind != "":
-				want.id = strings.Split(v, ",")
-			case name == "_count":
-				n, err := strconv.Atoi(v)
-				if err != nil || n < 1 {
-					return &problem{http.StatusBadRequest, r4.IssueTypeValue, "_count is a number from 1 on"}
-				}
-				count = min(n, largestTop)
-			case name == "_cursor":
-				cursor = v
-			case name == "_format":
-			case name == "patient" && (allowed || kind == ""):
-				want.patient = strings.TrimPrefix(v, "Patient/")
-			case !allowed:
-				return &problem{http.StatusBadRequest, r4.IssueTypeNotSupported, fmt.Sprintf("%s cannot be searched by %q: %s/metadata lists what it can be searched by", kind, name, s.Base)}
-			case name == "encounter":
-				want.encounter = strings.TrimPrefix(v, "Encounter/")
-			case name == "code":
-				want.codes = strings.Split(v, ",")
-			case name == "name":
-				want.name = strings.ToLower(v)
-			case name == "identifier":
-				want.ident = v
-			default:
-				d, err := parseDay(v)
-				if err != nil {
-					return &problem{http.StatusBadRequest, r4.IssueTypeValue, name + ": " + err.Error()}
-				}
-				want.days = append(want.days, d)
+			if err := s.condition(&want, name, v); err != nil {
+				return err
 			}
 		}
 	}
 	if kind == "Patient" {
-		return s.people(w, r, &want, count, cursor)
+		return s.people(w, r, &want)
 	}
-	// A page goes on behind a patient, after so many of the next one's matches.
-	after, skip := "", 0
-	if cursor != "" {
-		p, n, ok := strings.Cut(cursor, "~")
-		var err error
-		if skip, err = strconv.Atoi(n); !ok || err != nil || skip < 0 {
-			return &problem{http.StatusBadRequest, r4.IssueTypeValue, "_cursor is no page of this search"}
-		}
-		after = p
+	p := paging{want: &want, seen: map[string]bool{}}
+	if err := p.goOn(want.cursor); err != nil {
+		return err
 	}
-	var page []resource
-	seen := map[string]bool{} // shared resources, once a page
-	at, behind, matches := "", after, 0
-	records := s.records(r, want.patient, after)
-	if want.encounter != "" { // one exam
-		records = func(yield func(*report.Record, error) bool) {
-			rec, err := s.Source.Record(r.Context(), want.encounter)
-			if err == nil && (want.patient == "" || want.patient == rec.Patient.ID) {
-				yield(rec, nil)
-			} else if err != nil && !s.NotFound(err) {
-				yield(nil, err)
-			}
-		}
-	}
-	for rec, err := range records {
+	for rec, err := range s.candidates(r, &want, p.behind) {
 		if err != nil {
 			return err
 		}
-		if rec.Patient.ID != at {
-			if at != "" {
-				behind, skip = at, 0
-			}
-			at, matches = rec.Patient.ID, 0
-		}
-		for res := range resources(rec, relative) {
-			shared := res.Type == "Practitioner" || res.Type == "Device" || res.Type == "Patient"
-			if !want.has(&res) || shared && seen[res.Type+"/"+res.ID] {
-				continue
-			}
-			seen[res.Type+"/"+res.ID] = shared
-			if matches++; matches <= skip {
-				continue
-			}
-			if len(page) == count {
-				send(w, http.StatusOK, s.bundle(r, page, fmt.Sprintf("%s~%d", behind, matches-1)))
-				return nil
-			}
-			page = append(page, res)
+		if next := p.add(rec); next != "" {
+			send(w, http.StatusOK, s.bundle(r, p.page, next))
+			return nil
 		}
 	}
-	send(w, http.StatusOK, s.bundle(r, page, ""))
+	send(w, http.StatusOK, s.bundle(r, p.page, ""))
 	return nil
 }
 
+// condition takes one parameter of a search.
+func (s *Server) condition(want *wanted, name, v string) error {
+	allowed := slices.ContainsFunc(search[want.kind], func(p param) bool { return p.name == name })
+	switch {
+	case name == "_id" && want.kind != "":
+		want.id = strings.Split(v, ",")
+	case name == "_count":
+		n, err := strconv.Atoi(v)
+		if err != nil || n < 1 {
+			return &problem{http.StatusBadRequest, r4.IssueTypeValue, "_count is a number from 1 on"}
+		}
+		want.count = min(n, largestTop)
+	case name == "_cursor":
+		want.cursor = v
+	case name == "_format":
+	case name == "patient" && (allowed || want.kind == ""):
+		want.patient = strings.TrimPrefix(v, "Patient/")
+	case !allowed:
+		return &problem{http.StatusBadRequest, r4.IssueTypeNotSupported, fmt.Sprintf("%s cannot be searched by %q: %s/metadata lists what it can be searched by", want.kind, name, s.Base)}
+	case name == "encounter":
+		want.encounter = strings.TrimPrefix(v, "Encounter/")
+	case name == "code":
+		want.codes = strings.Split(v, ",")
+	case name == "name":
+		want.name = strings.ToLower(v)
+	case name == "identifier":
+		want.ident = v
+	default:
+		d, err := parseDay(v)
+		if err != nil {
+			return &problem{http.StatusBadRequest, r4.IssueTypeValue, name + ": " + err.Error()}
+		}
+		want.days = append(want.days, d)
+	}
+	return nil
+}
+
+// candidates yields the exams in which a search may find something: that of an encounter, those of a patient, or all behind one.
+func (s *Server) candidates(r *http.Request, want *wanted, after string) iter.Seq2[*report.Record, error] {
+	if want.encounter == "" {
+		return s.records(r, want.patient, after)
+	}
+	return func(yield func(*report.Record, error) bool) {
+		rec, err := s.Source.Record(r.Context(), want.encounter)
+		if err == nil && (want.patient == "" || want.patient == rec.Patient.ID) {
+			yield(rec, nil)
+		} else if err != nil && !s.NotFound(err) {
+			yield(nil, err)
+		}
+	}
+}
+
+// paging fills a page of a search. It goes on behind a patient, after so many of the next one's matches.
+type paging struct {
+	want    *wanted
+	page    []resource
+	seen    map[string]bool // shared resources, once a page
+	behind  string          // the last patient who is done
+	skip    int             // matches of the next one that stand on pages before
+	at      string          // the patient whose exams are read
+	matches int             // of that one
+}
+
+// goOn takes up where the page before ended.
+func (p *paging) goOn(cursor string) error {
+	if cursor == "" {
+		return nil
+	}
+	patient, n, ok := strings.Cut(cursor, "~")
+	skip, err := strconv.Atoi(n)
+	if !ok || err != nil || skip < 0 {
+		return &problem{http.StatusBadRequest, r4.IssueTypeValue, "_cursor is no page of this search"}
+	}
+	p.behind, p.skip = patient, skip
+	return nil
+}
+
+// add puts the matches of an exam on the page; once that is full, it returns where the next one goes on.
+func (p *paging) add(rec *report.Record) (next string) {
+	if rec.Patient.ID != p.at {
+		if p.at != "" {
+			p.behind, p.skip = p.at, 0
+		}
+		p.at, p.matches = rec.Patient.ID, 0
+	}
+	for res := range resources(rec, relative) {
+		shared := res.Type == "Practitioner" || res.Type == "Device" || res.Type == "Patient"
+		if !p.want.has(&res) || shared && p.seen[res.Type+"/"+res.ID] {
+			continue
+		}
+		p.seen[res.Type+"/"+res.ID] = shared
+		if p.matches++; p.matches <= p.skip {
+			continue
+		}
+		if len(p.page) == p.want.count {
+			return fmt.Sprintf("%s~%d", p.behind, p.matches-1)
+		}
+		p.page = append(p.page, res)
+	}
+	return ""
+}
+
 // people searches patients.
-func (s *Server) people(w http.ResponseWriter, r *http.Request, want *wanted, count int, cursor string) error {
+func (s *Server) people(w http.ResponseWriter, r *http.Request, want *wanted) error {
 	var page []resource
-	for p, err := range s.Source.Patients(r.Context(), cursor) {
+	for p, err := range s.Source.Patients(r.Context(), want.cursor) {
 		if err != nil {
 			return err
 		}
@@ -322,8 +359,8 @@ func (s *Server) people(w http.ResponseWriter, r *http.Request, want *wanted, co
 		if slices.ContainsFunc(want.days, func(d dayRange) bool { return !d.meets(born.from, born.to) }) {
 			continue
 		}
-		if len(page) == count {
-			send(w, http.StatusOK, s.bundle(r, page, page[count-1].ID))
+		if len(page) == want.count {
+			send(w, http.StatusOK, s.bundle(r, page, page[want.count-1].ID))
 			return nil
 		}
 		page = append(page, resource{Type: "Patient", ID: p.ID, Body: res})

@@ -48,70 +48,17 @@ func NewPage(r *report.Record, m *Messages) *Page {
 	p := &Page{m: m, r: r}
 	age, known := r.Age()
 	p.children = known && age < childAge
-	plan := diagnosis.HomeCare(r.Chart, diagnosis.HomeCareOptions{})
-	proposed := map[string][]diagnosis.Advice{}
-	for _, a := range plan.Items {
-		proposed[a.ID] = append(proposed[a.ID], a)
-	}
-	if r.Plan != nil && r.Plan.HomeCare != nil {
-		p.decided = true
-		for _, c := range r.Plan.HomeCare {
-			p.chosen(c, proposed)
-		}
+	p.chooseSteps()
+	n := countMouth(r.Chart)
+	if n.teeth == 0 {
+		p.withoutTeeth()
 	} else {
-		for _, a := range plan.Items {
-			if !a.Later && a.Group != "always" {
-				p.add(&a)
-			}
-		}
+		p.forAll()
 	}
-	natural, probed, deep := 0, 0, 0
-	r.Chart.Each(func(t chart.Tooth, rec *chart.ToothRecord) bool {
-		if rec.Presence == chart.Present || rec.Presence == chart.Implant {
-			natural++
-		}
-		for s := range rec.Sites {
-			if d := rec.Sites[s].Depth; d.Known() && rec.Presence != chart.Missing && rec.Presence != chart.Unerupted {
-				probed++
-				if d.Whole() >= 4 {
-					deep++
-				}
-			}
-		}
-		return true
-	})
-	if natural == 0 {
-		p.steps = append([]step{{text: m.say("care.denture"), id: "denture"}}, slices.DeleteFunc(p.steps, func(s step) bool { return s.id != "smoking" && s.id != "diabetes" && s.id != "dry_mouth" })...)
-	} else {
-		p.always = append(p.always, m.say("care.brush_time"), m.say("care.replace"))
-		switch {
-		case p.children:
-			p.always = append(p.always, m.say("care.child"))
-		case gapForDenture(r.Chart):
-			p.always = append(p.always, m.say("care.denture"))
-		}
-		p.paste = m.say("paste.adult")
-		if p.children {
-			p.paste = m.say("paste.child")
-		}
+	if n.probed > 0 {
+		p.count(&n)
 	}
-	if probed > 0 {
-		p.numbers = append(p.numbers, m.say("numbers.depth"), m.say("numbers.yours", "sites", fmt.Sprint(probed), "deep", fmt.Sprint(deep)))
-		if f, ok := r.Findings.Get("score.bleeding_percent"); ok {
-			if v, number := f.Value.Float(); number && !f.AtLeast {
-				p.numbers = append(p.numbers, m.say("numbers.bleeding", "percent", fmt.Sprintf("%.0f", v)))
-			}
-		}
-	}
-	p.signs = append(p.signs, m.say("call.signs"))
-	if r.Phone != "" {
-		p.signs = append(p.signs, m.say("call.phone", "phone", r.Phone))
-	}
-	number := r.Emergency
-	if number == "" {
-		number = m.say("call.anynumber")
-	}
-	p.signs = append(p.signs, m.say("call.emergency", "number", number))
+	p.whenToCall()
 	if d := r.Plan; d != nil {
 		if d.Reevaluation != "" {
 			p.next = append(p.next, m.say("next.reevaluation", "date", m.dayOf(d.Reevaluation)))
@@ -121,6 +68,95 @@ func NewPage(r *report.Record, m *Messages) *Page {
 		}
 	}
 	return p
+}
+
+// chooseSteps takes the clinician's home care, or until that is decided what is proposed.
+func (p *Page) chooseSteps() {
+	plan := diagnosis.HomeCare(p.r.Chart, diagnosis.HomeCareOptions{})
+	if p.r.Plan == nil || p.r.Plan.HomeCare == nil {
+		for _, a := range plan.Items {
+			if !a.Later && a.Group != "always" {
+				p.add(&a)
+			}
+		}
+		return
+	}
+	p.decided = true
+	proposed := map[string][]diagnosis.Advice{}
+	for _, a := range plan.Items {
+		proposed[a.ID] = append(proposed[a.ID], a)
+	}
+	for _, c := range p.r.Plan.HomeCare {
+		p.chosen(c, proposed)
+	}
+}
+
+// inMouth counts what the page tells a patient of his mouth.
+type inMouth struct {
+	teeth        int // and implants
+	probed, deep int // sites
+}
+
+func countMouth(c *chart.Chart) (n inMouth) {
+	c.Each(func(t chart.Tooth, rec *chart.ToothRecord) bool {
+		if rec.Presence == chart.Present || rec.Presence == chart.Implant {
+			n.teeth++
+		}
+		for s := range rec.Sites {
+			if d := rec.Sites[s].Depth; d.Known() && rec.Presence != chart.Missing && rec.Presence != chart.Unerupted {
+				n.probed++
+				if d.Whole() >= 4 {
+					n.deep++
+				}
+			}
+		}
+		return true
+	})
+	return n
+}
+
+// withoutTeeth leaves of the steps what does not need teeth.
+func (p *Page) withoutTeeth() {
+	rest := slices.DeleteFunc(p.steps, func(s step) bool { return s.id != "smoking" && s.id != "diabetes" && s.id != "dry_mouth" })
+	p.steps = append([]step{{text: p.m.say("care.denture"), id: "denture"}}, rest...)
+}
+
+// forAll is what everybody with teeth needs.
+func (p *Page) forAll() {
+	p.always = append(p.always, p.m.say("care.brush_time"), p.m.say("care.replace"))
+	switch {
+	case p.children:
+		p.always = append(p.always, p.m.say("care.child"))
+	case gapForDenture(p.r.Chart):
+		p.always = append(p.always, p.m.say("care.denture"))
+	}
+	p.paste = p.m.say("paste.adult")
+	if p.children {
+		p.paste = p.m.say("paste.child")
+	}
+}
+
+// count says the patient's numbers.
+func (p *Page) count(n *inMouth) {
+	p.numbers = append(p.numbers, p.m.say("numbers.depth"), p.m.say("numbers.yours", "sites", fmt.Sprint(n.probed), "deep", fmt.Sprint(n.deep)))
+	if f, ok := p.r.Findings.Get("score.bleeding_percent"); ok {
+		if v, number := f.Value.Float(); number && !f.AtLeast {
+			p.numbers = append(p.numbers, p.m.say("numbers.bleeding", "percent", fmt.Sprintf("%.0f", v)))
+		}
+	}
+}
+
+// whenToCall says which signs to call for, and whom.
+func (p *Page) whenToCall() {
+	p.signs = append(p.signs, p.m.say("call.signs"))
+	if p.r.Phone != "" {
+		p.signs = append(p.signs, p.m.say("call.phone", "phone", p.r.Phone))
+	}
+	number := p.r.Emergency
+	if number == "" {
+		number = p.m.say("call.anynumber")
+	}
+	p.signs = append(p.signs, p.m.say("call.emergency", "number", number))
 }
 
 // gapForDenture tells whether two neighbours are missing, wisdom teeth aside: who may wear a denture is told how to clean one. Nobody is

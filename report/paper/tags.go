@@ -94,79 +94,95 @@ func (t *tags) update(w io.Writer, raw []byte) error {
 	if end == nil {
 		return fmt.Errorf("the PDF ends otherwise than its tags need")
 	}
-	var size, catalog, info, before int
-	fmt.Sscan(fmt.Sprintf("%s %s %s %s", end[1], end[2], end[3], end[4]), &size, &catalog, &info, &before)
-	var b bytes.Buffer
-	b.Write(raw)
-	at := map[int]int{}
-	put := func(n int, text string) {
-		at[n] = b.Len()
-		fmt.Fprintf(&b, "%d 0 obj\n%s\nendobj\n", n, text)
-	}
-	// extended is an object of the document with more in its dictionary.
-	extended := func(n int, more string) error {
-		i := 0 // where it is: the table of objects has lines of 20 bytes
-		if table := bytes.SplitN(raw[before:], []byte("\n"), 3); len(table) == 3 && len(table[2]) > 20*n+10 {
-			i, _ = strconv.Atoi(string(table[2][20*n : 20*n+10]))
-		}
-		m := objectForm.FindSubmatch(raw[min(i, len(raw)):])
-		if m == nil || string(m[1]) != fmt.Sprint(n) || !bytes.HasSuffix(m[2], []byte(">>")) {
-			return fmt.Errorf("object %d of the PDF is no dictionary", n)
-		}
-		put(n, string(bytes.TrimSuffix(m[2], []byte(">>")))+more+">>")
-		return nil
-	}
-	numbers := map[*element]int{}
-	next := size
-	var number func(e *element)
-	number = func(e *element) {
-		numbers[e] = next
-		next++
-		for _, k := range e.kids {
-			number(k)
-		}
-	}
-	number(&t.root)
-	tree, parents := next, next+1
-	next += 2
-	if err := extended(catalog, fmt.Sprintf("/Version /1.7 /MarkInfo <</Marked true>> /StructTreeRoot %d 0 R /ViewerPreferences <</DisplayDocTitle true>>", tree)); err != nil {
+	var size, catalog, info int
+	u := appendix{raw: raw, at: map[int]int{}, numbers: map[*element]int{}}
+	fmt.Sscan(fmt.Sprintf("%s %s %s %s", end[1], end[2], end[3], end[4]), &size, &catalog, &info, &u.table)
+	u.Write(raw)
+	u.next = size
+	u.number(&t.root)
+	tree, parents := u.next, u.next+1
+	u.next += 2
+	if err := u.extend(catalog, fmt.Sprintf("/Version /1.7 /MarkInfo <</Marked true>> /StructTreeRoot %d 0 R /ViewerPreferences <</DisplayDocTitle true>>", tree)); err != nil {
 		return err
 	}
-	var nums strings.Builder
 	last := 0
 	for page := range t.pages {
 		last = max(last, page)
 	}
+	var nums strings.Builder
 	for page := 1; page <= last; page++ {
-		if err := extended(pageObject(page), fmt.Sprintf("/StructParents %d /Tabs /S", page-1)); err != nil {
+		if err := u.extend(pageObject(page), fmt.Sprintf("/StructParents %d /Tabs /S", page-1)); err != nil {
 			return err
 		}
 		fmt.Fprintf(&nums, "%d [", page-1)
 		for _, e := range t.pages[page] {
-			fmt.Fprintf(&nums, "%d 0 R ", numbers[e])
+			fmt.Fprintf(&nums, "%d 0 R ", u.numbers[e])
 		}
 		nums.WriteString("]\n")
 	}
-	var write func(e *element, parent int)
-	write = func(e *element, parent int) {
-		put(numbers[e], e.object(parent, numbers))
-		for _, k := range e.kids {
-			write(k, numbers[e])
-		}
-	}
-	write(&t.root, tree)
-	put(tree, fmt.Sprintf("<</Type /StructTreeRoot /K %d 0 R /ParentTree %d 0 R /ParentTreeNextKey %d>>", numbers[&t.root], parents, last))
-	put(parents, "<</Nums ["+nums.String()+"]>>")
-	start := b.Len()
-	b.WriteString("xref\n")
-	for n := range next {
-		if offset, ok := at[n]; ok {
-			fmt.Fprintf(&b, "%d 1\n%010d 00000 n \n", n, offset)
-		}
-	}
-	fmt.Fprintf(&b, "trailer\n<<\n/Size %d\n/Root %d 0 R\n/Info %d 0 R\n/Prev %d\n>>\nstartxref\n%d\n%%%%EOF\n", next, catalog, info, before, start)
-	_, err := w.Write(b.Bytes())
+	u.write(&t.root, tree)
+	u.put(tree, fmt.Sprintf("<</Type /StructTreeRoot /K %d 0 R /ParentTree %d 0 R /ParentTreeNextKey %d>>", u.numbers[&t.root], parents, last))
+	u.put(parents, "<</Nums ["+nums.String()+"]>>")
+	u.close(catalog, info)
+	_, err := w.Write(u.Bytes())
 	return err
+}
+
+// appendix is a finished document to which objects are added.
+type appendix struct {
+	bytes.Buffer
+	raw     []byte
+	table   int         // where the document's table of objects is
+	at      map[int]int // where the new objects are
+	next    int         // the first free number of an object
+	numbers map[*element]int
+}
+
+func (u *appendix) put(n int, text string) {
+	u.at[n] = u.Len()
+	fmt.Fprintf(u, "%d 0 obj\n%s\nendobj\n", n, text)
+}
+
+// extend writes an object of the document anew with more in its dictionary.
+func (u *appendix) extend(n int, more string) error {
+	i := 0 // where it is: the table of objects has lines of 20 bytes
+	if table := bytes.SplitN(u.raw[u.table:], []byte("\n"), 3); len(table) == 3 && len(table[2]) > 20*n+10 {
+		i, _ = strconv.Atoi(string(table[2][20*n : 20*n+10]))
+	}
+	m := objectForm.FindSubmatch(u.raw[min(i, len(u.raw)):])
+	if m == nil || string(m[1]) != fmt.Sprint(n) || !bytes.HasSuffix(m[2], []byte(">>")) {
+		return fmt.Errorf("object %d of the PDF is no dictionary", n)
+	}
+	u.put(n, string(bytes.TrimSuffix(m[2], []byte(">>")))+more+">>")
+	return nil
+}
+
+// number gives an element and those in it the next numbers of objects; write writes them.
+func (u *appendix) number(e *element) {
+	u.numbers[e] = u.next
+	u.next++
+	for _, k := range e.kids {
+		u.number(k)
+	}
+}
+
+func (u *appendix) write(e *element, parent int) {
+	u.put(u.numbers[e], e.object(parent, u.numbers))
+	for _, k := range e.kids {
+		u.write(k, u.numbers[e])
+	}
+}
+
+// close writes the table of the new objects, and the trailer.
+func (u *appendix) close(catalog, info int) {
+	start := u.Len()
+	u.WriteString("xref\n")
+	for n := range u.next {
+		if offset, ok := u.at[n]; ok {
+			fmt.Fprintf(u, "%d 1\n%010d 00000 n \n", n, offset)
+		}
+	}
+	fmt.Fprintf(u, "trailer\n<<\n/Size %d\n/Root %d 0 R\n/Info %d 0 R\n/Prev %d\n>>\nstartxref\n%d\n%%%%EOF\n", u.next, catalog, info, u.table, start)
 }
 
 // object writes an element.

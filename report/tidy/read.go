@@ -216,29 +216,16 @@ func (t *table) columns(head []string) error {
 	if len(head) > 0 {
 		head[0] = strings.TrimPrefix(head[0], "\ufeff")
 	}
-	used := map[int]bool{}
+	used := make([]bool, len(head))
 	find := func(name string) int {
 		i := slices.Index(head, name)
-		used[i] = true
+		if i >= 0 {
+			used[i] = true
+		}
 		return i
 	}
-	own := slices.Equal(t.m.Columns["patient"], names{"patient"})
-	for ours, theirs := range t.m.Columns {
-		var at []int
-		for _, n := range theirs {
-			i := find(n)
-			if i < 0 {
-				if own && !slices.Contains(needed, ours) {
-					at = nil // a table of ours may have fewer columns
-					break
-				}
-				return fmt.Errorf("the file has no column %q, which the mapping takes %s from; it has %s", n, ours, strings.Join(head, ", "))
-			}
-			at = append(at, i)
-		}
-		if at != nil {
-			t.at[ours] = at
-		}
+	if err := t.findColumns(head, find); err != nil {
+		return err
 	}
 	for key, n := range t.m.Inputs {
 		i := find(n)
@@ -248,23 +235,12 @@ func (t *table) columns(head []string) error {
 		t.inputs[key] = i
 	}
 	if w := t.m.Wide; w != nil {
-		p := regexp.QuoteMeta(w.Pattern)
-		for _, g := range []struct{ in, re string }{{`\{tooth\}`, `(?P<tooth>[0-9]{1,2}|[A-T])`}, {`\{measure\}`, `(?P<measure>` + oneOf(w.Measure) + `)`}, {`\{site\}`, `(?P<site>` + oneOf(w.Site) + `)`}} {
-			p = strings.Replace(p, g.in, g.re, 1)
-		}
-		re := regexp.MustCompile("^" + p + "$")
-		for i, name := range head {
-			g := re.FindStringSubmatch(name)
-			if g == nil {
-				continue
-			}
-			c := wideColumn{at: i, tooth: strings.TrimLeft(g[re.SubexpIndex("tooth")], "0"), measure: w.Measure[g[re.SubexpIndex("measure")]], site: w.Site[g[re.SubexpIndex("site")]]}
-			used[i] = true
-			t.wide = append(t.wide, c)
-		}
-		if len(t.wide) == 0 {
+		if t.wide = w.columns(head); len(t.wide) == 0 {
 			return fmt.Errorf("no column of the file fits wide.pattern %q", w.Pattern)
 		}
+	}
+	for _, c := range t.wide {
+		used[c.at] = true
 	}
 	for i, n := range head {
 		if !used[i] {
@@ -272,6 +248,45 @@ func (t *table) columns(head []string) error {
 		}
 	}
 	return nil
+}
+
+// findColumns finds where the columns of ours come from. A table of ours may have fewer columns.
+func (t *table) findColumns(head []string, find func(string) int) error {
+	own := slices.Equal(t.m.Columns["patient"], names{"patient"})
+	for ours, theirs := range t.m.Columns {
+		var at []int
+		for _, n := range theirs {
+			i := find(n)
+			if i < 0 && own && !slices.Contains(needed, ours) {
+				at = nil
+				break
+			}
+			if i < 0 {
+				return fmt.Errorf("the file has no column %q, which the mapping takes %s from; it has %s", n, ours, strings.Join(head, ", "))
+			}
+			at = append(at, i)
+		}
+		if at != nil {
+			t.at[ours] = at
+		}
+	}
+	return nil
+}
+
+// columns lists the columns whose names fit the pattern.
+func (w *Wide) columns(head []string) (found []wideColumn) {
+	p := regexp.QuoteMeta(w.Pattern)
+	for _, g := range []struct{ in, re string }{{`\{tooth\}`, `(?P<tooth>[0-9]{1,2}|[A-T])`}, {`\{measure\}`, `(?P<measure>` + oneOf(w.Measure) + `)`}, {`\{site\}`, `(?P<site>` + oneOf(w.Site) + `)`}} {
+		p = strings.Replace(p, g.in, g.re, 1)
+	}
+	re := regexp.MustCompile("^" + p + "$")
+	for i, name := range head {
+		if g := re.FindStringSubmatch(name); g != nil {
+			found = append(found, wideColumn{at: i, tooth: strings.TrimLeft(g[re.SubexpIndex("tooth")], "0"),
+				measure: w.Measure[g[re.SubexpIndex("measure")]], site: w.Site[g[re.SubexpIndex("site")]]})
+		}
+	}
+	return found
 }
 
 // oneOf matches any of the keys.
@@ -312,42 +327,20 @@ func (t *table) ours(column, v string) string {
 
 // take enters a row.
 func (t *table) take(line int, row []string) {
-	patient, date := t.value(row, "patient"), t.value(row, "date")
+	patient := t.value(row, "patient")
 	if patient == "" {
 		t.reject(line, "patient", "", "a row without a patient")
 		return
 	}
 	exam := t.value(row, "exam")
 	if exam == "" {
-		exam = strings.TrimSuffix(patient+" "+date, " ")
+		exam = strings.TrimSuffix(patient+" "+t.value(row, "date"), " ")
 	}
 	b := t.exams[exam]
 	if b == nil {
-		b = &building{Record: &report.Record{Patient: report.Person{ID: patient}, Chart: &chart.Chart{ID: exam, Numbering: chart.FDI}, Exam: report.Exam{ID: exam, Kind: "exam"}}, line: line,
-			inputs: map[string]any{}, read: map[chart.SiteRef]bool{}}
-		if date != "" {
-			at, err := time.Parse(time.DateOnly, date)
-			if err != nil {
-				t.reject(line, "date", date, "write a day as 2026-11-02")
-				return
-			}
-			b.Exam.Began, b.Exam.Ended = at, at
-		}
-		if k := t.value(row, "kind"); k == "re-evaluation" {
-			b.Exam.Kind = k
-		} else if k != "" && k != "exam" {
-			t.reject(line, "kind", k, "exam or re-evaluation is needed")
+		if b = t.begin(line, row, patient, exam); b == nil {
 			return
 		}
-		b.Exam.Examiner = t.value(row, "examiner")
-		b.Chart.Patient.Probe = t.value(row, "probe")
-		for key, c := range t.inputs {
-			if v := t.ours(key, text(row[c])); v != "" {
-				b.inputs[key] = inputOf(v)
-			}
-		}
-		t.exams[exam] = b
-		t.order = append(t.order, b)
 	} else if b.Patient.ID != patient {
 		t.reject(line, "exam", exam, "this exam is of another patient in line "+strconv.Itoa(b.line))
 		return
@@ -373,6 +366,38 @@ func (t *table) take(line int, row []string) {
 	}
 }
 
+// begin makes the exam that a row is the first of; nil if the row is at fault.
+func (t *table) begin(line int, row []string, patient, exam string) *building {
+	b := &building{Record: &report.Record{Patient: report.Person{ID: patient}, Chart: &chart.Chart{ID: exam, Numbering: chart.FDI}, Exam: report.Exam{ID: exam, Kind: "exam"}}, line: line,
+		inputs: map[string]any{}, read: map[chart.SiteRef]bool{}}
+	if date := t.value(row, "date"); date != "" {
+		at, err := time.Parse(time.DateOnly, date)
+		if err != nil {
+			t.reject(line, "date", date, "write a day as 2026-11-02")
+			return nil
+		}
+		b.Exam.Began, b.Exam.Ended = at, at
+	}
+	switch k := t.value(row, "kind"); k {
+	case "", "exam":
+	case "re-evaluation":
+		b.Exam.Kind = k
+	default:
+		t.reject(line, "kind", k, "exam or re-evaluation is needed")
+		return nil
+	}
+	b.Exam.Examiner = t.value(row, "examiner")
+	b.Chart.Patient.Probe = t.value(row, "probe")
+	for key, c := range t.inputs {
+		if v := t.ours(key, text(row[c])); v != "" {
+			b.inputs[key] = inputOf(v)
+		}
+	}
+	t.exams[exam] = b
+	t.order = append(t.order, b)
+	return b
+}
+
 // inputOf is a value as JSON has it.
 func inputOf(v string) any {
 	if v == "true" || v == "false" {
@@ -386,164 +411,37 @@ func inputOf(v string) any {
 
 // site enters what a row says of a site; a row at fault changes nothing.
 func (t *table) site(line int, b *building, get func(string) string) {
-	bad := func(column, why string) { t.reject(line, column, get(column), why) }
-	n := t.m.Numbering
-	if n == "" {
-		n = chart.FDI
+	r := siteRow{get: get, numbering: t.m.Numbering}
+	if r.numbering == "" {
+		r.numbering = chart.FDI
 	}
-	tooth, err := chart.ParseTooth(get("tooth"), n)
-	if err != nil {
-		bad("tooth", err.Error())
+	if f := r.read(b); f != nil {
+		t.reject(line, f.column, get(f.column), f.why)
 		return
 	}
-	site, err := chart.ParseSite(get("site"))
-	if err != nil {
-		bad("site", err.Error())
-		return
-	}
-	ref := chart.SiteRef{Tooth: tooth, Site: site}
-	if b.read[ref] {
-		bad("site", fmt.Sprintf("tooth %s site %s was given already in this exam", tooth.Label(n), site))
-		return
-	}
-	rec := *b.Chart.Tooth(tooth)
-	if s := get("state"); s != "" {
-		i := slices.IndexFunc([]chart.Presence{chart.Present, chart.Missing, chart.Implant, chart.Unerupted}, func(p chart.Presence) bool { return p.String() == s })
-		if i < 0 {
-			bad("state", "present, missing, implant or unerupted is needed")
-			return
-		}
-		p := chart.Presence(i + 1)
-		if rec.Presence != chart.Unstated && rec.Presence != p {
-			bad("state", "another row of the tooth says "+rec.Presence.String())
-			return
-		}
-		rec.Presence = p
-	}
-	v := &rec.Sites[site]
-	length := func(column string, min, max float64) (mm chart.MM, ok bool) {
-		s := get(column)
-		if s == "" {
-			return mm, true
-		}
-		f, err := strconv.ParseFloat(s, 64)
-		switch {
-		case err != nil:
-			bad(column, "a number of millimetres is needed")
-			return mm, false
-		case f < min || f > max:
-			bad(column, fmt.Sprintf("out of range (%v to %v mm)", min, max))
-			return mm, false
-		}
-		if mm, err = chart.MMFromFloat(f); err != nil {
-			bad(column, err.Error())
-			return mm, false
-		}
-		return mm, true
-	}
-	var ok bool
-	if v.Depth, ok = length("depth_mm", 0, chart.MaxDepth); !ok {
-		return
-	}
-	if v.Again, ok = length("depth_again_mm", 0, chart.MaxDepth); !ok {
-		return
-	}
-	if v.Recession, ok = length("recession_mm", chart.MinRecession, chart.MaxRecession); !ok {
-		return
-	}
-	loss, ok := length("attachment_loss_mm", 0, chart.MaxDepth+chart.MaxRecession)
-	if !ok {
-		return
-	}
-	if loss.Known() && !v.Recession.Known() {
-		if !v.Depth.Known() {
-			bad("attachment_loss_mm", "attachment loss without a depth has no place in a chart")
-			return
-		}
-		// Attachment loss is depth plus recession.
-		h := loss.Half() - v.Depth.Half()
-		if h < 2*chart.MinRecession || h > 2*chart.MaxRecession {
-			bad("attachment_loss_mm", fmt.Sprintf("with this depth the margin would be at %v mm, which is out of range", float64(h)/2))
-			return
-		}
-		v.Recession = chart.Half(h)
-	} else if want, _, both := v.AttachmentLoss(); loss.Known() && both && want != loss {
-		bad("attachment_loss_mm", "depth plus recession gives "+want.String())
-		return
-	}
-	for f := range chart.NumFlags {
-		switch s := get(f.String()); s {
-		case "":
-		case "true", "false":
-			v.Flags[f] = chart.Is(s == "true")
-		default:
-			bad(f.String(), "true or false is needed; map other words under values")
-			return
-		}
-	}
-	whole := func(column string, max int, at *chart.Grade) bool {
-		s := get(column)
-		if s == "" {
-			return true
-		}
-		g, err := strconv.Atoi(s)
-		if err != nil || g < 0 || g > max {
-			bad(column, fmt.Sprintf("a grade from 0 to %d is needed", max))
-			return false
-		}
-		*at = chart.GradeOf(g)
-		return true
-	}
-	if !whole("mobility", chart.MaxMobility, &rec.Mobility) {
-		return
-	}
-	if w, ok := length("keratinized_width_mm", 0, chart.MaxDepth); !ok {
-		return
-	} else if w.Known() {
-		rec.Keratin = w
-	}
-	for e, column := range furcations {
-		e := chart.Entrance(e)
-		if get(column)+get(column+"_vertical_mm") != "" && !slices.Contains(tooth.Entrances(), e) {
-			bad(column, "tooth "+tooth.Label(n)+" has no such furcation")
-			return
-		}
-		if !whole(column, chart.MaxFurcation, &rec.Furcation[e]) {
-			return
-		}
-		if down, ok := length(column+"_vertical_mm", 0, chart.MaxDepth); !ok {
-			return
-		} else if down.Known() {
-			rec.Vertical[e] = down
-		}
-	}
-	*b.Chart.Tooth(tooth) = rec
-	b.read[ref] = true
-	asked := map[string]any{}
-	for _, c := range []string{"exclude", "not_assessable"} {
-		if s := get(c); s != "" {
-			asked[c] = s
-		}
-	}
-	if s := get("cej_unknown"); s != "" {
-		asked["cej_unknown"] = inputOf(s)
-	}
-	if len(asked) > 0 {
-		teeth, _ := b.inputs["teeth"].(map[string]any)
-		if teeth == nil {
-			teeth = map[string]any{}
-			b.inputs["teeth"] = teeth
-		}
-		of, _ := teeth[tooth.String()].(map[string]any)
-		if of == nil {
-			of = map[string]any{"sites": map[string]any{}}
-			teeth[tooth.String()] = of
-		}
-		of["sites"].(map[string]any)[site.String()] = asked
+	*b.Chart.Tooth(r.ref.Tooth) = r.rec
+	b.read[r.ref] = true
+	if asked := r.asked(); len(asked) > 0 {
+		b.ask(r.ref, asked)
 	}
 	for _, f := range strings.Fields(get("doubt")) {
-		b.Doubts = append(b.Doubts, chart.Doubt{SiteRef: ref, Field: chart.Field(f), Reason: "in doubt where it comes from"})
+		b.Doubts = append(b.Doubts, chart.Doubt{SiteRef: r.ref, Field: chart.Field(f), Reason: "in doubt where it comes from"})
 	}
+}
+
+// ask adds answers about a site.
+func (b *building) ask(ref chart.SiteRef, answers map[string]any) {
+	inner(inner(inner(b.inputs, "teeth"), ref.Tooth.String()), "sites")[ref.Site.String()] = answers
+}
+
+// inner is the object under a key of another one, made if there is none.
+func inner(of map[string]any, key string) map[string]any {
+	m, _ := of[key].(map[string]any)
+	if m == nil {
+		m = map[string]any{}
+		of[key] = m
+	}
+	return m
 }
 
 // answers reads our own table of exams.
