@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"slices"
 	"testing"
+	"time"
 
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/performance"
@@ -25,8 +26,9 @@ func fullCalls() (calls []string) {
 	return calls
 }
 
-// From a key to the frame that shows its number, with every site of the mouth recorded: 50 ms or less in 95 of 100. The page takes both times:
-// the key's own time stamp, and the first task after the frame is handed over. The best of three rounds counts, for others use the machine too.
+// From a key to the screen that shows its number, with every site of the mouth recorded: 50 ms or less in 95 of 100, typed at eight keys a second,
+// which is quick. The browser itself tells when it has put the answer to a key on the screen (W3C Event Timing: from the key's time stamp to the
+// next paint, in steps of 8 ms), and the page sees that the frame had the number. The best of three rounds counts, for others use the machine too.
 func TestTypingIsQuick(t *testing.T) {
 	w := newWorld(t, nil)
 	w.begin("x1", chart.FDI, fullCalls()...)
@@ -34,12 +36,20 @@ func TestTypingIsQuick(t *testing.T) {
 	p.until("the mouth is full", session+`.view.recorded === 168`)
 	eval[bool](p, `(() => {
 		window.took = [];
+		window.shown = new Map(); // by time stamp
+		const now = () => performance.now();
+		new PerformanceObserver((list) => {
+			for (const e of list.getEntries()) if (e.name === "keydown" && window.shown.has(Math.round(e.startTime))) window.shown.get(Math.round(e.startTime)).screen = e.duration;
+		}).observe({type: "event", durationThreshold: 16});
 		addEventListener("keydown", (e) => {
 			if (!/^[1-9]$/.test(e.key)) return;
 			const cell = document.activeElement.closest("td"); // the focus moves with the key, what is drawn with the frame
+			const it = {screen: 16, handed: 0, right: false}; // what takes less than 16 ms is not told
+			window.shown.set(Math.round(e.timeStamp), it);
+			window.took.push(it);
 			requestAnimationFrame(() => {
 				const c = new MessageChannel();
-				c.port1.onmessage = () => window.took.push({ms: performance.now() - e.timeStamp, shown: cell?.querySelector(".num").innerText === e.key});
+				c.port1.onmessage = () => Object.assign(it, {handed: now() - e.timeStamp, right: cell?.querySelector(".num").innerText === e.key});
 				c.port2.postMessage(0);
 			});
 		}, true);
@@ -56,27 +66,31 @@ func TestTypingIsQuick(t *testing.T) {
 			if i%22 == 0 { // rows that are walked to the right, as the arrow goes: no cell is typed at twice
 				p.click(fmt.Sprintf(`ls-sheet td[data-key="%s"]`, []string{"17.DB", "47.DL"}[i/22]))
 			}
-			p.keys(fmt.Sprint(2 + (i+round)%4))
-			p.keys(kb.ArrowRight)
+			for _, k := range []string{fmt.Sprint(2 + (i+round)%4), kb.ArrowRight} {
+				p.keys(k)
+				time.Sleep(time.Second / 8)
+			}
 		}
-		p.until("all is entered", session+`.pending.length === 0 && window.took.length === 44`)
+		p.until("all is entered", session+`.pending.length === 0 && window.took.length === 44 && window.took.every((k) => k.handed)`)
 		var took []struct {
-			MS    float64 `json:"ms"`
-			Shown bool    `json:"shown"`
+			Screen, Handed float64
+			Right          bool
 		}
 		if err := json.Unmarshal([]byte(eval[string](p, `JSON.stringify(window.took)`)), &took); err != nil {
 			t.Fatal(err)
 		}
-		var ms []float64
+		var screen, handed []float64
 		for _, k := range took {
-			if !k.Shown {
+			if !k.Right {
 				t.Fatal("a frame was painted without the number")
 			}
-			ms = append(ms, k.MS)
+			screen, handed = append(screen, k.Screen), append(handed, k.Handed)
 		}
-		slices.Sort(ms)
-		t.Logf("from the key to its frame: median %.0f ms, 95 of 100 within %.0f ms", ms[len(ms)/2], ms[len(ms)*95/100])
-		best, work = min(best, ms[len(ms)*95/100]), min(work, 1000*(p.worked()-before)/float64(len(ms)))
+		slices.Sort(screen)
+		slices.Sort(handed)
+		n := len(took)
+		t.Logf("from the key to the screen: median %.0f ms, 95 of 100 within %.0f ms; until the page has handed its frame over: %.0f and %.0f ms", screen[n/2], screen[n*95/100], handed[n/2], handed[n*95/100])
+		best, work = min(best, screen[n*95/100]), min(work, 1000*(p.worked()-before)/float64(n))
 		p.keys(kb.Escape)
 	}
 	t.Logf("%.1f ms of the page's own thread for each number and the arrow behind it", work)

@@ -78,6 +78,7 @@ const TESTS = {
     same(V.letters(v.teeth["16"].sites.DB), "b", "letters");
     same([V.clock(0), V.clock(65e3), V.clock(3723e3)], ["0:00", "1:05", "1:02:03"], "clock");
     same(V.unprobed(v).length, 5, "sites without a depth");
+    same(V.didText("19 lingual: 6 3 5; 19 lingual: recession -1 0 -2; 18 lingual: 3 2 3; 18 buccal: 3 3 3"), "19 lingual: 6 3 5; recession −1 0 −2; 18 lingual: 3 2 3; 18 buccal: 3 3 3", "what a call did");
     same([V.marginText(-1), V.marginText(0), V.marginText(undefined)], ["−1", "0", ""], "margins");
     same([V.fieldName("furcation.M"), V.fieldName("recession")], ["furcation mesial", "recession"], "fields");
     // What was left out comes at the end of the path: 16.DB has a depth, the others have none.

@@ -225,6 +225,18 @@ export function siteName(site, tooth, words) {
  *  @param {number | "" | null | undefined} mm */
 export const marginText = (mm) => (mm == null ? "" : String(mm).replace("-", "−"));
 
+/** didText is what a call did as it is read: a place that several parts are of is named once, and a minus is a minus.
+ *  @param {string} text */
+export function didText(text) {
+  let place = "";
+  return text.split("; ").map((part) => {
+    const [, at = "", did] = part.match(/^(\S+ (?:buccal|lingual|facial|palatal): )(.*)$/) || [];
+    const again = at && at === place;
+    place = at;
+    return again ? did : part;
+  }).join("; ").replace(/(^| )-(?=\d)/g, "$1−");
+}
+
 /** thenAt is what the earlier exam has at a site: {depth, change}, change being the difference to now where it is more than
  *  error, as text; null where nothing was read then. earlier is what /earlier gives, or null.
  *  @param {any} earlier

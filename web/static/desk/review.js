@@ -96,7 +96,7 @@ class Review extends Part {
       h("td", {}, new Date(c.time).toLocaleTimeString()), h("td", {}, V.caller(c)),
       h("td", {}, c.words || h("span", { class: "soft" }, "by key"), c.confidence && c.confidence < 0.9 ? h("span", { class: "soft" }, ` (heard with ${Math.round(c.confidence * 100)} %)`) : null),
       h("td", {}, this.clips.button(c.seq, c.words || c.text)),
-      h("td", {}, c.refused ? `refused: ${c.refused}` : c.text, c.undone ? " (taken back)" : ""))));
+      h("td", {}, c.refused ? `refused: ${c.refused}` : V.didText(c.text), c.undone ? " (taken back)" : ""))));
   }
 
   #drawDoubts(view, locked) {

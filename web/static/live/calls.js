@@ -41,7 +41,7 @@ class Calls extends Part {
     const line = h("li", { class: c.refused ? "refused" : c.undone ? "undone" : null },
       h("time", {}, new Date(c.time).toLocaleTimeString()),
       h("span", { class: "by" }, V.caller(c)),
-      h("span", {}, c.words && c.words !== c.text ? h("q", {}, c.words) : null, h("span", { class: "did" }, c.refused || c.text), c.undone ? " (taken back)" : ""),
+      h("span", {}, c.words && c.words !== c.text ? h("q", {}, c.words) : null, h("span", { class: "did" }, c.refused || V.didText(c.text)), c.undone ? " (taken back)" : ""),
       c.effects && !c.undone && c.did !== "disregard" ? h("button", { disabled: locked, "aria-label": `Take back: ${name}`, onclick: () => this.state.session.act(C.takeBack(c), "take back " + name) }, "Take back") : h("span", {}));
     this.#lines.set(c, { line, locked });
     return line;

@@ -1,6 +1,7 @@
 // What is being heard, the last call by voice and by keyboard, and the box for calls in words.
 import { h, put, attr, keep } from "../core/dom.js";
 import { Part } from "../core/part.js";
+import { didText } from "../core/view.js";
 
 const WAITS = { r: "recession …", "r-": "margin above the CEJ …", m: "mobility …", f: "furcation: b l m d …", "+": "ten and …" };
 
@@ -52,7 +53,7 @@ class Heard extends Part {
     keep(el, [c], () => [
       h("span", { class: "by" }, c.who ? `${by}, ${c.who}` : by),
       c.words && c.words !== c.text ? h("q", {}, c.words) : null,
-      h("b", { class: c.undone ? "undone" : null }, c.refused || c.text),
+      h("b", { class: c.undone ? "undone" : null }, c.refused || didText(c.text)),
       c.undone ? h("span", { class: "soft" }, "taken back") : null]);
   }
 

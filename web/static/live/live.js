@@ -86,11 +86,11 @@ class Live extends Part {
     this.pathBox = choice("path", this.app.about.paths.filter((p) => !p.again || this.app.visit.earlier).map((p) => [p.name, p.title]), (v) => session.act(C.path(v), "path " + v));
     this.passBox = choice("pass", [["depth", "depths"], ["recession", "margins"]], (v) => session.act(C.pass(v), v === "depth" ? "numbers are depths" : "numbers are margins"));
     this.then = this.app.earlier ? h("input", { type: "checkbox", id: "then", onchange: (e) => setPrefs({ then: e.target.checked }) }) : null;
+    this.probing = [h("label", { for: "path" }, "Path"), this.pathBox, h("label", { for: "pass" }, "Numbers are"), this.passBox,
+      h("button", { onclick: () => session.act(C.plain("exam complete"), "exam complete") }, "Exam complete")];
     return h("div", { class: "tabs" },
       h("div", { class: "row", role: "group", "aria-label": "Show below" }, this.looks),
-      h("div", { class: "row pathrow" }, this.then ? h("label", { class: "check", for: "then" }, this.then, "Earlier exam") : null,
-        h("label", { for: "path" }, "Path"), this.pathBox, h("label", { for: "pass" }, "Numbers are"), this.passBox,
-        h("button", { onclick: () => session.act(C.plain("exam complete"), "exam complete") }, "Exam complete"),
+      h("div", { class: "row pathrow" }, this.then ? h("label", { class: "check", for: "then" }, this.then, "Earlier exam") : null, this.probing,
         h("button", { onclick: () => this.help.open() }, "Keys and calls")));
   }
 
@@ -111,6 +111,7 @@ class Live extends Part {
     this.messages.draw();
     this.help.draw(view);
     if (this.then) this.then.checked = prefs().then;
+    for (const el of this.probing) el.hidden = !!view.signed_by;
     this.#follow(this.pathBox, view.path, "path");
     this.#follow(this.passBox, view.pass, "pass");
     for (const b of this.looks) attr(b, "aria-pressed", b.dataset.look === look ? "true" : "false");

@@ -75,7 +75,7 @@ class Station extends Part {
     const on = here || elsewhere;
     put(this.listens, !on ? "Microphone off" : view.listening ? "Listening" : "Standing by");
     attr(this.listens, "data-state", !on ? "off" : view.listening ? "listening" : "standby");
-    put(this.more, elsewhere ? "to the microphone of another screen" : !view.listening ? (on ? "say go ahead" : "standing by: press Go ahead, until then no words are taken") : !on ? "keys and words work" : "");
+    put(this.more, elsewhere ? "to the microphone of another screen" : !view.listening ? (on ? "say go ahead" : "standing by: press Go ahead, until then no words are taken") : on || view.signed_by ? "" : "keys and words work");
     const how = ear.uplink?.state;
     put(this.micButton, how === "taken" ? "Take over here" : here || how === "broken" ? "Microphone off" : "Microphone on");
     put(this.standButton, view.listening ? "Stand by" : "Go ahead");
@@ -96,7 +96,10 @@ class Station extends Part {
     }
     const open = view.sites - view.recorded;
     let next = "";
-    if (view.at_end) {
+    if (view.signed_by) {
+      this.#names(view.void ? "Void" : "Signed", "");
+      next = view.void ? "this exam counts no more" : `by ${view.signed_by}; to amend a value choose it, then More`;
+    } else if (view.at_end) {
       this.#names("End", "of the path");
       const what = view.pass === "depth" ? "depth" : "margin";
       next = open > 0 ? `${open} without a ${what}: next goes there` : `every site has a ${what}`;
