@@ -129,8 +129,8 @@ func (w walked) media(m emulation.SetEmulatedMediaParams) {
 	}
 }
 
-// judged looks at what is shown. axe-core finds nothing in either theme; nothing is written over anything, cut, or wider than the screen, down to
-// 320 px and at a zoom of 200 % (WCAG 2.2, 1.4.4, 1.4.10); Tab comes to all that can be used and shows where it is (2.1.1, 2.4.7, 2.4.11); and where
+// judged looks at what is shown. axe-core finds nothing in either theme; nothing is written over anything, cut, small, or wider than the screen, down
+// to 320 px and at a zoom of 200 % (WCAG 2.2, 1.4.4, 1.4.10); Tab comes to all that can be used and shows where it is (2.1.1, 2.4.7, 2.4.11); and where
 // the system forces its colours everything is still told apart.
 func (w walked) judged() {
 	w.t.Helper()
@@ -138,10 +138,12 @@ func (w walked) judged() {
 		eval[bool](w.page, fmt.Sprintf(`(document.documentElement.dataset.theme = %q, true)`, theme))
 		scan(w.t, w.page, theme)
 	}
-	for _, size := range [][2]int64{{1920, 1080}, {640, 360}, {390, 844}, {320, 640}, {1280, 720}} { // 640 by 360 is a window of 1280 by 720 at 200 %
+	for _, size := range [][2]int64{{1920, 1080}, {768, 1024}, {640, 360}, {390, 844}, {320, 640}, {1280, 720}} { // 640 by 360 is a window of 1280 by 720 at 200 %
 		w.size(size[0], size[1])
-		w.faults(fmt.Sprintf("%d px", size[0]), "overlaps")
-		w.faults(fmt.Sprintf("%d px", size[0]), "cut")
+		w.drawn("at another width")
+		for _, what := range []string{"overlaps", "cut", "clipped", "small"} {
+			w.faults(fmt.Sprintf("%d px", size[0]), what)
+		}
 	}
 	w.media(emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "forced-colors", Value: "active"}}})
 	w.faults("forced colours", "forced")
