@@ -7,6 +7,8 @@ import hashlib
 import json
 import pathlib
 
+import onnx
+
 import lexicon
 
 HERE = pathlib.Path(__file__).resolve().parent
@@ -24,17 +26,18 @@ def main():
     ap.add_argument("--calibration", help="the JSON object that speech/ctc's TestCalibrate prints for this model")
     ap.add_argument("--version", default="4")
     a = ap.parse_args()
-    model, head = a.onnx / "model.int8.onnx", a.onnx / "head.f32"
+    model = a.onnx / "model.int8.onnx"
+    hidden = next(o for o in onnx.load(model).graph.output if o.name == "hidden")
     manifest = {
         "name": "leadsman-phones",
         "version": a.version,
         "files": [{"name": n, "sha256": sha(p), "size": p.stat().st_size}
-                  for n, p in (("model.int8.onnx", model), ("head.f32", head), ("phones.txt", HERE.parent / "phones.txt"))],
+                  for n, p in (("model.int8.onnx", model), ("phones.txt", HERE.parent / "phones.txt"))],
         "licence": "CC-BY-SA-4.0",
         "sample_rate": 16000,
         "input": {"name": "mel", "bands": 80, "frames_per_second": 100},
         "output": {"name": "logp", "frames_per_second": 50},
-        "hidden": {"name": "hidden", "frames_per_second": 50, "width": head.stat().st_size // 4 // len(lexicon.PHONES) - 1},
+        "hidden": {"name": "hidden", "frames_per_second": 50, "width": hidden.type.tensor_type.shape.dim[2].dim_value},
         "symbols": lexicon.PHONES,
         "split_sha256": sha(HERE.parent / "split.tsv"),
     }

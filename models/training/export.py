@@ -1,10 +1,9 @@
-"""Export a trained NAME.npz: fp32 and int8 ONNX (outputs logp and hidden), and the last linear layer as head.f32.
+"""Export a trained NAME.npz: fp32 and int8 ONNX (outputs logp and hidden).
 
     python export.py NAME.npz --out DIR
 
 int8: dynamic, a scale for each output channel, weights held to 7 bits so that processors without VNNI do not saturate;
-the last linear layer stays float, as head.f32 must give the same result: logp = log_softmax(hidden @ W' + b).
-head.f32: W (40 x width, row by row) then b (40), float32 little endian.
+the last linear layer stays float: logp = log_softmax(hidden @ W' + b).
 """
 import argparse
 import pathlib
@@ -44,16 +43,14 @@ def main():
     int8 = a.out / "model.int8.onnx"
     quantize_dynamic(fp32, str(int8), op_types_to_quantize=["MatMul"], nodes_to_quantize=[n for n in products if n != last],
                      per_channel=True, reduce_range=True, weight_type=QuantType.QInt8)
-    w = net.h.out.weight.detach().numpy().astype("<f4")
-    b = net.h.out.bias.detach().numpy().astype("<f4")
-    (a.out / "head.f32").write_bytes(w.tobytes() + b.tobytes())
+    w, b = net.h.out.weight.detach().numpy(), net.h.out.bias.detach().numpy()
     s = ort.InferenceSession(str(int8), providers=["CPUExecutionProvider"])
     for frames in (2, 20, 301, 1000):
         lp, h = s.run(["logp", "hidden"], {"mel": np.random.randn(1, 80, frames).astype(np.float32)})
         z = h @ w.T + b
         z -= np.log(np.exp(z).sum(-1, keepdims=True))
         assert lp.shape == (1, (frames + 1) // 2, 40) and np.abs(z - lp).max() < 1e-3, (lp.shape, np.abs(z - lp).max())
-    print(f"{int8}: {int8.stat().st_size / 1e6:.1f} MB, hidden {h.shape[2]} wide; head.f32 agrees with it")
+    print(f"{int8}: {int8.stat().st_size / 1e6:.1f} MB, hidden {h.shape[2]} wide; its last layer agrees with the trained one")
 
 
 if __name__ == "__main__":

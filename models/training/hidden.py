@@ -1,9 +1,9 @@
-"""Give a model that has only `logp` the output `hidden` (the input of its last linear layer) and its head.f32, and enter both in its manifest.
+"""Give a model that has only `logp` the output `hidden` (the input of its last linear layer), and enter it in its manifest.
 
     python hidden.py MODELDIR
 
-`logp` keeps every bit: nothing but an output is added. Where the last layer is int8, head.f32 holds its weights as floats:
-log_softmax(hidden @ W' + b) is then logp without the rounding of the layer's input.
+`logp` keeps every bit: nothing but an output is added. Said is how far log_softmax(hidden @ W' + b) is from it: where the last layer is int8,
+that is logp without the rounding of the layer's input.
 """
 import argparse
 import json
@@ -73,16 +73,15 @@ def main():
         z = h @ w.T + b
         worst = max(worst, np.abs(z - np.log(np.exp(z).sum(-1, keepdims=True)) - lp).max())
     path.write_bytes(after)
-    (a.dir / "head.f32").write_bytes(w.astype("<f4").tobytes() + b.astype("<f4").tobytes())
     manifest = json.loads((a.dir / "manifest.json").read_text())
-    manifest["files"] = [{"name": n, "sha256": sha(a.dir / n), "size": (a.dir / n).stat().st_size} for n in ("model.int8.onnx", "head.f32", "phones.txt")]
+    manifest["files"] = [{"name": n, "sha256": sha(a.dir / n), "size": (a.dir / n).stat().st_size} for n in ("model.int8.onnx", "phones.txt")]
     out = {}
     for k, v in manifest.items():
         out[k] = v
         if k == "output":
             out["hidden"] = {"name": "hidden", "frames_per_second": 50, "width": width}
     (a.dir / "manifest.json").write_text(json.dumps(out, indent=1) + "\n")
-    print(f"hidden is {width} wide; logp is as before; head.f32 gives it to {worst:.3f}")
+    print(f"hidden is {width} wide; logp is as before; the last layer gives it to {worst:.3f}")
 
 
 if __name__ == "__main__":
