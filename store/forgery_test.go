@@ -432,19 +432,15 @@ func dump(path string) (string, error) {
 			return err
 		}
 		defer rows.Close()
-		cols, err := rows.Columns()
+		row, err := anyRowOf(rows)
 		if err != nil {
 			return err
 		}
-		vals, to := make([]any, len(cols)), make([]any, len(cols))
-		for i := range vals {
-			to[i] = &vals[i]
-		}
 		for rows.Next() {
-			if err := rows.Scan(to...); err != nil {
+			if err := row.scan(rows); err != nil {
 				return err
 			}
-			fmt.Fprintf(&out, "%s %q\n", q, vals)
+			fmt.Fprintf(&out, "%s %q\n", q, row.vals)
 		}
 		return rows.Err()
 	}

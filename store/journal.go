@@ -138,30 +138,26 @@ const rowNumber = "rowid"
 
 // digest reads the row that rows stand on: the values of its key, and a keyed hash over all its columns.
 func (k *keyring) digest(table string, key []string, rows *sql.Rows) (string, []byte, error) {
-	cols, err := rows.Columns()
+	row, err := anyRowOf(rows)
+	if err == nil {
+		err = row.scan(rows)
+	}
 	if err != nil {
-		return "", nil, err
-	}
-	vals, to := make([]any, len(cols)), make([]any, len(cols))
-	for i := range vals {
-		to[i] = &vals[i]
-	}
-	if err := rows.Scan(to...); err != nil {
 		return "", nil, err
 	}
 	parts := [][]byte{[]byte(table)}
 	text := make([]string, len(key))
-	for i, c := range cols {
+	for i, c := range row.cols {
 		if c == rowNumber {
 			continue
 		}
 		for j, name := range key {
 			if name == c {
-				text[j] = fmt.Sprint(vals[i])
+				text[j] = fmt.Sprint(row.vals[i])
 			}
 		}
 		parts = append(parts, []byte(c))
-		switch v := vals[i].(type) {
+		switch v := row.vals[i].(type) {
 		case nil:
 			parts = append(parts, []byte("null"), nil)
 		case int64:

@@ -193,37 +193,33 @@ func copyTable(ctx context.Context, from, to *tx, conn *sql.Conn, table string) 
 		return err
 	}
 	defer rows.Close()
-	cols, err := rows.Columns()
+	row, err := anyRowOf(rows)
 	if err != nil {
 		return err
-	}
-	vals, at := make([]any, len(cols)), make([]any, len(cols))
-	for i := range vals {
-		at[i] = &vals[i]
 	}
 	next := func() ([]any, error) {
 		if !rows.Next() {
 			return nil, rows.Err()
 		}
-		return vals, rows.Scan(at...)
+		return row.vals, row.scan(rows)
 	}
 	if !to.s.inFile() {
 		return conn.Raw(func(c any) error {
-			_, err := c.(*stdlib.Conn).Conn().CopyFrom(ctx, pgx.Identifier{table}, cols, pgx.CopyFromFunc(next))
+			_, err := c.(*stdlib.Conn).Conn().CopyFrom(ctx, pgx.Identifier{table}, row.cols, pgx.CopyFromFunc(next))
 			return err
 		})
 	}
-	ins, err := to.PrepareContext(ctx, "INSERT INTO "+table+" ("+strings.Join(cols, ", ")+") VALUES (?"+strings.Repeat(",?", len(cols)-1)+")")
+	ins, err := to.PrepareContext(ctx, "INSERT INTO "+table+" ("+strings.Join(row.cols, ", ")+") VALUES (?"+strings.Repeat(",?", len(row.cols)-1)+")")
 	if err != nil {
 		return err
 	}
 	defer ins.Close()
 	for {
-		row, err := next()
-		if err != nil || row == nil {
+		vals, err := next()
+		if err != nil || vals == nil {
 			return err
 		}
-		if _, err := ins.ExecContext(ctx, row...); err != nil {
+		if _, err := ins.ExecContext(ctx, vals...); err != nil {
 			return err
 		}
 	}

@@ -214,6 +214,28 @@ func gather[T any](ctx context.Context, db querier, scan func(func(...any) error
 	return out, rows.Err()
 }
 
+// anyRow reads rows of whatever columns.
+type anyRow struct {
+	cols []string
+	vals []any
+	to   []any // where each is scanned to
+}
+
+func anyRowOf(rows *sql.Rows) (*anyRow, error) {
+	cols, err := rows.Columns()
+	if err != nil {
+		return nil, err
+	}
+	r := &anyRow{cols: cols, vals: make([]any, len(cols)), to: make([]any, len(cols))}
+	for i := range r.vals {
+		r.to[i] = &r.vals[i]
+	}
+	return r, nil
+}
+
+// scan reads the row that rows stand on into vals.
+func (r *anyRow) scan(rows *sql.Rows) error { return rows.Scan(r.to...) }
+
 // UpdatePatient replaces the fields of a patient. p.Version must be the version that was read:
 // otherwise somebody else was faster and ErrConflict is returned, together with what is stored now.
 func (s *Store) UpdatePatient(ctx context.Context, p Patient) (Patient, error) {

@@ -3,9 +3,7 @@ package e2e
 import (
 	"fmt"
 	"net"
-	"os/exec"
 	"strings"
-	"syscall"
 	"testing"
 	"time"
 
@@ -13,6 +11,7 @@ import (
 	"leadsman/speech"
 	"leadsman/store"
 	"leadsman/tests/postgres"
+	"leadsman/tests/program"
 )
 
 // The node that a page came from is killed while an exam is called: the page goes on at the other node by itself, with the sound that it
@@ -31,16 +30,15 @@ func TestPageGoesOnAtAnotherNode(t *testing.T) {
 		bases = append(bases, "http://"+ln.Addr().String())
 		ln.Close()
 	}
-	cmds := make([]*exec.Cmd, 2)
+	nodes := make([]*program.Running, 2)
 	for i, data := range []string{first, t.TempDir()} {
-		_, cmds[i] = launch(t, "--addr", addrs[i], "--data", data, "--store", url, "--key", store.KeyFile(first), "--nodes", strings.Join(bases, ","), "--node", bases[i])
+		_, nodes[i] = launch(t, "--addr", addrs[i], "--data", data, "--store", url, "--key", store.KeyFile(first), "--nodes", strings.Join(bases, ","), "--node", bases[i])
 	}
 	wav, rec := recording(t, "fullmouth-joe")
 	p := open(t, withMic(t, wav), bases[0]+"/settings")
 	p.speaksTo(bases[0])
 	p.within(2*time.Minute, "ten seconds were recorded", fmt.Sprintf(`%s.uplink.ring.head > %d`, ear, 10*speech.Rate))
-	cmds[0].Process.Signal(syscall.SIGKILL)
-	cmds[0].Wait()
+	nodes[0].Kill()
 	killed := time.Now()
 	eval[string](p, session+`.act([{verb: "remark", text: "the first node is gone"}], "remark")`)
 	p.until("the page is at the other node", ear+`.uplink.state === "open" && `+session+`.online`)
@@ -58,8 +56,7 @@ func TestPageGoesOnAtAnotherNode(t *testing.T) {
 	eval[bool](p, `setTimeout(() => document.querySelector("ls-app").go("/"), 10), true`)
 	time.Sleep(time.Second) // what asks a page that is leaving gets an error
 	p.until("the page comes from the other node", `location.origin === "`+bases[1]+`" && document.querySelector("ls-patients")`)
-	cmds[1].Process.Signal(syscall.SIGTERM)
-	cmds[1].Wait()
+	nodes[1].Stop()
 
 	remarks := 0
 	for _, e := range enteredOnce(t, rec, recorded, first, store.WithDatabase(url)) {

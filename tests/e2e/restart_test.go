@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"net"
-	"os/exec"
 	"strings"
 	"syscall"
 	"testing"
@@ -14,6 +13,7 @@ import (
 	"leadsman/chart"
 	"leadsman/speech"
 	"leadsman/store"
+	"leadsman/tests/program"
 	"leadsman/tests/recordings"
 )
 
@@ -30,9 +30,9 @@ func TestServiceEndsWhileCalling(t *testing.T) {
 	}
 	addr, data := ln.Addr().String(), t.TempDir()
 	ln.Close()
-	var cmd *exec.Cmd
+	var running *program.Running
 	run := func() (base string) {
-		base, cmd = launch(t, "--addr", addr, "--data", data)
+		base, running = launch(t, "--addr", addr, "--data", data)
 		return base
 	}
 	base := run()
@@ -45,8 +45,8 @@ func TestServiceEndsWhileCalling(t *testing.T) {
 	}{{syscall.SIGKILL, 8, 24}, {syscall.SIGTERM, 36, 52}} {
 		at := end.from*1000 + rnd.IntN(1000*(end.to-end.from))
 		p.within(2*time.Minute, fmt.Sprintf("%d ms were recorded", at), fmt.Sprintf(`%s.uplink.ring.head > %d`, ear, at*speech.Rate/1000))
-		cmd.Process.Signal(end.sig)
-		cmd.Wait()
+		running.Cmd.Process.Signal(end.sig)
+		running.Wait()
 		p.trouble("the page says so", "The connection is broken. What you say is kept for 90 seconds")
 		time.Sleep(time.Duration(rnd.IntN(2500)) * time.Millisecond)
 		run()
@@ -61,8 +61,7 @@ func TestServiceEndsWhileCalling(t *testing.T) {
 	}
 	eval[bool](p, ear+`.off(), true`)
 	p.until("the microphone is off", `!`+session+`.mic?.on`)
-	cmd.Process.Signal(syscall.SIGTERM)
-	cmd.Wait()
+	running.Stop()
 
 	entered := enteredOnce(t, rec, recorded, data)
 	t.Logf("%d values in %.0f s of sound, each once at its own site", len(depthsOf(entered)), recorded)

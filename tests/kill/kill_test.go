@@ -5,7 +5,6 @@ package kill
 import (
 	"bufio"
 	"bytes"
-	"cmp"
 	"context"
 	"encoding/binary"
 	"encoding/json"
@@ -21,7 +20,6 @@ import (
 	"strconv"
 	"strings"
 	"sync"
-	"syscall"
 	"testing"
 	"time"
 
@@ -35,12 +33,10 @@ import (
 
 // service is the program, which comes back at the same address with the same data.
 type service struct {
-	bin, addr, data string
-	verb            string   // listen: it is a worker
-	more            []string // further arguments
-	cmd             *exec.Cmd
-	out             chan bool // closed when all output was read
-	errs            bytes.Buffer
+	*program.Running // since it was started last
+	bin, addr, data  string
+	verb             string   // listen: it is a worker
+	more             []string // further arguments
 }
 
 func newService(t *testing.T) *service {
@@ -50,51 +46,26 @@ func newService(t *testing.T) *service {
 		t.Fatal(err)
 	}
 	defer ln.Close()
-	s := &service{bin: program.Path(t), addr: ln.Addr().String(), data: t.TempDir()}
-	t.Cleanup(func() {
-		if s.cmd != nil {
-			s.cmd.Process.Kill()
-		}
-	})
-	return s
+	return &service{bin: program.Path(t), addr: ln.Addr().String(), data: t.TempDir(), verb: "serve"}
+}
+
+// args are the arguments with which it is started.
+func (s *service) args() []string {
+	return append([]string{s.verb, "--addr", s.addr, "--data", s.data}, s.more...)
 }
 
 func (s *service) start(t *testing.T) {
 	t.Helper()
-	s.cmd = exec.Command(s.bin, append([]string{cmp.Or(s.verb, "serve"), "--addr", s.addr, "--data", s.data}, s.more...)...)
-	out, err := s.cmd.StdoutPipe()
-	if err != nil {
-		t.Fatal(err)
-	}
-	s.errs.Reset()
-	s.cmd.Stderr = &s.errs
-	if err := s.cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
-	lines := bufio.NewScanner(out)
-	for lines.Scan() {
-		if strings.HasPrefix(lines.Text(), "Leadsman ") { // is at, listens at
-			s.out = make(chan bool)
-			go func() { io.Copy(io.Discard, out); close(s.out) }()
-			return
-		}
-	}
-	t.Fatalf("the service did not start: %v\n%s", s.cmd.Wait(), s.errs.String())
+	s.Running = program.Run(t, s.args()...)
 }
 
 // end ends the program: as a power cut does, or as Ctrl-C does.
 func (s *service) end(t *testing.T, clean bool) {
 	t.Helper()
 	if !clean {
-		s.cmd.Process.Kill()
-		<-s.out
-		s.cmd.Wait()
-		return
-	}
-	s.cmd.Process.Signal(syscall.SIGTERM)
-	<-s.out
-	if err := s.cmd.Wait(); err != nil {
-		t.Errorf("clean stop: %v\n%s", err, s.errs.String())
+		_ = s.Kill()
+	} else if err := s.Stop(); err != nil {
+		t.Errorf("clean stop: %v\n%s", err, s.Log())
 	}
 }
 
@@ -468,7 +439,7 @@ func (s *service) play(t *testing.T, exam string, pcm []int16, speed float64, rn
 	}
 	for end := time.Now().Add(3 * time.Minute); p.taken() < len(p.pcm); time.Sleep(20 * time.Millisecond) {
 		if time.Now().After(end) {
-			t.Fatalf("%s: the service has taken %d of %d samples\n%s", exam, p.taken(), len(p.pcm), s.errs.String())
+			t.Fatalf("%s: the service has taken %d of %d samples\n%s", exam, p.taken(), len(p.pcm), s.Log())
 		}
 	}
 	time.Sleep(300 * time.Millisecond)

@@ -48,7 +48,7 @@ func playAt(t *testing.T, nodes [2]*service, exam string, pcm []int16, speed flo
 		t.Helper()
 		for end := time.Now().Add(3 * time.Minute); !done(); time.Sleep(10 * time.Millisecond) {
 			if time.Now().After(end) {
-				t.Fatalf("%s: %s: %d of %d samples are taken\n%s\n%s", exam, what, p.taken(), len(pcm), nodes[0].errs.String(), nodes[1].errs.String())
+				t.Fatalf("%s: %s: %d of %d samples are taken\n%s\n%s", exam, what, p.taken(), len(pcm), nodes[0].Log(), nodes[1].Log())
 			}
 		}
 	}
@@ -106,8 +106,8 @@ func TestNodesTakeOver(t *testing.T) {
 			time.AfterFunc(8*time.Second, func() { nodes[owner].start(t) })
 		}
 		sleep := func(owner int) {
-			nodes[owner].cmd.Process.Signal(syscall.SIGSTOP)
-			time.AfterFunc(12*time.Second, func() { nodes[owner].cmd.Process.Signal(syscall.SIGCONT) })
+			nodes[owner].Cmd.Process.Signal(syscall.SIGSTOP)
+			time.AfterFunc(12*time.Second, func() { nodes[owner].Cmd.Process.Signal(syscall.SIGCONT) })
 		}
 		database := func(int) {
 			server.Kill()
@@ -120,7 +120,7 @@ func TestNodesTakeOver(t *testing.T) {
 		time.Sleep(9 * time.Second) // whoever was killed is back
 	}
 	for _, s := range nodes {
-		if strings.Contains(s.errs.String(), postgres.Password) {
+		if strings.Contains(s.Log(), postgres.Password) {
 			t.Error("the password of the database stands in a log")
 		}
 		s.end(t, true)
@@ -169,7 +169,7 @@ func TestDrainingNodeGivesExamsAway(t *testing.T) {
 	nodes[0].call(t, "POST", "api/exams", map[string]any{"patient": id.ID, "id": "x", "numbering": "universal"}, &visit)
 	var did struct{ Seq uint64 }
 	nodes[0].call(t, "POST", "api/exams/x/words", map[string]any{"text": "disregard", "id": "typed"}, &did) // it runs here
-	if err := nodes[0].cmd.Process.Signal(syscall.SIGTERM); err != nil {
+	if err := nodes[0].Cmd.Process.Signal(syscall.SIGTERM); err != nil {
 		t.Fatal(err)
 	}
 	time.Sleep(300 * time.Millisecond)
@@ -181,7 +181,7 @@ func TestDrainingNodeGivesExamsAway(t *testing.T) {
 	wg.Go(func() { p.run(ctx) })
 	for p.taken() < 2*recordings.Rate {
 		if time.Sleep(10 * time.Millisecond); time.Since(began) > 20*time.Second {
-			t.Fatalf("%d samples are taken, at %s\n%s", p.taken(), p.addr(), nodes[0].errs.String())
+			t.Fatalf("%d samples are taken, at %s\n%s", p.taken(), p.addr(), nodes[0].Log())
 		}
 	}
 	took := time.Since(began)
@@ -190,10 +190,9 @@ func TestDrainingNodeGivesExamsAway(t *testing.T) {
 	if p.addr() != nodes[1].addr {
 		t.Error("the page is heard at the node that is being stopped")
 	}
-	_ = nodes[0].cmd.Process.Signal(syscall.SIGTERM) // a second one ends the wait
-	<-nodes[0].out
-	_ = nodes[0].cmd.Wait()
-	log := nodes[0].errs.String()
+	_ = nodes[0].Cmd.Process.Signal(syscall.SIGTERM) // a second one ends the wait
+	_ = nodes[0].Wait()
+	log := nodes[0].Log()
 	if n := strings.Count(log, "code=stopping"); n != 1 || strings.Contains(log, "level=ERROR") {
 		t.Errorf("%d lines on refused microphones, want one and no fault:\n%s", n, log)
 	}

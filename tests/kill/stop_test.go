@@ -70,15 +70,15 @@ func TestStoppedAtAnyMomentOfItsStart(t *testing.T) {
 	const moments = 12
 	for i := range moments {
 		s.data = t.TempDir()
-		s.cmd = exec.Command(s.bin, append([]string{"serve", "--addr", s.addr, "--data", s.data}, s.more...)...)
-		if err := s.cmd.Start(); err != nil {
+		cmd := exec.Command(s.bin, s.args()...)
+		if err := cmd.Start(); err != nil {
 			t.Fatal(err)
 		}
 		time.Sleep(whole * time.Duration(i) / moments)
-		if err := s.cmd.Process.Signal(syscall.SIGTERM); err != nil {
+		if err := cmd.Process.Signal(syscall.SIGTERM); err != nil {
 			t.Fatal(err)
 		}
-		took := ends(t, s.cmd)
+		took := ends(t, cmd)
 		if slowest = max(slowest, took); took > 2*time.Second {
 			t.Errorf("SIGTERM after %d twelfths of a start: it took %v", i, took)
 		}
@@ -146,12 +146,12 @@ func TestDrained(t *testing.T) {
 		t.Helper()
 		for end := time.Now().Add(time.Minute); p.taken() < samples; time.Sleep(10 * time.Millisecond) {
 			if time.Now().After(end) {
-				t.Fatalf("%s: %d of %d samples are taken\n%s", what, p.taken(), samples, s.errs.String())
+				t.Fatalf("%s: %d of %d samples are taken\n%s", what, p.taken(), samples, s.Log())
 			}
 		}
 	}
 	reach("on", 5*recordings.Rate)
-	_ = s.cmd.Process.Signal(syscall.SIGTERM)
+	_ = s.Cmd.Process.Signal(syscall.SIGTERM)
 	for end := time.Now().Add(2 * time.Second); ; time.Sleep(20 * time.Millisecond) {
 		res, err := http.Get("http://" + s.addr + "/readyz")
 		if err != nil {
@@ -172,8 +172,8 @@ func TestDrained(t *testing.T) {
 		}
 	}
 	reach("while it drains", was+recordings.Rate)
-	_ = s.cmd.Process.Signal(syscall.SIGTERM)
-	if took := ends(t, s.cmd); took > 2*time.Second {
+	_ = s.Cmd.Process.Signal(syscall.SIGTERM)
+	if took := ends(t, s.Cmd); took > 2*time.Second {
 		t.Errorf("the second SIGTERM took %v", took)
 	}
 	s.start(t)

@@ -52,9 +52,9 @@ func TestWorkersAreKilled(t *testing.T) {
 		kill(0), kill(1),
 		func() { workers[0].end(t, true); workers[0].start(t) },
 		func() { // it does not answer, and holds its connections
-			_ = workers[1].cmd.Process.Signal(syscall.SIGSTOP)
+			_ = workers[1].Cmd.Process.Signal(syscall.SIGSTOP)
 			time.Sleep(6 * time.Second)
-			_ = workers[1].cmd.Process.Signal(syscall.SIGCONT)
+			_ = workers[1].Cmd.Process.Signal(syscall.SIGCONT)
 		},
 		func() {
 			workers[0].end(t, false)
@@ -79,7 +79,7 @@ func TestWorkersAreKilled(t *testing.T) {
 		reach := func(samples int) {
 			for end := time.Now().Add(2 * time.Minute); p.taken() < samples; time.Sleep(5 * time.Millisecond) {
 				if time.Now().After(end) {
-					t.Fatalf("%s: %d of %d samples are taken\n%s", exam, p.taken(), samples, s.errs.String())
+					t.Fatalf("%s: %d of %d samples are taken\n%s", exam, p.taken(), samples, s.Log())
 				}
 			}
 		}
@@ -93,7 +93,7 @@ func TestWorkersAreKilled(t *testing.T) {
 		wg.Wait()
 		resent, givenUp = resent+p.resent, givenUp+p.lost
 	}
-	log := s.errs.String()
+	log := s.Log()
 	s.end(t, true)
 	if out, err := exec.Command(s.bin, "verify", "--data", s.data).CombinedOutput(); err != nil {
 		t.Errorf("verify: %v\n%s", err, out)

@@ -450,7 +450,7 @@ func open(t *testing.T, ctx context.Context, more ...string) (c *crowd, s *servi
 	rec.PCM = append(rec.PCM, make([]int16, recordings.Rate)...)
 	metrics = freeAddr(t)
 	s = serve(t, t.TempDir()+"/data", append([]string{"--metrics", metrics, "--microphones-per-client", "-1", "--connections-per-client", "-1"}, more...)...)
-	c = &crowd{base: s.url, rec: rec, refused: map[int]string{}}
+	c = &crowd{base: s.URL, rec: rec, refused: map[int]string{}}
 	for _, v := range rec.PCM {
 		c.sound = binary.LittleEndian.AppendUint16(c.sound, uint16(v))
 	}

@@ -83,7 +83,7 @@ func TestFlood(t *testing.T) {
 		}
 	}
 	before := c.typed(t, ctx, "typed", 40)
-	u, err := url.Parse(s.url)
+	u, err := url.Parse(s.URL)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -2,17 +2,14 @@
 package load
 
 import (
-	"bufio"
 	"context"
 	"fmt"
 	"io"
 	"net/http"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strconv"
 	"strings"
-	"syscall"
 	"testing"
 	"time"
 
@@ -44,35 +41,21 @@ func mouth(t *testing.T, patient string) []chart.Event {
 
 // service is the program, with what it takes of the machine.
 type service struct {
+	*program.Running
 	t    *testing.T
-	cmd  *exec.Cmd
 	data string
-	url  string
 }
 
 func serve(t *testing.T, data string, more ...string) *service {
 	t.Helper()
-	s := &service{t: t, data: data, cmd: exec.Command(program.Path(t), append([]string{"serve", "--addr", "127.0.0.1:0", "--data", data, "--requests-per-client", "-1"}, more...)...)}
-	out, err := s.cmd.StdoutPipe()
-	if err == nil {
-		err = s.cmd.Start()
-	}
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { _ = s.cmd.Process.Signal(syscall.SIGTERM); _ = s.cmd.Wait() })
-	for lines := bufio.NewScanner(out); s.url == "" && lines.Scan(); {
-		if _, rest, ok := strings.Cut(lines.Text(), "Leadsman is at "); ok {
-			s.url = strings.Fields(rest)[0]
-		}
-	}
-	go func() { _, _ = io.Copy(io.Discard, out) }()
+	s := &service{program.Run(t, append([]string{"serve", "--addr", "127.0.0.1:0", "--data", data, "--requests-per-client", "-1"}, more...)...), t, data}
+	t.Cleanup(func() { _ = s.Stop() })
 	return s
 }
 
 func (s *service) get(path string) {
 	s.t.Helper()
-	res, err := http.Get(s.url + path)
+	res, err := http.Get(s.URL + path)
 	if err != nil {
 		s.t.Fatal(err)
 	}
@@ -84,7 +67,7 @@ func (s *service) get(path string) {
 
 func (s *service) proc(name string) string {
 	s.t.Helper()
-	b, err := os.ReadFile(filepath.Join("/proc", strconv.Itoa(s.cmd.Process.Pid), name))
+	b, err := os.ReadFile(filepath.Join("/proc", strconv.Itoa(s.Cmd.Process.Pid), name))
 	if err != nil {
 		s.t.Fatal(err)
 	}

@@ -1,14 +1,11 @@
 package outside
 
 import (
-	"bufio"
 	"encoding/json"
 	"io"
 	"net"
 	"net/http"
-	"os/exec"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
@@ -17,30 +14,10 @@ import (
 	"leadsman/tests/program"
 )
 
-// served runs the service on a data folder; stop ends it at once, as a power cut does.
-func served(t *testing.T, data string) (url string, stop func()) {
+// served runs the service on a data folder.
+func served(t *testing.T, data string) *program.Running {
 	t.Helper()
-	cmd := exec.Command(program.Path(t), "serve", "--engine", "none", "--addr", "127.0.0.1:0", "--data", data)
-	out, err := cmd.StdoutPipe()
-	if err == nil {
-		err = cmd.Start()
-	}
-	if err != nil {
-		t.Fatal(err)
-	}
-	var once sync.Once
-	stop = func() { once.Do(func() { _ = cmd.Process.Kill(); _ = cmd.Wait() }) }
-	t.Cleanup(stop)
-	for lines := bufio.NewScanner(out); lines.Scan() && url == ""; {
-		if _, rest, ok := strings.Cut(lines.Text(), "Leadsman is at "); ok {
-			url = strings.Fields(rest)[0]
-		}
-	}
-	if url == "" {
-		t.Fatal("the service did not say where it is")
-	}
-	go func() { _, _ = io.Copy(io.Discard, out) }()
-	return url, stop
+	return program.Run(t, "serve", "--engine", "none", "--addr", "127.0.0.1:0", "--data", data)
 }
 
 // post asks the service for something and reads its answer.
@@ -70,7 +47,8 @@ func TestHookSurvivesKills(t *testing.T) {
 	at := ln.Addr().String()
 	ln.Close() // nobody is there yet
 	data := t.TempDir()
-	url, kill := served(t, data)
+	service := served(t, data)
+	url := service.URL
 	var hook struct{ ID, Secret string }
 	var one struct{ ID string }
 	post(t, url+"api/people", `{"name":"Ada Quill","roles":["clinician","administrator"],"retired":false}`, nil)
@@ -79,7 +57,7 @@ func TestHookSurvivesKills(t *testing.T) {
 	post(t, url+"api/exams", `{"patient":"`+one.ID+`","earlier":"","numbering":"fdi","path":"arch","id":"told"}`, nil)
 	post(t, url+"api/exams/told/words", `{"text":"three two four","id":"a"}`, nil)
 	post(t, url+"api/exams/told/do", `{"id":"b","command":{"acts":[{"verb":"sign"}]}}`, nil)
-	kill()
+	_ = service.Kill()
 
 	type letter struct {
 		head http.Header
@@ -106,10 +84,10 @@ func TestHookSurvivesKills(t *testing.T) {
 			return letter{}
 		}
 	}
-	_, kill = served(t, data)
+	service = served(t, data)
 	first := receive()
-	kill() // the receiver has it, the service does not know
-	url, _ = served(t, data)
+	_ = service.Kill() // the receiver has it, the service does not know
+	url = served(t, data).URL
 	again := receive()
 	close(goOn)
 

@@ -1,7 +1,6 @@
 package outside
 
 import (
-	"bufio"
 	"encoding/json"
 	"io"
 	"net/http"
@@ -11,8 +10,6 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
-
-	"leadsman/tests/program"
 )
 
 // needs skips a test whose outside program is not installed; .ci/run installs it and says so with LEADSMAN_REFERENCE.
@@ -39,24 +36,9 @@ var client = func() *http.Client {
 func invented(t *testing.T) (url, data string, exams []string) {
 	t.Helper()
 	data = t.TempDir()
-	cmd := exec.Command(program.Path(t), "serve", "--engine", "none", "--addr", "127.0.0.1:0", "--data", data)
-	out, err := cmd.StdoutPipe()
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { _ = cmd.Process.Signal(os.Interrupt); _ = cmd.Wait() })
-	for lines := bufio.NewScanner(out); lines.Scan() && url == ""; {
-		if _, rest, ok := strings.Cut(lines.Text(), "Leadsman is at "); ok {
-			url = strings.Fields(rest)[0]
-		}
-	}
-	if url == "" {
-		t.Fatal("the service did not say where it is")
-	}
-	go func() { _, _ = io.Copy(io.Discard, out) }()
+	service := served(t, data)
+	t.Cleanup(func() { _ = service.Stop() })
+	url = service.URL
 	r, err := client.Post(url+"api/invented", "application/json", nil)
 	if err != nil || r.StatusCode != http.StatusOK {
 		t.Fatalf("invented: %v %v", r, err)
