@@ -40,11 +40,12 @@ func (e *Exam) answer(c chart.Command, m chart.Meta, evs []chart.Event, cause er
 	if e.readBack != (chart.Place{}) {
 		a.Must, a.Where = true, placeLabel(e.state, e.readBack)
 	}
+	a.Must = a.Must || e.readNumbers
 	if e.saying != "" {
 		a.Tone, a.Must, a.Speak, a.Where = ToneShort, true, e.saying, ""
 		a.Text = e.saying
 	}
-	e.readBack, e.saying = chart.Place{}, ""
+	e.readBack, e.readNumbers, e.saying = chart.Place{}, false, ""
 	return a
 }
 

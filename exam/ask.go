@@ -377,14 +377,39 @@ func (e *Exam) replyTo(ctx context.Context, c chart.Command, m chart.Meta, v hea
 	case act.Verb == chart.VerbNegative && !q.hole:
 		// The doubt stays; the value is asked for.
 		again := *q
-		again.Speak, again.Text, again.value = "say the value", "say the value for "+q.Text, true
+		again.Speak, again.Text, again.value, again.denied = "say the value", "say the value for "+q.Text, true, true
 		e.ask(&again)
 		return true, Answer{Did: act.Verb, Words: m.Words, Text: "asked", Tone: ToneAccepted}, nil
 	case corrects, plain && e.answers(q, act.Numbers, m.StartMS):
 		e.stream.soundedMS = m.EndMS
+		if m.Source == chart.Voice && e.echoes(q, q.refs, act.Numbers) {
+			return true, a, e.askEchoed(m)
+		}
+		e.readNumbers = m.Source == chart.Voice
 		return perform(q.values(e.state, act.Numbers), e.unsureAnswer(v))
 	}
 	return false, a, nil
+}
+
+// echoes reports whether numbers that answer a question are those that stand there. Who finds them right says yes; who says numbers has others, which the ear
+// took for the same as before: that it hears them twice proves nothing. Where numbers were asked for, they may be the same.
+func (e *Exam) echoes(q *Question, refs []chart.SiteRef, numbers []chart.MM) bool {
+	if q.value && !q.denied || len(refs) != len(numbers) {
+		return false
+	}
+	for i, r := range refs {
+		if e.state.Chart.Number(r, e.state.Pass) != numbers[i] || strings.HasSuffix(e.state.Doubts[r].Reason, measureAgain) {
+			return false
+		}
+	}
+	return true
+}
+
+// askEchoed asks once more; then the doubt stays for Review.
+func (e *Exam) askEchoed(m chart.Meta) error {
+	e.stream.calledMS = max(e.stream.calledMS, m.EndMS)
+	e.askOnceMore(Answer{Words: m.Words, Text: "the same again: yes, or another number", Tone: ToneDoubt, EndMS: m.EndMS})
+	return nil
 }
 
 // unsureAnswer doubts the numbers of an answer that were not heard clearly, unless they are what stood there: two takes agree then. It doubts, too,

@@ -30,15 +30,16 @@ type Exam struct {
 	question *Question
 	asked    uint64 // counts questions
 	// What the answer to the call in hand has to say besides.
-	namePlace bool
-	readBack  chart.Place
-	aside     bool // the last answer was about another place than the one spoken last
-	saying    string
-	due       []due // doubts to ask about
-	closing   closing
-	changes   []Change
-	subs      map[*Subscription]bool
-	micView   *MicView
+	namePlace   bool
+	readBack    chart.Place
+	readNumbers bool
+	aside       bool // the last answer was about another place than the one spoken last
+	saying      string
+	due         []due // doubts to ask about
+	closing     closing
+	changes     []Change
+	subs        map[*Subscription]bool
+	micView     *MicView
 
 	micMu sync.Mutex
 	mic   *Mic

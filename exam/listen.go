@@ -356,6 +356,9 @@ func (e *Exam) enter(ctx context.Context, v hear.Verdict, m chart.Meta, atMS int
 	var left *due
 	switch v.Fit {
 	case hear.Again, hear.Reply:
+		if n, plain := lone(v); plain && e.echoesPlace(attempt, do.Acts[0].Numbers[:n], m.StartMS) {
+			return e.askEchoed(m)
+		}
 		do = e.anew(do, attempt)
 	case hear.Rerun:
 		do.Acts = append([]chart.Act{{Verb: chart.VerbDisregard, Calls: e.stream.run.calls},
@@ -383,6 +386,12 @@ func (e *Exam) enter(ctx context.Context, v hear.Verdict, m chart.Meta, atMS int
 	}
 	e.after(a, v, m, atMS, was)
 	return nil
+}
+
+// echoesPlace reports whether numbers are all of a place that was asked about, as they stand there.
+func (e *Exam) echoesPlace(attempt hear.Attempt, numbers []chart.MM, startMS int64) bool {
+	q := e.question
+	return q != nil && len(q.refs) > 0 && q.place == attempt.Place && e.heardOut(q, startMS) && e.echoes(q, attempt.Sites, numbers)
 }
 
 // takesBack makes "disregard" take back all of a place that came in pieces: it was called as one. Who calls number by number means the last one.

@@ -333,3 +333,58 @@ func TestRowOnceMore(t *testing.T) {
 		})
 	}
 }
+
+// A doubt is not settled by a number that was heard for the same once more: who finds it right says yes. Asked twice, it stays open for Review.
+func TestSameAgainSettlesNothing(t *testing.T) {
+	for _, c := range []struct {
+		what    string
+		answers []string // and what the ear makes of them, behind a slash
+		want    string
+		open    int
+	}{
+		{"yes", []string{"yes"}, "3 2 2", 0},
+		{"another number", []string{"three"}, "3 2 3", 0},
+		{"another one, heard for the same, then heard", []string{"three/two", "three"}, "3 2 3", 0},
+		{"heard for the same all the time", []string{"three/two", "three/two"}, "3 2 2", 1},
+		{"the same, then yes", []string{"two", "yes"}, "3 2 2", 0},
+		{"no, and the number heard for the same", []string{"no", "three/two"}, "3 2 2", 1},
+		{"no, and the number", []string{"no", "three"}, "3 2 3", 0},
+	} {
+		t.Run(c.what, func(t *testing.T) {
+			log := &Memory{}
+			x := newExaminer(t, log)
+			defer x.e.Close()
+			x.waits(500)
+			u := begins(x.ms+20, "three two two")
+			for _, mesial := range strings.Fields("three six five nine eight four") {
+				u.Rivals = append(u.Rivals, "three two "+mesial)
+			}
+			x.engine.Say(u)
+			x.waits(u.EndMS - x.ms)
+			for _, a := range c.answers {
+				if x.waits(3000, `"`) == "" {
+					t.Fatal("nothing is asked\n" + strings.Join(x.diary, "\n"))
+				}
+				x.m.Speaks(x.ms*speech.Rate/1000, "mesial: 2?")
+				x.waits(800)
+				x.m.Spoke(0, x.ms*speech.Rate/1000)
+				x.waits(300)
+				said, as, other := strings.Cut(a, "/")
+				if other {
+					x.says(said, as)
+				} else {
+					x.says(said)
+				}
+			}
+			x.waits(12_000)
+			x.holds(t, log, c.want)
+			st, err := chart.Fold(log.Events)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if n := len(st.OpenDoubts()); n != c.open {
+				t.Errorf("%d doubts are open, want %d: %v\n%s", n, c.open, st.OpenDoubts(), strings.Join(x.diary, "\n"))
+			}
+		})
+	}
+}

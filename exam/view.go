@@ -163,6 +163,7 @@ type Question struct {
 	from      int64  // stream time from which on numbers can be the answer
 	until     int64  // 0: as long as the place is not full
 	value     bool   // asks for the value: yes is no answer
+	denied    bool   // what stands there was denied
 	hole      bool   // asks for all numbers of a place
 	place     chart.Place
 	refs      []chart.SiteRef
