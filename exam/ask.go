@@ -113,43 +113,55 @@ func (e *Exam) askDue(quietMS int64) {
 			d = *h
 		}
 		q := &Question{place: d.place, Tooth: d.place.Tooth.String(), asked: d.asked + 1, hole: d.hole, elsewhere: !just}
-		label := placeLabel(e.state, d.place)
 		if d.hole {
+			label := placeLabel(e.state, d.place)
 			q.refs, q.value = d.refs, true
 			q.Speak = "again, " + label + ", please"
 			q.Text = label + ": again, please"
 			e.ask(q)
 			return
 		}
-		var said []string
-		for _, ref := range d.refs {
-			if doubt, open := e.state.Doubts[ref]; open {
-				q.refs = append(q.refs, ref)
-				said = append(said, speakMM(e.state.Chart.Number(ref, doubt.Field)))
-			}
-		}
-		q.Site = q.refs[0].Site.String()
-		what := strings.Join(said, ". ") + "?"
-		switch where := q.refs[0].Site.Where().String(); {
-		case len(q.refs) == 1 && just:
-			q.Speak = where + ": " + what
-		case len(q.refs) == 1:
-			q.Speak = fmt.Sprintf("%s %s %s: %s", d.place.Tooth.Label(e.state.Chart.Numbering), where, d.place.Aspect, what)
-		case just:
-			q.Speak = what
-		default:
-			q.Speak = label + ": " + what
-		}
-		q.Text = label + ": " + strings.Join(said, " ") + "?"
-		if len(q.refs) == 1 {
-			q.Text = fmt.Sprintf("%s %s: %s?", d.place.Tooth.Label(e.state.Chart.Numbering), q.refs[0].Site, said[0])
-			if was, again := e.again(q.refs[0]); again {
-				q.Speak = fmt.Sprintf("%s %s %s was %s, is %s: again, please", d.place.Tooth.Label(e.state.Chart.Numbering), q.refs[0].Site.Where(), d.place.Aspect, speakMM(was), said[0])
-				q.Text = fmt.Sprintf("%s %s was %s, is %s: again, please", d.place.Tooth.Label(e.state.Chart.Numbering), q.refs[0].Site, was, e.state.Chart.Site(q.refs[0]).Depth)
-			}
-		}
+		e.wordDoubts(q, d)
 		e.ask(q)
 		return
+	}
+}
+
+// wordDoubts puts a question about doubtful values of a place into words: with their sites, but where they are all of the place called last.
+func (e *Exam) wordDoubts(q *Question, d due) {
+	label, of := placeLabel(e.state, d.place), e.state.Path.Walked(d.place)
+	var said, sites []string
+	for _, ref := range d.refs {
+		if doubt, open := e.state.Doubts[ref]; open {
+			q.refs = append(q.refs, ref)
+			said = append(said, speakMM(e.state.Chart.Number(ref, doubt.Field)))
+			sites = append(sites, ref.Site.Where().String())
+		}
+	}
+	q.Site = q.refs[0].Site.String()
+	what := strings.Join(said, ". ") + "?"
+	switch where := sites[0]; {
+	case len(q.refs) == 1 && !q.elsewhere:
+		q.Speak = where + ": " + what
+	case len(q.refs) == 1:
+		q.Speak = fmt.Sprintf("%s %s %s: %s", d.place.Tooth.Label(e.state.Chart.Numbering), where, d.place.Aspect, what)
+	case !q.elsewhere && len(q.refs) == of:
+		q.Speak = what
+	case !q.elsewhere: // two of three numbers could be any two of a place that was just called
+		q.Speak = strings.Join(sites, " and ") + ": " + what
+	default:
+		q.Speak = label + ": " + what
+	}
+	q.Text = label + ": " + strings.Join(said, " ") + "?"
+	if len(q.refs) < of {
+		q.Text = label + " " + strings.Join(sites, " and ") + ": " + strings.Join(said, " ") + "?"
+	}
+	if len(q.refs) == 1 {
+		q.Text = fmt.Sprintf("%s %s: %s?", d.place.Tooth.Label(e.state.Chart.Numbering), q.refs[0].Site, said[0])
+		if was, again := e.again(q.refs[0]); again {
+			q.Speak = fmt.Sprintf("%s %s %s was %s, is %s: again, please", d.place.Tooth.Label(e.state.Chart.Numbering), q.refs[0].Site.Where(), d.place.Aspect, speakMM(was), said[0])
+			q.Text = fmt.Sprintf("%s %s was %s, is %s: again, please", d.place.Tooth.Label(e.state.Chart.Numbering), q.refs[0].Site, was, e.state.Chart.Site(q.refs[0]).Depth)
+		}
 	}
 }
 
@@ -375,10 +387,7 @@ func (e *Exam) replyTo(ctx context.Context, c chart.Command, m chart.Meta, v hea
 		}
 		return perform(do, nil)
 	case act.Verb == chart.VerbNegative && !q.hole:
-		// The doubt stays; the value is asked for.
-		again := *q
-		again.Speak, again.Text, again.value, again.denied = "say the value", "say the value for "+q.Text, true, true
-		e.ask(&again)
+		e.askValue(*q)
 		return true, Answer{Did: act.Verb, Words: m.Words, Text: "asked", Tone: ToneAccepted}, nil
 	case corrects, plain && e.answers(q, act.Numbers, m.StartMS):
 		e.stream.soundedMS = m.EndMS
@@ -389,6 +398,12 @@ func (e *Exam) replyTo(ctx context.Context, c chart.Command, m chart.Meta, v hea
 		return perform(q.values(e.state, act.Numbers), e.unsureAnswer(v))
 	}
 	return false, a, nil
+}
+
+// askValue asks for what stands there instead of what was denied; the doubt stays meanwhile.
+func (e *Exam) askValue(q Question) {
+	q.Speak, q.Text, q.value, q.denied = "say the value", "say the value for "+q.Text, true, true
+	e.ask(&q)
 }
 
 // echoes reports whether numbers that answer a question are those that stand there. Who finds them right says yes; who says numbers has others, which the ear
@@ -412,13 +427,13 @@ func (e *Exam) askEchoed(m chart.Meta) error {
 	return nil
 }
 
-// unsureAnswer doubts the numbers of an answer that were not heard clearly, unless they are what stood there: two takes agree then. It doubts, too,
-// what is far from a number that nobody doubted: the examiner may be at another place.
+// unsureAnswer doubts the numbers of an answer that were not heard clearly, those that stood there too: an ear that takes one number for another does
+// so twice. It doubts, too, what is far from a number that nobody doubted: the examiner may be at another place.
 func (e *Exam) unsureAnswer(v hear.Verdict) *suspicion {
 	i := -1
 	return &suspicion{of: func(_ *chart.Chart, r chart.Reading, mm chart.MM) (string, string) {
 		was := e.state.Chart.Number(r.SiteRef, r.Field)
-		if i++; i < len(v.Unsure) && v.Unsure[i] && mm != was {
+		if i++; i < len(v.Unsure) && v.Unsure[i] {
 			return unclear, v.Rival
 		}
 		if _, doubted := e.state.Doubts[r.SiteRef]; !doubted && apart(was, mm) {
