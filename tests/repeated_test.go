@@ -15,7 +15,7 @@ const (
 	// window is how many tokens in a row must be the same, names and all, to count as written twice: some four lines.
 	window = 40
 	// mostRepeats is how many places of the code that is served may say again what stands elsewhere. It may only become smaller.
-	mostRepeats = 21
+	mostRepeats = 17
 )
 
 type place struct {
