@@ -43,12 +43,36 @@ type fitter struct {
 // (Graves et al. 2006, "Connectionist temporal classification", section 4.1), under the log-probabilities in f.logp. f.share
 // gets the share of each symbol in each frame. It returns the negative log-probability; ok is false if the words do not fit.
 func (f *fitter) occupancy(t *take, symbols int) (cost float64, ok bool) {
+	n := len(t.path.states)
+	f.share = grow(f.share, t.frames*symbols)
+	clear(f.share)
+	cost, ok = f.forward(t, symbols)
+	if !ok {
+		return 0, false
+	}
+	f.beta = grow(f.beta, 2*n)
+	beta := f.beta[:n]
+	clear(beta)
+	beta[t.final] = 1
+	for _, l := range t.path.lasts {
+		beta[l] = 1
+	}
+	total := 0.0
+	for i, v := range f.alpha[t.frames*n : (t.frames+1)*n] {
+		total += v * beta[i]
+	}
+	if total < 1e-290 {
+		return 0, false
+	}
+	f.backward(t, symbols)
+	return cost - math.Log(total), true
+}
+
+// forward fills f.alpha with the share of each state behind each frame, given the sound so far, and returns what the frames cost.
+func (f *fitter) forward(t *take, symbols int) (cost float64, ok bool) {
 	states, preds := t.path.states, t.path.preds
 	n := len(states)
 	f.alpha = grow(f.alpha, (t.frames+1)*n)
-	f.beta = grow(f.beta, 2*n)
-	f.share = grow(f.share, t.frames*symbols)
-	clear(f.share)
 	at := f.alpha[:n]
 	clear(at)
 	at[0] = 1
@@ -75,20 +99,14 @@ func (f *fitter) occupancy(t *take, symbols int) (cost float64, ok bool) {
 		}
 		at = next
 	}
+	return cost, true
+}
+
+// backward adds up f.share, from the last frame to the first. The first half of f.beta says where a path may end.
+func (f *fitter) backward(t *take, symbols int) {
+	states, preds := t.path.states, t.path.preds
+	n := len(states)
 	beta, before := f.beta[:n], f.beta[n:2*n]
-	clear(beta)
-	beta[t.final] = 1
-	for _, l := range t.path.lasts {
-		beta[l] = 1
-	}
-	total := 0.0
-	for i, v := range at {
-		total += v * beta[i]
-	}
-	if total < 1e-290 {
-		return 0, false
-	}
-	cost -= math.Log(total)
 	for frame := t.frames - 1; frame >= 0; frame-- {
 		row := f.logp[frame*symbols : (frame+1)*symbols]
 		share := f.share[frame*symbols : (frame+1)*symbols]
@@ -117,7 +135,6 @@ func (f *fitter) occupancy(t *take, symbols int) (cost float64, ok bool) {
 		}
 		beta, before = before, beta
 	}
-	return cost, true
 }
 
 func grow(s []float64, n int) []float64 {

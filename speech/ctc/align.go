@@ -35,9 +35,64 @@ type span struct {
 // in each. ok is false if the words do not fit into the frames. With free, any speech may follow the last word: it costs nothing, and said is
 // the number of its frames that are not blank.
 func (a *aligner) align(dst []span, words []int32, ways [][][]uint8, lp []float32, symbols int, free bool) (spans []span, cost float64, sounds, said int, ok bool) {
-	frames := len(lp) / symbols
 	pause := a.build(words, ways)
-	n := len(a.states)
+	open := int32(-1) // the state in which any speech is heard
+	if free {
+		open = pause
+	}
+	last := a.forward(lp, symbols, open)
+	at := pause
+	for _, l := range a.lasts {
+		if last[l] > last[at] {
+			at = l
+		}
+	}
+	if math.IsInf(last[at], -1) {
+		return dst, 0, 0, 0, false
+	}
+	base := len(dst)
+	for range words {
+		dst = append(dst, span{from: -1})
+	}
+	spans = dst[base:]
+	for t := len(lp)/symbols - 1; t >= 0; t-- {
+		row := lp[t*symbols : (t+1)*symbols]
+		s := &a.states[at]
+		if at == open {
+			if slices.Max(row) > row[0] {
+				said++
+			}
+		} else {
+			c := -float64(row[s.phone])
+			cost += c
+			if s.phone != 0 {
+				sounds++
+			}
+			if s.word >= 0 {
+				spans[s.word].reach(t, c, s.phone != 0)
+			}
+		}
+		at = a.back[t*len(a.states)+int(at)]
+	}
+	return dst, cost, sounds, said, true
+}
+
+// reach makes the span of a word begin at frame t; its later frames are there already.
+func (s *span) reach(t int, cost float64, sound bool) {
+	if s.from < 0 {
+		s.to = t + 1
+	}
+	s.from = t
+	s.cost += cost
+	if sound {
+		s.sounds++
+	}
+}
+
+// forward finds the best way to each state, frame by frame: its log-probability behind the last frame, and in a.back where it came from.
+// In the state open any speech is heard.
+func (a *aligner) forward(lp []float32, symbols int, open int32) []float64 {
+	frames, n := len(lp)/symbols, len(a.states)
 	if cap(a.score) < 2*n {
 		a.score = make([]float64, 2*n)
 	}
@@ -61,55 +116,14 @@ func (a *aligner) align(dst []span, words []int32, ways [][][]uint8, lp []float3
 				}
 			}
 			p := float64(row[s.phone])
-			if free && i == int(pause) {
+			if int32(i) == open {
 				p = anything(row)
 			}
 			next[i], back[i] = best+p, from
 		}
 		cur, next = next, cur
 	}
-	at := pause
-	for _, l := range a.lasts {
-		if cur[l] > cur[at] {
-			at = l
-		}
-	}
-	if math.IsInf(cur[at], -1) {
-		return dst, 0, 0, 0, false
-	}
-	base := len(dst)
-	for range words {
-		dst = append(dst, span{from: -1})
-	}
-	spans = dst[base:]
-	for t := frames - 1; t >= 0; t-- {
-		s := &a.states[at]
-		if free && at == pause {
-			if row := lp[t*symbols : (t+1)*symbols]; slices.Max(row) > row[0] {
-				said++
-			}
-			at = a.back[t*n+int(at)]
-			continue
-		}
-		c := -float64(lp[t*symbols+int(s.phone)])
-		cost += c
-		if s.phone != 0 {
-			sounds++
-		}
-		if s.word >= 0 {
-			sp := &spans[s.word]
-			if sp.from < 0 {
-				sp.to = t + 1
-			}
-			sp.from = t
-			sp.cost += c
-			if s.phone != 0 {
-				sp.sounds++
-			}
-		}
-		at = a.back[t*n+int(at)]
-	}
-	return dst, cost, sounds, said, true
+	return cur
 }
 
 // build lays out the words in their order, each in all its pronunciations, with pauses between. A path begins in state 0 and

@@ -153,78 +153,100 @@ func anything(lp []float32) float64 {
 	return max(float64(lp[0]), float64(slices.Max(lp))-freeCost)
 }
 
+// frame is the log-probabilities of the symbols in one frame, blank first, and that of free speech.
+type frame struct {
+	lp          []float32
+	blank, free float64
+}
+
 // step consumes the log-probabilities of the symbols in one frame, blank first.
 func (s *search) step(lp []float32) {
-	g := s.g
 	s.next = s.next[:0]
 	s.stamp++
 	s.best = math.Inf(-1)
-	blank, free := float64(lp[0]), anything(lp)
-	for _, t := range s.cur {
-		st := &g.states[t.state]
-		nodes := st.tree.nodes
-		n := &nodes[t.node>>1]
-		if t.node&1 == 1 { // in a blank
-			v := t.score + blank
-			if st.free && t.node == 1 {
-				v = t.score + free
-			}
-			if v > s.best-s.beam {
-				s.add(t.place, v)
-			}
-			for c := n.child; c < n.childEnd; c++ {
-				d := &nodes[c]
-				if v := t.score + d.delta + float64(lp[d.phone]); v > s.best-s.beam {
-					s.add(place{t.state, c << 1, t.hist}, v)
-				}
-			}
+	f := frame{lp, float64(lp[0]), anything(lp)}
+	for i := range s.cur {
+		t := &s.cur[i]
+		st := &s.g.states[t.state]
+		n := &st.tree.nodes[t.node>>1]
+		if t.node&1 == 1 {
+			s.fromBlank(&f, t, st, n)
 			continue
 		}
-		if v := t.score + float64(lp[n.phone]); v > s.best-s.beam {
-			s.add(t.place, v)
-		}
-		if n.child < n.childEnd {
-			if v := t.score + blank; v > s.best-s.beam {
-				s.add(place{t.state, t.node | 1, t.hist}, v)
-			}
-			for c := n.child; c < n.childEnd; c++ {
-				d := &nodes[c]
-				if d.phone == n.phone { // CTC: the same symbol again needs a blank between
-					continue
-				}
-				if v := t.score + d.delta + float64(lp[d.phone]); v > s.best-s.beam {
-					s.add(place{t.state, c << 1, t.hist}, v)
-				}
-			}
-		}
+		s.fromPhone(&f, t, st, n)
 		for _, x := range st.tree.exits[n.exit:n.exitEnd] {
-			base := t.score + x.delta
-			h := int32(-1) // made only if something survives
-			to := g.to[st.arcs+x.arc]
-			v := base + blank
-			if g.states[to].free {
-				v = base + free
-			}
-			if v > s.best-s.beam {
-				h = s.extend(t.hist, x.word)
-				s.add(place{to, 1, h}, v)
-			}
-			nodes := g.states[to].tree.nodes
-			for c := nodes[0].child; c < nodes[0].childEnd; c++ {
-				d := &nodes[c]
-				if d.phone == n.phone {
-					continue
-				}
-				if v := base + d.delta + float64(lp[d.phone]); v > s.best-s.beam {
-					if h < 0 {
-						h = s.extend(t.hist, x.word)
-					}
-					s.add(place{to, c << 1, h}, v)
-				}
-			}
+			s.leave(&f, t, st, n, x)
 		}
 	}
 	s.prune()
+}
+
+// fromBlank goes on from a blank: it stays there, or a child of the node begins.
+func (s *search) fromBlank(f *frame, t *token, st *state, n *node) {
+	v := t.score + f.blank
+	if st.free && t.node == 1 {
+		v = t.score + f.free
+	}
+	if v > s.best-s.beam {
+		s.add(t.place, v)
+	}
+	for c := n.child; c < n.childEnd; c++ {
+		d := &st.tree.nodes[c]
+		if v := t.score + d.delta + float64(f.lp[d.phone]); v > s.best-s.beam {
+			s.add(place{t.state, c << 1, t.hist}, v)
+		}
+	}
+}
+
+// fromPhone goes on from a phone within its word: it lasts, or a blank or another phone follows.
+func (s *search) fromPhone(f *frame, t *token, st *state, n *node) {
+	if v := t.score + float64(f.lp[n.phone]); v > s.best-s.beam {
+		s.add(t.place, v)
+	}
+	if n.child == n.childEnd {
+		return
+	}
+	if v := t.score + f.blank; v > s.best-s.beam {
+		s.add(place{t.state, t.node | 1, t.hist}, v)
+	}
+	for c := n.child; c < n.childEnd; c++ {
+		d := &st.tree.nodes[c]
+		if d.phone == n.phone { // CTC: the same symbol again needs a blank between
+			continue
+		}
+		if v := t.score + d.delta + float64(f.lp[d.phone]); v > s.best-s.beam {
+			s.add(place{t.state, c << 1, t.hist}, v)
+		}
+	}
+}
+
+// leave ends a word behind its last phone: in a pause, or in the first phone of the next word.
+func (s *search) leave(f *frame, t *token, st *state, n *node, x exit) {
+	base := t.score + x.delta
+	h := int32(-1) // made only if something survives
+	to := s.g.to[st.arcs+x.arc]
+	next := &s.g.states[to]
+	v := base + f.blank
+	if next.free {
+		v = base + f.free
+	}
+	if v > s.best-s.beam {
+		h = s.extend(t.hist, x.word)
+		s.add(place{to, 1, h}, v)
+	}
+	nodes := next.tree.nodes
+	for c := nodes[0].child; c < nodes[0].childEnd; c++ {
+		d := &nodes[c]
+		if d.phone == n.phone {
+			continue
+		}
+		if v := base + d.delta + float64(f.lp[d.phone]); v > s.best-s.beam {
+			if h < 0 {
+				h = s.extend(t.hist, x.word)
+			}
+			s.add(place{to, c << 1, h}, v)
+		}
+	}
 }
 
 // prune keeps the tokens within the beam and, if there are too many, narrows the beam by the

@@ -27,101 +27,121 @@ const Unpronounceable = "xqzkj"
 // TestRecognizer checks the recognizers of the engine that open returns against the contract. open
 // is called once; TestRecognizer closes the engine.
 func TestRecognizer(t *testing.T, open func(t testing.TB) speech.Engine, s Sample) {
-	e := open(t)
+	c := contract{engine: open(t), Sample: s}
 	defer func() {
-		if err := e.Close(); err != nil {
+		if err := c.engine.Close(); err != nil {
 			t.Errorf("close the engine: %v", err)
 		}
 	}()
-	start := func(t *testing.T) speech.Recognizer {
-		r, err := e.NewRecognizer()
-		if err != nil {
-			t.Fatal(err)
-		}
-		if err := r.SetNet(s.Net); err != nil {
-			t.Fatal(err)
-		}
-		t.Cleanup(func() {
-			if err := r.Close(); err != nil {
-				t.Errorf("close the recognizer: %v", err)
-			}
-		})
-		return r
-	}
-	var reference []speech.Hypothesis // finals
-	t.Run("hears the calls", func(t *testing.T) {
-		reference = play(t, start(t), s.PCM, 320)
-		if got := texts(reference); !slices.Equal(got, s.Want) {
-			t.Fatalf("heard %q, want %q", got, s.Want)
-		}
-	})
+	t.Run("hears the calls", c.hears)
 	if t.Failed() {
 		return
 	}
 	for _, size := range []int{1, 159, 160, 480, 1600, 16001, len(s.PCM)} {
 		t.Run(fmt.Sprintf("frames of %d samples", size), func(t *testing.T) {
-			same(t, play(t, start(t), s.PCM, size), reference)
+			same(t, play(t, c.start(t), s.PCM, size), c.reference)
 		})
 	}
-	t.Run("a new stream after Flush", func(t *testing.T) {
-		r := start(t)
-		same(t, play(t, r, s.PCM, 320), reference)
-		same(t, play(t, r, s.PCM, 320), reference)
+	t.Run("a new stream after Flush", c.twice)
+	t.Run("sound after a final is heard under the next net", c.nextNet)
+	t.Run("everything at once", c.atOnce)
+	t.Run("unknown words", c.unknownWords)
+	t.Run("no sound", c.noSound)
+}
+
+// contract is what the recognizers of an engine have to keep.
+type contract struct {
+	Sample
+	engine    speech.Engine
+	reference []speech.Hypothesis // finals of the sample
+}
+
+// start opens a recognizer under the net of the sample.
+func (c *contract) start(t *testing.T) speech.Recognizer {
+	r, err := c.engine.NewRecognizer()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := r.SetNet(c.Net); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := r.Close(); err != nil {
+			t.Errorf("close the recognizer: %v", err)
+		}
 	})
-	t.Run("sound after a final is heard under the next net", func(t *testing.T) {
-		r := start(t)
-		var finals []speech.Hypothesis
-		for i := 0; i < len(s.PCM) && len(finals) == 0; i += 320 {
-			finals = append(finals, onlyFinals(accept(t, r, s.PCM[i:min(len(s.PCM), i+320)]))...)
-			if len(finals) > 0 {
-				if err := r.SetNet(s.Other); err != nil {
-					t.Fatal(err)
-				}
-				finals = append(finals, play(t, r, s.PCM[min(len(s.PCM), i+320):], 320)...)
+	return r
+}
+
+func (c *contract) hears(t *testing.T) {
+	c.reference = play(t, c.start(t), c.PCM, 320)
+	if got := texts(c.reference); !slices.Equal(got, c.Want) {
+		t.Fatalf("heard %q, want %q", got, c.Want)
+	}
+}
+
+func (c *contract) twice(t *testing.T) {
+	r := c.start(t)
+	same(t, play(t, r, c.PCM, 320), c.reference)
+	same(t, play(t, r, c.PCM, 320), c.reference)
+}
+
+func (c *contract) nextNet(t *testing.T) {
+	r := c.start(t)
+	var finals []speech.Hypothesis
+	for i := 0; i < len(c.PCM) && len(finals) == 0; i += 320 {
+		finals = append(finals, onlyFinals(accept(t, r, c.PCM[i:min(len(c.PCM), i+320)]))...)
+		if len(finals) > 0 {
+			if err := r.SetNet(c.Other); err != nil {
+				t.Fatal(err)
 			}
+			finals = append(finals, play(t, r, c.PCM[min(len(c.PCM), i+320):], 320)...)
 		}
-		if got := texts(finals); len(got) != 1 || got[0] != s.Want[0] {
-			t.Errorf("with another net after the first call: heard %q, want only %q", got, s.Want[0])
+	}
+	if got := texts(finals); len(got) != 1 || got[0] != c.Want[0] {
+		t.Errorf("with another net after the first call: heard %q, want only %q", got, c.Want[0])
+	}
+}
+
+func (c *contract) atOnce(t *testing.T) {
+	r := c.start(t)
+	hyps := accept(t, r, c.PCM)
+	for {
+		more := accept(t, r, nil)
+		if len(onlyFinals(more)) == 0 {
+			break
 		}
-	})
-	t.Run("everything at once", func(t *testing.T) {
-		r := start(t)
-		hyps := accept(t, r, s.PCM)
-		for {
-			more := accept(t, r, nil)
-			if len(onlyFinals(more)) == 0 {
-				break
-			}
-			hyps = append(hyps, more...)
-		}
-		rest, err := r.Flush()
-		if err != nil {
-			t.Fatal(err)
-		}
-		same(t, append(onlyFinals(hyps), rest...), reference)
-	})
-	t.Run("unknown words", func(t *testing.T) {
-		if got := e.Lacks([]string{Unpronounceable}); !slices.Equal(got, []string{Unpronounceable}) {
-			t.Errorf("Lacks(%q) = %q", Unpronounceable, got)
-		}
-		r := start(t)
-		err := r.SetNet(oneWord(Unpronounceable))
-		var v *speech.VocabularyError
-		if !errors.As(err, &v) || !slices.Contains(v.Missing, Unpronounceable) {
-			t.Errorf("SetNet with %q: %v, want a *speech.VocabularyError that names it", Unpronounceable, err)
-		}
-		same(t, play(t, r, s.PCM, 320), reference) // the former net stays
-	})
-	t.Run("no sound", func(t *testing.T) {
-		r := start(t)
-		if h, err := r.Flush(); err != nil || len(h) > 0 {
-			t.Errorf("Flush of nothing: %v, %v", h, err)
-		}
-		// No longer than the pause before the first call: a scripted engine hears that in anything.
-		if h := play(t, r, make([]int16, reference[0].StartMS*speech.Rate/1000), 320); len(h) > 0 {
-			t.Errorf("calls in silence: %+v", h)
-		}
-	})
+		hyps = append(hyps, more...)
+	}
+	rest, err := r.Flush()
+	if err != nil {
+		t.Fatal(err)
+	}
+	same(t, append(onlyFinals(hyps), rest...), c.reference)
+}
+
+func (c *contract) unknownWords(t *testing.T) {
+	if got := c.engine.Lacks([]string{Unpronounceable}); !slices.Equal(got, []string{Unpronounceable}) {
+		t.Errorf("Lacks(%q) = %q", Unpronounceable, got)
+	}
+	r := c.start(t)
+	err := r.SetNet(oneWord(Unpronounceable))
+	var v *speech.VocabularyError
+	if !errors.As(err, &v) || !slices.Contains(v.Missing, Unpronounceable) {
+		t.Errorf("SetNet with %q: %v, want a *speech.VocabularyError that names it", Unpronounceable, err)
+	}
+	same(t, play(t, r, c.PCM, 320), c.reference) // the former net stays
+}
+
+func (c *contract) noSound(t *testing.T) {
+	r := c.start(t)
+	if h, err := r.Flush(); err != nil || len(h) > 0 {
+		t.Errorf("Flush of nothing: %v, %v", h, err)
+	}
+	// No longer than the pause before the first call: a scripted engine hears that in anything.
+	if h := play(t, r, make([]int16, c.reference[0].StartMS*speech.Rate/1000), 320); len(h) > 0 {
+		t.Errorf("calls in silence: %+v", h)
+	}
 }
 
 // play feeds the sound in frames of a size, takes what waits, flushes, and returns the finals, each
