@@ -232,7 +232,13 @@ func (e *Exam) mayAnswer(v hear.Verdict, startMS int64) bool {
 	}
 	// Numbers called one by one are soundings, unless a value was asked for; other lone numbers may be the answer.
 	of := len(q.refs)
-	return (n < of || of == 1 && n == 1) && e.mayBeOne(q, startMS)
+	return (n < of || n == of && (of == 1 || e.partly(q, startMS))) && e.mayBeOne(q, startMS)
+}
+
+// partly reports whether a call began after a question about several sites of a place was heard, but not about all: they were named, and as many numbers are
+// the answer.
+func (e *Exam) partly(q *Question, startMS int64) bool {
+	return len(q.refs) > 1 && len(q.refs) < e.state.Path.Walked(q.place) && !q.elsewhere && e.heardOut(q, startMS)
 }
 
 // lone counts the numbers of a call that is nothing but numbers along the path.
@@ -317,6 +323,7 @@ func (e *Exam) answers(q *Question, numbers []chart.MM, startMS int64) bool {
 		return e.mayBeOne(q, startMS)
 	case e.waitsFor(q):
 		return true
+	case e.partly(q, startMS):
 	case !q.value || !e.heardOut(q, startMS):
 		return false
 	}

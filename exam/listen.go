@@ -67,13 +67,15 @@ func (e *Exam) context(startMS int64) hear.Context {
 		c.PendingMS = s.waiting.from
 	}
 	c.AskedOne = e.question != nil && len(e.question.refs) == 1
-	if c.Attempt.Here || s.run.cutMS > 0 {
+	if s.run.cutMS > 0 && s.run.from != e.state.Place {
+		c.Called, c.CalledFrom, c.CutMS = s.run.numbers, s.run.from, s.run.cutMS
+	}
+	if c.Attempt.Here {
 		for _, r := range s.run.sites {
 			if r.Place() != e.state.Place {
 				c.Run = append(c.Run, r)
 			}
 		}
-		c.CutMS, c.CutInBreath = s.run.cutMS, s.run.cutInBreath
 	}
 	c.Strayed = s.strayed.words
 	return c
@@ -556,12 +558,12 @@ func (e *Exam) sounded(evs []chart.Event, v hear.Verdict, m chart.Meta, atMS int
 			n++
 		}
 	}
-	if m.StartMS >= s.run.answeredMS+hear.ReactMS || v.Fit.Breaks() {
+	if m.StartMS >= s.run.answeredMS+hear.ReactMS || v.Fit.Breaks() && v.Fit != hear.Onward {
 		s.run = run{}
 	}
 	for _, ev := range evs {
 		if ev.Kind == chart.KindSet && ev.Sounding {
-			s.run.sites = append(s.run.sites, ev.At())
+			s.run.sites, s.run.numbers = append(s.run.sites, ev.At()), append(s.run.numbers, chart.Half(*ev.Value))
 		}
 	}
 	if s.run.calls == nil {
@@ -607,6 +609,7 @@ func (e *Exam) failed(ctx context.Context, a Answer) error {
 	at := e.stream.at(e.state.Place)
 	at.failed++
 	at.toldMS, at.saidMS = e.stream.nowMS, 0
+	e.stream.cutRun(e.stream.run.answeredMS, e.stream.nowMS)
 	if at.failed >= 3 {
 		return e.leave(ctx)
 	}
@@ -770,7 +773,6 @@ func likeNumbers(words string) bool {
 
 // tooMany refuses numbers that end in the middle of a place further on: one of them may have been heard twice, or one was lost.
 func (e *Exam) tooMany(ctx context.Context, v hear.Verdict, m chart.Meta) error {
-	e.stream.cutRun(m.StartMS, e.stream.nowMS)
 	e.stream.soundedMS = m.EndMS
 	n := 0
 	for _, a := range v.Result.Command.Acts {

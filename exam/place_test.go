@@ -334,6 +334,44 @@ func TestRowOnceMore(t *testing.T) {
 	}
 }
 
+// Two numbers of three are asked for by their sites: as many numbers are the answer, three of them the place once more or the next one.
+func TestTwoOfThreeAreAsked(t *testing.T) {
+	for _, c := range []struct {
+		says []string // with pauses of a breath between them
+		want []string
+	}{
+		{[]string{"three two"}, []string{"3 2 2", "- - -"}},
+		{[]string{"three five five"}, []string{"2 2 2", "3 5 5"}},
+		{[]string{"three five", "five"}, []string{"2 2 2", "3 5 5"}},
+		{[]string{"three two three"}, []string{"3 2 3", "- - -"}}, // all of the place, as a sure number of it tells
+		{[]string{"yes"}, []string{"2 2 2", "- - -"}},
+	} {
+		t.Run(strings.Join(c.says, ", "), func(t *testing.T) {
+			log := &Memory{}
+			x := newExaminer(t, log)
+			defer x.e.Close()
+			x.waits(500)
+			u := begins(x.ms+20, "two two two")
+			u.Rivals = strings.Split("three two two,two two three,three two three,six two two,two two six,six two six,tree two two", ",")
+			x.engine.Say(u)
+			x.waits(u.EndMS - x.ms)
+			if x.waits(3000, `"distal and mesial: 2. 2?`) == "" {
+				t.Fatal(strings.Join(x.diary, "\n"))
+			}
+			x.m.Speaks(x.ms*speech.Rate/1000, "distal and mesial: 2. 2?")
+			x.waits(1500)
+			x.m.Spoke(0, x.ms*speech.Rate/1000)
+			x.waits(300)
+			for _, s := range c.says {
+				x.says(s)
+				x.waits(300)
+			}
+			x.waits(3000)
+			x.holds(t, log, c.want...)
+		})
+	}
+}
+
 // A doubt is not settled by a number that was heard for the same once more: who finds it right says yes. Asked twice, it stays open for Review.
 func TestSameAgainSettlesNothing(t *testing.T) {
 	for _, c := range []struct {

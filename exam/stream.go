@@ -72,16 +72,15 @@ type run struct {
 	from       chart.Place // where it began
 	calls      []uint64
 	sites      []chart.SiteRef
+	numbers    []chart.MM // as they were called
 	answeredMS int64
-	cutMS      int64 // it ended with numbers that were not understood, and that was told; 0: it did not
-	// and these came in the breath of the last ones that were
-	cutInBreath bool
+	cutMS      int64 // that something of it was not understood was told; 0: it was not
 }
 
-// cutRun notes that numbers were not understood that went on with what was called in one go.
+// cutRun notes that numbers were not understood, or came short, that went on with what was called in one go.
 func (s *stream) cutRun(startMS, toldMS int64) {
 	if len(s.run.sites) > 0 && startMS < s.run.answeredMS+hear.ReactMS {
-		s.run.cutMS, s.run.cutInBreath = toldMS, startMS < s.soundedMS+hear.SameBreathMS
+		s.run.cutMS = toldMS
 	}
 }
 

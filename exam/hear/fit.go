@@ -43,11 +43,12 @@ type Context struct {
 	ToldMS     int64 // the examiner was told that the place is not full; 0: he was not
 	MissedMS   int64 // numbers of the place, of which none stands, were answered as not understood; 0: none were
 	// Run are the sites of full places that were called in one go with the place that is not full, in their order.
-	Run   []chart.SiteRef
-	CutMS int64 // or ended with numbers that were not understood, which was told then; 0: it did not
-	// CutInBreath says that these came in the breath of the numbers before them.
-	CutInBreath bool
-	OneByOne    bool // and asked to call its numbers one by one, which begins it anew
+	Run []chart.SiteRef
+	// Called are all numbers that were called in one go from CalledFrom on, once it was told, at CutMS, that some were not understood.
+	Called     []chart.MM
+	CalledFrom chart.Place
+	CutMS      int64
+	OneByOne   bool // and asked to call its numbers one by one, which begins it anew
 	// Asked are the sites that are asked about of a place that is full and was spoken last; empty: nothing is asked about it.
 	Asked    []chart.SiteRef
 	AskedMS  int64
@@ -127,8 +128,8 @@ func (c *Context) lay(ns []chart.MM, startMS int64) map[Fit]float64 {
 	t, ways := c.turn(k, startMS), map[Fit]float64{}
 	c.layOn(ways, &t, k, startMS)
 	c.layAnew(ways, &t, ns)
-	if w := c.rerun(ns, t.open, startMS); !t.begun && w > 0 {
-		ways[Rerun] = w
+	if w := c.rerun(ns, startMS); w > 0 {
+		ways[Rerun] = max(w, ways[Rerun])
 	}
 	if w := c.reply(ns, startMS); w > 0 {
 		ways[Reply] = w
@@ -185,18 +186,14 @@ func (c *Context) layAnew(ways map[Fit]float64, t *turn, ns []chart.MM) {
 	}
 }
 
-// rerun says how likely numbers are all that was called in one go, or its first places, once more, because it ended with some that were not
-// understood. all is how many the place has of which nothing stands. 0: they cannot be that.
-func (c *Context) rerun(ns []chart.MM, all int, startMS int64) float64 {
-	k, n := len(ns), len(c.Run)
-	if c.CutMS == 0 || n == 0 || startMS < c.CutMS+ToldMS || startMS > c.CutMS+FlowMS || k > n && k != n+all || k < n && c.Run[k-1].Place() == c.Run[k].Place() {
+// rerun says how likely numbers are all that was called in one go once more, or its first places, because some of it was not understood. 0: they cannot be
+// that.
+func (c *Context) rerun(ns []chart.MM, startMS int64) float64 {
+	k := len(ns)
+	if c.CutMS == 0 || startMS < c.CutMS+ToldMS || startMS > c.CutMS+FlowMS || !c.endsFrom(c.CalledFrom, k) {
 		return 0
 	}
-	rows := c.Rhythm.share(row)
-	if c.CutInBreath {
-		rows = max(rows, shareGoesOn)
-	}
-	return shareRerun * rows * likeness(c.values(c.Run[:min(k, n)]), ns[:min(k, n)], agreeSame)
+	return shareRerun * likeness(c.Called[:min(k, len(c.Called))], ns, agreeSame)
 }
 
 // reply says how likely numbers are all of the place spoken last once more: as the answer to a question about it, or because the examiner
@@ -251,9 +248,17 @@ func (c *Context) told(startMS int64) bool { return c.ToldMS > 0 && startMS >= c
 // aware reports whether who begins at a time can have heard the answer to the numbers before.
 func (c *Context) aware(startMS int64) bool { return startMS >= c.AnsweredMS+ReactMS }
 
+// endsFrom reports whether so many numbers fill a place and whole places behind it.
+func (c *Context) endsFrom(place chart.Place, n int) bool {
+	n -= c.State.Path.Walked(place)
+	return n >= 0 && c.endsBehind(place, n)
+}
+
 // ends reports whether so many numbers behind this place fill whole places.
-func (c *Context) ends(n int) bool {
-	st, place := c.State, c.State.Place
+func (c *Context) ends(n int) bool { return c.endsBehind(c.State.Place, n) }
+
+func (c *Context) endsBehind(place chart.Place, n int) bool {
+	st := c.State
 	for n > 0 {
 		to, ok := st.Behind(place)
 		if !ok {

@@ -35,8 +35,8 @@ const (
 	againAsked = 0.30
 	// As many numbers as were asked for at another place are the answer so often. Declared.
 	shareAnswered = 0.65
-	// Who calls rows, and was not understood at the end of one, begins all of it once more so often; else the place that was not understood. Declared.
-	shareRerun = 0.30
+	// Who called places in one go, of which the last was not understood, begins with the first of them once more so often. Declared.
+	shareRerun = 0.15
 	// As many numbers as a place has, called when the question about it was over, are that place so often. Declared.
 	shareTold = 0.90
 
