@@ -149,7 +149,7 @@ class Plan extends Part {
     const base = `/exams/${encodeURIComponent(this.session.exam)}`;
     put(this, h("div", { class: "desk plan" },
       h("div", { class: "title" }, h("h1", {}, "Plan"),
-        h("p", { class: "soft" }, `${all.visit.patient_name}, ${all.visit.kind} of ${day(all.visit.began)}. On the left what published rules propose; on the right what you decide. Only your decision is stored.`)),
+        h("p", { class: "soft" }, `${all.visit.patient_name}, ${all.visit.kind} of ${day(all.visit.began)}. Proposals come from published rules; what you decide goes beside the dark line. Only your decision is stored.`)),
       h("p", { class: "row" }, (all.findings || []).map((f) => h("span", { class: "mark" }, `${nameOf(f.code)}: ${shown(f)}`)), h("a", { href: base + "/findings" }, "Findings"), all.visit.earlier ? h("a", { href: base + "/time" }, "Over time") : null),
       this.last
         ? h("p", { class: "note calm" }, h("b", {}, `Decided by ${this.last.who}`), ` on ${day(this.last.time)}, ${new Date(this.last.time).toLocaleTimeString()}`, this.last.added ? ", added after signing." : ".")
