@@ -404,17 +404,100 @@ func compare(want, got []reading) (lost, doubled, shifted int) {
 	return len(want) - n, len(got) - n, shifted
 }
 
+// fullMouth is a recording of a full mouth and what is called in it. The microphone stays on for a moment after the last call.
+func fullMouth(t *testing.T) (pcm []int16, want []reading) {
+	t.Helper()
+	rec, err := recordings.Load("fullmouth-joe")
+	if err != nil {
+		t.Fatal(err)
+	}
+	return append(rec.PCM, make([]int16, 2*recordings.Rate)...), truth(t, rec)
+}
+
+// newPatient has somebody work here and gives the id of a patient.
+func (s *service) newPatient(t *testing.T) string {
+	t.Helper()
+	var made struct {
+		ID string `json:"id"`
+	}
+	s.call(t, "POST", "api/people", map[string]any{"name": "Ada Quill", "roles": []string{"clinician"}}, &made)
+	s.call(t, "POST", "api/patients", map[string]any{"name": "Nell Ashby"}, &made)
+	return made.ID
+}
+
+// begin begins an exam.
+func (s *service) begin(t *testing.T, patient, id, numbering string) {
+	t.Helper()
+	var visit struct {
+		ID string `json:"id"`
+	}
+	s.call(t, "POST", "api/exams", map[string]any{"patient": patient, "id": id, "numbering": numbering}, &visit)
+}
+
+// verify checks the data as the command does, and gives what it says.
+func (s *service) verify(t *testing.T, more ...string) string {
+	t.Helper()
+	out, err := exec.Command(s.bin, append([]string{"verify", "--data", s.data}, more...)...).CombinedOutput()
+	if err != nil {
+		t.Errorf("verify: %v\n%s", err, out)
+	}
+	return string(out)
+}
+
+// opened is the store of a service that has ended.
+func (s *service) opened(t *testing.T, with ...store.Option) *store.Store {
+	t.Helper()
+	st, err := store.OpenReadOnly(context.Background(), s.data, with...)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { st.Close() })
+	return st
+}
+
+// countedOnce checks that exams in which the same was called have each value once, and counts what is wrong.
+func countedOnce(t *testing.T, st *store.Store, want []reading, exams ...string) (lost, doubled, shifted int) {
+	t.Helper()
+	for _, exam := range exams {
+		got := entered(t, st, exam)
+		l, d, sh := compare(want, got)
+		lost, doubled, shifted = lost+l, doubled+d, shifted+sh
+		if l+d+sh > 0 {
+			t.Errorf("%s: of %d values %d lost, %d entered twice, %d sites wrong:\ngot  %v\nwant %v", exam, len(want), l, d, sh, got, want)
+		}
+	}
+	return lost, doubled, shifted
+}
+
+// speaks opens a page at one of some addresses, which hears sound through its microphone, and does what else pages do, until stop is called.
+func speaks(t *testing.T, addrs []string, exam string, pcm []int16, speed float64, more ...func(*page, context.Context)) (p *page, stop func()) {
+	t.Helper()
+	p = &page{addrs: addrs, exam: exam, owner: "mic-of-" + exam, pcm: pcm, speed: speed, depths: map[string]float64{}}
+	ctx, cancel := context.WithCancel(context.Background())
+	var wg sync.WaitGroup
+	for _, f := range append(more, (*page).record, (*page).run) {
+		wg.Go(func() { f(p, ctx) })
+	}
+	stop = func() { cancel(); wg.Wait() }
+	t.Cleanup(stop)
+	return p, stop
+}
+
+// reach waits until so many samples are taken.
+func (p *page) reach(t *testing.T, what string, samples int) {
+	t.Helper()
+	for end := time.Now().Add(3 * time.Minute); p.taken() < samples; time.Sleep(10 * time.Millisecond) {
+		if time.Now().After(end) {
+			t.Fatalf("%s, %s: %d of %d samples are taken, at %s", p.exam, what, p.taken(), samples, p.addr())
+		}
+	}
+}
+
 // play lets a page hear the sound while the service is ended, once in each of as many pieces of it as there are ends, at a random moment of the piece.
 func (s *service) play(t *testing.T, exam string, pcm []int16, speed float64, rnd *rand.Rand, ends []bool) *page {
 	t.Helper()
-	p := &page{addrs: []string{s.addr}, exam: exam, owner: "mic-of-" + exam, pcm: pcm, speed: speed, depths: map[string]float64{}}
-	ctx, cancel := context.WithCancel(context.Background())
-	var wg sync.WaitGroup
-	defer wg.Wait()
-	defer cancel()
-	wg.Go(func() { p.record(ctx) })
-	wg.Go(func() { p.run(ctx) })
-	wg.Go(func() { p.follow(ctx) })
+	p, stop := speaks(t, []string{s.addr}, exam, pcm, speed, (*page).follow)
+	defer stop()
 	for i, clean := range ends {
 		at := int((float64(i) + rnd.Float64()) / float64(len(ends)) * float64(len(pcm)))
 		for p.head() < at {
@@ -437,11 +520,7 @@ func (s *service) play(t *testing.T, exam string, pcm []int16, speed float64, rn
 			}
 		}
 	}
-	for end := time.Now().Add(3 * time.Minute); p.taken() < len(p.pcm); time.Sleep(20 * time.Millisecond) {
-		if time.Now().After(end) {
-			t.Fatalf("%s: the service has taken %d of %d samples\n%s", exam, p.taken(), len(p.pcm), s.Log())
-		}
-	}
+	p.reach(t, "the end", len(pcm))
 	time.Sleep(300 * time.Millisecond)
 	return p
 }
@@ -469,20 +548,10 @@ func TestEveryCallCountsOnce(t *testing.T) {
 	}
 	t.Logf("LEADSMAN_SEED=%d repeats the moments", seed)
 	rnd := rand.New(rand.NewPCG(seed, 0))
-	rec, err := recordings.Load("fullmouth-joe")
-	if err != nil {
-		t.Fatal(err)
-	}
-	want := truth(t, rec)
-	// The microphone stays on for a moment after the last call.
-	rec.PCM = append(rec.PCM, make([]int16, 2*recordings.Rate)...)
+	pcm, want := fullMouth(t)
 	s := newService(t)
 	s.start(t)
-	var patient, visit struct {
-		ID string `json:"id"`
-	}
-	s.call(t, "POST", "api/people", map[string]any{"name": "Ada Quill", "roles": []string{"clinician"}}, &patient)
-	s.call(t, "POST", "api/patients", map[string]any{"name": "Nell Ashby"}, &patient)
+	patient := s.newPatient(t)
 	ends := slices.Concat(slices.Repeat([]bool{false}, kills), slices.Repeat([]bool{true}, stops))
 	rnd.Shuffle(len(ends), func(i, j int) { ends[i], ends[j] = ends[j], ends[i] })
 	var exams []string
@@ -494,34 +563,20 @@ func TestEveryCallCountsOnce(t *testing.T) {
 		who := &typist{addr: s.addr, spoken: id, typed: fmt.Sprint("typed-", play), sent: map[string][]string{}, margins: map[string]int{}}
 		typists = append(typists, who)
 		for _, exam := range []string{id, who.typed} {
-			s.call(t, "POST", "api/exams", map[string]any{"patient": patient.ID, "id": exam, "numbering": "universal"}, &visit)
+			s.begin(t, patient, exam, "universal")
 		}
 		ctx, cancel := context.WithCancel(context.Background())
 		var wg sync.WaitGroup
 		wg.Go(func() { who.run(ctx) })
-		p := s.play(t, id, rec.PCM, speed, rnd, ends[len(ends)*play/plays:len(ends)*(play+1)/plays])
+		p := s.play(t, id, pcm, speed, rnd, ends[len(ends)*play/plays:len(ends)*(play+1)/plays])
 		cancel()
 		wg.Wait()
 		resent, givenUp = resent+p.resent, givenUp+p.lost
 	}
 	s.end(t, true)
-	if out, err := exec.Command(s.bin, "verify", "--data", s.data).CombinedOutput(); err != nil {
-		t.Errorf("verify: %v\n%s", err, out)
-	}
-	st, err := store.OpenReadOnly(context.Background(), s.data)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer st.Close()
-	var lost, doubled, shifted int
-	for _, id := range exams {
-		got := entered(t, st, id)
-		l, d, sh := compare(want, got)
-		lost, doubled, shifted = lost+l, doubled+d, shifted+sh
-		if l+d+sh > 0 {
-			t.Errorf("%s: of %d values %d lost, %d entered twice, %d sites wrong:\ngot  %v\nwant %v", id, len(want), l, d, sh, got, want)
-		}
-	}
+	s.verify(t)
+	st := s.opened(t)
+	lost, doubled, shifted := countedOnce(t, st, want, exams...)
 	typed := 0
 	for _, who := range typists {
 		typed += who.check(t, st)
@@ -545,11 +600,7 @@ func TestEveryKindOfCallCountsOnce(t *testing.T) {
 	rnd := rand.New(rand.NewPCG(seed, 0))
 	s := newService(t)
 	s.start(t)
-	var patient, visit struct {
-		ID string `json:"id"`
-	}
-	s.call(t, "POST", "api/people", map[string]any{"name": "Ada Quill", "roles": []string{"clinician"}}, &patient)
-	s.call(t, "POST", "api/patients", map[string]any{"name": "Nell Ashby"}, &patient)
+	patient := s.newPatient(t)
 	names := []string{"mouth-joe", "exam-joe"}
 	for _, name := range names {
 		rec, err := recordings.Load(name)
@@ -559,16 +610,12 @@ func TestEveryKindOfCallCountsOnce(t *testing.T) {
 		rec.PCM = append(rec.PCM, make([]int16, 2*recordings.Rate)...)
 		for _, ends := range [][]bool{nil, {false, false, true, false, false, false, true, false, false, false, false, false}} {
 			id := fmt.Sprintf("%s-%d", name, len(ends))
-			s.call(t, "POST", "api/exams", map[string]any{"patient": patient.ID, "id": id, "numbering": rec.Numbering}, &visit)
+			s.begin(t, patient, id, rec.Numbering)
 			s.play(t, id, rec.PCM, 4, rnd, ends)
 		}
 	}
 	s.end(t, true)
-	st, err := store.OpenReadOnly(context.Background(), s.data)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer st.Close()
+	st := s.opened(t)
 	calls := func(exam string) (out []string) {
 		for e, err := range st.Log(exam).All(context.Background()) {
 			if err != nil {

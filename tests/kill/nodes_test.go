@@ -1,13 +1,10 @@
 package kill
 
 import (
-	"context"
 	"fmt"
 	"math/rand/v2"
 	"os"
-	"os/exec"
 	"strings"
-	"sync"
 	"syscall"
 	"testing"
 	"time"
@@ -36,25 +33,14 @@ func nodesOf(t *testing.T, url string) [2]*service {
 // each time until a node said where it goes on.
 func playAt(t *testing.T, nodes [2]*service, exam string, pcm []int16, speed float64, happen []func(owner int)) (p *page, away []time.Duration) {
 	t.Helper()
-	p = &page{addrs: []string{nodes[0].addr, nodes[1].addr}, exam: exam, owner: "mic-of-" + exam, pcm: pcm, speed: speed, depths: map[string]float64{}}
-	ctx, cancel := context.WithCancel(context.Background())
-	var wg sync.WaitGroup
-	defer wg.Wait()
-	defer cancel()
-	wg.Go(func() { p.record(ctx) })
-	wg.Go(func() { p.run(ctx) })
-	wg.Go(func() { p.follow(ctx) })
-	until := func(what string, done func() bool) {
-		t.Helper()
-		for end := time.Now().Add(3 * time.Minute); !done(); time.Sleep(10 * time.Millisecond) {
-			if time.Now().After(end) {
-				t.Fatalf("%s: %s: %d of %d samples are taken\n%s\n%s", exam, what, p.taken(), len(pcm), nodes[0].Log(), nodes[1].Log())
-			}
-		}
-	}
+	p, stop := speaks(t, []string{nodes[0].addr, nodes[1].addr}, exam, pcm, speed, (*page).follow)
+	defer stop()
 	for i, f := range happen {
 		at := len(pcm) * (2*i + 1) / (2 * len(happen))
-		until("spoken", func() bool { return p.head() >= at && p.taken() >= at-20*recordings.Rate })
+		p.reach(t, "spoken", at-20*recordings.Rate)
+		for p.head() < at {
+			time.Sleep(10 * time.Millisecond)
+		}
 		owner := 0
 		if p.addr() == nodes[1].addr {
 			owner = 1
@@ -62,12 +48,12 @@ func playAt(t *testing.T, nodes [2]*service, exam string, pcm []int16, speed flo
 		was := p.taken()
 		began := time.Now()
 		f(owner)
-		until("taken on", func() bool { return p.taken() > was+2*recordings.Rate })
+		p.reach(t, "taken on", was+2*recordings.Rate+1)
 		p.mu.Lock()
 		away = append(away, p.stood.Sub(began).Round(100*time.Millisecond))
 		p.mu.Unlock()
 	}
-	until("the end", func() bool { return p.taken() >= len(pcm) })
+	p.reach(t, "the end", len(pcm))
 	time.Sleep(500 * time.Millisecond)
 	return p, away
 }
@@ -79,28 +65,21 @@ func TestNodesTakeOver(t *testing.T) {
 	if os.Getenv("LEADSMAN_MEASURE") != "" {
 		plays = 5
 	}
-	rec, err := recordings.Load("fullmouth-joe")
-	if err != nil {
-		t.Fatal(err)
-	}
-	want := truth(t, rec)
-	rec.PCM = append(rec.PCM, make([]int16, 2*recordings.Rate)...)
+	pcm, want := fullMouth(t)
 	server := postgres.Start(t)
 	url := server.Schema("nodes")
 	nodes := nodesOf(t, url)
 	for _, s := range nodes {
 		s.start(t)
 	}
-	var id, visit struct {
-		ID string `json:"id"`
-	}
-	nodes[0].call(t, "POST", "api/people", map[string]any{"name": "Ada Quill", "roles": []string{"clinician"}}, &id)
-	nodes[1].call(t, "POST", "api/patients", map[string]any{"name": "Nell Ashby"}, &id) // each node takes part
+	patient := nodes[0].newPatient(t)
 	var killed, slept, stopped []time.Duration
 	var resent, givenUp int
+	var exams []string
 	for play := range plays {
 		exam := fmt.Sprint("played-", play)
-		nodes[play%2].call(t, "POST", "api/exams", map[string]any{"patient": id.ID, "id": exam, "numbering": "universal"}, &visit)
+		exams = append(exams, exam)
+		nodes[(play+1)%2].begin(t, patient, exam, "universal") // each node takes part
 		kill := func(owner int) {
 			nodes[owner].end(t, false)
 			time.AfterFunc(8*time.Second, func() { nodes[owner].start(t) })
@@ -114,7 +93,7 @@ func TestNodesTakeOver(t *testing.T) {
 			time.Sleep(time.Duration(500+rand.IntN(1500)) * time.Millisecond)
 			server.Restart()
 		}
-		p, away := playAt(t, nodes, exam, rec.PCM, 2, []func(int){kill, database, sleep, kill, database})
+		p, away := playAt(t, nodes, exam, pcm, 2, []func(int){kill, database, sleep, kill, database})
 		killed, stopped, slept = append(killed, away[0], away[3]), append(stopped, away[1], away[4]), append(slept, away[2])
 		resent, givenUp = resent+p.resent, givenUp+p.lost
 		time.Sleep(9 * time.Second) // whoever was killed is back
@@ -125,24 +104,10 @@ func TestNodesTakeOver(t *testing.T) {
 		}
 		s.end(t, true)
 	}
-	args := []string{"verify", "--data", nodes[0].data, "--store", url}
-	if out, err := exec.Command(nodes[0].bin, args...).CombinedOutput(); err != nil || strings.Contains(string(out), postgres.Password) {
-		t.Errorf("verify: %v\n%s", err, out)
+	if strings.Contains(nodes[0].verify(t, "--store", url), postgres.Password) {
+		t.Error("verify tells the password of the database")
 	}
-	st, err := store.OpenReadOnly(context.Background(), nodes[0].data, store.WithDatabase(url))
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer st.Close()
-	lost, doubled := 0, 0
-	for play := range plays {
-		got := entered(t, st, fmt.Sprint("played-", play))
-		l, d, sh := compare(want, got)
-		lost, doubled = lost+l, doubled+d
-		if l+d+sh > 0 {
-			t.Errorf("play %d: of %d values %d lost, %d entered twice, %d sites wrong:\ngot  %v\nwant %v", play, len(want), l, d, sh, got, want)
-		}
-	}
+	lost, doubled, _ := countedOnce(t, nodes[0].opened(t, store.WithDatabase(url)), want, exams...)
 	t.Logf("%d plays of %d values: %d lost, %d entered twice. Until a node said where it goes on: after kill -9 of the owner %v, of a sleeping owner %v, of the database (0.5 to 2 s away) %v. %.0f s of sound sent again, %.1f s given up",
 		plays, len(want), lost, doubled, killed, slept, stopped, float64(resent)/recordings.Rate, float64(givenUp)/recordings.Rate)
 	if resent == 0 {
@@ -163,10 +128,7 @@ func TestDrainingNodeGivesExamsAway(t *testing.T) {
 		s.more = append(s.more, "--drain", "40s")
 		s.start(t)
 	}
-	var id, visit struct{ ID string }
-	nodes[0].call(t, "POST", "api/people", map[string]any{"name": "Ada Quill", "roles": []string{"clinician"}}, &id)
-	nodes[0].call(t, "POST", "api/patients", map[string]any{"name": "Nell Ashby"}, &id)
-	nodes[0].call(t, "POST", "api/exams", map[string]any{"patient": id.ID, "id": "x", "numbering": "universal"}, &visit)
+	nodes[0].begin(t, nodes[0].newPatient(t), "x", "universal")
 	var did struct{ Seq uint64 }
 	nodes[0].call(t, "POST", "api/exams/x/words", map[string]any{"text": "disregard", "id": "typed"}, &did) // it runs here
 	if err := nodes[0].Cmd.Process.Signal(syscall.SIGTERM); err != nil {
@@ -174,19 +136,13 @@ func TestDrainingNodeGivesExamsAway(t *testing.T) {
 	}
 	time.Sleep(300 * time.Millisecond)
 	began := time.Now()
-	p := &page{addrs: []string{nodes[0].addr, nodes[1].addr}, exam: "x", owner: "mic", pcm: rec.PCM[:20*recordings.Rate], speed: 4, depths: map[string]float64{}}
-	ctx, cancel := context.WithCancel(context.Background())
-	var wg sync.WaitGroup
-	wg.Go(func() { p.record(ctx) })
-	wg.Go(func() { p.run(ctx) })
-	for p.taken() < 2*recordings.Rate {
-		if time.Sleep(10 * time.Millisecond); time.Since(began) > 20*time.Second {
-			t.Fatalf("%d samples are taken, at %s\n%s", p.taken(), p.addr(), nodes[0].Log())
-		}
-	}
+	p, stop := speaks(t, []string{nodes[0].addr, nodes[1].addr}, "x", rec.PCM[:20*recordings.Rate], 4)
+	p.reach(t, "at the other node", 2*recordings.Rate)
 	took := time.Since(began)
-	cancel()
-	wg.Wait()
+	stop()
+	if took > 20*time.Second {
+		t.Errorf("it took %v", took)
+	}
 	if p.addr() != nodes[1].addr {
 		t.Error("the page is heard at the node that is being stopped")
 	}

@@ -1,21 +1,18 @@
 package kill
 
 import (
-	"context"
 	"fmt"
 	"net/http"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
-	"sync"
 	"syscall"
 	"testing"
 	"time"
 
 	"github.com/gorilla/websocket"
 
-	"leadsman/store"
 	"leadsman/tests/recordings"
 )
 
@@ -86,8 +83,8 @@ func TestStoppedAtAnyMomentOfItsStart(t *testing.T) {
 		s.start(t)
 		s.end(t, true)
 		s.more = words
-		if out, err := exec.Command(s.bin, "verify", "--data", s.data).CombinedOutput(); err != nil {
-			t.Errorf("after %d twelfths of a start: %v\n%s", i, err, out)
+		if s.verify(t); t.Failed() {
+			t.Logf("that was after %d twelfths of a start", i)
 		}
 	}
 	t.Logf("a start takes %v; the slowest end %v", whole, slowest)
@@ -129,28 +126,12 @@ func TestDrained(t *testing.T) {
 	s := newService(t)
 	s.more = []string{"--drain", "4s"}
 	s.start(t)
-	var patient, visit struct{ ID string }
-	s.call(t, "POST", "api/people", map[string]any{"name": "Ada Quill", "roles": []string{"clinician"}}, &patient)
-	s.call(t, "POST", "api/patients", map[string]any{"name": "Nell Ashby"}, &patient)
+	patient := s.newPatient(t)
 	for _, id := range []string{"on", "other"} {
-		s.call(t, "POST", "api/exams", map[string]any{"patient": patient.ID, "id": id, "numbering": "universal"}, &visit)
+		s.begin(t, patient, id, "universal")
 	}
-	p := &page{addrs: []string{s.addr}, exam: "on", owner: "mic", pcm: pcm, speed: 1, depths: map[string]float64{}}
-	ctx, cancel := context.WithCancel(context.Background())
-	var wg sync.WaitGroup
-	defer wg.Wait()
-	defer cancel()
-	wg.Go(func() { p.record(ctx) })
-	wg.Go(func() { p.run(ctx) })
-	reach := func(what string, samples int) {
-		t.Helper()
-		for end := time.Now().Add(time.Minute); p.taken() < samples; time.Sleep(10 * time.Millisecond) {
-			if time.Now().After(end) {
-				t.Fatalf("%s: %d of %d samples are taken\n%s", what, p.taken(), samples, s.Log())
-			}
-		}
-	}
-	reach("on", 5*recordings.Rate)
+	p, _ := speaks(t, []string{s.addr}, "on", pcm, 1)
+	p.reach(t, "on", 5*recordings.Rate)
 	_ = s.Cmd.Process.Signal(syscall.SIGTERM)
 	for end := time.Now().Add(2 * time.Second); ; time.Sleep(20 * time.Millisecond) {
 		res, err := http.Get("http://" + s.addr + "/readyz")
@@ -171,22 +152,16 @@ func TestDrained(t *testing.T) {
 			t.Errorf("a microphone at %s while it drains: %s %q %d", c.exam, why, text, code)
 		}
 	}
-	reach("while it drains", was+recordings.Rate)
+	p.reach(t, "while it drains", was+recordings.Rate)
 	_ = s.Cmd.Process.Signal(syscall.SIGTERM)
 	if took := ends(t, s.Cmd); took > 2*time.Second {
 		t.Errorf("the second SIGTERM took %v", took)
 	}
 	s.start(t)
-	reach("after the next start", len(pcm))
+	p.reach(t, "after the next start", len(pcm))
 	time.Sleep(500 * time.Millisecond)
 	s.end(t, true)
-	st, err := store.OpenReadOnly(context.Background(), s.data)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer st.Close()
-	got := entered(t, st, "on")
-	if lost, doubled, shifted := compare(want, got); lost+doubled+shifted > 0 || len(want) < 20 {
-		t.Errorf("of %d values %d lost, %d entered twice, %d sites wrong:\ngot  %v\nwant %v", len(want), lost, doubled, shifted, got, want)
+	if lost, doubled, shifted := countedOnce(t, s.opened(t), want, "on"); len(want) < 20 {
+		t.Errorf("only %d values were called; %d lost, %d entered twice, %d sites wrong", len(want), lost, doubled, shifted)
 	}
 }

@@ -1,17 +1,14 @@
 package kill
 
 import (
-	"context"
+	"fmt"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strings"
-	"sync"
 	"syscall"
 	"testing"
 	"time"
 
-	"leadsman/store"
 	"leadsman/tests/recordings"
 )
 
@@ -22,12 +19,7 @@ func TestWorkersAreKilled(t *testing.T) {
 	if os.Getenv("LEADSMAN_MEASURE") != "" {
 		plays = 5
 	}
-	rec, err := recordings.Load("fullmouth-joe")
-	if err != nil {
-		t.Fatal(err)
-	}
-	want := truth(t, rec)
-	rec.PCM = append(rec.PCM, make([]int16, 2*recordings.Rate)...)
+	pcm, want := fullMouth(t)
 	var workers [2]*service
 	secret := filepath.Join(t.TempDir(), "secret")
 	for i := range workers {
@@ -38,9 +30,7 @@ func TestWorkersAreKilled(t *testing.T) {
 	s := newService(t)
 	s.more = []string{"--workers", "http://" + workers[0].addr + ",http://" + workers[1].addr, "--worker-secret", secret}
 	s.start(t)
-	var patient, visit struct{ ID string }
-	s.call(t, "POST", "api/people", map[string]any{"name": "Ada Quill", "roles": []string{"clinician"}}, &patient)
-	s.call(t, "POST", "api/patients", map[string]any{"name": "Nell Ashby"}, &patient)
+	patient := s.newPatient(t)
 	kill := func(i int) func() {
 		return func() {
 			workers[i].end(t, false)
@@ -68,50 +58,25 @@ func TestWorkersAreKilled(t *testing.T) {
 		kill(0), kill(1), kill(0),
 	}
 	resent, givenUp := 0, 0
+	var exams []string
 	for play := range plays {
-		exam := "played-" + string(rune('0'+play))
-		s.call(t, "POST", "api/exams", map[string]any{"patient": patient.ID, "id": exam, "numbering": "universal"}, &visit)
-		p := &page{addrs: []string{s.addr}, exam: exam, owner: "mic-of-" + exam, pcm: rec.PCM, speed: 2, depths: map[string]float64{}}
-		ctx, cancel := context.WithCancel(context.Background())
-		var wg sync.WaitGroup
-		wg.Go(func() { p.record(ctx) })
-		wg.Go(func() { p.run(ctx) })
-		reach := func(samples int) {
-			for end := time.Now().Add(2 * time.Minute); p.taken() < samples; time.Sleep(5 * time.Millisecond) {
-				if time.Now().After(end) {
-					t.Fatalf("%s: %d of %d samples are taken\n%s", exam, p.taken(), samples, s.Log())
-				}
-			}
-		}
+		exam := fmt.Sprint("played-", play)
+		exams = append(exams, exam)
+		s.begin(t, patient, exam, "universal")
+		p, stop := speaks(t, []string{s.addr}, exam, pcm, 2)
 		for i, f := range happen {
-			reach(len(rec.PCM) * (2*i + 1) / (2*len(happen) + 1))
+			p.reach(t, fmt.Sprint("before end ", i), len(pcm)*(2*i+1)/(2*len(happen)+1))
 			f()
 		}
-		reach(len(rec.PCM))
+		p.reach(t, "the end", len(pcm))
 		time.Sleep(500 * time.Millisecond)
-		cancel()
-		wg.Wait()
+		stop()
 		resent, givenUp = resent+p.resent, givenUp+p.lost
 	}
 	log := s.Log()
 	s.end(t, true)
-	if out, err := exec.Command(s.bin, "verify", "--data", s.data).CombinedOutput(); err != nil {
-		t.Errorf("verify: %v\n%s", err, out)
-	}
-	st, err := store.OpenReadOnly(context.Background(), s.data)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer st.Close()
-	lost, doubled, shifted := 0, 0, 0
-	for play := range plays {
-		got := entered(t, st, "played-"+string(rune('0'+play)))
-		l, d, sh := compare(want, got)
-		lost, doubled, shifted = lost+l, doubled+d, shifted+sh
-		if l+d+sh > 0 {
-			t.Errorf("play %d: of %d values %d lost, %d entered twice, %d sites wrong:\ngot  %v\nwant %v", play, len(want), l, d, sh, got, want)
-		}
-	}
+	s.verify(t)
+	lost, doubled, shifted := countedOnce(t, s.opened(t), want, exams...)
 	if n := strings.Count(log, "worker not in use"); n < 5 {
 		t.Errorf("the service noticed %d lost workers: the test shows nothing\n%s", n, log)
 	}
