@@ -295,7 +295,7 @@ func (e *Exam) release(ctx context.Context) error {
 		e.stream.soundedMS = m.EndMS
 		return e.short(ctx)
 	}
-	return e.enter(ctx, v, m, m.EndMS)
+	return e.enter(ctx, v, m, max(m.EndMS, e.stream.nowMS)) // the answer comes only now
 }
 
 // oddCorrection reports whether a correction has neither one number nor as many as its place has sites: one was lost.
