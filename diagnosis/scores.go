@@ -172,10 +172,6 @@ func (m *mouth) gingivalBleeding() Finding {
 	return f
 }
 
-// gingivalBleedingPositive reports whether blood after so many seconds counts for the gingival
-// bleeding index. Source: Ainamo and Bay 1975 (seen, secondary).
-func gingivalBleedingPositive(seconds float64) bool { return seconds <= gingivalBleedingSeconds }
-
 // measure is a length whose sites are counted from some limits on.
 type measure struct {
 	loss     bool   // attachment loss, which only permanent teeth have; else depth
@@ -371,45 +367,4 @@ func (m *mouth) askThrough(f *Finding, th *tooth) {
 		f.Missing = append(f.Missing, Missing{Input: "furcation", Teeth: []chart.Tooth{th.t}, Question: "A furcation through and through needs two entrances: which is the other?"})
 		f.Provisional = true
 	}
-}
-
-// hamp gives the furcation grade from the horizontal loss in mm: 1 under 3 mm, 2 from 3 mm, 3 through
-// and through. Source: Hamp et al. 1975 (seen, secondary); exactly 3 mm an engineering choice.
-func hamp(horizontal float64, through bool) int {
-	switch {
-	case through:
-		return 3
-	case horizontal >= hampII:
-		return 2
-	}
-	return 1
-}
-
-// glickman gives Glickman's furcation class, 1 to 4, which is not convertible to Hamp's grade: 1 no
-// horizontal loss, 2 partial, 3 through and through, 4 through and visible after recession.
-// Source: Glickman 1953 as tabulated in BMC Oral Health 2015;15(S1):S5, table 5 (seen).
-func glickman(horizontal float64, through, visible bool) int {
-	switch {
-	case through && visible:
-		return 4
-	case through:
-		return 3
-	case horizontal > 0:
-		return 2
-	}
-	return 1
-}
-
-// mobilityGrade gives the grade that a movement is taught to have. Readings are stored as called;
-// nothing derives them. Source: Miller 1950, modified (from memory); exactly 1 mm differs by text.
-func mobilityGrade(horizontal float64, vertical, beyondNatural bool) int {
-	switch {
-	case vertical:
-		return 3
-	case horizontal > mobilityII:
-		return 2
-	case beyondNatural || horizontal > 0:
-		return 1
-	}
-	return 0
 }

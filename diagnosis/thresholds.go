@@ -30,8 +30,6 @@ const (
 	srcRecallBand   = "Sanz et al. 2020, doi:10.1111/jcpe.13290 (3 to 12 months by risk, from memory); Trombelli et al. 2020, doi:10.1111/prd.12340"
 	srcImplantSteps = "Herrera et al. 2023, doi:10.1111/jcpe.13823 (steps from memory)"
 	srcSteps        = "Sanz et al. 2020, doi:10.1111/jcpe.13290; Herrera et al. 2022, doi:10.1111/jcpe.13639"
-	srcChange       = "Andrade et al. 2012, doi:10.1590/S1806-83242012000100010; threshold an engineering choice"
-	srcClosure      = "review of subgingival instrumentation, Periodontol 2000 2023 (PMID 37162295); baseline an engineering choice"
 )
 
 // How complete a chart must be. Engineering choice.
@@ -129,12 +127,6 @@ const (
 // Plaque control record: teaching target, seen, secondary.
 const oLearyTargetPercent = 10 // under
 
-// Mobility (Miller 1950, modified, from memory): over so many mm horizontally it is grade 2.
-const mobilityII = 1.0
-
-// Furcation (Hamp et al. 1975, seen, secondary): from so many mm of horizontal loss it is grade 2.
-const hampII = 3
-
 // Vertical subclass of a furcation. Tarnow and Fletcher 1984, from memory.
 const (
 	furcationVerticalB = 4 // mm and more
@@ -154,9 +146,6 @@ const (
 	millerDepth3      = 10 // over
 	millerSmoking     = 4  // points
 )
-
-// Gingival bleeding index: blood within so many seconds. Ainamo and Bay 1975, seen, secondary.
-const gingivalBleedingSeconds = 10
 
 // Inflamed surface. Limit of the length: a published simulation ran to 10 mm (Ueda et al. 2022,
 // doi:10.3390/ijerph19169937, abstract); least number of sites an engineering choice.
@@ -183,8 +172,8 @@ const (
 	riskManyModerate     = 2 // rows that make the whole moderate
 )
 
-// Change between two exams: measurement error is 1 mm (Andrade et al. 2012, abstract); the rest
-// engineering choices.
+// Change between two exams: measurement error is 1 mm (Andrade et al. 2012, doi:10.1590/S1806-83242012000100010, abstract); a closed
+// pocket as in a review of subgingival instrumentation, Periodontol 2000 2023 (PMID 37162295); the rest engineering choices.
 const (
 	changeMM              = 2
 	changeOtherExaminerMM = 3
