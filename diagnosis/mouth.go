@@ -152,7 +152,7 @@ func (m *mouth) add(t chart.Tooth) {
 	if b := th.asked.BoneLossPercent; b != nil {
 		th.bone = *b
 	}
-	m.standing(th)
+	m.findStand(th)
 	eight := t.ThirdMolar()
 	th.classed = th.stand == natural && !t.Primary() && (!eight || m.o.ThirdMolars)
 	th.scored = th.stand == natural && !(eight && m.o.ScoresWithout8)
@@ -171,8 +171,8 @@ func (m *mouth) add(t chart.Tooth) {
 	}
 }
 
-// standing finds out what stands at a position: of a tooth that the chart does not mention, by its readings and by what is usual.
-func (m *mouth) standing(th *tooth) {
+// findStand finds out what stands at a position: of a tooth that the chart does not mention, by its readings and by what is usual.
+func (m *mouth) findStand(th *tooth) {
 	read := th.rec.Sites != [chart.NumSites]chart.SiteRecord{}
 	switch th.rec.Presence {
 	case chart.Present:

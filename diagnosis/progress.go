@@ -241,7 +241,7 @@ func (m *mouth) judgeProgress(f *Finding, p *progress, e *Earlier) {
 	case len(p.again) > 0:
 		f.Value = word("confirmed-sites")
 		f.Text = fmt.Sprintf("Loss of attachment was read twice at %s: %s. In a whole mouth about %s of the kind come from wrong readings at the exam before: a question until a radiograph or the next exam confirms it.",
-			many(len(p.again), "site"), m.places(p.again), about(p.twice.Expected))
+			many(len(p.again), "site"), m.lostText(p.again), about(p.twice.Expected))
 	case len(p.sites) > 0 && p.shift > shiftedMouth:
 		f.Value = word("question")
 		f.Text = fmt.Sprintf("The whole mouth reads about 1 mm deeper than before (%s %s): another probe, force or way of rounding?", p.seen(), what)
@@ -258,7 +258,7 @@ func (m *mouth) judgeProgress(f *Finding, p *progress, e *Earlier) {
 func (m *mouth) beyondChance(p *progress, what string) string {
 	if !p.many() {
 		return fmt.Sprintf("Attachment was lost, read twice at %s: %s. Errors of measurement alone give so many losses of %d mm or more, read twice, in less than one mouth of a hundred.",
-			many(len(p.large), "site"), m.places(p.large), p.largeMM)
+			many(len(p.large), "site"), m.lostText(p.large), p.largeMM)
 	}
 	c := &p.once
 	if !c.Beyond {
@@ -282,8 +282,8 @@ func (m *mouth) lossSites() int {
 	return n
 }
 
-// places writes lost sites for people: "16 MB from 3 to 5 mm".
-func (m *mouth) places(ls []lost) string {
+// lostText writes lost sites for people: "16 MB from 3 to 5 mm".
+func (m *mouth) lostText(ls []lost) string {
 	const shown = 6
 	var out []string
 	for i, l := range ls {
@@ -300,12 +300,12 @@ func (m *mouth) places(ls []lost) string {
 func (m *mouth) confirm(p *progress) (q Missing, ok bool) {
 	switch {
 	case len(p.sites) > 0:
-		q = Missing{Input: "depth_again", Question: "Confirm: attachment loss went at " + m.places(p.sites) + ". Measure these sites again at this visit; a change counts when it is seen twice."}
+		q = Missing{Input: "depth_again", Question: "Confirm: attachment loss went at " + m.lostText(p.sites) + ". Measure these sites again at this visit; a change counts when it is seen twice."}
 		for _, l := range p.sites {
 			q.Sites = append(q.Sites, l.ref)
 		}
 	case len(p.again) > 0:
-		q = Missing{Input: "progression_mm,progression_years", Question: "Does a radiograph show bone loss where attachment was lost by two readings: " + m.places(p.again) + "?"}
+		q = Missing{Input: "progression_mm,progression_years", Question: "Does a radiograph show bone loss where attachment was lost by two readings: " + m.lostText(p.again) + "?"}
 		for _, l := range p.again {
 			q.Sites = append(q.Sites, l.ref)
 		}

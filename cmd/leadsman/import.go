@@ -112,7 +112,7 @@ func readForeign(path, as, mapping, exams string, stdout io.Writer) (rs []*repor
 	case "json":
 		return readCharts(f)
 	case "csv":
-		m := tidy.Own()
+		m := tidy.Ours()
 		if mapping != "" {
 			mf, err := os.Open(mapping)
 			if err != nil {

@@ -177,7 +177,7 @@ func code(c *r4.CodeableConcept, system, want string) (string, bool) {
 // Codes of the published layout's examples that are called otherwise here.
 var aliases = map[string]string{"bop": "bleeding"}
 
-func ownCode(c *r4.CodeableConcept) string {
+func ourCode(c *r4.CodeableConcept) string {
 	v, _ := code(c, codes, "")
 	if a := aliases[v]; a != "" {
 		return a
@@ -223,7 +223,7 @@ func (rd *reader) observation(o *r4.Observation) error {
 	if o.Status == r4.ObservationStatusCancelled || o.Status == r4.ObservationStatusEnteredInError {
 		return errors.New("its status says that it is not valid")
 	}
-	enter := entries[ownCode(&o.Code)]
+	enter := entries[ourCode(&o.Code)]
 	if _, depth := code(&o.Code, loinc, depthCode); depth && enter == nil {
 		enter = probed
 	}
@@ -252,7 +252,7 @@ var entries = map[string]func(*report.Record, *r4.Observation, chart.Tooth) erro
 func isScore(c *r4.CodeableConcept) bool {
 	_, bleeding := code(c, loinc, bleedingCode)
 	_, plaque := code(c, loinc, plaqueCode)
-	return bleeding || plaque || ownCode(c) == "pisa"
+	return bleeding || plaque || ourCode(c) == "pisa"
 }
 
 // of is the record that an Observation belongs to, with what the Observation says of the exam.
@@ -273,7 +273,7 @@ func (rd *reader) of(o *r4.Observation) *report.Record {
 }
 
 func toothStatus(r *report.Record, o *r4.Observation, t chart.Tooth) error {
-	v := ownCode(o.ValueCodeableConcept)
+	v := ourCode(o.ValueCodeableConcept)
 	if v == "" && o.ValueCodeableConcept != nil {
 		v = text(o.ValueCodeableConcept.Text)
 	}
@@ -306,7 +306,7 @@ func keratinized(r *report.Record, o *r4.Observation, t chart.Tooth) error {
 func probed(r *report.Record, o *r4.Observation, t chart.Tooth) error {
 	ref := chart.SiteRef{Tooth: t, Site: chart.NumSites}
 	for _, c := range o.Component {
-		if answer, ok := code(c.ValueCodeableConcept, loinc, ""); ok && ownCode(&c.Code) == "probe-site" {
+		if answer, ok := code(c.ValueCodeableConcept, loinc, ""); ok && ourCode(&c.Code) == "probe-site" {
 			ref.Site = chart.Site(slices.IndexFunc(siteAnswers[:], func(a [2]string) bool { return a[0] == answer }))
 		}
 	}
@@ -328,7 +328,7 @@ func probed(r *report.Record, o *r4.Observation, t chart.Tooth) error {
 		if err := siteComponent(&s, &c); err != nil {
 			return err
 		}
-		if ownCode(&c.Code) == "doubt" {
+		if ourCode(&c.Code) == "doubt" {
 			d := chart.Doubt{SiteRef: ref, Field: chart.Field(text(c.ValueString))}
 			if len(o.Note) > len(doubts) {
 				d.Reason = o.Note[len(doubts)].Text
@@ -343,20 +343,20 @@ func probed(r *report.Record, o *r4.Observation, t chart.Tooth) error {
 
 // siteComponent enters a component of what was probed: the margin, a second depth, an answer.
 func siteComponent(s *chart.SiteRecord, c *r4.ObservationComponent) (err error) {
-	own := ownCode(&c.Code)
+	kind := ourCode(&c.Code)
 	if _, ok := code(&c.Code, loinc, recessionCode); ok && c.ValueQuantity != nil {
 		if s.Recession, err = millimetres(c.ValueQuantity, chart.MinRecession, chart.MaxRecession); err != nil {
 			return fmt.Errorf("recession: %w", err)
 		}
 		return nil
 	}
-	if own == "depth-again" {
+	if kind == "depth-again" {
 		if s.Again, err = millimetres(c.ValueQuantity, 0, chart.MaxDepth); err != nil {
 			return fmt.Errorf("second depth: %w", err)
 		}
 	}
 	for f := range chart.NumFlags {
-		if own == f.String() && c.ValueBoolean != nil {
+		if kind == f.String() && c.ValueBoolean != nil {
 			s.Flags[f] = chart.Is(*c.ValueBoolean)
 		}
 	}
@@ -373,11 +373,11 @@ func furcation(r *report.Record, o *r4.Observation, t chart.Tooth) error {
 	for _, c := range o.Component {
 		answer, _ := code(c.ValueCodeableConcept, loinc, "")
 		for _, e := range t.Entrances() {
-			if ownCode(&c.Code) == "furcation-entrance" && entranceAnswers[e.String()][0] == answer {
+			if ourCode(&c.Code) == "furcation-entrance" && entranceAnswers[e.String()][0] == answer {
 				at = int(e)
 			}
 		}
-		if ownCode(&c.Code) == "furcation-vertical" {
+		if ourCode(&c.Code) == "furcation-vertical" {
 			var err error
 			if down, err = millimetres(c.ValueQuantity, 0, chart.MaxDepth); err != nil {
 				return fmt.Errorf("vertical furcation: %w", err)

@@ -18,7 +18,7 @@ import (
 )
 
 //go:embed messages/*.json
-var own embed.FS
+var builtIn embed.FS
 
 // Messages are the sentences of a language for what patients read.
 type Messages struct {
@@ -32,7 +32,7 @@ var tagForm = regexp.MustCompile(`^[a-z]{2,3}(-[A-Za-z0-9]{2,8})?$`)
 // of files in a folder of the practice, which may not exist.
 func Languages(dir string) (map[string]string, error) {
 	names := map[string]string{}
-	for _, from := range []fs.FS{own, practiceFiles(dir)} {
+	for _, from := range []fs.FS{builtIn, practiceFiles(dir)} {
 		files, err := fs.Glob(from, "messages/*.json")
 		if err != nil {
 			return nil, err
@@ -66,7 +66,7 @@ func Load(dir, tag string) (*Messages, error) {
 	if !tagForm.MatchString(tag) {
 		return nil, fmt.Errorf("language %q: write a tag such as en or pt-BR", tag)
 	}
-	english, err := read(own, "messages/en.json", nil)
+	english, err := read(builtIn, "messages/en.json", nil)
 	if err != nil {
 		return nil, err
 	}
@@ -75,7 +75,7 @@ func Load(dir, tag string) (*Messages, error) {
 	for _, from := range []struct {
 		fs   fs.FS
 		name string
-	}{{own, "messages/" + tag + ".json"}, {practiceFiles(dir), path.Join(filepath.Base(dir), tag+".json")}} {
+	}{{builtIn, "messages/" + tag + ".json"}, {practiceFiles(dir), path.Join(filepath.Base(dir), tag+".json")}} {
 		text, err := read(from.fs, from.name, english)
 		if errors.Is(err, fs.ErrNotExist) {
 			continue

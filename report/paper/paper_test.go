@@ -22,12 +22,12 @@ var tongues = []string{"en", "es", "de", "fr", "pt"}
 
 // No message is missing in any language that comes with the program, and each has the placeholders of the English one.
 func TestMessagesComplete(t *testing.T) {
-	english, err := read(own, "messages/en.json", nil)
+	english, err := read(builtIn, "messages/en.json", nil)
 	if err != nil {
 		t.Fatal(err)
 	}
 	for _, tag := range tongues {
-		text, err := read(own, "messages/"+tag+".json", english)
+		text, err := read(builtIn, "messages/"+tag+".json", english)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -104,8 +104,8 @@ func (m *Map) check() error {
 	return nil
 }
 
-// Own is the mapping of the tables that this package writes.
-func Own() *Map {
+// Ours is the mapping of the tables that this package writes.
+func Ours() *Map {
 	m := &Map{Columns: map[string]names{}}
 	for _, c := range known {
 		m.Columns[c] = names{c}
@@ -252,12 +252,12 @@ func (t *table) columns(head []string) error {
 
 // findColumns finds where the columns of ours come from. A table of ours may have fewer columns.
 func (t *table) findColumns(head []string, find func(string) int) error {
-	own := slices.Equal(t.m.Columns["patient"], names{"patient"})
+	isOurs := slices.Equal(t.m.Columns["patient"], names{"patient"})
 	for ours, theirs := range t.m.Columns {
 		var at []int
 		for _, n := range theirs {
 			i := find(n)
-			if i < 0 && own && !slices.Contains(needed, ours) {
+			if i < 0 && isOurs && !slices.Contains(needed, ours) {
 				at = nil
 				break
 			}
@@ -350,11 +350,11 @@ func (t *table) take(line int, row []string) {
 		return
 	}
 	// One row is many: those of a site are taken together.
-	type place struct{ tooth, site string }
-	var order []place
-	at := map[place]map[string]string{}
+	type named struct{ tooth, site string }
+	var order []named
+	at := map[named]map[string]string{}
 	for _, w := range t.wide {
-		p := place{w.tooth, w.site}
+		p := named{w.tooth, w.site}
 		if at[p] == nil {
 			at[p] = map[string]string{"tooth": w.tooth, "site": w.site}
 			order = append(order, p)

@@ -21,7 +21,7 @@ type fault struct{ column, why string }
 
 // read reads the whole row, on top of what the exam has of the tooth.
 func (r *siteRow) read(b *building) *fault {
-	if f := r.place(b); f != nil {
+	if f := r.which(b); f != nil {
 		return f
 	}
 	r.rec = *b.Chart.Tooth(r.ref.Tooth)
@@ -33,7 +33,8 @@ func (r *siteRow) read(b *building) *fault {
 	return nil
 }
 
-func (r *siteRow) place(b *building) *fault {
+// which finds the site that the row is about.
+func (r *siteRow) which(b *building) *fault {
 	var err error
 	if r.ref.Tooth, err = chart.ParseTooth(r.get("tooth"), r.numbering); err != nil {
 		return &fault{"tooth", err.Error()}

@@ -43,7 +43,7 @@ func write(t *testing.T, rs ...*report.Record) (sites, exams string) {
 func TestRoundTrip(t *testing.T) {
 	r := reporttest.Full(t)
 	sites, exams := write(t, r)
-	got, err := Read(strings.NewReader(sites), strings.NewReader(exams), Own())
+	got, err := Read(strings.NewReader(sites), strings.NewReader(exams), Ours())
 	if err != nil || len(got.Rejected) > 0 || len(got.Records) != 1 || len(got.Unused) != 3 { // signed; attachment loss is read; tooth_universal; amended
 		t.Fatalf("%+v %v", got, err)
 	}
@@ -331,7 +331,7 @@ func TestCellsAreNoFormulas(t *testing.T) {
 			t.Error("no negative number was written")
 		}
 	}
-	got, err := Read(strings.NewReader(sites), strings.NewReader(exams), Own())
+	got, err := Read(strings.NewReader(sites), strings.NewReader(exams), Ours())
 	if err != nil || len(got.Rejected) > 0 || len(got.Records) != 1 {
 		t.Fatalf("%+v %v", got, err)
 	}

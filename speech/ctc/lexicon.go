@@ -10,7 +10,7 @@ import (
 )
 
 //go:embed lexicon.txt
-var ownLexicon string
+var builtInLexicon string
 
 // A lexicon gives the ways to say each word as strings of phone indices (0 is blank and never
 // occurs).
@@ -27,7 +27,7 @@ func newLexicon(symbols []string) (*lexicon, error) {
 			l.phone[s] = uint8(i)
 		}
 	}
-	if err := l.read("built-in lexicon", strings.NewReader(ownLexicon)); err != nil {
+	if err := l.read("built-in lexicon", strings.NewReader(builtInLexicon)); err != nil {
 		return nil, err
 	}
 	return l, nil
