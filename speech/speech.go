@@ -56,16 +56,17 @@ type Net interface {
 	Arcs(state int, yield func(word string, to int, logPrior float64))
 }
 
-// FreeNet is a Net with states behind which speech of any content may follow: what comes after "remark". A Recognizer that
-// knows of it gives the words up to there as a Reading that is Free; without words of its own that speech is no reason to reject them.
-type FreeNet interface {
+// freeNet is a Net with states behind which speech of any content may follow.
+type freeNet interface {
 	Net
 	Free(state int) bool
 }
 
-// Free says whether speech of any content may follow in a state of a net.
+// Free says whether speech of any content may follow in a state of a net: what comes after "remark". A net that has such states has
+// a method Free(state int) bool. A Recognizer that knows of it gives the words up to there as a Reading that is Free; without words of its
+// own that speech is no reason to reject them.
 func Free(n Net, state int) bool {
-	f, ok := n.(FreeNet)
+	f, ok := n.(freeNet)
 	return ok && f.Free(state)
 }
 
@@ -82,7 +83,7 @@ type Word struct {
 type Reading struct {
 	Words     []Word  `json:"words"`
 	Ending    Ending  `json:"ending"`
-	Free      bool    `json:"free,omitempty"` // speech of any content follows the words: see FreeNet
+	Free      bool    `json:"free,omitempty"` // speech of any content follows the words: see Free
 	LogScore  float64 `json:"log_score"`      // acoustic and prior together, natural log; comparable within one Hypothesis
 	Posterior float64 `json:"posterior"`      // 0..1, sums to at most 1 over the readings of a Hypothesis
 }

@@ -27,7 +27,7 @@ import (
 var (
 	packsFolder = flag.String("packs", "", "folder with voices.tsv (name, accent) and for each voice NAME.flac and NAME.tsv (first sample, last, words)")
 	conditions  = flag.String("conditions", "clean,telephone,suction-10,scaler-5", "what the voices are heard through: a noise with its decibels")
-	knownFile   = flag.String("known", "", "file that TestKnown writes")
+	knownOut    = flag.String("known", "", "file that TestKnown writes")
 	judge       = flag.Bool("judge", false, "fit nothing: the table of the calibration in force")
 )
 
@@ -100,7 +100,7 @@ func calibrated(t *testing.T) *Engine {
 //
 //	go test -tags calibrate -run Known ./speech/ctc -args -packs FOLDER -known ../../models/known.f32
 func TestKnown(t *testing.T) {
-	if *knownFile == "" {
+	if *knownOut == "" {
 		t.Skip("-args -packs FOLDER -known FILE")
 	}
 	e := calibrated(t)
@@ -176,7 +176,7 @@ func TestKnown(t *testing.T) {
 			put(v)
 		}
 	}
-	if err := os.WriteFile(*knownFile, out.Bytes(), 0o644); err != nil {
+	if err := os.WriteFile(*knownOut, out.Bytes(), 0o644); err != nil {
 		t.Fatal(err)
 	}
 	t.Logf("%d clips, %d states; by symbol %.0f", len(clips), len(all), n)
@@ -437,7 +437,7 @@ func telephone(x []float64) []float64 {
 //
 // The voices must not be those of the training.
 func TestCalibrate(t *testing.T) {
-	if *packsFolder == "" || *knownFile != "" {
+	if *packsFolder == "" || *knownOut != "" {
 		t.Skip("-args -packs FOLDER")
 	}
 	e := calibrated(t)
@@ -580,7 +580,7 @@ func reliability(samples []sample) string {
 // TestProfiles enrols each voice with its first groups of three and hears the others without the profile and with it; what the check makes of the
 // right words, of those of another line, and of lines in which one word of three is another.
 func TestProfiles(t *testing.T) {
-	if *packsFolder == "" || *knownFile != "" {
+	if *packsFolder == "" || *knownOut != "" {
 		t.Skip("-args -packs FOLDER")
 	}
 	e := calibrated(t)

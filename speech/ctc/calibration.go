@@ -15,7 +15,7 @@ type Calibration struct {
 	// Confidence holds the coefficients a, b, c, d, e of the logistic regression for the probability that a
 	// word is right: a + b*logit(share) + c*sqrt(cost) + d*log(far) + e*beyond, share being that part of the posterior of all
 	// readings that agrees on the word, cost the negative log-probability of its phones, per phone, far how far its sound
-	// lies from what the network knows (KnownFile), beyond how much farther than usual the calls before lay (logarithm; 0 for usual voices).
+	// lies from what the network knows (knownFile), beyond how much farther than usual the calls before lay (logarithm; 0 for usual voices).
 	Confidence [5]float64 `json:"confidence"`
 	// StrangeFrom is the mean distance of the calls of a voice from which on it is strange to the model; 0: never.
 	StrangeFrom float64 `json:"strange_from"`

@@ -22,12 +22,12 @@ import (
 
 // File names in a model directory.
 const (
-	ModelFile    = "model.int8.onnx"
-	SecondFile   = "second.int8.onnx" // a larger model that is asked again when a call has ended; may be absent
-	PhonesFile   = "phones.txt"
-	KnownFile    = "known.f32" // what its states are like for voices that it knows; may be absent
-	ManifestFile = "manifest.json"
-	LibraryFile  = "libonnxruntime.so"
+	modelFile    = "model.int8.onnx"
+	secondFile   = "second.int8.onnx" // a larger model that is asked again when a call has ended; may be absent
+	phonesFile   = "phones.txt"
+	knownFile    = "known.f32" // what its states are like for voices that it knows; may be absent
+	manifestFile = "manifest.json"
+	libraryFile  = "libonnxruntime.so"
 )
 
 // Options say which model to use and how to listen. Zero values stand for the defaults given.
@@ -99,7 +99,7 @@ func Open(opt Options) (*Engine, error) {
 	}
 	lex, err := newLexicon(m.symbols)
 	if err != nil {
-		return nil, fmt.Errorf("%s does not list all 39 phones: put back the file that came with the model (%w)", filepath.Join(opt.ModelDir, PhonesFile), err)
+		return nil, fmt.Errorf("%s does not list all 39 phones: put back the file that came with the model (%w)", filepath.Join(opt.ModelDir, phonesFile), err)
 	}
 	if opt.Lexicon != nil {
 		if err := lex.read(opt.LexiconName, opt.Lexicon); err != nil {
@@ -117,7 +117,7 @@ func Open(opt Options) (*Engine, error) {
 	if err != nil {
 		return nil, err
 	}
-	net, err := newNetwork(lib, filepath.Join(opt.ModelDir, ModelFile), m.model, len(m.symbols))
+	net, err := newNetwork(lib, filepath.Join(opt.ModelDir, modelFile), m.model, len(m.symbols))
 	if err != nil {
 		return nil, err
 	}
@@ -132,11 +132,11 @@ func Open(opt Options) (*Engine, error) {
 	if net.width > 0 && m.known != nil {
 		if e.known, err = readKnown(m.known, len(m.symbols), net.width); err != nil {
 			e.Close()
-			return nil, fmt.Errorf("%s: %w; put back the file that came with the model", filepath.Join(opt.ModelDir, KnownFile), err)
+			return nil, fmt.Errorf("%s: %w; put back the file that came with the model", filepath.Join(opt.ModelDir, knownFile), err)
 		}
 	}
 	if m.second != nil {
-		if e.second, err = newNetwork(lib, filepath.Join(opt.ModelDir, SecondFile), m.second, len(m.symbols)); err != nil {
+		if e.second, err = newNetwork(lib, filepath.Join(opt.ModelDir, secondFile), m.second, len(m.symbols)); err != nil {
 			e.Close()
 			return nil, err
 		}
@@ -190,25 +190,25 @@ func loadModel(dir string) (m modelFiles, err error) {
 		path := filepath.Join(dir, name)
 		if b, err = os.ReadFile(path); errors.Is(err, fs.ErrNotExist) {
 			if err = nil; needed {
-				err = fmt.Errorf("%w: no file %s; give the folder that holds %s and %s, as installed with the program", speech.ErrNoModel, path, ModelFile, PhonesFile)
+				err = fmt.Errorf("%w: no file %s; give the folder that holds %s and %s, as installed with the program", speech.ErrNoModel, path, modelFile, phonesFile)
 			}
 			return nil
 		}
 		return b
 	}
-	m.model = read(ModelFile, true)
-	phones := read(PhonesFile, true)
-	m.known = read(KnownFile, false)
-	m.second = read(SecondFile, false)
+	m.model = read(modelFile, true)
+	phones := read(phonesFile, true)
+	m.known = read(knownFile, false)
+	m.second = read(secondFile, false)
 	if err != nil {
 		return m, err
 	}
-	files := map[string][]byte{ModelFile: m.model, PhonesFile: phones}
+	files := map[string][]byte{modelFile: m.model, phonesFile: phones}
 	if m.known != nil {
-		files[KnownFile] = m.known
+		files[knownFile] = m.known
 	}
 	if m.second != nil {
-		files[SecondFile] = m.second
+		files[secondFile] = m.second
 	}
 	hash := sha256.Sum256(m.model)
 	m.sum = hex.EncodeToString(hash[:])
@@ -222,7 +222,7 @@ func loadModel(dir string) (m modelFiles, err error) {
 		}
 	}
 	if len(m.symbols) < 2 || m.symbols[0] != "<blank>" || len(m.symbols) > 255 {
-		return m, fmt.Errorf("%s is not a list of phones that begins with <blank>: put back the file that came with the model", filepath.Join(dir, PhonesFile))
+		return m, fmt.Errorf("%s is not a list of phones that begins with <blank>: put back the file that came with the model", filepath.Join(dir, phonesFile))
 	}
 	return m, nil
 }
@@ -231,7 +231,7 @@ func loadModel(dir string) (m modelFiles, err error) {
 // one, and returns its calibration: {"files":[{"name":..., "sha256":...}], "calibration":{...}}.
 // Files that the manifest does not name pass; it may hold more.
 func readManifest(dir string, files map[string][]byte) (Calibration, error) {
-	path := filepath.Join(dir, ManifestFile)
+	path := filepath.Join(dir, manifestFile)
 	b, err := os.ReadFile(path)
 	if errors.Is(err, fs.ErrNotExist) {
 		return defaultCalibration, nil
@@ -251,7 +251,7 @@ func readManifest(dir string, files map[string][]byte) (Calibration, error) {
 	}
 	for _, f := range m.Files {
 		data, ok := files[f.Name]
-		if !ok && (f.Name == SecondFile || f.Name == KnownFile) { // without it, worse would be heard or believed, and nobody would know
+		if !ok && (f.Name == secondFile || f.Name == knownFile) { // without it, worse would be heard or believed, and nobody would know
 			return Calibration{}, fmt.Errorf("%w: no file %s, which %s names: put back the files that came with the program", speech.ErrNoModel, filepath.Join(dir, f.Name), path)
 		}
 		if !ok {
@@ -277,18 +277,18 @@ func findLibrary(given string) (string, error) {
 		if st, err := os.Stat(given); err == nil && !st.IsDir() {
 			return given, nil
 		}
-		tried = append(tried, given, filepath.Join(given, LibraryFile))
+		tried = append(tried, given, filepath.Join(given, libraryFile))
 	} else if exe, err := os.Executable(); err == nil {
 		if real, err := filepath.EvalSymlinks(exe); err == nil {
 			exe = real
 		}
 		dir := filepath.Dir(exe)
-		tried = append(tried, filepath.Join(dir, LibraryFile), filepath.Join(dir, "..", "lib", LibraryFile))
+		tried = append(tried, filepath.Join(dir, libraryFile), filepath.Join(dir, "..", "lib", libraryFile))
 	}
 	for _, p := range tried {
 		if st, err := os.Stat(p); err == nil && !st.IsDir() {
 			return p, nil
 		}
 	}
-	return "", fmt.Errorf("%w: no library %s at %s; install it beside the program or say where it is", speech.ErrNoModel, LibraryFile, strings.Join(tried, " or "))
+	return "", fmt.Errorf("%w: no library %s at %s; install it beside the program or say where it is", speech.ErrNoModel, libraryFile, strings.Join(tried, " or "))
 }

@@ -35,7 +35,7 @@ var library = sync.OnceValues(func() (string, error) {
 		return "", fmt.Errorf("the module github.com/k2-fsa/sherpa-onnx-go-linux is not here (%v): run go mod download", err)
 	}
 	arch := map[string]string{"amd64": "x86_64-unknown-linux-gnu", "arm64": "aarch64-unknown-linux-gnu", "arm": "arm-unknown-linux-gnueabihf"}[runtime.GOARCH]
-	return filepath.Join(dir, "lib", arch, LibraryFile), nil
+	return filepath.Join(dir, "lib", arch, libraryFile), nil
 })
 
 func testOptions(t testing.TB) Options {
@@ -381,7 +381,7 @@ func TestOwnLexicon(t *testing.T) {
 func TestSecondOpinion(t *testing.T) {
 	opt := testOptions(t)
 	dir := t.TempDir()
-	for _, name := range []string{ModelFile, PhonesFile} {
+	for _, name := range []string{modelFile, phonesFile} {
 		b, err := os.ReadFile(filepath.Join(opt.ModelDir, name))
 		if err != nil {
 			t.Fatal(err)
@@ -404,11 +404,11 @@ func TestSecondOpinion(t *testing.T) {
 		return hear(t, e, callNet(), r.PCM)
 	}
 	alone := heard()
-	model, err := os.ReadFile(filepath.Join(dir, ModelFile))
+	model, err := os.ReadFile(filepath.Join(dir, modelFile))
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := os.WriteFile(filepath.Join(dir, SecondFile), model, 0o644); err != nil {
+	if err := os.WriteFile(filepath.Join(dir, secondFile), model, 0o644); err != nil {
 		t.Fatal(err)
 	}
 	near := cmpopts.EquateApprox(0, 1e-3)
@@ -500,10 +500,10 @@ func TestOpenRefuses(t *testing.T) {
 		}
 		return b
 	}
-	model, phones := read(ModelFile), read(PhonesFile)
+	model, phones := read(modelFile), read(phonesFile)
 	sum := sha256.Sum256(model)
 	manifest := func(sha string) []byte {
-		return fmt.Appendf(nil, `{"name":"x","files":[{"name":%q,"sha256":%q},{"name":"card.md","sha256":"00"}]}`, ModelFile, sha)
+		return fmt.Appendf(nil, `{"name":"x","files":[{"name":%q,"sha256":%q},{"name":"card.md","sha256":"00"}]}`, modelFile, sha)
 	}
 	damaged := bytes.Clone(model)
 	damaged[len(damaged)/2] ^= 1
@@ -513,23 +513,23 @@ func TestOpenRefuses(t *testing.T) {
 		want  string // "" = opens
 		none  bool   // wraps speech.ErrNoModel
 	}{
-		{"complete", map[string][]byte{ModelFile: model, PhonesFile: phones, ManifestFile: manifest(hex.EncodeToString(sum[:]))}, "", false},
-		{"no model", map[string][]byte{PhonesFile: phones}, ModelFile, true},
-		{"no phones", map[string][]byte{ModelFile: model}, PhonesFile, true},
-		{"truncated", map[string][]byte{ModelFile: model[:len(model)/2], PhonesFile: phones}, "truncated", false},
-		{"empty", map[string][]byte{ModelFile: nil, PhonesFile: phones}, ModelFile, false},
-		{"damaged", map[string][]byte{ModelFile: damaged, PhonesFile: phones, ManifestFile: manifest(hex.EncodeToString(sum[:]))}, "SHA-256", false},
-		{"another version", map[string][]byte{ModelFile: model, PhonesFile: phones, ManifestFile: manifest(strings.Repeat("0", 64))}, "SHA-256", false},
-		{"senseless calibration", map[string][]byte{ModelFile: model, PhonesFile: phones, ManifestFile: []byte(`{"calibration":{"temperature":0}}`)}, "calibration", false},
-		{"broken manifest", map[string][]byte{ModelFile: model, PhonesFile: phones, ManifestFile: []byte("{")}, ManifestFile, false},
-		{"other phones", map[string][]byte{ModelFile: model, PhonesFile: append(bytes.Clone(phones), "\nQQ\n"...)}, "shape", false},
-		{"too few phones", map[string][]byte{ModelFile: model, PhonesFile: []byte("<blank>\nAA\nB\n")}, "39 phones", false},
-		{"what is known cut short", map[string][]byte{ModelFile: model, PhonesFile: phones, KnownFile: make([]byte, 100)}, KnownFile, false},
-		{"what is known is missing", map[string][]byte{ModelFile: model, PhonesFile: phones, ManifestFile: fmt.Appendf(nil, `{"files":[{"name":%q,"sha256":"00"}]}`, KnownFile)}, KnownFile, true},
-		{"no second opinion", map[string][]byte{ModelFile: model, PhonesFile: phones, ManifestFile: fmt.Appendf(nil, `{"files":[{"name":%q,"sha256":"00"}]}`, SecondFile)}, SecondFile, true},
-		{"second opinion cut short", map[string][]byte{ModelFile: model, PhonesFile: phones, SecondFile: model[:len(model)/2]}, SecondFile, false},
-		{"second opinion of another version", map[string][]byte{ModelFile: model, PhonesFile: phones, SecondFile: model, ManifestFile: fmt.Appendf(nil, `{"files":[{"name":%q,"sha256":"00"}]}`, SecondFile)}, "SHA-256", false},
-		{"no list of phones", map[string][]byte{ModelFile: model, PhonesFile: []byte("hello")}, "list of phones", false},
+		{"complete", map[string][]byte{modelFile: model, phonesFile: phones, manifestFile: manifest(hex.EncodeToString(sum[:]))}, "", false},
+		{"no model", map[string][]byte{phonesFile: phones}, modelFile, true},
+		{"no phones", map[string][]byte{modelFile: model}, phonesFile, true},
+		{"truncated", map[string][]byte{modelFile: model[:len(model)/2], phonesFile: phones}, "truncated", false},
+		{"empty", map[string][]byte{modelFile: nil, phonesFile: phones}, modelFile, false},
+		{"damaged", map[string][]byte{modelFile: damaged, phonesFile: phones, manifestFile: manifest(hex.EncodeToString(sum[:]))}, "SHA-256", false},
+		{"another version", map[string][]byte{modelFile: model, phonesFile: phones, manifestFile: manifest(strings.Repeat("0", 64))}, "SHA-256", false},
+		{"senseless calibration", map[string][]byte{modelFile: model, phonesFile: phones, manifestFile: []byte(`{"calibration":{"temperature":0}}`)}, "calibration", false},
+		{"broken manifest", map[string][]byte{modelFile: model, phonesFile: phones, manifestFile: []byte("{")}, manifestFile, false},
+		{"other phones", map[string][]byte{modelFile: model, phonesFile: append(bytes.Clone(phones), "\nQQ\n"...)}, "shape", false},
+		{"too few phones", map[string][]byte{modelFile: model, phonesFile: []byte("<blank>\nAA\nB\n")}, "39 phones", false},
+		{"what is known cut short", map[string][]byte{modelFile: model, phonesFile: phones, knownFile: make([]byte, 100)}, knownFile, false},
+		{"what is known is missing", map[string][]byte{modelFile: model, phonesFile: phones, manifestFile: fmt.Appendf(nil, `{"files":[{"name":%q,"sha256":"00"}]}`, knownFile)}, knownFile, true},
+		{"no second opinion", map[string][]byte{modelFile: model, phonesFile: phones, manifestFile: fmt.Appendf(nil, `{"files":[{"name":%q,"sha256":"00"}]}`, secondFile)}, secondFile, true},
+		{"second opinion cut short", map[string][]byte{modelFile: model, phonesFile: phones, secondFile: model[:len(model)/2]}, secondFile, false},
+		{"second opinion of another version", map[string][]byte{modelFile: model, phonesFile: phones, secondFile: model, manifestFile: fmt.Appendf(nil, `{"files":[{"name":%q,"sha256":"00"}]}`, secondFile)}, "SHA-256", false},
+		{"no list of phones", map[string][]byte{modelFile: model, phonesFile: []byte("hello")}, "list of phones", false},
 	} {
 		dir := t.TempDir()
 		for name, b := range c.files {
@@ -551,8 +551,8 @@ func TestOpenRefuses(t *testing.T) {
 		}
 	}
 	for name, lib := range map[string]string{"none": filepath.Join(t.TempDir(), "x.so"), "default": ""} {
-		if _, err := Open(Options{ModelDir: good.ModelDir, Library: lib}); !errors.Is(err, speech.ErrNoModel) || !strings.Contains(err.Error(), LibraryFile) {
-			t.Errorf("library %s: %v, want ErrNoModel and %s", name, err, LibraryFile)
+		if _, err := Open(Options{ModelDir: good.ModelDir, Library: lib}); !errors.Is(err, speech.ErrNoModel) || !strings.Contains(err.Error(), libraryFile) {
+			t.Errorf("library %s: %v, want ErrNoModel and %s", name, err, libraryFile)
 		}
 	}
 	if e, err := Open(Options{ModelDir: good.ModelDir, Library: filepath.Dir(good.Library)}); err != nil {

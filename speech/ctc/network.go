@@ -38,7 +38,7 @@ func newNetwork(lib, path string, model []byte, symbols int) (*network, error) {
 		runtimeErr = ort.InitializeEnvironment(ort.WithLogLevelFatal())
 	})
 	if runtimeErr != nil {
-		return nil, fmt.Errorf("load %s: %w: use the %s of the release that this program was built with", lib, runtimeErr, LibraryFile)
+		return nil, fmt.Errorf("load %s: %w: use the %s of the release that this program was built with", lib, runtimeErr, libraryFile)
 	}
 	foreign := func(what string, args ...any) error {
 		return fmt.Errorf("%s is not an acoustic model for this program: %s; put back the file that came with it", path, fmt.Sprintf(what, args...))
@@ -54,7 +54,7 @@ func newNetwork(lib, path string, model []byte, symbols int) (*network, error) {
 		return nil, foreign("input %s has shape %v, wanted [1 %d frames]", ins[0].Name, d, melBands)
 	}
 	if d := outs[0].Dimensions; len(d) != 3 || d[2] != int64(symbols) {
-		return nil, foreign("output %s has shape %v, wanted [1 frames %d] for the phones in %s", outs[0].Name, d, symbols, PhonesFile)
+		return nil, foreign("output %s has shape %v, wanted [1 frames %d] for the phones in %s", outs[0].Name, d, symbols, phonesFile)
 	}
 	n := &network{symbols: symbols}
 	names := []string{outs[0].Name}

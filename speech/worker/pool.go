@@ -23,7 +23,7 @@ import (
 	"leadsman/speech"
 )
 
-// Config is what a Pool needs.
+// Config is what a pool needs.
 type Config struct {
 	Workers []string // addresses: https://HOST:PORT, or http:// on this computer
 	Secret  string
@@ -32,8 +32,8 @@ type Config struct {
 	Look    time.Duration // how often workers are looked after; 0: two seconds
 }
 
-// Pool is an engine whose recognizers are at workers.
-type Pool struct {
+// pool is an engine whose recognizers are at workers.
+type pool struct {
 	cfg    Config
 	http   *http.Client
 	dialer websocket.Dialer
@@ -67,7 +67,7 @@ func (r *remote) load() float64 {
 }
 
 // adapting is a pool whose workers learn voices.
-type adapting struct{ *Pool }
+type adapting struct{ *pool }
 
 var _ speech.Adapter = adapting{}
 
@@ -89,14 +89,14 @@ func Check(workers []string) error {
 }
 
 // newPool knows the workers and has asked none of them yet.
-func newPool(c Config) *Pool {
+func newPool(c Config) *pool {
 	c.Look = cmp.Or(c.Look, 2*time.Second)
 	sockets := &tls.Config{MinVersion: tls.VersionTLS13}
 	if c.TLS != nil {
 		sockets = c.TLS.Clone()
 	}
 	sockets.NextProtos = []string{"http/1.1"} // WebSockets are opened by this version
-	p := &Pool{cfg: c, nets: map[string]packed{}, fits: map[[sha256.Size]byte]error{}, dialer: websocket.Dialer{TLSClientConfig: sockets, HandshakeTimeout: 3 * time.Second, ReadBufferSize: 4096, WriteBufferSize: 4096}}
+	p := &pool{cfg: c, nets: map[string]packed{}, fits: map[[sha256.Size]byte]error{}, dialer: websocket.Dialer{TLSClientConfig: sockets, HandshakeTimeout: 3 * time.Second, ReadBufferSize: 4096, WriteBufferSize: 4096}}
 	p.http = &http.Client{Transport: &http.Transport{TLSClientConfig: c.TLS.Clone(), MaxIdleConnsPerHost: 2, ForceAttemptHTTP2: true}}
 	for _, w := range c.Workers {
 		p.workers = append(p.workers, &remote{addr: strings.TrimSuffix(w, "/")})
@@ -183,7 +183,7 @@ func Open(ctx context.Context, c Config, waiting func(error)) (speech.Engine, er
 }
 
 // Close implements speech.Engine.
-func (p *Pool) Close() error {
+func (p *pool) Close() error {
 	p.quit()
 	p.wg.Wait()
 	p.http.CloseIdleConnections()
@@ -191,10 +191,10 @@ func (p *Pool) Close() error {
 }
 
 // Name implements speech.Engine.
-func (p *Pool) Name() string { return p.engine }
+func (p *pool) Name() string { return p.engine }
 
 // Up is how many workers can be used, of how many.
-func (p *Pool) Up() (up, all int) {
+func (p *pool) Up() (up, all int) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	for _, r := range p.workers {
@@ -206,7 +206,7 @@ func (p *Pool) Up() (up, all int) {
 }
 
 // look asks all workers how they are.
-func (p *Pool) look(ctx context.Context) {
+func (p *pool) look(ctx context.Context) {
 	var wg sync.WaitGroup
 	for _, r := range p.workers {
 		wg.Go(func() {
@@ -235,7 +235,7 @@ func (p *Pool) look(ctx context.Context) {
 }
 
 // suits says why a worker cannot be used.
-func (p *Pool) suits(ctx context.Context, r *remote, engine string) error {
+func (p *pool) suits(ctx context.Context, r *remote, engine string) error {
 	if p.engine != "" && engine != p.engine {
 		return fmt.Errorf("it recognizes with %s, the others with %s: give all the same version and model", engine, p.engine)
 	}
@@ -253,7 +253,7 @@ func (p *Pool) suits(ctx context.Context, r *remote, engine string) error {
 }
 
 // down notes that a worker cannot be used. The caller holds mu.
-func (p *Pool) down(r *remote, err error) {
+func (p *pool) down(r *remote, err error) {
 	if why := err.Error(); why != r.why && !errors.Is(err, context.Canceled) {
 		p.cfg.Log.Warn("worker not in use", "worker", r.addr, "error", why)
 		r.why = why
@@ -262,8 +262,8 @@ func (p *Pool) down(r *remote, err error) {
 }
 
 // request is one question to a worker.
-func (p *Pool) request(ctx context.Context, r *remote, method, what string, in request) (out response, err error) {
-	req, err := http.NewRequestWithContext(ctx, method, fmt.Sprintf("%s/v%d/%s", r.addr, Version, what), bytes.NewReader(encode(in)))
+func (p *pool) request(ctx context.Context, r *remote, method, what string, in request) (out response, err error) {
+	req, err := http.NewRequestWithContext(ctx, method, fmt.Sprintf("%s/v%d/%s", r.addr, protocolVersion, what), bytes.NewReader(encode(in)))
 	if err != nil {
 		return out, err
 	}
@@ -286,10 +286,10 @@ func (p *Pool) request(ctx context.Context, r *remote, method, what string, in r
 	return out, nil
 }
 
-func (p *Pool) header() http.Header { return http.Header{"Authorization": {"Bearer " + p.cfg.Secret}} }
+func (p *pool) header() http.Header { return http.Header{"Authorization": {"Bearer " + p.cfg.Secret}} }
 
 // usable are the workers that may be asked, those with the least to do first.
-func (p *Pool) usable() []*remote {
+func (p *pool) usable() []*remote {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	out := slices.DeleteFunc(slices.Clone(p.workers), func(r *remote) bool { return !r.up })
@@ -303,7 +303,7 @@ func (p *Pool) usable() []*remote {
 }
 
 // anyone asks one worker after the other until one answers.
-func (p *Pool) anyone(ctx context.Context, what string, in request) (out response, err error) {
+func (p *pool) anyone(ctx context.Context, what string, in request) (out response, err error) {
 	err = speech.ErrUnheard
 	for _, r := range p.usable() {
 		out, err = p.request(ctx, r, "POST", what, in)
@@ -319,7 +319,7 @@ func (p *Pool) anyone(ctx context.Context, what string, in request) (out respons
 }
 
 // Lacks implements speech.Engine. A worker that lacks one of the words is not used from then on. Where none can be asked, all are lacking.
-func (p *Pool) Lacks(words []string) []string {
+func (p *pool) Lacks(words []string) []string {
 	ctx, cancel := context.WithTimeout(context.Background(), patience)
 	defer cancel()
 	got, err := p.anyone(ctx, "lacks", request{Words: words})
@@ -340,7 +340,7 @@ func (p *Pool) Lacks(words []string) []string {
 }
 
 // Fits says whether workers can hear with a profile.
-func (p *Pool) Fits(profile []byte) error {
+func (p *pool) Fits(profile []byte) error {
 	sum := sha256.Sum256(profile)
 	p.mu.Lock()
 	err, known := p.fits[sum]
@@ -391,14 +391,14 @@ func (p adapting) Enrol(ctx context.Context, onto []byte, takes []speech.Take) (
 
 // NewRecognizer implements speech.Engine. It fails with speech.ErrBusy where no worker takes a stream that is new, with speech.ErrUnheard
 // where none answers.
-func (p *Pool) NewRecognizer() (speech.Recognizer, error) { return p.newStream(nil) }
+func (p *pool) NewRecognizer() (speech.Recognizer, error) { return p.newStream(nil) }
 
 // NewRecognizerFor implements speech.Adapter.
 func (p adapting) NewRecognizerFor(profile []byte) (speech.Recognizer, error) {
 	return p.newStream(profile)
 }
 
-func (p *Pool) newStream(profile []byte) (speech.Recognizer, error) {
+func (p *pool) newStream(profile []byte) (speech.Recognizer, error) {
 	s := &stream{p: p, profile: profile}
 	if err := s.connect(false, nil); err != nil {
 		return nil, err
@@ -407,7 +407,7 @@ func (p *Pool) newStream(profile []byte) (speech.Recognizer, error) {
 }
 
 // pack gives a net as it is sent. Nets come again and again.
-func (p *Pool) pack(n speech.Net) packed {
+func (p *pool) pack(n speech.Net) packed {
 	key := n.Key()
 	p.mu.Lock()
 	got, ok := p.nets[key]

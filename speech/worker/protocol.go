@@ -1,7 +1,7 @@
-// Package worker lets speech be recognized at other computers: a Server there answers for the engine that it has, and a Pool is an engine to
+// Package worker lets speech be recognized at other computers: a Server there answers for the engine that it has, and a pool is an engine to
 // whoever uses it, and spreads streams of sound over such servers. docs/workers.md has the protocol.
 //
-// Sound that is not decided stays with the Pool until it is: where a server is lost, another one hears it again.
+// Sound that is not decided stays with the pool until it is: where a server is lost, another one hears it again.
 package worker
 
 import (
@@ -18,8 +18,8 @@ import (
 	"leadsman/speech"
 )
 
-// Version of the protocol; it stands in all addresses.
-const Version = 1
+// protocolVersion stands in all addresses.
+const protocolVersion = 1
 
 // Limits of what is sent.
 const (
@@ -101,7 +101,7 @@ func (f *fault) Error() string { return f.Text }
 // Errors of the protocol.
 var (
 	errSecret  = errors.New("the secret is not that of this worker: give both the same file with --worker-secret")
-	errVersion = fmt.Errorf("this worker speaks version %d of the protocol: bring node and worker to the same version of leadsman", Version)
+	errVersion = fmt.Errorf("this worker speaks version %d of the protocol: bring node and worker to the same version of leadsman", protocolVersion)
 	errNet     = errors.New("this worker does not know the net: send it")
 	errAsk     = errors.New("this cannot be read")
 	errAdapter = errors.New("the recognizer of this worker learns no voices")

@@ -48,14 +48,14 @@ func NewServer(e speech.Engine, secret string, log *slog.Logger) *Server {
 	s := &Server{engine: e, secret: sha256.Sum256([]byte(secret)), log: log, turns: speech.NewTurns(time.Now, false), jobs: make(chan struct{}, 1), mux: http.NewServeMux(),
 		nets: map[string]*net{}, streams: map[*websocket.Conn]bool{}}
 	at := func(pattern string, f func(ctx context.Context, in request) (response, error)) {
-		s.mux.HandleFunc(fmt.Sprintf(pattern, Version), func(w http.ResponseWriter, r *http.Request) { s.answer(w, r, f) })
+		s.mux.HandleFunc(fmt.Sprintf(pattern, protocolVersion), func(w http.ResponseWriter, r *http.Request) { s.answer(w, r, f) })
 	}
 	at("GET /v%d/state", func(context.Context, request) (response, error) { x := s.State(); return response{State: &x}, nil })
 	at("POST /v%d/lacks", func(_ context.Context, in request) (response, error) { return response{Words: e.Lacks(in.Words)}, nil })
 	at("POST /v%d/fits", s.fits)
 	at("POST /v%d/check", s.check)
 	at("POST /v%d/enrol", s.enrol)
-	s.mux.HandleFunc(fmt.Sprintf("GET /v%d/listen", Version), s.listen)
+	s.mux.HandleFunc(fmt.Sprintf("GET /v%d/listen", protocolVersion), s.listen)
 	s.mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) { s.fail(w, r, errVersion) })
 	return s
 }

@@ -13,7 +13,7 @@ import (
 
 // stream is a recognizer at a worker. It keeps the sound that is not decided: where the worker is lost, or is being stopped, another one hears that again.
 type stream struct {
-	p       *Pool
+	p       *pool
 	profile []byte
 	net     speech.Net
 
@@ -100,7 +100,7 @@ func (s *stream) connect(again bool, not *remote) error {
 }
 
 func (s *stream) connectTo(r *remote, again bool) error {
-	c, res, err := s.p.dialer.Dial(fmt.Sprintf("ws%s/v%d/listen", strings.TrimPrefix(r.addr, "http"), Version), s.p.header())
+	c, res, err := s.p.dialer.Dial(fmt.Sprintf("ws%s/v%d/listen", strings.TrimPrefix(r.addr, "http"), protocolVersion), s.p.header())
 	if err != nil {
 		if res != nil {
 			err = fmt.Errorf("%w: %s", err, res.Status)
