@@ -97,8 +97,8 @@ types: ## the types in the pages' scripts (needs npm)
 	@if ! command -v npm >/dev/null; then printf '\n!!! THE TYPES OF THE SCRIPTS ARE NOT CHECKED: npm is missing (as root run  apt-get install npm)\n\n' >&2; exit 0; fi; \
 	$(MAKE) $(BIN)/typescript/node_modules/typescript/package.json && node $(BIN)/typescript/node_modules/typescript/bin/tsc -p web/tsconfig.json
 
-screens: build browser ## docs/screens made anew: look at each of them
-	@LEADSMAN_MEASURE=1 $(GO) test -count=1 -v -timeout 20m -run MeasureScreens ./tests/e2e
+screens: build browser ## docs/screens made anew, every screen walked in each look and width: look at each of them
+	@LEADSMAN_MEASURE=1 $(GO) test -count=1 -v -timeout 60m -run MeasureScreens ./tests/e2e
 
 # Its version goes with Go's: one that is built with an older Go cannot read newer code.
 STATICCHECK := v0.8.2
