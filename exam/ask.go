@@ -1,6 +1,7 @@
 package exam
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"slices"
@@ -420,7 +421,7 @@ func (e *Exam) echoes(q *Question, refs []chart.SiteRef, numbers []chart.MM) boo
 		return false
 	}
 	for i, r := range refs {
-		if e.state.Chart.Number(r, e.state.Pass) != numbers[i] || strings.HasSuffix(e.state.Doubts[r].Reason, measureAgain) {
+		if e.state.Chart.Number(r, fieldOf(e.state, r)) != numbers[i] || strings.HasSuffix(e.state.Doubts[r].Reason, measureAgain) {
 			return false
 		}
 	}
@@ -450,14 +451,16 @@ func (e *Exam) unsureAnswer(v hear.Verdict) *suspicion {
 	}}
 }
 
+// fieldOf is what is doubtful at a site; what is being called, if nothing is.
+func fieldOf(s *chart.State, r chart.SiteRef) chart.Field {
+	return cmp.Or(s.Doubts[r].Field, s.Pass)
+}
+
 // values is the command that writes the answer to a question.
 func (q *Question) values(s *chart.State, numbers []chart.MM) chart.Command {
 	var c chart.Command
 	for i, ref := range q.refs {
-		field := s.Doubts[ref].Field
-		if field == "" {
-			field = s.Pass
-		}
+		field := fieldOf(s, ref)
 		c.Acts = append(c.Acts, chart.Act{Verb: chart.VerbSet, Ref: &ref, Field: field, Number: &numbers[i]})
 		if first := s.Chart.Site(ref).Depth; strings.HasSuffix(s.Doubts[ref].Reason, measureAgain) {
 			c.Acts = append(c.Acts, chart.Act{Verb: chart.VerbSet, Ref: &ref, Field: chart.FieldAgain, Number: &first})
