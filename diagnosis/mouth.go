@@ -98,8 +98,10 @@ type mouth struct {
 
 // room is the memory of a mouth that no finding keeps.
 type room struct {
-	teeth []tooth
-	found []Evidence // of collect
+	teeth  []tooth
+	found  []Evidence // of collect
+	survey surveyed
+	sums   [2]areaSum
 }
 
 func newMouth(c *chart.Chart, o *Options) *mouth {
@@ -420,7 +422,7 @@ func (m *mouth) collect(test func(*tooth, *site, chart.Site) bool, evidence func
 
 // rooms saves the greater part of what the rules would allocate for each chart.
 var rooms = sync.Pool{New: func() any {
-	return &room{make([]tooth, 0, mostTeeth), make([]Evidence, 0, mostTeeth*int(chart.NumSites))}
+	return &room{teeth: make([]tooth, 0, mostTeeth), found: make([]Evidence, 0, mostTeeth*int(chart.NumSites))}
 }}
 
 // release gives back what newMouth took; nothing of the mouth may be used after it.

@@ -159,9 +159,10 @@ type areaSum struct {
 	bounds [][2]int // where each stands in it
 }
 
-func newAreaSum(code, rule string, teeth int) areaSum {
-	return areaSum{f: Finding{Code: code, Rule: rule, Source: srcPISA, Eligible: teeth, Because: make([]Evidence, 0, teeth)},
-		text: make([]byte, 0, 8*mostTeeth), bounds: make([][2]int, 0, mostTeeth)}
+// begin makes it ready for a mouth; its memory is used again.
+func (a *areaSum) begin(code, rule string, teeth int) {
+	*a = areaSum{f: Finding{Code: code, Rule: rule, Source: srcPISA, Eligible: teeth, Because: make([]Evidence, 0, teeth)},
+		text: a.text[:0], bounds: a.bounds[:0]}
 }
 
 // add counts a tooth; show: it stands in the evidence.
@@ -179,6 +180,7 @@ func (a *areaSum) add(th *tooth, area float64, show bool) {
 // finding completes the finding; what names the surface, none says why there is no value.
 func (a *areaSum) finding(what, method, none string, notes []string) Finding {
 	f, text := a.f, string(a.text)
+	a.f = Finding{} // what the finding holds is not kept
 	areas := make([]Asked, len(a.bounds))
 	for i, at := range a.bounds {
 		areas[i] = Asked{f.Code, text[at[0]:at[1]]}
@@ -197,7 +199,9 @@ func (a *areaSum) finding(what, method, none string, notes []string) Finding {
 
 // sumSurfaces sums the surfaces of the teeth by one method.
 func (m *mouth) sumSurfaces(out []Finding, pesaCode, pisaCode, method string, teeth int, of *[mostTeeth]surface) []Finding {
-	pesa, pisa := newAreaSum(pesaCode, "PESA-"+method, teeth), newAreaSum(pisaCode, "PISA-"+method, teeth)
+	pesa, pisa := &m.room.sums[0], &m.room.sums[1]
+	pesa.begin(pesaCode, "PESA-"+method, teeth)
+	pisa.begin(pisaCode, "PISA-"+method, teeth)
 	var outside, negative, eight []*tooth
 	for i, th := range m.scored {
 		s := &of[i]

@@ -15,7 +15,7 @@ type surveyed struct {
 	singleDeep              int // sites whose depth alone makes mild with the loss
 	loss6, loss4, loss3     []Evidence
 	depth5, depth4          []Evidence
-	rows                    [5][32]Evidence // of these five lists, most of which are not wanted in the end: on the stack
+	rows                    [5][32]Evidence // of these five lists, most of which are not wanted in the end
 }
 
 // surveillanceOf gives the case class for counting populations, not for treating a person.
@@ -23,8 +23,7 @@ type surveyed struct {
 // teeth. Test severe, moderate, mild; the first that is met counts.
 // Source: Eke et al. 2012, doi:10.1902/jop.2012.110664; Page and Eke 2007, doi:10.1902/jop.2007.060264.
 func (m *mouth) surveillanceOf() Finding {
-	var n surveyed
-	m.survey(&n)
+	n := m.survey()
 	f := Finding{Code: "surveillance.cdc_aap_2012", Rule: "CDC-AAP", Source: srcSurveillance, Value: word("indeterminate"),
 		Recorded: n.recorded, Eligible: n.eligible}
 	if n.teeth < 2 {
@@ -87,14 +86,17 @@ func (n *surveyed) class(f *Finding, mild bool) {
 	}
 }
 
-// survey counts a mouth.
-func (m *mouth) survey(n *surveyed) {
+// survey counts a mouth, in its room.
+func (m *mouth) survey() *surveyed {
+	n := &m.room.survey
+	*n = surveyed{}
 	n.loss6, n.loss4, n.loss3, n.depth5, n.depth4 = n.rows[0][:0], n.rows[1][:0], n.rows[2][:0], n.rows[3][:0], n.rows[4][:0]
 	for i := range m.teeth {
 		if th := &m.teeth[i]; th.stand == natural && !th.t.Primary() && !th.t.ThirdMolar() {
 			n.add(th)
 		}
 	}
+	return n
 }
 
 func (n *surveyed) add(th *tooth) {
