@@ -47,22 +47,10 @@ func newNetwork(lib, path string, model []byte, symbols int) (*network, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%s cannot be read as an ONNX model (%d bytes; truncated or damaged?): %w; put back the file that came with the program", path, len(model), err)
 	}
-	if len(ins) != 1 || len(outs) < 1 {
-		return nil, foreign("it has %d inputs and %d outputs, wanted 1 and at least 1", len(ins), len(outs))
-	}
-	if d := ins[0].Dimensions; len(d) != 3 || d[1] != melBands {
-		return nil, foreign("input %s has shape %v, wanted [1 %d frames]", ins[0].Name, d, melBands)
-	}
-	if d := outs[0].Dimensions; len(d) != 3 || d[2] != int64(symbols) {
-		return nil, foreign("output %s has shape %v, wanted [1 frames %d] for the phones in %s", outs[0].Name, d, symbols, phonesFile)
-	}
 	n := &network{symbols: symbols}
-	names := []string{outs[0].Name}
-	for _, o := range outs[1:] {
-		if d := o.Dimensions; o.Name == hiddenName && len(d) == 3 && d[2] > 0 {
-			n.width = int(d[2])
-			names = append(names, o.Name)
-		}
+	names, err := n.shaped(ins, outs)
+	if err != nil {
+		return nil, foreign("%v", err)
 	}
 	so, err := ort.NewSessionOptions()
 	if err != nil {
@@ -97,6 +85,27 @@ func newNetwork(lib, path string, model []byte, symbols int) (*network, error) {
 		return nil, foreign("its output is no log-probability (sums to %.3g)", sum)
 	}
 	return n, nil
+}
+
+// shaped checks the inputs and outputs of a model and gives the names of those that are asked for.
+func (n *network) shaped(ins, outs []ort.InputOutputInfo) (names []string, err error) {
+	if len(ins) != 1 || len(outs) < 1 {
+		return nil, fmt.Errorf("it has %d inputs and %d outputs, wanted 1 and at least 1", len(ins), len(outs))
+	}
+	if d := ins[0].Dimensions; len(d) != 3 || d[1] != melBands {
+		return nil, fmt.Errorf("input %s has shape %v, wanted [1 %d frames]", ins[0].Name, d, melBands)
+	}
+	if d := outs[0].Dimensions; len(d) != 3 || d[2] != int64(n.symbols) {
+		return nil, fmt.Errorf("output %s has shape %v, wanted [1 frames %d] for the phones in %s", outs[0].Name, d, n.symbols, phonesFile)
+	}
+	names = []string{outs[0].Name}
+	for _, o := range outs[1:] {
+		if d := o.Dimensions; o.Name == hiddenName && len(d) == 3 && d[2] > 0 {
+			n.width = int(d[2])
+			names = append(names, o.Name)
+		}
+	}
+	return names, nil
 }
 
 // run computes the log-probabilities out, [frames/2, symbols], of mel, [melBands, frames], and what goes into the last

@@ -347,39 +347,7 @@ func (r *recognizer) judge() (*speech.Hypothesis, error) {
 	}
 	over := quiet >= waitSteps && (same || quiet >= waitSteps+10) && !(quiet < waitSteps+resumed && r.resumes(last, end))
 	if over || end-r.callFrom >= int64(r.e.opt.Longest/(frameMS*time.Millisecond)) {
-		h := r.hypothesis(lp, ends, first, last, r.e.opt.NBest)
-		// Seen from a later window, the sounds of the call may lie a little later, and one that was missed, as the burst that
-		// ends "eight", may come to light.
-		to := min(end, max(last+afterCall, end-quiet*stepMS/frameMS))
-		// Nothing is rejected before the network has seen it all, with some silence behind it: there is no answer that would come late.
-		hasty := r.guessed || quiet < r.stepsOf(r.e.opt.WaitComplete)
-		again := h.Rejected && hasty
-		if r.e.second != nil && h.Filler < hopeless && !again {
-			both, err := r.secondOpinion(lp, to)
-			if err != nil {
-				return nil, err
-			}
-			r.decode(both)
-			ends, _ := r.s.outcomes()
-			h = r.hypothesis(both, ends, first, last, r.e.opt.NBest)
-			again = h.Rejected && hasty
-		}
-		if again {
-			r.still, r.nextLook = 0, r.steps+1
-			return nil, nil
-		}
-		h.Final = true
-		if !h.Rejected {
-			r.odd.hear(r.far)
-			if r.voice == nil {
-				h.Strange = r.odd.strange(r.e.cal.StrangeFrom)
-			}
-			r.spoken = max(r.loudest, (r.spoken*3+r.loudest)/4)
-		}
-		r.active = false
-		r.consumed = to
-		h.Consumed = to * frameMS
-		return &h, nil
+		return r.finish(lp, ends, first, last, end, quiet)
 	}
 	if quiet >= waitSteps {
 		r.nextLook = r.steps + 4
@@ -391,6 +359,44 @@ func (r *recognizer) judge() (*speech.Hypothesis, error) {
 		return &h, nil
 	}
 	return nil, nil
+}
+
+// finish gives what was called in the end, by both networks, or nothing where a rejection would be hasty: lp are the frames of the call up to end, first and
+// last those with sound, quiet the steps of silence behind them.
+func (r *recognizer) finish(lp []float32, ends []outcome, first, last, end, quiet int64) (*speech.Hypothesis, error) {
+	h := r.hypothesis(lp, ends, first, last, r.e.opt.NBest)
+	// Seen from a later window, the sounds of the call may lie a little later, and one that was missed, as the burst that
+	// ends "eight", may come to light.
+	to := min(end, max(last+afterCall, end-quiet*stepMS/frameMS))
+	// Nothing is rejected before the network has seen it all, with some silence behind it: there is no answer that would come late.
+	hasty := r.guessed || quiet < r.stepsOf(r.e.opt.WaitComplete)
+	again := h.Rejected && hasty
+	if r.e.second != nil && h.Filler < hopeless && !again {
+		both, err := r.secondOpinion(lp, to)
+		if err != nil {
+			return nil, err
+		}
+		r.decode(both)
+		ends, _ := r.s.outcomes()
+		h = r.hypothesis(both, ends, first, last, r.e.opt.NBest)
+		again = h.Rejected && hasty
+	}
+	if again {
+		r.still, r.nextLook = 0, r.steps+1
+		return nil, nil
+	}
+	h.Final = true
+	if !h.Rejected {
+		r.odd.hear(r.far)
+		if r.voice == nil {
+			h.Strange = r.odd.strange(r.e.cal.StrangeFrom)
+		}
+		r.spoken = max(r.loudest, (r.spoken*3+r.loudest)/4)
+	}
+	r.active = false
+	r.consumed = to
+	h.Consumed = to * frameMS
+	return &h, nil
 }
 
 // patience is for how many steps a call of so many frames needs no look while its sound goes on. Each look costs as much as the call is long. Where
@@ -535,13 +541,7 @@ func (r *recognizer) hypothesis(lp []float32, ends []outcome, first, last int64,
 		}
 		rd := speech.Reading{Ending: o.ending, Free: said >= freeLeast, LogScore: o.score, Posterior: math.Exp((o.score-ends[0].score)/r.e.cal.Temperature) / total}
 		for j, w := range words {
-			rd.Words = append(rd.Words, speech.Word{
-				Text:    r.g.words[w],
-				StartMS: (r.callFrom + int64(spans[j].from)) * frameMS,
-				EndMS:   (r.callFrom + int64(spans[j].to)) * frameMS,
-
-				Confidence: spans[j].cost / float64(spans[j].sounds), // until all readings are known
-			})
+			rd.Words = append(rd.Words, r.word(w, spans[j]))
 		}
 		if i == 0 {
 			sounds = n
@@ -566,6 +566,16 @@ func (r *recognizer) hypothesis(lp []float32, ends []outcome, first, last int64,
 	h.Signal = r.meter.Signal(2*first, 2*last+2)
 	r.meter.Words(h.Readings)
 	return h
+}
+
+// word is one of a reading, with what it costs in the place of its confidence until all readings are known.
+func (r *recognizer) word(w int32, s span) speech.Word {
+	return speech.Word{
+		Text:       r.g.words[w],
+		StartMS:    (r.callFrom + int64(s.from)) * frameMS,
+		EndMS:      (r.callFrom + int64(s.to)) * frameMS,
+		Confidence: s.cost / float64(s.sounds),
+	}
 }
 
 // freeLeast is how many sounds are free speech: one or two may be a breath or the tail of the word before.
