@@ -302,15 +302,20 @@ func (o *ownVoice) strip(h *speech.Hypothesis) (whole []speech.Reading) {
 			if !o.asCalls(w.LevelDB) {
 				of, at = o.sounding(w, of, next)
 			}
-			if at < 0 && !slices.Contains(hesitations, w.Text) {
+			weak := o.calls < 0 && w.LevelDB < 0 && w.LevelDB < o.calls-farDB
+			misheard := at < 0 && weak && said > 0 && of.saidBy(w) // a word of the prompt, heard for another one
+			if at < 0 && !misheard && !slices.Contains(hesitations, w.Text) {
 				break
 			}
-			if at >= 0 {
+			switch {
+			case at >= 0:
 				said, ended, next = n+1, max(ended, of.toMS), at+1
 				chance *= byChance
-				if o.calls < 0 && w.LevelDB < o.calls-farDB {
-					chance *= weakCall
-				}
+			case misheard:
+				said, next = n+1, next+1
+			}
+			if weak && (at >= 0 || misheard) {
+				chance *= weakCall
 			}
 			n++
 		}
@@ -338,7 +343,7 @@ func (o *ownVoice) strip(h *speech.Hypothesis) (whole []speech.Reading) {
 func (o *ownVoice) sounding(w speech.Word, of *prompt, next int) (p *prompt, at int) {
 	for i := range o.prompts {
 		p = &o.prompts[i]
-		if p.toMS == 0 || w.StartMS < p.fromMS || w.EndMS > p.toMS+2*echoMS {
+		if !p.saidBy(w) {
 			continue
 		}
 		from := -1
@@ -350,6 +355,11 @@ func (o *ownVoice) sounding(w speech.Word, of *prompt, next int) (p *prompt, at 
 		}
 	}
 	return of, -1
+}
+
+// saidBy reports whether a word was heard while a prompt that is over sounded.
+func (p *prompt) saidBy(w speech.Word) bool {
+	return p.toMS != 0 && w.StartMS >= p.fromMS && w.EndMS <= p.toMS+2*echoMS
 }
 
 // follows finds a word of the prompt that is its i-th but for words that no call has; i < 0: any.

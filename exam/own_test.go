@@ -53,6 +53,8 @@ func TestOwnWordsAreNotHeard(t *testing.T) {
 	}
 	rejected := loud(3000, "two", -20)
 	rejected.Rejected = true
+	misheard := loud(3000, "three fifteen one three two four", -22)
+	misheard.Levels = []float64{-41, -42, -40, -21, -22, -21}
 	unsure := loud(3000, "five", -20)
 	unsure.Rivals = []string{"nine"}
 	for _, c := range []struct {
@@ -89,6 +91,8 @@ func TestOwnWordsAreNotHeard(t *testing.T) {
 			[]said{{3000, 3900, "14 buccal"}}, "three two four|two two two"},
 		{"the end of one text, the next one, and a call", []scripted.Utterance{loud(1000, "three two four", -20), loud(3000, "four eight uh two two two", -25)},
 			[]said{{2400, 3300, "3. 1. 4"}, {3300, 4000, "8 buccal"}}, "three two four|two two two"},
+		{"the end of one text, the next one with a word heard for a number, and a call", []scripted.Utterance{loud(1000, "four one three", -20), misheard},
+			[]said{{2000, 3200, "4. 1. 3"}, {3260, 4000, "15 lingual"}}, "four one three|three two four"},
 		{"with a headset its voice never comes back", []scripted.Utterance{loud(1000, "three", -20), loud(10_000, "two two two", -20)},
 			[]said{{2000, 3000, "3"}, {4000, 5000, "3"}, {6000, 7000, "3"}, {8000, 9000, "3"}, {9500, 12_000, "2. 2. 2"}}, "three|two two two"},
 	} {

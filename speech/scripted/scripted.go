@@ -24,6 +24,7 @@ type Utterance struct {
 	Rejected   bool // reject the utterance although it fits the net
 	Near       bool // and only just
 	Signal     speech.Signal
+	Levels     []float64 // of the words, dB below full scale; nil: as Signal has it
 	Strange    float64
 	Begins     bool // tell that speech goes on as soon as an engine can, by a partial without words
 }
@@ -183,6 +184,13 @@ func (r *recognizer) hypothesis(u *Utterance, at int64) speech.Hypothesis {
 	return speech.Hypothesis{StartMS: u.StartMS, EndMS: u.EndMS, AtMS: at, Filler: u.Filler, Signal: u.Signal, Strange: u.Strange}
 }
 
+func (u *Utterance) level(word int) float64 {
+	if word < len(u.Levels) {
+		return u.Levels[word]
+	}
+	return u.Signal.LevelDB
+}
+
 // reading follows the words through the net; ok is false if it has no way for them. parts is the
 // number of words among which the time of the utterance is shared.
 func (r *recognizer) reading(u *Utterance, text string, share float64, parts int) (rd speech.Reading, ok bool) {
@@ -211,7 +219,7 @@ func (r *recognizer) reading(u *Utterance, text string, share float64, parts int
 			StartMS:    u.StartMS + (u.EndMS-u.StartMS)*int64(i)/int64(parts),
 			EndMS:      u.StartMS + (u.EndMS-u.StartMS)*int64(i+1)/int64(parts),
 			Confidence: u.Confidence,
-			LevelDB:    u.Signal.LevelDB,
+			LevelDB:    u.level(i),
 		})
 	}
 	rd.LogScore = math.Inf(-1)
