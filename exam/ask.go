@@ -414,18 +414,21 @@ func (e *Exam) askValue(q Question) {
 	e.ask(&q)
 }
 
-// echoes reports whether numbers that answer a question are those that stand there. Who finds them right says yes; who says numbers has others, which the ear
-// took for the same as before: that it hears them twice proves nothing. Where numbers were asked for, they may be the same.
+// echoes reports whether numbers that answer a question about what was not heard clearly are those that stand there. Who finds them right says yes; who says
+// numbers has others, which the ear took for the same as before: that it hears them twice proves nothing. Where numbers were asked for, they may be the
+// same; and what is doubted for being implausible was heard clearly twice.
 func (e *Exam) echoes(q *Question, refs []chart.SiteRef, numbers []chart.MM) bool {
 	if q.value && !q.denied || len(refs) != len(numbers) {
 		return false
 	}
+	heardBadly := q.denied
 	for i, r := range refs {
-		if e.state.Chart.Number(r, fieldOf(e.state, r)) != numbers[i] || strings.HasSuffix(e.state.Doubts[r].Reason, measureAgain) {
+		if e.state.Chart.Number(r, fieldOf(e.state, r)) != numbers[i] {
 			return false
 		}
+		heardBadly = heardBadly || e.state.Doubts[r].Reason == unclear
 	}
-	return true
+	return heardBadly
 }
 
 // askEchoed asks once more; then the doubt stays for Review.
