@@ -401,7 +401,7 @@ func (c *Context) rare(m *Meaning, startMS int64) float64 {
 				w *= c.verb(a.Verb, startMS)
 			}
 			if a.Tooth != 0 && !c.State.Chart.Tooth(a.Tooth).Presence.Probed() {
-				w *= shareOdd
+				w *= shareGone
 			}
 		case chart.VerbCorrection, chart.VerbMargin:
 			n := len(a.Numbers)

@@ -57,6 +57,8 @@ const (
 	sharePause    = 0.10  // with a pause behind the word
 	// A correction of other than one number or all of a place, a margin of two, a move on or back amid the numbers of a place. Declared.
 	shareOdd = 0.10
+	// A jump to a tooth that is not there: nothing can be called at it but that it is, and numbers are refused there. Declared.
+	shareGone = 0.01
 	// Depths of 10 mm and more: 0.2 % of sites (national survey data in tests/outside); over 15 mm is none.
 	shareDeep = 0.05
 

@@ -154,7 +154,7 @@ func TestPriors(t *testing.T) {
 		{[]string{"shareJumpAmid"}, "and after the answer to the first piece", 0.42 / 0.05, aware.odds(t, "tooth two six", "four")},
 		{[]string{"sharePause", "shareJump"}, "tooth alone against two", 0.1 / (0.30 * 0.1), moment{}.odds(t, "tooth", "two")},
 		{[]string{"shareOdd"}, "a correction of two against one of three", 10, moment{calls: full}.odds(t, "correction three two", "correction three two four")},
-		{[]string{"shareOdd"}, "a tooth that is not there", 1 / (0.30 * 0.1), moment{}.odds(t, "tooth one eight", "two one eight")},
+		{[]string{"shareGone"}, "a tooth that is not there", 1 / (0.30 * 0.01), moment{}.odds(t, "tooth one eight", "two one eight")},
 		{[]string{"shareDeep"}, "ten against two", 20, moment{}.odds(t, "three two ten", "three two two")},
 
 		// Shares.
