@@ -181,8 +181,11 @@ func (f *serviceFlags) tell(s *worker.Server, cert *certs.Source) (end func(), e
 	}
 	var wg sync.WaitGroup
 	ctx, cancel := context.WithCancel(context.Background())
-	err = newWorkerMetrics(s, cert).serve(ctx, &wg, f.metrics, func(context.Context) error { return s.Ready() })
-	return func() { cancel(); wg.Wait() }, err
+	if err := newWorkerMetrics(s, cert).serve(ctx, &wg, f.metrics, func(context.Context) error { return s.Ready() }); err != nil {
+		cancel()
+		return nil, err
+	}
+	return func() { cancel(); wg.Wait() }, nil
 }
 
 // listen is a worker until ctx ends.
