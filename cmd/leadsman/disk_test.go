@@ -16,6 +16,7 @@ import (
 
 	"leadsman/practice"
 	"leadsman/store"
+	"leadsman/tests/program"
 )
 
 // smallDisk is a small disk of its own in memory. Root alone may mount one.
@@ -227,7 +228,7 @@ func TestStoppedWhileStarting(t *testing.T) {
 	if err := syscall.Mkfifo(pipe, 0o600); err != nil {
 		t.Fatal(err)
 	}
-	said, ended := &syncBuffer{}, make(chan int, 1)
+	said, ended := &program.Said{}, make(chan int, 1)
 	go func() {
 		ended <- run([]string{"serve", "--engine", "none", "--addr", "127.0.0.1:0", "--data", filepath.Join(dir, "data"), "--practice", pipe}, nil, said, said)
 	}()

@@ -28,10 +28,11 @@ import (
 	"leadsman/speech/scripted"
 	"leadsman/speech/worker"
 	"leadsman/store"
+	"leadsman/tests/program"
 )
 
 // beside runs the service in this process until the test ends.
-func beside(t *testing.T, data string, args ...string) (url string, logged *syncBuffer) {
+func beside(t *testing.T, data string, args ...string) (url string, logged *program.Said) {
 	t.Helper()
 	fs := flags("serve", io.Discard)
 	f := addServiceFlags(fs, data)
@@ -39,7 +40,7 @@ func beside(t *testing.T, data string, args ...string) (url string, logged *sync
 		t.Fatal(err)
 	}
 	ctx, stop := context.WithCancel(t.Context())
-	logged = &syncBuffer{}
+	logged = &program.Said{}
 	at, ended := make(chan string, 1), make(chan int, 1)
 	go func() {
 		ended <- serve(ctx, f, logged, logged, func(url string, _ *practice.Practice, _ *store.Store) error { at <- url; return nil })
@@ -57,18 +58,6 @@ func beside(t *testing.T, data string, args ...string) (url string, logged *sync
 	})
 	return url, logged
 }
-
-type syncBuffer struct {
-	mu sync.Mutex
-	b  bytes.Buffer
-}
-
-func (s *syncBuffer) Write(p []byte) (int, error) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	return s.b.Write(p)
-}
-func (s *syncBuffer) String() string { s.mu.Lock(); defer s.mu.Unlock(); return s.b.String() }
 
 // Beyond this computer the service speaks TLS 1.3 or not at all: without a certificate it does not start and says what to do; with one of its own
 // it is reached under its names by who trusts it, and tells anybody else how to.

@@ -16,19 +16,26 @@ type Running struct {
 	URL string // where it is, with a slash at its end
 	Cmd *exec.Cmd
 	out sync.WaitGroup // until all that it said was read
-	log said
+	log Said
 }
 
-// said is what a program says while others read it.
-type said struct {
+// Said is what a program says while others read it.
+type Said struct {
 	mu   sync.Mutex
 	text bytes.Buffer
 }
 
-func (s *said) Write(b []byte) (int, error) {
+func (s *Said) Write(b []byte) (int, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return s.text.Write(b)
+}
+
+// String is all that it has said so far.
+func (s *Said) String() string {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.text.String()
 }
 
 // Run starts the program with arguments and waits until it says where it is. It is killed with the test, if it was not ended before; where the
@@ -63,11 +70,7 @@ func Run(t testing.TB, args ...string) *Running {
 }
 
 // Log is what the program has written to its standard error output.
-func (r *Running) Log() string {
-	r.log.mu.Lock()
-	defer r.log.mu.Unlock()
-	return r.log.text.String()
-}
+func (r *Running) Log() string { return r.log.String() }
 
 // Kill ends the program as a power cut does.
 func (r *Running) Kill() error {
