@@ -39,6 +39,15 @@ type DoubtAt struct {
 	Field Field
 }
 
+// Named are doubts by their places alone.
+func Named(doubts []Doubt) []DoubtAt {
+	out := make([]DoubtAt, len(doubts))
+	for i, d := range doubts {
+		out[i] = DoubtAt{SiteRef: d.SiteRef, Field: d.Field}
+	}
+	return out
+}
+
 // Empty reports whether nothing is known.
 func (o *Origin) Empty() bool {
 	return o.Began == "" && o.Kind == "" && o.Examiner == "" && o.Probe == "" && o.SignedBy == "" && o.Signed == "" && len(o.Doubts) == 0 && len(o.Amendments) == 0

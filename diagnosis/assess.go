@@ -222,15 +222,15 @@ func (m *mouth) doubts() (Finding, bool) {
 	}
 	f := Finding{Code: "chart.doubts", Rule: "CHART", Source: srcChoice, Value: number(float64(len(m.o.Doubts)), 0), Provisional: true}
 	ds := slices.Clone(m.o.Doubts)
-	slices.SortFunc(ds, func(a, b Doubt) int { return int(a.Tooth)*8 + int(a.Site) - int(b.Tooth)*8 - int(b.Site) })
+	slices.SortFunc(ds, func(a, b chart.DoubtAt) int { return int(a.Tooth)*8 + int(a.Site) - int(b.Tooth)*8 - int(b.Site) })
 	var places []string
 	for _, d := range ds {
 		if !d.Tooth.Valid() || d.Site >= chart.NumSites {
 			continue
 		}
 		rec := m.c.Tooth(d.Tooth).Sites[d.Site]
-		f.Because = append(f.Because, Evidence{Tooth: d.Tooth, Site: d.Site, Depth: rec.Depth, Recession: rec.Recession, Asked: &Asked{"doubt", d.Field}})
-		places = append(places, strings.TrimSpace(m.at(d.Tooth, d.Site)+" "+d.Field))
+		f.Because = append(f.Because, Evidence{Tooth: d.Tooth, Site: d.Site, Depth: rec.Depth, Recession: rec.Recession, Asked: &Asked{"doubt", string(d.Field)}})
+		places = append(places, strings.TrimSpace(m.at(d.Tooth, d.Site)+" "+string(d.Field)))
 	}
 	f.Text = many(len(ds), "reading") + " in doubt and not settled: " + strings.Join(places, ", ") + "."
 	return f, true

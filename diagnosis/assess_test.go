@@ -81,7 +81,7 @@ func TestAssessLeavesTheChartAlone(t *testing.T) {
 	if err := chartfile.Encode(&before, c); err != nil {
 		t.Fatal(err)
 	}
-	f := Assess(c, Options{Doubts: []Doubt{{Tooth: 16, Site: chart.DB, Field: "depth"}}})
+	f := Assess(c, Options{Doubts: []chart.DoubtAt{{SiteRef: chart.SiteRef{Tooth: 16, Site: chart.DB}, Field: "depth"}}})
 	HomeCare(c, HomeCareOptions{})
 	Phases(c, &f, PlanOptions{})
 	Compare(c, c, CompareOptions{})
@@ -98,7 +98,7 @@ func TestAssessLeavesTheChartAlone(t *testing.T) {
 func TestFindingsJSON(t *testing.T) {
 	c := diseased()
 	c.ID = `quotes " and ü`
-	f := Assess(c, Options{Doubts: []Doubt{{Tooth: 16, Site: chart.DB, Field: "depth"}}})
+	f := Assess(c, Options{Doubts: []chart.DoubtAt{{SiteRef: chart.SiteRef{Tooth: 16, Site: chart.DB}, Field: "depth"}}})
 	b, err := json.Marshal(f)
 	if err != nil {
 		t.Fatal(err)
@@ -187,7 +187,7 @@ func TestDoubtsAreNamed(t *testing.T) {
 	if v, _ := ptr(Assess(c, Options{})).Get("periodontitis.stage"); v.Provisional {
 		t.Fatalf("provisional without a doubt: %+v", v.Missing)
 	}
-	f := Assess(c, Options{Doubts: []Doubt{{Tooth: 36, Site: chart.B, Field: "bleeding"}, {Tooth: 16, Site: chart.MB, Field: "depth"}}})
+	f := Assess(c, Options{Doubts: []chart.DoubtAt{{SiteRef: chart.SiteRef{Tooth: 36, Site: chart.B}, Field: "bleeding"}, {SiteRef: chart.SiteRef{Tooth: 16, Site: chart.MB}, Field: "depth"}}})
 	d := want(t, f, "chart.doubts", "2")
 	if d.Text != "2 readings in doubt and not settled: 16 MB depth, 36 B bleeding." || len(d.Because) != 2 {
 		t.Error(d.Text)

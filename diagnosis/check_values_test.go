@@ -43,6 +43,9 @@ func checkRows(t *testing.T) []row {
 	return rows
 }
 
+// outside is what the source of a row names: a publication by its year, a standard, or that there is none.
+var outside = regexp.MustCompile(`(19|20)\d\d|ISO \d|PMID|PMC\d|engineering choice|common practice, no source|from memory`)
+
 // Every row is checked by the function of its rule against the rule's public answer.
 var checks = map[string]func(*testing.T, row){
 	"cal": checkLoss, "cal_import": checkImport, "rounding": checkRounding, "interdental_cal": checkInterdental,
@@ -67,6 +70,9 @@ func TestCheckValues(t *testing.T) {
 		if elsewhere[r.rule] != "" {
 			t.Logf("%s: %s", r.id, elsewhere[r.rule])
 			continue
+		}
+		if !outside.MatchString(r.source) {
+			t.Errorf("%s: the source %q names nothing outside of the project", r.id, r.source)
 		}
 		check := checks[r.rule]
 		if check == nil {

@@ -107,15 +107,16 @@ func (w *comparing) site(tc *ToothChange, ref chart.SiteRef, x, y *site) {
 	c := w.classed(ref, x, y)
 	sp := w.noise.at(ref.Tooth, ref.Site, x.rec.Depth, w.other)
 	if x.depth >= 0 && y.depth >= 0 {
-		tc.countDepth(&c)
+		tc.Matched++
+		tc.DeepestBefore, tc.DeepestAfter = deeper(tc.DeepestBefore, c.DepthBefore), deeper(tc.DeepestAfter, c.DepthAfter)
+		c.Depth.count(&tc.Improved, &tc.Within, &tc.Worse, &tc.NotSure)
 		w.sumDepth(&c, x, y, sp)
 		w.pocket(&c, x, y)
 	}
 	if c.Loss != NotCompared {
-		tc.countLoss(&c)
-		if c.Loss == WithinError {
-			out.LossWithin++
-		}
+		tc.LossMatched++
+		tc.WorstBefore, tc.WorstAfter = deeper(tc.WorstBefore, c.LossBefore), deeper(tc.WorstAfter, c.LossAfter)
+		c.Loss.count(&tc.LossImproved, &out.LossWithin, &tc.LossWorse, &tc.LossNotSure)
 		w.losses.add(sp, c.LossAfter.Half()-c.LossBefore.Half())
 	}
 	if again := y.rec.Again; again.Known() && (c.Loss == Worse || c.Depth == Worse) {
@@ -159,31 +160,17 @@ func (w *comparing) classed(ref chart.SiteRef, x, y *site) SiteChange {
 	return c
 }
 
-func (tc *ToothChange) countDepth(c *SiteChange) {
-	tc.Matched++
-	tc.DeepestBefore, tc.DeepestAfter = deeper(tc.DeepestBefore, c.DepthBefore), deeper(tc.DeepestAfter, c.DepthAfter)
-	switch c.Depth {
+// count adds to the counter of the class.
+func (c Class) count(improved, within, worse, notSure *int) {
+	switch c {
 	case Improved:
-		tc.Improved++
+		*improved++
 	case WithinError:
-		tc.Within++
+		*within++
 	case Worse:
-		tc.Worse++
+		*worse++
 	case NotSure:
-		tc.NotSure++
-	}
-}
-
-func (tc *ToothChange) countLoss(c *SiteChange) {
-	tc.LossMatched++
-	tc.WorstBefore, tc.WorstAfter = deeper(tc.WorstBefore, c.LossBefore), deeper(tc.WorstAfter, c.LossAfter)
-	switch c.Loss {
-	case Improved:
-		tc.LossImproved++
-	case Worse:
-		tc.LossWorse++
-	case NotSure:
-		tc.LossNotSure++
+		*notSure++
 	}
 }
 

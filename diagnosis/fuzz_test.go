@@ -30,7 +30,7 @@ func FuzzAssess(f *testing.F) {
 			return
 		}
 		for _, o := range []diagnosis.Options{{}, {Detectable: 2, ThirdMolars: true, PISAThirdMolars: true, Adjacency: diagnosis.PresentNeighbour, Extent: diagnosis.AnyInvolved, Complexity: diagnosis.Off,
-			MildDistinct: true, Nearest: true, UnlistedMissing: true, Doubts: []diagnosis.Doubt{{Tooth: 16, Site: chart.DB}}, Earlier: &diagnosis.Earlier{Chart: c, Years: 2}}} {
+			MildDistinct: true, Nearest: true, UnlistedMissing: true, Doubts: []chart.DoubtAt{{SiteRef: chart.SiteRef{Tooth: 16, Site: chart.DB}}}, Earlier: &diagnosis.Earlier{Chart: c, Years: 2}}} {
 			found := diagnosis.Assess(c, o)
 			if j := found.AppendJSON(nil); !json.Valid(j) {
 				t.Fatalf("no JSON: %s", j)

@@ -4,19 +4,19 @@ import "leadsman/chart"
 
 // Options are the settings of the rules. The zero value is the default of every one.
 type Options struct {
-	Detectable      int         // mm of interdental loss that counts as detectable: 1 (default) or 2
-	ThirdMolars     bool        // third molars count for case, stage and extent
-	ScoresWithout8  bool        // third molars do not count in scores, means and counts
-	PISAThirdMolars bool        // third molars scored with the second molar's coefficients
-	Adjacency       Adjacency   // which teeth are neighbours
-	Extent          ExtentMode  // which teeth count for the extent
-	Complexity      Complexity  // how complexity factors move the stage
-	MildDistinct    bool        // surveillance: the two sites of mild must be on two teeth
-	Nearest         bool        // halves are rounded up for the rules, not down
-	UnlistedMissing bool        // teeth that the chart does not mention are missing, not unrecorded
-	Doubts          []Doubt     // readings that are still in doubt
-	Earlier         *Earlier    // the exam before, for direct evidence of progression
-	Error           *ErrorModel // how far readings repeat; nil: the published spread
+	Detectable      int             // mm of interdental loss that counts as detectable: 1 (default) or 2
+	ThirdMolars     bool            // third molars count for case, stage and extent
+	ScoresWithout8  bool            // third molars do not count in scores, means and counts
+	PISAThirdMolars bool            // third molars scored with the second molar's coefficients
+	Adjacency       Adjacency       // which teeth are neighbours
+	Extent          ExtentMode      // which teeth count for the extent
+	Complexity      Complexity      // how complexity factors move the stage
+	MildDistinct    bool            // surveillance: the two sites of mild must be on two teeth
+	Nearest         bool            // halves are rounded up for the rules, not down
+	UnlistedMissing bool            // teeth that the chart does not mention are missing, not unrecorded
+	Doubts          []chart.DoubtAt // readings that are still in doubt
+	Earlier         *Earlier        // the exam before, for direct evidence of progression
+	Error           *ErrorModel     // how far readings repeat; nil: the published spread
 }
 
 // Adjacency says which teeth are neighbours.
@@ -38,37 +38,12 @@ const (
 	Off              Complexity = "off"               // never counts, except for stage IV on stage III
 )
 
-// Doubt names a reading that nobody has settled.
-type Doubt struct {
-	Tooth chart.Tooth
-	Site  chart.Site
-	Field string // what is doubted: depth, recession, bleeding ...
-}
-
-// DoubtsOf are the doubts that an exam left open, as the rules take them.
-func DoubtsOf(open []chart.Doubt) []Doubt {
-	out := make([]Doubt, len(open))
-	for i, d := range open {
-		out[i] = Doubt{Tooth: d.Tooth, Site: d.Site, Field: string(d.Field)}
-	}
-	return out
-}
-
 // Earlier is an exam before the one that is assessed.
 type Earlier struct {
 	Chart         *chart.Chart
 	Years         float64 // between the exams
 	OtherExaminer bool    // another examiner, probe or way of rounding
 	Therapy       bool    // active therapy lies between the two: their difference is no rate
-}
-
-// DoubtsOfFile are the doubts that a chart file names.
-func DoubtsOfFile(named []chart.DoubtAt) []Doubt {
-	out := make([]Doubt, len(named))
-	for i, d := range named {
-		out[i] = Doubt{Tooth: d.Tooth, Site: d.Site, Field: string(d.Field)}
-	}
-	return out
 }
 
 func (o *Options) detectable() int {

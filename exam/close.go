@@ -162,14 +162,14 @@ func (e *Exam) uncalled(f chart.Field) (at, open int) {
 	return at, open
 }
 
-// Unseen begins a remark that says of which findings it is not known whether they are at the sites where they were not called; names follow,
+// unseen begins a remark that says of which findings it is not known whether they are at the sites where they were not called; names follow,
 // with a comma between them.
-const Unseen = "Not looked for at the other sites: "
+const unseen = "Not looked for at the other sites: "
 
 // unseen reports whether it was said that something was not looked for.
 func (e *Exam) unseen(name string) bool {
 	for _, r := range e.state.Remarks {
-		if list, ok := strings.CutPrefix(r.Text, Unseen); ok {
+		if list, ok := strings.CutPrefix(r.Text, unseen); ok {
 			for n := range strings.SplitSeq(list, ", ") {
 				if strings.EqualFold(n, name) {
 					return true
@@ -232,7 +232,7 @@ func (e *Exam) askMargins() *Question {
 func called(s closeStep, text string, f chart.Field, name string) *Question {
 	return &Question{Speak: text, Text: upperFirst(strings.ReplaceAll(text, "C E J", "CEJ")) + " No: it was not looked for there, and stays unknown.",
 		asks: &asks{step: s, yes: chart.Command{Acts: []chart.Act{{Verb: chart.VerbRest, Field: f}}},
-			no: chart.Command{Acts: []chart.Act{{Verb: chart.VerbRemark, Text: Unseen + upperFirst(name)}}}}}
+			no: chart.Command{Acts: []chart.Act{{Verb: chart.VerbRemark, Text: unseen + upperFirst(name)}}}}}
 }
 
 // closes gives what an answer to a question of the closing does; ok is false if the act is no answer to it.

@@ -77,7 +77,7 @@ func TestClosingByVoice(t *testing.T) {
 	for _, r := range s.Remarks {
 		remarks = append(remarks, r.Text)
 	}
-	if want := []string{Unseen + "Pus", Unseen + "Plaque", Unseen + "Calculus"}; !slices.Equal(remarks, want) {
+	if want := []string{unseen + "Pus", unseen + "Plaque", unseen + "Calculus"}; !slices.Equal(remarks, want) {
 		t.Errorf("remarks %q, want %q", remarks, want)
 	}
 	sub.Close()
@@ -130,7 +130,7 @@ func TestClosingGoesThere(t *testing.T) {
 			t.Errorf("%s at 36 DL is %v", f, v)
 		}
 	}
-	if len(s.Remarks) != 1 || s.Remarks[0].Text != Unseen+"Margins" || s.Chart.Site(chart.SiteRef{Tooth: 36, Site: chart.DL}).Recession.Known() {
+	if len(s.Remarks) != 1 || s.Remarks[0].Text != unseen+"Margins" || s.Chart.Site(chart.SiteRef{Tooth: 36, Site: chart.DL}).Recession.Known() {
 		t.Errorf("margins that were not looked for: %v", s.Remarks)
 	}
 }

@@ -62,13 +62,13 @@ type Hook struct {
 	Details bool      `json:"details"` // who the patient is and who signed goes along, not the ids alone
 	Made    time.Time `json:"made"`
 	MadeBy  string    `json:"made_by,omitempty"`
-	Waiting int       `json:"waiting"`  // letters that are still to be sent
-	GivenUp int       `json:"given_up"` // letters that are not tried any more
-	Secret  string    `json:"-"`        // whsec_ and what letters are signed with, base64
+	Waiting int       `json:"waiting"`  // notices that are still to be sent
+	GivenUp int       `json:"given_up"` // notices that are not tried any more
+	Secret  string    `json:"-"`        // whsec_ and what notices are signed with, base64
 }
 
-// Letter tells a hook of an event.
-type Letter struct {
+// Notice tells a hook of an event.
+type Notice struct {
 	N       int64     `json:"-"`
 	ID      string    `json:"id"` // the same at every try
 	Hook    string    `json:"-"`
@@ -83,11 +83,11 @@ type Letter struct {
 	Fault   string    `json:"fault,omitempty"` // of the last try
 }
 
-// Post carries a letter to its receiver.
+// Post carries a notice to its receiver.
 type Post interface {
 	// Check says why nothing can be sent to an address.
 	Check(url string) error
-	// Send returns nil once the receiver has taken the letter.
+	// Send returns nil once the receiver has taken the notice.
 	Send(ctx context.Context, url, secret, id string, at time.Time, body []byte) error
 }
 
@@ -98,7 +98,7 @@ const (
 	mostHooks   = 20
 	lookEvery   = 2 * time.Second    // into the outbox, where Config.Look says nothing else
 	forgetAfter = 7 * 24 * time.Hour // what was sent
-	atOnce      = 50                 // letters of a look
+	atOnce      = 50                 // notices of a look
 )
 
 // AddHook keeps a new hook and gives its secret, this once.
@@ -139,15 +139,15 @@ func (p *Practice) RemoveHook(ctx context.Context, id string) error {
 	return p.records.RemoveHook(ctx, id)
 }
 
-// TryHook sends a letter that tells of nothing.
+// TryHook sends a notice that tells of nothing.
 func (p *Practice) TryHook(ctx context.Context, id string) error { return p.records.Try(ctx, id) }
 
-// Letters lists the newest letters of a hook: waiting, sent, given up.
-func (p *Practice) Letters(ctx context.Context, id string) ([]Letter, error) {
+// Notices lists the newest notices of a hook: waiting, sent, given up.
+func (p *Practice) Notices(ctx context.Context, id string) ([]Notice, error) {
 	if _, err := p.records.Hook(ctx, id); err != nil {
 		return nil, err
 	}
-	return p.records.Letters(ctx, id, 2*atOnce)
+	return p.records.Notices(ctx, id, 2*atOnce)
 }
 
 // SendAgain tries what was given up.
@@ -158,7 +158,7 @@ func (p *Practice) SendAgain(ctx context.Context, id string) (int, error) {
 	return p.records.SendAgain(ctx, id)
 }
 
-// postman looks into the outbox until Close. What it was doing then is done again after the next start: a letter comes at least once.
+// postman looks into the outbox until Close. What it was doing then is done again after the next start: a notice comes at least once.
 func (p *Practice) postman() {
 	ctx, stop := context.WithCancel(context.Background())
 	defer stop()
@@ -190,11 +190,11 @@ func (p *Practice) deliver(ctx context.Context) (more bool, err error) {
 			return false, err
 		}
 	}
-	due, err := p.records.LettersDue(ctx, p.now(), atOnce)
+	due, err := p.records.NoticesDue(ctx, p.now(), atOnce)
 	if err != nil || len(due) == 0 {
 		return false, err
 	}
-	byHook := map[string][]Letter{}
+	byHook := map[string][]Notice{}
 	for _, l := range due {
 		byHook[l.Hook] = append(byHook[l.Hook], l)
 	}
@@ -210,8 +210,8 @@ func (p *Practice) deliver(ctx context.Context) (more bool, err error) {
 	return len(due) == atOnce, err
 }
 
-// send tries letters of a hook in their order.
-func (p *Practice) send(ctx context.Context, hook string, ls []Letter) error {
+// send tries notices of a hook in their order.
+func (p *Practice) send(ctx context.Context, hook string, ls []Notice) error {
 	h, err := p.records.Hook(ctx, hook)
 	if err != nil {
 		return err
@@ -234,18 +234,18 @@ func (p *Practice) send(ctx context.Context, hook string, ls []Letter) error {
 			if l.Tries <= len(waits) {
 				l.Next = p.now().Add(waits[l.Tries-1])
 			} else {
-				p.log.Error("a letter was given up", "hook", hook, "letter", l.ID, "fault", l.Fault)
+				p.log.Error("a notice was given up", "hook", hook, "notice", l.ID, "fault", l.Fault)
 			}
 		}
-		if err := p.records.LetterTried(ctx, l); err != nil {
+		if err := p.records.NoticeTried(ctx, l); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-// body is what a letter says: ids alone, and what is known of them now where the hook asks for details.
-func (p *Practice) body(ctx context.Context, h *Hook, l *Letter) ([]byte, error) {
+// body is what a notice says: ids alone, and what is known of them now where the hook asks for details.
+func (p *Practice) body(ctx context.Context, h *Hook, l *Notice) ([]byte, error) {
 	type data struct {
 		Exam    string    `json:"exam,omitempty"`
 		Patient string    `json:"patient,omitempty"`

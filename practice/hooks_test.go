@@ -17,7 +17,7 @@ import (
 	"leadsman/store"
 )
 
-// receiver takes letters, or does not.
+// receiver takes notices, or does not.
 type receiver struct {
 	mu    sync.Mutex
 	down  error
@@ -85,35 +85,35 @@ func TestHooksAreTriedAgain(t *testing.T) {
 		}
 	}
 	do("1", chart.Act{Verb: chart.VerbSign})
-	var letter practice.Letter
-	state := func() practice.Letter {
+	var notice practice.Notice
+	state := func() practice.Notice {
 		t.Helper()
-		ls, err := p.Letters(ctx, h.ID)
+		ls, err := p.Notices(ctx, h.ID)
 		if err != nil || len(ls) == 0 {
 			t.Fatal(ls, err)
 		}
 		return ls[0]
 	}
-	wait := func(done func(practice.Letter) bool) {
+	wait := func(done func(practice.Notice) bool) {
 		t.Helper()
 		for end := time.Now().Add(20 * time.Second); ; time.Sleep(5 * time.Millisecond) {
-			if letter = state(); done(letter) {
+			if notice = state(); done(notice) {
 				return
 			}
 			if time.Now().After(end) {
-				t.Fatalf("the letter stays %+v", letter)
+				t.Fatalf("the notice stays %+v", notice)
 			}
 		}
 	}
 	for tries := 1; ; tries++ {
-		wait(func(l practice.Letter) bool { return l.Tries == tries })
-		if letter.Next.IsZero() {
+		wait(func(l practice.Notice) bool { return l.Tries == tries })
+		if notice.Next.IsZero() {
 			break
 		}
 		if tries > 20 {
 			t.Fatal("it is never given up")
 		}
-		on(letter.Next.Sub(now()))
+		on(notice.Next.Sub(now()))
 	}
 	gap := func(i int) time.Duration { return out.times[i].Sub(out.times[i-1]) }
 	for i := 2; i < len(out.times); i++ {
@@ -125,8 +125,8 @@ func TestHooksAreTriedAgain(t *testing.T) {
 		t.Errorf("tried for %v, the second time after %v", whole, gap(1))
 	}
 	hs, err := p.Hooks(ctx)
-	if err != nil || hs[0].GivenUp != 1 || hs[0].Waiting != 0 || !strings.Contains(letter.Fault, "503") {
-		t.Errorf("%+v %+v %v", hs, letter, err)
+	if err != nil || hs[0].GivenUp != 1 || hs[0].Waiting != 0 || !strings.Contains(notice.Fault, "503") {
+		t.Errorf("%+v %+v %v", hs, notice, err)
 	}
 	if es, err := p.Journal(ctx, practice.JournalQuery{What: "hook.gave-up"}); err != nil || len(es) != 1 || es[0].Patient != pt.ID {
 		t.Errorf("journal: %+v %v", es, err)
@@ -137,9 +137,9 @@ func TestHooksAreTriedAgain(t *testing.T) {
 	if n, err := p.SendAgain(ctx, h.ID); n != 1 || err != nil {
 		t.Fatal(n, err)
 	}
-	wait(func(l practice.Letter) bool { return !l.Sent.IsZero() })
+	wait(func(l practice.Notice) bool { return !l.Sent.IsZero() })
 	if ids := slices.Compact(slices.Clone(out.ids)); len(ids) != 1 {
-		t.Errorf("the letter had the ids %v", ids)
+		t.Errorf("the notice had the ids %v", ids)
 	}
 	said, _ := json.Marshal(out.body[0])
 	for _, private := range []string{"Sallow", "FL-0112", "1969", "Quill"} {
@@ -159,7 +159,7 @@ func TestHooksAreTriedAgain(t *testing.T) {
 	do("2", chart.Act{Verb: chart.VerbAmend, Text: "misheard"}, chart.Act{Verb: chart.VerbSet, Ref: &chart.SiteRef{Tooth: 16, Site: chart.DB}, Field: chart.FieldDepth, Number: &five})
 	for end := time.Now().Add(20 * time.Second); out.count() < before+2; time.Sleep(5 * time.Millisecond) {
 		if time.Now().After(end) {
-			t.Fatalf("%d letters tell of the amendment", out.count()-before)
+			t.Fatalf("%d notices tell of the amendment", out.count()-before)
 		}
 	}
 	out.mu.Lock()

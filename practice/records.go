@@ -74,16 +74,16 @@ type Records interface {
 	Hook(ctx context.Context, id string) (Hook, error)
 	AddHook(ctx context.Context, h Hook) (Hook, error)
 	RemoveHook(ctx context.Context, id string) error
-	// Letters about what Told tells of events are put into the outbox by the Log, in the transaction of the events; Try puts one that
-	// tells of nothing. LettersDue are those to be tried by now; LetterTried keeps how a try ended.
+	// Notices about what Told tells of events are put into the outbox by the Log, in the transaction of the events; Try puts one that
+	// tells of nothing. NoticesDue are those to be tried by now; NoticeTried keeps how a try ended.
 	Try(ctx context.Context, hook string) error
-	LettersDue(ctx context.Context, now time.Time, limit int) ([]Letter, error)
-	LetterTried(ctx context.Context, l Letter) error
-	// Letters lists those of a hook, the newest first; SendAgain makes those that were given up due.
-	Letters(ctx context.Context, hook string, limit int) ([]Letter, error)
+	NoticesDue(ctx context.Context, now time.Time, limit int) ([]Notice, error)
+	NoticeTried(ctx context.Context, l Notice) error
+	// Notices lists those of a hook, the newest first; SendAgain makes those that were given up due.
+	Notices(ctx context.Context, hook string, limit int) ([]Notice, error)
 	SendAgain(ctx context.Context, hook string) (int, error)
-	// ForgetLetters deletes those that were sent before.
-	ForgetLetters(ctx context.Context, before time.Time) error
+	// ForgetNotices deletes those that were sent before.
+	ForgetNotices(ctx context.Context, before time.Time) error
 
 	Voice(ctx context.Context, examiner string) (Voice, error)
 	PutVoice(ctx context.Context, v Voice) (Voice, error)

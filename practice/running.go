@@ -69,7 +69,7 @@ func (p *Practice) keepResting() {
 		case <-every.C:
 			p.rest()
 			p.People.sweep(context.Background())
-			if err := p.records.ForgetLetters(context.Background(), p.now().Add(-forgetAfter)); err != nil {
+			if err := p.records.ForgetNotices(context.Background(), p.now().Add(-forgetAfter)); err != nil {
 				p.log.Error("letters that were sent are not forgotten", "err", err)
 			}
 		case <-p.quit:

@@ -55,12 +55,9 @@ func (r *Record) Probe() string { return r.Chart.Patient.Probe }
 
 // Origin is what a chart file says of the exam.
 func (r *Record) Origin() chart.Origin {
-	o := chart.Origin{Began: r.Exam.Began.Format(time.RFC3339), Kind: r.Exam.Kind, Examiner: r.Exam.Examiner, Probe: r.Probe(), SignedBy: r.Exam.SignedBy}
+	o := chart.Origin{Began: r.Exam.Began.Format(time.RFC3339), Kind: r.Exam.Kind, Examiner: r.Exam.Examiner, Probe: r.Probe(), SignedBy: r.Exam.SignedBy, Doubts: chart.Named(r.Doubts)}
 	if r.Exam.SignedBy != "" {
 		o.Signed = r.Exam.Signed.Format(time.RFC3339)
-	}
-	for _, d := range r.Doubts {
-		o.Doubts = append(o.Doubts, chart.DoubtAt{SiteRef: d.SiteRef, Field: d.Field})
 	}
 	for _, a := range r.Amendments {
 		o.Amendments = append(o.Amendments, a.Told(r.Chart.Numbering))

@@ -169,7 +169,7 @@ func recorded(c *chart.Chart) bool {
 
 // assess works out the findings, with the exam before as direct evidence of progression.
 func assess(r, earlier *Record) {
-	o := diagnosis.Options{Doubts: diagnosis.DoubtsOf(r.Doubts)}
+	o := diagnosis.Options{Doubts: chart.Named(r.Doubts)}
 	if earlier != nil {
 		o.Earlier = &diagnosis.Earlier{Chart: earlier.Chart, Years: r.Exam.Began.Sub(earlier.Exam.Began).Hours() / (365.25 * 24)}
 	}

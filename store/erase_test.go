@@ -133,13 +133,13 @@ func TestErasePatient(t *testing.T) {
 		mira.Note, mira.Phone = "prefers the window", "+44 1632 960111"
 		_, err = s.UpdatePatient(ctx, mira)
 	}
-	// A letter to another program that waits.
+	// A notice to another program that waits.
 	if err == nil {
 		_, err = s.AddHook(ctx, practice.Hook{ID: "h", URL: "https://office.example/in", Events: []string{"exam.signed"}, Details: true, Secret: "s"})
 	}
 	if err == nil {
 		err = s.write(ctx, "put", func(t *tx) error {
-			return put(ctx, t, practice.Letter{Hook: "h", What: "exam.signed", Exam: "open", Patient: "mira"})
+			return put(ctx, t, practice.Notice{Hook: "h", What: "exam.signed", Exam: "open", Patient: "mira"})
 		})
 	}
 	if err != nil {

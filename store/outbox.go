@@ -61,7 +61,7 @@ func (s *Store) AddHook(ctx context.Context, h practice.Hook) (practice.Hook, er
 	})
 }
 
-// RemoveHook ends one; its letters go with it.
+// RemoveHook ends one; its notices go with it.
 func (s *Store) RemoveHook(ctx context.Context, id string) error {
 	return s.write(ctx, "remove hook", func(tx *tx) error {
 		if _, err := tx.ExecContext(ctx, "DELETE FROM outbox WHERE hook = ?", id); err != nil {
@@ -78,7 +78,7 @@ func (s *Store) RemoveHook(ctx context.Context, id string) error {
 	})
 }
 
-// tell puts letters about events into the outbox, for every hook that wants them.
+// tell puts notices about events into the outbox, for every hook that wants them.
 func (l *Log) tell(ctx context.Context, tx *tx, patient string, evs []chart.Event) error {
 	var hooks map[string][]string // events by hook
 	for i := range evs {
@@ -102,7 +102,7 @@ func (l *Log) tell(ctx context.Context, tx *tx, patient string, evs []chart.Even
 				if w != what {
 					continue
 				}
-				if err := put(ctx, tx, practice.Letter{Hook: id, What: what, Exam: l.exam, Patient: patient, Seq: evs[i].Seq, Time: fromMillis(evs[i].Time)}); err != nil {
+				if err := put(ctx, tx, practice.Notice{Hook: id, What: what, Exam: l.exam, Patient: patient, Seq: evs[i].Seq, Time: fromMillis(evs[i].Time)}); err != nil {
 					return err
 				}
 			}
@@ -111,15 +111,15 @@ func (l *Log) tell(ctx context.Context, tx *tx, patient string, evs []chart.Even
 	return nil
 }
 
-// put writes a letter, due at once.
-func put(ctx context.Context, tx *tx, l practice.Letter) error {
+// put writes a notice, due at once.
+func put(ctx context.Context, tx *tx, l practice.Notice) error {
 	_, err := tx.ExecContext(ctx, `INSERT INTO outbox (n, id, hook, what, exam, patient, seq, time, tries, next, sent, fault)
 		VALUES ((SELECT COALESCE(MAX(n), 0) + 1 FROM outbox),?,?,?,?,?,?,?,0,?,NULL,'')`,
 		"msg_"+rand.Text(), l.Hook, l.What, l.Exam, l.Patient, l.Seq, millis(l.Time), millis(tx.s.now()))
 	return err
 }
 
-// Try puts a letter that tells of nothing into the outbox of a hook.
+// Try puts a notice that tells of nothing into the outbox of a hook.
 func (s *Store) Try(ctx context.Context, hook string) error {
 	return s.write(ctx, "try hook", func(tx *tx) error {
 		var there bool
@@ -130,13 +130,13 @@ func (s *Store) Try(ctx context.Context, hook string) error {
 		if err != nil {
 			return err
 		}
-		return put(ctx, tx, practice.Letter{Hook: hook, What: practice.ToldNothing, Time: s.now()})
+		return put(ctx, tx, practice.Notice{Hook: hook, What: practice.ToldNothing, Time: s.now()})
 	})
 }
 
-const letterCols = "n, id, hook, what, exam, patient, seq, time, tries, next, sent, fault"
+const noticeCols = "n, id, hook, what, exam, patient, seq, time, tries, next, sent, fault"
 
-func scanLetter(scan func(...any) error) (l practice.Letter, err error) {
+func scanNotice(scan func(...any) error) (l practice.Notice, err error) {
 	var at int64
 	var next, sent sql.NullInt64
 	err = scan(&l.N, &l.ID, &l.Hook, &l.What, &l.Exam, &l.Patient, &l.Seq, &at, &l.Tries, &next, &sent, &l.Fault)
@@ -150,18 +150,18 @@ func scanLetter(scan func(...any) error) (l practice.Letter, err error) {
 	return l, err
 }
 
-// LettersDue are those that are to be tried by now, the oldest first.
-func (s *Store) LettersDue(ctx context.Context, now time.Time, limit int) ([]practice.Letter, error) {
-	return list(ctx, s, "read the outbox", scanLetter, "SELECT "+letterCols+" FROM outbox WHERE next IS NOT NULL AND next <= ? ORDER BY n LIMIT ?", millis(now), limit)
+// NoticesDue are those that are to be tried by now, the oldest first.
+func (s *Store) NoticesDue(ctx context.Context, now time.Time, limit int) ([]practice.Notice, error) {
+	return list(ctx, s, "read the outbox", scanNotice, "SELECT "+noticeCols+" FROM outbox WHERE next IS NOT NULL AND next <= ? ORDER BY n LIMIT ?", millis(now), limit)
 }
 
-// Letters lists those of a hook, the newest first.
-func (s *Store) Letters(ctx context.Context, hook string, limit int) ([]practice.Letter, error) {
-	return list(ctx, s, "read the outbox", scanLetter, "SELECT "+letterCols+" FROM outbox WHERE hook = ? ORDER BY n DESC LIMIT ?", hook, limit)
+// Notices lists those of a hook, the newest first.
+func (s *Store) Notices(ctx context.Context, hook string, limit int) ([]practice.Notice, error) {
+	return list(ctx, s, "read the outbox", scanNotice, "SELECT "+noticeCols+" FROM outbox WHERE hook = ? ORDER BY n DESC LIMIT ?", hook, limit)
 }
 
-// LetterTried notes how a try ended: l.Sent, l.Next and l.Fault say it, and whether it is given up. A letter that went meanwhile stays gone.
-func (s *Store) LetterTried(ctx context.Context, l practice.Letter) error {
+// NoticeTried notes how a try ended: l.Sent, l.Next and l.Fault say it, and whether it is given up. A notice that went meanwhile stays gone.
+func (s *Store) NoticeTried(ctx context.Context, l practice.Notice) error {
 	nullable := func(t time.Time) any {
 		if t.IsZero() {
 			return nil
@@ -186,7 +186,7 @@ func (s *Store) LetterTried(ctx context.Context, l practice.Letter) error {
 	})
 }
 
-// SendAgain makes the letters of a hook that were given up due, as if they were new.
+// SendAgain makes the notices of a hook that were given up due, as if they were new.
 func (s *Store) SendAgain(ctx context.Context, hook string) (n int, err error) {
 	err = s.write(ctx, "send again", func(tx *tx) error {
 		r, err := tx.ExecContext(ctx, "UPDATE outbox SET tries = 0, next = ? WHERE hook = ? AND next IS NULL AND sent IS NULL", millis(s.now()), hook)
@@ -197,19 +197,19 @@ func (s *Store) SendAgain(ctx context.Context, hook string) (n int, err error) {
 		if n = int(many); err != nil || n == 0 {
 			return err
 		}
-		return tx.enter(ctx, Entry{What: "hook.again", Detail: fmt.Sprintf("%d letters to %s", n, hook)}, nil)
+		return tx.enter(ctx, Entry{What: "hook.again", Detail: fmt.Sprintf("%d notices to %s", n, hook)}, nil)
 	})
 	return n, err
 }
 
-// ForgetLetters deletes what was sent before a time.
-func (s *Store) ForgetLetters(ctx context.Context, before time.Time) error {
+// ForgetNotices deletes what was sent before a time.
+func (s *Store) ForgetNotices(ctx context.Context, before time.Time) error {
 	var old bool
 	err := s.r.QueryRowContext(ctx, "SELECT EXISTS (SELECT 1 FROM outbox WHERE sent < ?)", millis(before)).Scan(&old)
 	if err != nil || !old {
 		return s.fail("read the outbox", err)
 	}
-	return s.write(ctx, "forget letters", func(tx *tx) error {
+	return s.write(ctx, "forget notices", func(tx *tx) error {
 		_, err := tx.ExecContext(ctx, "DELETE FROM outbox WHERE sent < ?", millis(before))
 		return err
 	})

@@ -37,7 +37,7 @@ func calls(t *testing.T, s *Store, exam, who string, acts ...chart.Act) {
 	}
 }
 
-func whats(ls []practice.Letter) string {
+func whats(ls []practice.Notice) string {
 	var out []string
 	for _, l := range ls {
 		out = append(out, strings.TrimPrefix(l.What, "exam."))
@@ -59,9 +59,9 @@ func TestOutbox(t *testing.T) {
 	}
 	x := newExam(t, s)
 	play(t, s, x.ID, 5)
-	due := func() []practice.Letter {
+	due := func() []practice.Notice {
 		t.Helper()
-		ls, err := s.LettersDue(ctx, s.now().Add(time.Hour), 100)
+		ls, err := s.NoticesDue(ctx, s.now().Add(time.Hour), 100)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -94,7 +94,7 @@ func TestOutbox(t *testing.T) {
 	ls[1].Tries, ls[1].Next, ls[1].Sent = 1, time.Time{}, now
 	ls[2].Tries, ls[2].Next, ls[2].Fault = 12, time.Time{}, "answered 410"
 	for _, l := range ls[:3] {
-		if err := s.LetterTried(ctx, l); err != nil {
+		if err := s.NoticeTried(ctx, l); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -115,16 +115,16 @@ func TestOutbox(t *testing.T) {
 	before := due()
 	s.Close()
 	s = openT(t, dir)
-	if after, err := s.LettersDue(ctx, now.Add(time.Hour), 100); err != nil || whats(after) != whats(before) || after[0].ID != before[0].ID {
+	if after, err := s.NoticesDue(ctx, now.Add(time.Hour), 100); err != nil || whats(after) != whats(before) || after[0].ID != before[0].ID {
 		t.Errorf("after a restart: %+v %v", after, err)
 	}
-	if err := s.ForgetLetters(ctx, now.Add(time.Second)); err != nil {
+	if err := s.ForgetNotices(ctx, now.Add(time.Second)); err != nil {
 		t.Error(err)
 	}
-	if ls, err := s.Letters(ctx, all.ID, 100); err != nil || whats(ls) != "signed reinstated voided awaiting" {
+	if ls, err := s.Notices(ctx, all.ID, 100); err != nil || whats(ls) != "signed reinstated voided awaiting" {
 		t.Errorf("after what was sent was forgotten: %s %v", whats(ls), err)
 	}
-	// A hook goes with its letters; the journal has what became of all.
+	// A hook goes with its notices; the journal has what became of all.
 	if err := errors.Join(s.RemoveHook(ctx, voids.ID), s.Try(ctx, all.ID)); err != nil {
 		t.Fatal(err)
 	}
@@ -148,7 +148,7 @@ func TestOutbox(t *testing.T) {
 }
 
 // Nothing about an exam is told that was not entered.
-func TestNoLetterWithoutItsEvent(t *testing.T) {
+func TestNoNoticeWithoutItsEvent(t *testing.T) {
 	s := openT(t, t.TempDir())
 	if _, err := s.AddHook(ctx, practice.Hook{URL: "https://records.example/", Events: practice.Tidings()}); err != nil {
 		t.Fatal(err)
@@ -169,7 +169,7 @@ func TestNoLetterWithoutItsEvent(t *testing.T) {
 		t.Fatalf("%v", err)
 	}
 	if x, err := s.Exam(ctx, x.ID); err != nil || x.SignedBy != "" {
-		t.Errorf("signed without its letter: %+v %v", x, err)
+		t.Errorf("signed without its notice: %+v %v", x, err)
 	}
 	if _, err := s.w.Exec("DROP TRIGGER refuse"); err != nil {
 		t.Fatal(err)
@@ -177,12 +177,12 @@ func TestNoLetterWithoutItsEvent(t *testing.T) {
 	if err := s.Log(x.ID).Append(ctx, append(sign, sign...)...); !errors.Is(err, ErrOutOfOrder) {
 		t.Fatalf("%v", err)
 	}
-	if ls, err := s.LettersDue(ctx, s.now().Add(time.Hour), 9); err != nil || len(ls) != 0 {
-		t.Errorf("a letter without its event: %+v %v", ls, err)
+	if ls, err := s.NoticesDue(ctx, s.now().Add(time.Hour), 9); err != nil || len(ls) != 0 {
+		t.Errorf("a notice without its event: %+v %v", ls, err)
 	}
 }
 
-// Secrets stand nowhere in the file in clear, and an erased patient is in no letter.
+// Secrets stand nowhere in the file in clear, and an erased patient is in no notice.
 func TestOutboxHidesAndForgets(t *testing.T) {
 	dir := t.TempDir()
 	s := openT(t, dir)
@@ -222,6 +222,6 @@ func TestOutboxHidesAndForgets(t *testing.T) {
 	}
 	var n int
 	if err := s.r.QueryRow("SELECT count(*) FROM outbox").Scan(&n); err != nil || n != 0 {
-		t.Errorf("%d letters about an erased patient, %v", n, err)
+		t.Errorf("%d notices about an erased patient, %v", n, err)
 	}
 }

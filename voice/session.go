@@ -24,12 +24,14 @@ const (
 	Teach Kind = "teach" // nothing is read: takes of exams are learned from
 )
 
-// States of a session.
+// Stage is how far a session is.
+type Stage string
+
 const (
-	Reading  = "reading"
-	Learning = "learning" // the profile is being worked out
-	Done     = "done"
-	Failed   = "failed" // the recordings cannot be used: View.Error says why
+	Reading  Stage = "reading"
+	Learning Stage = "learning" // the profile is being worked out
+	Done     Stage = "done"
+	Failed   Stage = "failed" // the recordings cannot be used: View.Error says why
 )
 
 // View is all that a page shows of a session.
@@ -37,7 +39,7 @@ type View struct {
 	ID       string            `json:"id"`
 	Examiner string            `json:"examiner"`
 	Kind     Kind              `json:"kind"`
-	State    string            `json:"state"`
+	State    Stage             `json:"state"`
 	Version  int64             `json:"version"` // grows with every change
 	Lines    []Line            `json:"lines"`
 	At       int               `json:"at"`      // the line to read now; the number of lines once all are read

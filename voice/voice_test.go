@@ -239,7 +239,7 @@ func TestEnrolmentEnds(t *testing.T) {
 		name  string
 		err   error
 		keep  error
-		state string
+		state Stage
 		text  string
 	}{
 		{"learned", nil, nil, Done, ""},
@@ -385,10 +385,11 @@ func TestTeach(t *testing.T) {
 	takes := []speech.Take{{Words: []string{"three"}}, {Words: []string{"nine"}}, {Words: []string{"four"}}}
 	nines := func(k speech.Take) speech.Fit { return speech.Fit{OK: k.Words[0] != "nine"} }
 	for name, c := range map[string]struct {
-		out         speech.Enrolment
-		err         error
-		state, says string
-		kept        int
+		out   speech.Enrolment
+		err   error
+		state Stage
+		says  string
+		kept  int
 	}{
 		"helps":      {out: speech.Enrolment{Profile: []byte("new"), Takes: 2, Onto: true}, state: Done, kept: 1},
 		"helps not":  {out: speech.Enrolment{Why: "no better", Takes: 2, Onto: true}, state: Done, says: "no better"},

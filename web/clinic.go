@@ -72,7 +72,7 @@ func dayOf(s string) time.Time {
 
 // assessed gives the findings of an exam, with the exam before as direct evidence of progression. all are the patient's exams.
 func (s *server) assessed(ctx context.Context, r *record, all []practice.Visit) (f diagnosis.Findings, earlier *record, err error) {
-	o := diagnosis.Options{Doubts: diagnosis.DoubtsOf(r.state.OpenDoubts())}
+	o := diagnosis.Options{Doubts: chart.Named(r.state.OpenDoubts())}
 	if id, ok := before(&r.Visit, all); ok {
 		e, err := s.record(ctx, id)
 		if err != nil {
@@ -175,7 +175,7 @@ func (s *server) compare(r *http.Request) (any, error) {
 		days := int(b.Day().Sub(done).Hours() / 24)
 		o.Days = &days
 	}
-	o.Doubts = diagnosis.DoubtsOf(b.state.OpenDoubts())
+	o.Doubts = chart.Named(b.state.OpenDoubts())
 	if o.Error, err = s.errors(ctx); err != nil {
 		return nil, err
 	}

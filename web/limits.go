@@ -56,15 +56,15 @@ type clients struct {
 	Limits
 	mu  sync.Mutex
 	all map[string]*client
-	// paces of the microphones that were on lately, by exam
-	paces map[string]*pace
+	// how fast the microphones that were on lately may send, by exam
+	sound map[string]*soundLimit
 	late  chan struct{} // turns of sound that comes faster than it was spoken
 }
 
 const quietAfter = 5 * time.Minute
 
 func newClients(l Limits) *clients {
-	return &clients{Limits: l.withDefaults(), all: map[string]*client{}, paces: map[string]*pace{}, late: make(chan struct{}, max(1, runtime.GOMAXPROCS(0)/2))}
+	return &clients{Limits: l.withDefaults(), all: map[string]*client{}, sound: map[string]*soundLimit{}, late: make(chan struct{}, max(1, runtime.GOMAXPROCS(0)/2))}
 }
 
 func clientOf(remote string) string {
@@ -154,50 +154,50 @@ func (cs *clients) micOn(r *http.Request) (off func(), err error) {
 
 // Sound comes as fast as it is spoken, but for a page that comes back, which has some to catch up with.
 const (
-	paceSlack  = 1.05     // clocks of sound cards differ from ours
-	paceBurst  = 2 * rate // samples that may come at once
+	liveSlack  = 1.05     // clocks of sound cards differ from ours
+	liveBurst  = 2 * rate // samples that may come at once
 	catchUp    = 2        // times real time for what comes faster
 	catchBurst = 10 * rate
 )
 
-// pace has the sound of a microphone come no faster than it was spoken; what is to be caught up with waits for a turn that all who catch up share,
+// soundLimit has the sound of a microphone come no faster than it was spoken; what is to be caught up with waits for a turn that all who catch up share,
 // so that it delays nobody who speaks now.
-type pace struct {
+type soundLimit struct {
 	cs         *clients
 	used       time.Time
 	live, late *limiter.Limiter
 }
 
-// pace is that of a stream; who connects again goes on with it.
-func (cs *clients) pace(stream string) *pace {
+// limit is that of a stream; who connects again goes on with it.
+func (cs *clients) limit(stream string) *soundLimit {
 	now := time.Now()
 	cs.mu.Lock()
 	defer cs.mu.Unlock()
-	if p := cs.paces[stream]; p != nil {
+	if p := cs.sound[stream]; p != nil {
 		p.used = now
 		return p
 	}
-	for k, p := range cs.paces {
+	for k, p := range cs.sound {
 		if now.Sub(p.used) > time.Minute {
-			delete(cs.paces, k) // one that is still on keeps it, and has its bursts again when it comes back
+			delete(cs.sound, k) // one that is still on keeps it, and has its bursts again when it comes back
 		}
 	}
-	p := &pace{cs: cs, used: now, live: limiter.NewLimiter(paceSlack*rate, paceBurst), late: limiter.NewLimiter(catchUp*rate, catchBurst)}
-	cs.paces[stream] = p
+	p := &soundLimit{cs: cs, used: now, live: limiter.NewLimiter(liveSlack*rate, liveBurst), late: limiter.NewLimiter(catchUp*rate, catchBurst)}
+	cs.sound[stream] = p
 	return p
 }
 
 // wait returns when so many samples may be heard; done is to be called when they were.
-func (p *pace) wait(ctx context.Context, samples int) (done func(), err error) {
-	if p.live.AllowN(time.Now(), samples) {
+func (l *soundLimit) wait(ctx context.Context, samples int) (done func(), err error) {
+	if l.live.AllowN(time.Now(), samples) {
 		return func() {}, nil
 	}
-	if err := p.late.WaitN(ctx, samples); err != nil {
+	if err := l.late.WaitN(ctx, samples); err != nil {
 		return nil, err
 	}
 	select {
-	case p.cs.late <- struct{}{}:
-		return func() { <-p.cs.late }, nil
+	case l.cs.late <- struct{}{}:
+		return func() { <-l.cs.late }, nil
 	case <-ctx.Done():
 		return nil, ctx.Err()
 	}

@@ -23,7 +23,7 @@ type Programs interface {
 	AddHook(ctx context.Context, h practice.Hook) (made practice.Hook, secret string, err error)
 	RemoveHook(ctx context.Context, id string) error
 	TryHook(ctx context.Context, id string) error
-	Letters(ctx context.Context, id string) ([]practice.Letter, error)
+	Notices(ctx context.Context, id string) ([]practice.Notice, error)
 	SendAgain(ctx context.Context, id string) (int, error)
 }
 
@@ -119,7 +119,7 @@ func (s *server) hooks(r *http.Request) (any, error) {
 	return map[string]any{"hooks": append([]practice.Hook{}, hs...), "events": practice.Tidings()}, err
 }
 
-// addHook keeps where it is to be told, and gives the secret that letters are signed with, this once.
+// addHook keeps where it is to be told, and gives the secret that notices are signed with, this once.
 func (s *server) addHook(r *http.Request) (any, error) {
 	var in struct {
 		URL     string   `json:"url"`
@@ -150,9 +150,9 @@ func (s *server) tryHook(r *http.Request) (any, error) {
 	return struct{}{}, s.Programs.TryHook(r.Context(), r.PathValue("id"))
 }
 
-func (s *server) letters(r *http.Request) (any, error) {
-	ls, err := s.Programs.Letters(r.Context(), r.PathValue("id"))
-	return append([]practice.Letter{}, ls...), err
+func (s *server) notices(r *http.Request) (any, error) {
+	ls, err := s.Programs.Notices(r.Context(), r.PathValue("id"))
+	return append([]practice.Notice{}, ls...), err
 }
 
 func (s *server) sendAgain(r *http.Request) (any, error) {

@@ -125,7 +125,7 @@ func (s *server) stream(w http.ResponseWriter, r *http.Request, of hearing) {
 		s.Reconnected()
 	}
 	line := line(r, owner)
-	on := &microphone{s: s, r: r, c: c, mic: mic, of: of, seat: seat, used: time.Now(), pace: s.clients.pace(clientOf(r.RemoteAddr) + " " + paced(line, of))}
+	on := &microphone{s: s, r: r, c: c, mic: mic, of: of, seat: seat, used: time.Now(), limit: s.clients.limit(clientOf(r.RemoteAddr) + " " + streamOf(line, of))}
 	s.connect(line, c)
 	defer func() {
 		if !s.disconnect(line, c) {
@@ -180,7 +180,7 @@ type microphone struct {
 	mic   Mic
 	of    hearing
 	seat  *practice.Seat
-	pace  *pace
+	limit *soundLimit
 	used  time.Time // when the seat was last told that it is in use
 	ended bool      // switched off: nobody will go on with the stream
 }
@@ -269,7 +269,7 @@ func (m *microphone) samples(b []byte) (*toPage, error) {
 	if err != nil {
 		return nil, err
 	}
-	heard, err := m.pace.wait(m.r.Context(), len(pcm))
+	heard, err := m.limit.wait(m.r.Context(), len(pcm))
 	if err != nil {
 		return nil, err
 	}
@@ -290,8 +290,8 @@ func (m *microphone) samples(b []byte) (*toPage, error) {
 	return answer, nil
 }
 
-// paced names what the pace of a microphone goes by: an exam has one stream at a time, whoever sends it.
-func paced(line string, of hearing) string {
+// streamOf names what the limit of a microphone goes by: an exam has one stream at a time, whoever sends it.
+func streamOf(line string, of hearing) string {
 	if of.ofPage {
 		return line
 	}

@@ -275,7 +275,7 @@ func (s *server) programCalls() []call {
 		{"POST /api/hooks", practice.ManageHooks, s.withPrograms(s.addHook), nil},
 		{"DELETE /api/hooks/{id}", practice.ManageHooks, s.withPrograms(s.removeHook), nil},
 		{"POST /api/hooks/{id}/try", practice.ManageHooks, s.withPrograms(s.tryHook), nil},
-		{"GET /api/hooks/{id}/letters", practice.ManageHooks, s.withPrograms(s.letters), nil},
+		{"GET /api/hooks/{id}/letters", practice.ManageHooks, s.withPrograms(s.notices), nil},
 		{"POST /api/hooks/{id}/again", practice.ManageHooks, s.withPrograms(s.sendAgain), nil},
 	}
 }

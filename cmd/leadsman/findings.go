@@ -195,7 +195,7 @@ func (r *finder) write(v any, text func() string) {
 
 // one finds what the n-th chart says, counted from 0.
 func (r *finder) one(n int, c *chart.Chart) error {
-	o := diagnosis.Options{UnlistedMissing: *r.unlisted, Doubts: diagnosis.DoubtsOfFile(c.Exam.Doubts)}
+	o := diagnosis.Options{UnlistedMissing: *r.unlisted, Doubts: c.Exam.Doubts}
 	var was *chart.Chart
 	if r.before != nil {
 		var err error

@@ -205,7 +205,7 @@ func (r *recording) hear(engine speech.Engine) (*heard, *chart.State, error) {
 		return nil, nil, err
 	}
 	h.Chart = cb.Bytes()
-	h.findings = diagnosis.Assess(&st.Chart, diagnosis.Options{Doubts: diagnosis.DoubtsOf(open)})
+	h.findings = diagnosis.Assess(&st.Chart, diagnosis.Options{Doubts: chart.Named(open)})
 	h.Findings = h.findings.AppendJSON(nil)
 	return h, st, nil
 }

@@ -74,7 +74,7 @@ func Decide(h speech.Hypothesis, ms []Meaning, loud bool, c Context) Verdict {
 	switch {
 	case v.Confidence < RefuseBelow && !v.counted(ms, total) || v.Sound < leastSound:
 		v.Do = Misfit
-	case v.Err == nil && v.Result.Ending > grammar.Prefix && !IsValue(verb) && v.Confidence < moveBelow:
+	case v.Err == nil && v.Result.Ending > grammar.Prefix && !isValue(verb) && v.Confidence < moveBelow:
 		v.Do = Misfit
 	case v.goes() && v.Confidence < jumpBelow:
 		v.Do = Misfit
@@ -183,7 +183,7 @@ func (m *Meaning) jumps() bool {
 // goes reports whether a call goes to another place and writes there: who only goes is answered with the place before he calls anything.
 func (m *Meaning) goes() bool {
 	acts := m.Result.Command.Acts
-	return m.Err == nil && m.Result.Ending > grammar.Prefix && acts[0].Verb == chart.VerbGo && IsValue(acts[len(acts)-1].Verb)
+	return m.Err == nil && m.Result.Ending > grammar.Prefix && acts[0].Verb == chart.VerbGo && isValue(acts[len(acts)-1].Verb)
 }
 
 // shapeOf is a meaning without its numbers.

@@ -73,8 +73,8 @@ func numbers(c chart.Command) (ns []chart.MM, plain bool) {
 	return ns, len(c.Acts) > 0 && c.Acts[0].Verb == chart.VerbSoundings
 }
 
-// IsValue reports whether a call writes values at sites or teeth and can so be marked as a doubt.
-func IsValue(v chart.Verb) bool {
+// isValue reports whether a call writes values at sites or teeth and can so be marked as a doubt.
+func isValue(v chart.Verb) bool {
 	switch v {
 	case chart.VerbSoundings, chart.VerbAll, chart.VerbSite, chart.VerbMargin, chart.VerbFlag, chart.VerbCorrection:
 		return true

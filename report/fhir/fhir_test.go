@@ -33,7 +33,7 @@ func TestRoundTrip(t *testing.T) {
 	b.Program, b.Practice = r.Program, r.Practice
 	b.Exam.Ended = r.Exam.Ended
 	b.Doubts[0].Reason = r.Doubts[0].Reason
-	b.Findings = diagnosis.Assess(b.Chart, diagnosis.Options{Doubts: diagnosis.DoubtsOf(b.Doubts)})
+	b.Findings = diagnosis.Assess(b.Chart, diagnosis.Options{Doubts: chart.Named(b.Doubts)})
 	if err := Bundle(&second, b); err != nil || second.String() != first.String() {
 		t.Errorf("written, read and written again differs (%v)", err)
 	}

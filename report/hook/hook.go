@@ -1,4 +1,4 @@
-// Package hook sends signed letters over HTTP, in the form of the Standard Webhooks specification 1.0.0 (standardwebhooks.com): the
+// Package hook sends signed notices over HTTP, in the form of the Standard Webhooks specification 1.0.0 (standardwebhooks.com): the
 // headers webhook-id, webhook-timestamp and webhook-signature, the latter an HMAC-SHA256 over id, time and body.
 package hook
 
@@ -27,7 +27,7 @@ const (
 	mostAnswer = 64 << 10 // bytes that are read of an answer, so that the connection can be used again
 )
 
-// Client sends letters. It follows no redirects and uses no proxy: a letter goes where an administrator said, or nowhere.
+// Client sends notices. It follows no redirects and uses no proxy: a notice goes where an administrator said, or nowhere.
 type Client struct{ secure, local *http.Client }
 
 // NewClient makes a Client.
@@ -61,7 +61,7 @@ func reachable(a netip.Addr) error {
 // onlyHere is for what goes in clear.
 func onlyHere(a netip.Addr) error {
 	if !a.IsLoopback() {
-		return fmt.Errorf("%s is another machine: letters go there by https alone", a)
+		return fmt.Errorf("%s is another machine: notices go there by https alone", a)
 	}
 	return nil
 }
@@ -73,14 +73,14 @@ func (c *Client) Check(address string) error {
 	case err != nil || u.Host == "" || u.Opaque != "":
 		return fmt.Errorf("%q: write an address such as https://records.example/leadsman", address)
 	case u.User != nil:
-		return errors.New("leave name and password out of the address: letters are signed")
+		return errors.New("leave name and password out of the address: notices are signed")
 	case u.Fragment != "":
 		return errors.New("leave out what follows #: it is never sent")
 	case u.Scheme == "https":
 	case u.Scheme != "http":
 		return fmt.Errorf("%q: only https is sent to, and http on this machine", u.Scheme)
 	case !loopback(u.Hostname()):
-		return fmt.Errorf("%q is another machine: use https, so that nobody on the way reads or changes letters", u.Hostname())
+		return fmt.Errorf("%q is another machine: use https, so that nobody on the way reads or changes notices", u.Hostname())
 	}
 	if a, err := netip.ParseAddr(strings.Trim(u.Hostname(), "[]")); err == nil {
 		return reachable(a.Unmap())
@@ -134,7 +134,7 @@ func (c *Client) Send(ctx context.Context, address, secret, id string, at time.T
 	return fmt.Errorf("the receiver answered %d", res.StatusCode)
 }
 
-// sign is the header webhook-signature of a letter.
+// sign is the header webhook-signature of a notice.
 func sign(secret, id string, at time.Time, body []byte) (string, error) {
 	key, err := base64.StdEncoding.DecodeString(strings.TrimPrefix(secret, "whsec_"))
 	if err != nil || len(key) == 0 {

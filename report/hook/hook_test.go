@@ -17,19 +17,19 @@ import (
 
 var secret = "whsec_" + base64.StdEncoding.EncodeToString([]byte("twenty-four bytes or more"))
 
-// The reference library of the specification accepts a letter, and rejects one that was changed, delayed or signed by another secret.
+// The reference library of the specification accepts a notice, and rejects one that was changed, delayed or signed by another secret.
 func TestReferenceLibraryAccepts(t *testing.T) {
-	type letter struct {
+	type notice struct {
 		head http.Header
 		body []byte
 	}
-	got := make(chan letter, 1)
+	got := make(chan notice, 1)
 	srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		b, _ := io.ReadAll(r.Body)
-		got <- letter{r.Header, b}
+		got <- notice{r.Header, b}
 	}))
 	defer srv.Close()
-	send := func(at time.Time) letter {
+	send := func(at time.Time) notice {
 		if err := NewClient().Send(t.Context(), srv.URL+"/in?x=1", secret, "msg_1", at, []byte(`{"type":"exam.signed"}`)); err != nil {
 			t.Fatal(err)
 		}
@@ -55,7 +55,7 @@ func TestReferenceLibraryAccepts(t *testing.T) {
 		t.Error("another id was accepted")
 	}
 	if l := send(time.Now().Add(-time.Hour)); ref.Verify(l.body, l.head) == nil {
-		t.Error("an old letter was accepted")
+		t.Error("an old notice was accepted")
 	}
 }
 
@@ -94,7 +94,7 @@ func TestAnswers(t *testing.T) {
 
 // A certificate that nobody vouches for is not talked to.
 func TestCertificateIsChecked(t *testing.T) {
-	srv := httptest.NewTLSServer(http.HandlerFunc(func(http.ResponseWriter, *http.Request) { t.Error("a letter came") }))
+	srv := httptest.NewTLSServer(http.HandlerFunc(func(http.ResponseWriter, *http.Request) { t.Error("a notice came") }))
 	defer srv.Close()
 	srv.Config.ErrorLog = nil
 	if err := NewClient().Send(t.Context(), srv.URL, secret, "msg_1", time.Now(), []byte("x")); err == nil || !strings.Contains(err.Error(), "certificate") {
@@ -102,7 +102,7 @@ func TestCertificateIsChecked(t *testing.T) {
 	}
 }
 
-func TestWhereLettersGo(t *testing.T) {
+func TestWhereNoticesGo(t *testing.T) {
 	c := NewClient()
 	for address, want := range map[string]string{
 		"https://records.example/in?x=1": "", "https://192.168.7.4:8443/in": "", "https://[fd00::7]/in": "", "http://localhost:8080/in": "", "http://127.0.0.1/in": "", "http://[::1]:9/in": "",

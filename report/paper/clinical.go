@@ -249,7 +249,7 @@ func (c *clinical) changes(before *report.Record) {
 	}
 	c.heading(1, "Since the exam of "+day(before.Exam.Began))
 	o := diagnosis.CompareOptions{OtherExaminer: before.Exam.Examiner != c.r.Exam.Examiner, OtherProbe: before.Probe() != c.r.Probe()}
-	o.Doubts = diagnosis.DoubtsOf(c.r.Doubts)
+	o.Doubts = chart.Named(c.r.Doubts)
 	x := diagnosis.Compare(before.Chart, c.r.Chart, o)
 	closed := fmt.Sprintf("%d of %d measured again", x.Closed, x.Remeasured)
 	if x.Pockets == 0 {

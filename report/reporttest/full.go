@@ -34,7 +34,7 @@ func Full(t testing.TB) *report.Record {
 		Doubts: []chart.Doubt{{SiteRef: chart.SiteRef{Tooth: 16, Site: chart.DB}, Field: chart.FieldDepth, Reason: "heard with little confidence"}},
 		Exam:   report.Exam{ID: "x1", Kind: "re-evaluation", Began: at, Ended: at.Add(20 * time.Minute), Examiner: "Ben Oakley", SignedBy: "Ada Quill", Signed: at.Add(22 * time.Minute), Head: "ab12"}}
 	c.Exam = r.Origin()
-	r.Findings = diagnosis.Assess(c, diagnosis.Options{Doubts: diagnosis.DoubtsOf(r.Doubts)})
+	r.Findings = diagnosis.Assess(c, diagnosis.Options{Doubts: chart.Named(r.Doubts)})
 	return r
 }
 

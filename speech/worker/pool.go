@@ -111,11 +111,8 @@ type Standing struct {
 	Err error // why it cannot be used; nil: it can
 }
 
-// Look asks all workers once. words are those that they have to know.
-func Look(ctx context.Context, c Config, words []string) ([]Standing, error) {
-	if err := Check(c.Workers); err != nil {
-		return nil, err
-	}
+// Look asks all workers once; Check finds nothing wrong with their addresses. words are those that they have to know.
+func Look(ctx context.Context, c Config, words []string) []Standing {
 	p := newPool(c)
 	defer p.http.CloseIdleConnections()
 	p.look(ctx)
@@ -134,7 +131,7 @@ func Look(ctx context.Context, c Config, words []string) ([]Standing, error) {
 			out[i].Err = errors.New(r.why)
 		}
 	}
-	return out, nil
+	return out
 }
 
 // Open waits until a worker answers, whose engine is then that of the pool. waiting is told why it waits; once, and may be nil.

@@ -38,7 +38,7 @@ func post(t *testing.T, url, body string, into any) {
 }
 
 // The practice's system is told that an exam was signed, at least once and provably by this service, although the system was down when it
-// was signed and the service was killed twice: before the letter was sent, and while it was being taken.
+// was signed and the service was killed twice: before the notice was sent, and while it was being taken.
 func TestHookSurvivesKills(t *testing.T) {
 	ln, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
@@ -59,29 +59,29 @@ func TestHookSurvivesKills(t *testing.T) {
 	post(t, url+"api/exams/told/do", `{"id":"b","command":{"acts":[{"verb":"sign"}]}}`, nil)
 	_ = service.Kill()
 
-	type letter struct {
+	type notice struct {
 		head http.Header
 		body []byte
 	}
-	came, goOn := make(chan letter, 10), make(chan struct{})
+	came, goOn := make(chan notice, 10), make(chan struct{})
 	if ln, err = net.Listen("tcp", at); err != nil {
 		t.Fatal(err)
 	}
 	srv := &http.Server{Handler: http.HandlerFunc(func(_ http.ResponseWriter, r *http.Request) {
 		b, _ := io.ReadAll(r.Body)
-		came <- letter{r.Header, b}
+		came <- notice{r.Header, b}
 		<-goOn // the service waits for its receipt
 	})}
 	go srv.Serve(ln)
 	defer srv.Close()
-	receive := func() letter {
+	receive := func() notice {
 		t.Helper()
 		select {
 		case l := <-came:
 			return l
 		case <-time.After(60 * time.Second):
-			t.Fatal("no letter came")
-			return letter{}
+			t.Fatal("no notice came")
+			return notice{}
 		}
 	}
 	service = served(t, data)
@@ -95,7 +95,7 @@ func TestHookSurvivesKills(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, l := range []letter{first, again} {
+	for _, l := range []notice{first, again} {
 		if err := ref.Verify(l.body, l.head); err != nil {
 			t.Errorf("%v %v", err, l.head)
 		}
@@ -108,7 +108,7 @@ func TestHookSurvivesKills(t *testing.T) {
 		}
 	}
 	if first.head.Get("webhook-id") != again.head.Get("webhook-id") {
-		t.Errorf("the same letter came as %s and %s", first.head.Get("webhook-id"), again.head.Get("webhook-id"))
+		t.Errorf("the same notice came as %s and %s", first.head.Get("webhook-id"), again.head.Get("webhook-id"))
 	}
 	// Once it has its receipt it is sent no more.
 	for end := time.Now().Add(20 * time.Second); ; time.Sleep(50 * time.Millisecond) {
