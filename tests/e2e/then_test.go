@@ -32,7 +32,7 @@ func TestThenAndNow(t *testing.T) {
 	p.until("3 then, 3 now is the same", cell("17.B", "before")+` === "3"`)
 	p.until("4 then, 6 now is deeper", cell("17.MB", "before")+` === "4▾"`)
 	p.until("the tape says it too", `document.querySelector('ls-tape .cell[data-key="17.MB"] .before').textContent === "was 4 +2"`)
-	p.until("it is said aloud", `document.querySelector('ls-sheet td[data-key="17.DB"] .unseen').textContent.includes("before 7, −3 is more than error")`)
+	p.until("it is said aloud", `document.querySelector('ls-sheet td[data-key="17.DB"] .aloud').textContent.includes("before 7, −3 is more than error")`)
 	p.clickText("Profile")
 	p.until("the profile has both", `document.querySelector('[data-row="upper-buccal"] .was') && [...document.querySelectorAll('[data-row="upper-buccal"] .worse')].map((x) => x.textContent).join() === "+2"`)
 	shot(t, p, "then-profile")

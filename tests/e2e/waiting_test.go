@@ -14,9 +14,9 @@ import (
 const looks = `(k, part) => ["ls-tape .cell", "ls-sheet td"].map((s) => {
 	const e = document.querySelector(s + '[data-key="' + k + '"]');
 	const n = getComputedStyle(e.querySelector(part));
-	const frame = s === "ls-tape .cell" ? getComputedStyle(e) : getComputedStyle(e, "::after");
+	const frame = s === "ls-tape .cell" ? getComputedStyle(e) : n;
 	const mark = getComputedStyle(e.querySelector(s === "ls-tape .cell" ? ".where" : ".num"), "::after").content;
-	return {text: e.querySelector(part).innerText, italic: n.fontStyle === "italic", color: n.color, dashed: frame.borderTopStyle === "dashed" || n.borderBottomStyle === "dashed", mark, said: e.querySelector(".unseen")?.innerText ?? ""};
+	return {text: e.querySelector(part).innerText, italic: n.fontStyle === "italic", color: n.color, dashed: [frame.borderTopStyle, frame.outlineStyle, n.borderBottomStyle].includes("dashed"), mark, said: e.querySelector(".aloud")?.textContent ?? ""};
 })`
 
 type look struct {

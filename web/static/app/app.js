@@ -1,5 +1,5 @@
 // The frame of all screens: which one is shown, the exam that is open, whether it is listened to, and what is announced.
-import { h, put, attr, keep, under } from "../core/dom.js";
+import { h, put, attr, keep, under, hide } from "../core/dom.js";
 import { get, Fault } from "../core/server.js";
 import { elsewhere, knows, node } from "../core/nodes.js";
 import { prefs, setPrefs, onPrefs, showTheme } from "../core/prefs.js";
@@ -177,6 +177,7 @@ class App extends HTMLElement {
     el.recordID = id;
     this.#screen = screen;
     this.#header();
+    document.documentElement.dataset.screen = screen.tag;
     put(this.main, el);
     const who = screen.exam ? this.visit.patient_name + " – " : "";
     document.title = `${who}${screen.title} – Leadsman`;
@@ -286,7 +287,7 @@ class App extends HTMLElement {
     attr(this.heard, "title", s ? whose : null);
     put(this.toLive, s ? ", to Live" : "");
     this.offButton.disabled = !here;
-    this.onButton.hidden = !s || here || broken || !!s.view.signed_by;
+    hide(this.onButton, !s || here || broken || !!s.view.signed_by);
     attr(this.offButton, "data-yields", !this.onButton.hidden);
     // A message that belongs to what has just happened stands over the screen, and stays until it is dealt with.
     const said = this.#again && !here ? "again" : this.#left && !here ? this.#left : "";

@@ -37,12 +37,16 @@ export function named(names, row) {
 /** svg is h for drawings. */
 export const svg = (tag, props, ...children) => fill(document.createElementNS(SVG, tag), props, children);
 
-/** put replaces an element's children, and only if they differ in text or shape. */
+/** put replaces an element's children, and only if they differ in text or shape. A text that stands there is changed and not exchanged:
+ *  the browser has less to do. */
 export function put(el, ...children) {
   const flat = children.flat(Infinity).filter((c) => c != null && c !== false);
   if (flat.every((c) => typeof c === "string")) {
     const t = flat.join("");
-    if (el.childElementCount || el.textContent !== t) el.textContent = t;
+    const was = el.firstChild;
+    if (t && was instanceof Text && was === el.lastChild) {
+      if (was.data !== t) was.data = t;
+    } else if (el.childElementCount || el.textContent !== t) el.textContent = t;
     return;
   }
   el.replaceChildren(...flat);
@@ -62,6 +66,13 @@ export function order(el, children) {
   const want = new Set(children);
   for (const c of [...el.children]) if (!want.has(c)) c.remove();
   children.forEach((c, i) => el.children[i] !== c && el.insertBefore(c, el.children[i] || null));
+}
+
+/** hide hides an element or shows it, touching the page only if that changes.
+ *  @param {HTMLElement} el
+ *  @param {boolean} hidden */
+export function hide(el, hidden) {
+  if (el.hidden !== hidden) el.hidden = hidden;
 }
 
 /** attr sets or removes an attribute, touching the page only if it changes. */

@@ -77,6 +77,7 @@ export class Hands {
   }
   /** @param {string} k */
   open(k) {
+    this.on.sheet.arrive();
     this.on.editor.open(this.state.app, k);
   }
 

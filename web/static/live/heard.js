@@ -1,5 +1,5 @@
 // What is being heard, the last call by voice and by keyboard, and the box for calls in words.
-import { h, put, attr, keep } from "../core/dom.js";
+import { h, put, attr, keep, hide } from "../core/dom.js";
 import { Part } from "../core/part.js";
 import { didText } from "../core/view.js";
 
@@ -48,7 +48,7 @@ class Heard extends Part {
    *  @param {CallView | undefined} c
    *  @param {string} by */
   #last(el, c, by) {
-    el.hidden = !c;
+    hide(el, !c);
     if (!c) return;
     keep(el, [c], () => [
       h("span", { class: "by" }, c.who ? `${by}, ${c.who}` : by),

@@ -1,7 +1,7 @@
 // Live: the screen during probing, in two layouts. At a distance: the place, the last call, the question and the profile, to be
 // read from two metres. For the assistant: the tape, the chart to be edited, and every call with its way back. Here its parts are put
 // together and drawn, once a frame, from one store (state.js); each part touches the page only where what it shows has changed.
-import { h, put, attr } from "../core/dom.js";
+import { h, put, attr, hide } from "../core/dom.js";
 import { Part } from "../core/part.js";
 import { prefs, setPrefs, onPrefs } from "../core/prefs.js";
 import * as C from "../core/commands.js";
@@ -111,7 +111,7 @@ class Live extends Part {
     this.messages.draw();
     this.help.draw(view);
     if (this.then) this.then.checked = prefs().then;
-    for (const el of this.probing) el.hidden = !!view.signed_by;
+    for (const el of this.probing) hide(el, !!view.signed_by);
     this.#follow(this.pathBox, view.path, "path");
     this.#follow(this.passBox, view.pass, "pass");
     for (const b of this.looks) attr(b, "aria-pressed", b.dataset.look === look ? "true" : "false");

@@ -1,5 +1,5 @@
 // The one place of all messages of Live, of one height: the one that matters most is shown, the others wait behind it.
-import { h, put, attr, keep } from "../core/dom.js";
+import { h, put, attr, keep, hide } from "../core/dom.js";
 import { Part } from "../core/part.js";
 import * as V from "../core/view.js";
 import * as C from "../core/commands.js";
@@ -33,22 +33,22 @@ class Messages extends Part {
 
   draw() {
     const { view, ear, note, saying, inputs } = this.state;
-    this.keyNote.hidden = !note;
+    hide(this.keyNote, !note);
     put(this.keyNote, note);
     this.question.show(view.question);
-    this.trouble.hidden = !ear.trouble;
+    hide(this.trouble, !ear.trouble);
     put(this.trouble, ear.trouble);
     this.#drawUnsent();
     const say = view.say || [];
-    this.saying.hidden = !saying;
+    hide(this.saying, !saying);
     keep(this.list, say, () => say.map((t) => h("li", {}, t)));
-    this.gate.hidden = !inputs || inputs.medical_history_checked === true || !!view.signed_by;
+    hide(this.gate, !inputs || inputs.medical_history_checked === true || !!view.signed_by);
     keep(this.quiet, say, () => say.slice(0, 5).map((t, i) => [i ? " · " : "Say or type: ", h("q", {}, t)]));
 
     const all = [this.keyNote, this.question, this.trouble, this.unsent, this.saying, this.gate];
     const there = all.filter((m) => !m.hidden);
     for (const m of all) attr(m, "data-behind", m !== there[0]);
-    this.quiet.hidden = !!there.length;
+    hide(this.quiet, !!there.length);
     put(this.behind, there.length > 1 ? `${there.length - 1} more` : "");
   }
 
@@ -57,7 +57,7 @@ class Messages extends Part {
     const stuck = session.waiting.filter((w) => w.stuck);
     /** @type {Refused | undefined} */
     const r = session.refused.at(-1);
-    this.unsent.hidden = !stuck.length && !r;
+    hide(this.unsent, !stuck.length && !r);
     keep(this.unsent, [stuck.map((w) => w.id).join(), r, session.refused.length, this.state.view, this.state.pending.length], () => [
       stuck.length ? h("div", { class: "note", role: "status" }, h("b", {}, `Not sent yet: ${stuck.map((w) => w.label).join(", ")}. `), "Kept here, and sent as soon as the service answers.") : null,
       r && !stuck.length ? h("div", { class: "note row", role: "alert" }, h("p", { class: "grow" }, h("b", {}, `Not entered: ${r.label}. `), r.text),

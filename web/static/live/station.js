@@ -1,5 +1,5 @@
 // Where the exam stands: whether it is listened to, the place, how far it has come.
-import { h, put, attr, keep } from "../core/dom.js";
+import { h, put, attr, keep, hide } from "../core/dom.js";
 import { Part } from "../core/part.js";
 import * as V from "../core/view.js";
 import { advice } from "../core/mic.js";
@@ -34,16 +34,17 @@ class Station extends Part {
       state.ear.off(); // the stream of another voice is another stream
       await state.ear.start();
     });
-    this.place = h("p", { class: "place" });
+    this.place = h("p", { class: "place" }, (this.tooth = h("b")), (this.rest = h("span")));
     this.then = h("p", { class: "then" });
-    this.progress = h("p", { class: "big" });
+    this.atKeys = h("p", { class: "then", hidden: true }, h("button", { onclick: () => hands.open(state.picked) }, "More"), h("button", { onclick: () => hands.pick("") }, "Back to the path"));
+    this.progress = h("p", { class: "big" }, (this.done = h("span")), (this.of = h("small")));
     this.bars = h("progress", { max: "1", "aria-label": "Sites recorded" });
-    this.elapsed = h("p", { class: "big" });
+    this.elapsed = h("p", { class: "big" }, (this.since = h("span")), (this.begun = h("small")));
     this.doubts = h("p", {});
     this.layoutButton = h("button", { class: "layout", onclick: () => state.layout() });
     put(this,
       h("div", { class: "hearing" }, this.listens, this.meter, this.more, h("div", { class: "row" }, this.micButton, this.standButton, voice, h("a", { class: "small", href: "/settings" }, "Try it"))),
-      h("div", { class: "here" }, this.place, this.then),
+      h("div", { class: "here" }, this.place, this.then, this.atKeys),
       h("div", { class: "facts" }, h("div", {}, this.progress, this.bars), h("div", {}, this.elapsed, this.doubts)),
       this.layoutButton);
     state.ear.addEventListener("level", () => this.#level(), { signal: this.signal });
@@ -59,7 +60,8 @@ class Station extends Part {
     const { view, far } = this.state;
     this.#drawEar(view);
     this.#drawPlace(view);
-    keep(this.progress, [view.recorded, view.sites], () => [`${view.recorded}`, h("small", {}, ` of ${view.sites} sites`)]);
+    put(this.done, String(view.recorded));
+    put(this.of, ` of ${view.sites} sites`);
     attr(this.bars, "value", view.sites ? view.recorded / view.sites : 0);
     const n = view.doubts.length;
     keep(this.doubts, [n], () => [n ? h("a", { href: location.pathname.replace(/live$/, "review"), class: "doubt" }, n === 1 ? "1 doubt" : `${n} doubts`) : h("span", { class: "soft" }, "no doubts")]);
@@ -81,17 +83,18 @@ class Station extends Part {
     put(this.standButton, view.listening ? "Stand by" : "Go ahead");
     this.standButton.disabled = this.micButton.disabled = !!view.signed_by;
     if (!on) this.bar.style.transform = "scaleX(0)";
-    this.meter.hidden = !here;
+    hide(this.meter, !here);
   }
 
   /** @param {View} view */
   #drawPlace(view) {
     const { picked: k, words } = this.state;
     attr(this.place, "data-picked", !!k);
+    hide(this.then, !!k);
+    hide(this.atKeys, !k);
     if (k) {
       const { tooth, site } = V.parts(k);
       this.#names(view.teeth[tooth].label, V.siteName(site, tooth, words));
-      keep(this.then, [k], () => [h("button", { onclick: () => this.hands.open(k) }, "More"), h("button", { onclick: () => this.hands.pick("") }, "Back to the path")]);
       return;
     }
     const open = view.sites - view.recorded;
@@ -107,10 +110,11 @@ class Station extends Part {
       this.#names(view.place.label, V.aspectName(view.place.aspect, view.place.tooth, words));
       next = (view.ended ? `left out, ${open} open; ` : "") + (view.then ? `then ${view.then.label} ${V.aspectName(view.then.aspect, view.then.tooth, words)}` : "last place of the path");
     }
-    keep(this.then, [next], () => [next]);
+    put(this.then, next);
   }
   #names(tooth, rest) {
-    keep(this.place, [tooth, rest], () => [h("b", {}, tooth), h("span", {}, rest)]);
+    put(this.tooth, tooth);
+    put(this.rest, rest);
   }
 
   #level() {
@@ -129,7 +133,8 @@ class Station extends Part {
     if (!visit) return; // the page is being left
     const ms = Date.now() - visit.began;
     const shown = ms > LONG_MS ? V.day(visit.began) : V.clock(ms);
-    keep(this.elapsed, [shown], () => [shown, h("small", {}, ms > LONG_MS ? " begun" : " elapsed")]);
+    put(this.since, shown);
+    put(this.begun, ms > LONG_MS ? " begun" : " elapsed");
   }
 
   async #toggle() {

@@ -1,5 +1,5 @@
 // What the tool asks, with its answers as buttons: the same on every screen of a running exam.
-import { h, put } from "../core/dom.js";
+import { h, put, hide } from "../core/dom.js";
 import { Part } from "../core/part.js";
 import * as C from "../core/commands.js";
 
@@ -15,7 +15,7 @@ class Question extends Part {
 
   /** show draws a question, or none; it is announced once. */
   show(q) {
-    this.hidden = !q;
+    hide(this, !q);
     if (q && q.id !== this.#asked) {
       const { session } = this.app;
       put(this, h("p", {}, h("b", {}, q.text)),

@@ -14,6 +14,8 @@ class Sheet extends HTMLElement {
   #shape = "";
   #teeth = null; // that the shape was made of
   #tab = ""; // the cell that Tab reaches
+  #goes = ""; // the cell that gets the focus with the next draw,
+  #from = /** @type {Element | null} */ (null); // if that is still where the focus is
   #drawn = new Drawn();
   #tables = [];
 
@@ -77,18 +79,29 @@ class Sheet extends HTMLElement {
       attr(el.more, "aria-label", more.length ? `mobility ${t.mobility ?? "not recorded"}${Object.entries(t.furcation || {}).map(([e, g]) => `, furcation ${e} ${g}`).join("")}` : null);
       attr(el.more, "role", more.length ? "img" : null);
     }
-    // Last of all: where the cell has the focus the browser asks at once whether it may keep it, and lays the page out for that.
+    // Last of all: the browser asks at once whether a cell may have or keep the focus, and lays the page out for that.
+    if (picked && this.#goes !== picked) this.#goes = ""; // something else was chosen meanwhile
+    this.arrive();
     if (this.#tab === tab) return;
     for (const [k, stop] of [[this.#tab, "-1"], [tab, "0"]]) if (this.#cells.has(k)) attr(this.#cells.get(k).el, "tabindex", stop);
     this.#tab = tab;
   }
 
-  /** enter puts the focus on the cell that Tab would reach. */
-  enter(k = this.#tab) {
-    this.#cells.get(k)?.el.focus();
+  /** enter puts the focus on a cell, after what is drawn with the next frame: the page is laid out once for both. */
+  enter(k) {
+    this.#goes = k;
+    this.#from = document.activeElement;
+    requestAnimationFrame(() => this.arrive());
+  }
+  /** arrive does so at once, for what has to come back to the cell. */
+  arrive() {
+    const k = this.#goes;
+    this.#goes = "";
+    if (k && this.#from === document.activeElement) this.#cells.get(k)?.el.focus();
   }
   /** leave takes the focus off the cell that has it. */
   leave() {
+    this.#goes = "";
     if (this.focused && document.activeElement instanceof HTMLElement) document.activeElement.blur();
   }
   /** pointed is the site that the pointer is at, or "". */
@@ -96,11 +109,11 @@ class Sheet extends HTMLElement {
     return this.querySelector("td[data-key]:hover")?.getAttribute("data-key") || "";
   }
   get focused() {
-    return this.contains(document.activeElement);
+    return !!this.#goes || this.contains(document.activeElement);
   }
 
   #build(view, shape) {
-    const had = (this.focused && document.activeElement.getAttribute("data-key")) || "";
+    const had = (this.contains(document.activeElement) && document.activeElement.getAttribute("data-key")) || "";
     this.#shape = shape;
     this.#drawn = new Drawn();
     this.#cells.clear();
@@ -109,7 +122,7 @@ class Sheet extends HTMLElement {
     put(this, h("div", { class: "mouth" }, QUADRANTS.map((q) => this.#quadrant(view, q))),
       h("p", { class: "legend small soft" }, "Large: depth, mm. Small above: margin from the CEJ, minus above it (a healthy margin lies 1 to 3 mm above). ", FLAGS.map(([f, l], i) => [i ? ", " : "", h("b", {}, l), ` ${f}`]), ". m mobility, f furcation.", this.hint && ` ${this.hint}`));
     this.#tables = [...this.querySelectorAll("table")];
-    if (had) this.enter(had);
+    if (had) this.#cells.get(had)?.el.focus();
   }
 
   #quadrant(view, q) {
@@ -128,7 +141,7 @@ class Sheet extends HTMLElement {
           const k = key(tooth, site);
           // Eyes get numerals and letters, ears a sentence.
           const mark = (name) => h("span", { class: name, "aria-hidden": "true" });
-          const c = { num: mark("num"), flags: mark("flags"), margin: mark("margin"), then: mark("before"), said: h("span", { class: "unseen" }) };
+          const c = { num: mark("num"), flags: mark("flags"), margin: mark("margin"), then: mark("before"), said: h("span", { class: "aloud" }) };
           c.el = h("td", { role: "gridcell", data: { key: k }, class: j === 0 ? "first" : null, tabindex: "-1" }, c.margin, c.num, c.then, c.flags, c.said);
           this.#cells.set(k, c);
           return c.el;
