@@ -2,11 +2,15 @@ package e2e
 
 import (
 	"fmt"
+	"os"
+	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
 
 	"github.com/chromedp/cdproto/emulation"
+	cdppage "github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 )
@@ -87,5 +91,29 @@ func TestPrintedChart(t *testing.T) {
 			t.Errorf("%s: not under its tooth, or not there: %s", paper.name, bad)
 		}
 		shot(t, p, "print-"+paper.name)
+	}
+}
+
+// The home-care page goes to the printer as one page of text and two of pictures, on either paper: the pages of the file are counted that the
+// browser prints. Sizes as above, in inches.
+func TestHomeCareFitsItsPaper(t *testing.T) {
+	w := walk(t, startBrowser(t))
+	page := regexp.MustCompile(`/Type\s*/Page\b`) // ISO 32000-1, 7.7.3.3: each page is an object of this type
+	for _, exam := range []string{"open", "signed"} {
+		w.at(w.path(exam+" handout"), "light", 1280, 800)
+		for name, size := range map[string][2]float64{"a4": {8.27, 11.69}, "letter": {8.5, 11}} {
+			r, err := chromedp.Call(w.ctx, cdppage.PrintToPDF, cdppage.PrintToPDFParams{PaperWidth: size[0], PaperHeight: size[1]})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if n := len(page.FindAll(r.Data, -1)); n < 2 || n > 3 {
+				t.Errorf("%s, %s: %d pages, want 3 at most", exam, name, n)
+			}
+			if dir := os.Getenv("LEADSMAN_SHOTS"); dir != "" {
+				if err := os.WriteFile(filepath.Join(dir, "home-care-"+exam+"-"+name+".pdf"), r.Data, 0o644); err != nil {
+					t.Fatal(err)
+				}
+			}
+		}
 	}
 }
