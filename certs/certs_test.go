@@ -4,6 +4,7 @@ import (
 	"crypto/ecdsa"
 	"crypto/elliptic"
 	"crypto/rand"
+	"crypto/tls"
 	"crypto/x509"
 	"crypto/x509/pkix"
 	"errors"
@@ -205,5 +206,48 @@ func TestNamesThatAreNone(t *testing.T) {
 		if _, err := Init(filepath.Join(t.TempDir(), "tls"), []string{name}, start); err == nil {
 			t.Errorf("%q is taken", name)
 		}
+	}
+}
+
+// What a service tells of its certificates is what stands in them, and it speaks TLS 1.3 alone (RFC 8446), as crypto/tls does it.
+func TestWhatAServiceShows(t *testing.T) {
+	a, err := Init(filepath.Join(t.TempDir(), "tls"), []string{"chart.lan"}, start)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := a.Source(func() time.Time { return start })
+	if err != nil {
+		t.Fatal(err)
+	}
+	cert, err := x509.ParseCertificate(a.DER())
+	if err != nil || !cert.IsCA || !cert.NotAfter.Equal(a.Until()) {
+		t.Errorf("the authority ends on %s by its own word, %v", a.Until(), err)
+	}
+	pair, err := s.Certificate(nil)
+	if err != nil || !pair.Leaf.NotAfter.Equal(s.Until()) {
+		t.Errorf("the certificate ends on %s, %v", s.Until(), err)
+	}
+	roots := x509.NewCertPool()
+	roots.AddCert(cert)
+	dial := func(most uint16) (tls.ConnectionState, error) {
+		here, there := net.Pipe()
+		defer here.Close()
+		served := make(chan error, 1)
+		go func() {
+			c := tls.Server(there, s.Config())
+			served <- c.Handshake()
+			there.Close()
+		}()
+		c := tls.Client(here, &tls.Config{RootCAs: roots, ServerName: "chart.lan", Time: func() time.Time { return start }, MinVersion: tls.VersionTLS12, MaxVersion: most, NextProtos: []string{"h2"}})
+		err := c.Handshake()
+		here.Close()
+		<-served
+		return c.ConnectionState(), err
+	}
+	if st, err := dial(tls.VersionTLS13); err != nil || st.Version != tls.VersionTLS13 || st.NegotiatedProtocol != "h2" {
+		t.Errorf("TLS %x with %q, %v", st.Version, st.NegotiatedProtocol, err)
+	}
+	if _, err := dial(tls.VersionTLS12); err == nil {
+		t.Error("TLS 1.2 was spoken")
 	}
 }

@@ -107,3 +107,12 @@ func inWords(v Verdict) string {
 	}
 	return fmt.Sprintf("%s %s: %s", v.Do, v.Fit, strings.Join(v.Result.Words, " "))
 }
+
+// Numbers that begin a place anew or leave one short break the walk; those that fill it, or go on over whole places, do not.
+func TestFitsThatBreakTheWalk(t *testing.T) {
+	for f, want := range map[Fit]bool{Elsewhere: false, Fill: false, Piece: false, Again: true, Rerun: true, Reply: true, Onward: true, Row: false, Over: false} {
+		if f.Breaks() != want {
+			t.Errorf("%s breaks: %t", f, f.Breaks())
+		}
+	}
+}
