@@ -522,3 +522,36 @@ func TestEveryInputIsTakenBack(t *testing.T) {
 		t.Errorf("only the age is taken back: %+v", one)
 	}
 }
+
+// Texts of events and commands, as logs and pages have them: what is read is what was written, and what cannot be read changes nothing.
+func TestTextsOfEvents(t *testing.T) {
+	plan, err := DecodePlan(`{"recall":"2027-02-02","recall_months":3}`)
+	if err != nil || plan.Recall != "2027-02-02" || plan.RecallMonths != 3 {
+		t.Fatalf("%+v, %v", plan, err)
+	}
+	for _, bad := range []string{`{"recal":"2027-02-02"}`, `{"recall":"soon"}`, `{} {}`, ``} {
+		if p, err := DecodePlan(bad); err == nil {
+			t.Errorf("%s was read as %+v", bad, p)
+		}
+	}
+	c := Read(chart.Command{Acts: []chart.Act{{Verb: chart.VerbPlan, Text: `{"recall":"2027-02-02"}`}, {Verb: chart.VerbPatient, Text: `{"age":41}`}, {Verb: chart.VerbPatient, Text: `{"age":"old"}`}}})
+	if a := c.Acts; a[0].Plan == nil || a[0].Plan.Recall != "2027-02-02" || a[1].Change == nil || a[1].Unread != nil || a[2].Change != nil || a[2].Unread == nil {
+		t.Errorf("%+v", a)
+	}
+	e, err := DecodeEvent([]byte(`{"seq":7,"time":9,"kind":"patient","call":6,"text":"{\"age\":41}"}`))
+	if err != nil || e.Seq != 7 || e.Change == nil {
+		t.Errorf("%+v, %v", e, err)
+	}
+	if _, err := DecodeEvent([]byte(`{"seq":`)); err == nil {
+		t.Error("half an event was read")
+	}
+	if err := error(&LineError{3, io.EOF}); !errors.Is(err, io.EOF) || !strings.Contains(err.Error(), "line 3") {
+		t.Error(err)
+	}
+	// An origin is what stands under "exam" of a file that has it.
+	o := chart.Origin{Began: "2026-03-02T09:00:00Z", Examiner: "Ada Quill", Doubts: []chart.DoubtAt{{SiteRef: chart.SiteRef{Tooth: 16, Site: chart.DB}, Field: chart.FieldDepth}}}
+	got, err := Decode(strings.NewReader(`{"schema":"leadsman.chart/1","numbering":"universal","exam":` + string(AppendOrigin(nil, &o, chart.Universal)) + `}`))
+	if err != nil || !reflect.DeepEqual(got.Exam, o) {
+		t.Errorf("%+v, %v", got, err)
+	}
+}

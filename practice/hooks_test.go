@@ -176,3 +176,36 @@ func TestHooksAreTriedAgain(t *testing.T) {
 		t.Errorf("%v", told)
 	}
 }
+
+// An address can be tried out before anything happens, and is forgotten with what was still to be told there.
+func TestHookIsTriedAndRemoved(t *testing.T) {
+	ctx := t.Context()
+	st, _ := stored(t)
+	out := &receiver{}
+	p := practice.New(practice.Config{Records: st, Post: out, Look: 10 * time.Millisecond, Now: time.Now, Log: slog.New(slog.DiscardHandler)})
+	defer p.Close()
+	h, _, err := p.AddHook(ctx, practice.Hook{URL: "https://records.example/", Events: practice.Tidings()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := p.TryHook(ctx, h.ID); err != nil {
+		t.Fatal(err)
+	}
+	for end := time.Now().Add(10 * time.Second); out.count() == 0; {
+		if time.Now().After(end) {
+			t.Fatal("nothing came")
+		}
+		time.Sleep(5 * time.Millisecond)
+	}
+	if err := p.RemoveHook(ctx, h.ID); err != nil {
+		t.Fatal(err)
+	}
+	if all, err := p.Hooks(ctx); err != nil || len(all) != 0 {
+		t.Errorf("%d hooks, %v", len(all), err)
+	}
+	for _, err := range []error{p.TryHook(ctx, h.ID), p.RemoveHook(ctx, h.ID)} {
+		if !errors.Is(err, practice.ErrNotFound) {
+			t.Errorf("a hook that is gone: %v", err)
+		}
+	}
+}

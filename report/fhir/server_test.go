@@ -1,10 +1,12 @@
 package fhir
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"iter"
 	"log/slog"
 	"net/http"
@@ -12,6 +14,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	r4 "github.com/samply/golang-fhir-models/fhir-models/fhir"
 
 	"leadsman/report"
 	"leadsman/report/reporttest"
@@ -170,5 +174,63 @@ func TestPages(t *testing.T) {
 	}
 	if kinds["Patient"] != 1 || kinds["Encounter"] != 2 || kinds["DiagnosticReport"] != 2 || kinds["Observation"] < 20 {
 		t.Errorf("%v", kinds)
+	}
+}
+
+// The statement of what the endpoint can do is read by the models of R4, and a request at fault is answered by an OperationOutcome (R4, 3.1.0.1.2).
+func TestCapabilitiesAndFaults(t *testing.T) {
+	srv := &Server{Source: fewOf(t), Version: "1.2", Base: "/fhir", Log: slog.New(slog.DiscardHandler), NotFound: func(err error) bool { return errors.Is(err, errNone) }}
+	ask := func(path string) (int, []byte) {
+		w := httptest.NewRecorder()
+		srv.ServeHTTP(w, httptest.NewRequest("GET", "/fhir/"+path, nil))
+		return w.Code, w.Body.Bytes()
+	}
+	status, body := ask("metadata")
+	var c r4.CapabilityStatement
+	if err := json.Unmarshal(body, &c); err != nil || status != 200 || c.FhirVersion != r4.FHIRVersion4_0_1 || len(c.Rest) != 1 || len(c.Rest[0].Resource) != len(kinds)+1 {
+		t.Errorf("%d %v %.300s", status, err, body)
+	}
+	for path, want := range map[string]int{"Patient?shoe-size=43": 400, "Medication": 404, "Patient/none": 404} {
+		status, body := ask(path)
+		var o r4.OperationOutcome
+		if err := json.Unmarshal(body, &o); err != nil || status != want || len(o.Issue) == 0 {
+			t.Errorf("%s: %d, want %d, %v %.200s", path, status, want, err, body)
+		}
+	}
+	if err := error(&problem{400, r4.IssueTypeInvalid, "no such parameter"}); err.Error() != "no such parameter" {
+		t.Error(err)
+	}
+}
+
+// Bulk data: a file of JSON lines for each type (Bulk Data Access 2.0, output manifest), a patient once in the run of exams.
+func TestBulk(t *testing.T) {
+	files := map[string]*bytes.Buffer{}
+	b := Bulk{Open: func(kind string) (io.Writer, error) {
+		if files[kind] != nil {
+			t.Errorf("the file of %s is opened twice", kind)
+		}
+		files[kind] = &bytes.Buffer{}
+		return files[kind], nil
+	}}
+	for _, r := range fewOf(t) {
+		if err := b.Add(r); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for kind, n := range map[string]int{"Patient": 3, "Encounter": 6} {
+		lines := strings.Split(strings.TrimSpace(files[kind].String()), "\n")
+		if len(lines) != n {
+			t.Errorf("%d lines of %s, want %d", len(lines), kind, n)
+		}
+		for _, l := range lines {
+			var res struct{ ResourceType string }
+			if err := json.Unmarshal([]byte(l), &res); err != nil || res.ResourceType != kind {
+				t.Errorf("%s: %v", l, err)
+			}
+		}
+	}
+	full := Bulk{Open: func(string) (io.Writer, error) { return nil, errNone }}
+	if err := full.Add(fewOf(t)[0]); !errors.Is(err, errNone) {
+		t.Error(err)
 	}
 }

@@ -283,6 +283,64 @@ func TestInvitation(t *testing.T) {
 	}
 }
 
+// The same as text for a message: its subject, an empty line, what it says.
+func TestMessage(t *testing.T) {
+	r := mouths(t)["full"]
+	m, err := Load("", "en")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var b bytes.Buffer
+	if err := Message(&b, r, m, "recall"); err != nil {
+		t.Fatal(err)
+	}
+	if subject, text, _ := strings.Cut(b.String(), "\n\n"); subject != m.say("letter.subject") || !strings.HasPrefix(text, "Dear Harriet Sallow") || strings.ContainsAny(text, "{}") {
+		t.Errorf("%q", b.String())
+	}
+	r.Plan = nil
+	if err := Message(&b, r, m, "recall"); err == nil {
+		t.Error("a message about no day was written")
+	}
+}
+
+// Sizes of paper: ISO 216 and ANSI Y14.1, in mm.
+func TestSizesOfPaper(t *testing.T) {
+	for name, want := range map[string]Size{"": {210, 297}, "A4": {210, 297}, "letter": {215.9, 279.4}} {
+		if got, err := ParseSize(name); err != nil || got != want {
+			t.Errorf("%q: %+v, %v", name, got, err)
+		}
+	}
+	if _, err := ParseSize("a3"); err == nil {
+		t.Error("a3 was taken")
+	}
+}
+
+// A step that can be drawn has its drawing on the page, with words for those who do not see it.
+func TestStepsAreDrawn(t *testing.T) {
+	r := mouths(t)["edited"]
+	m, err := Load("", "en")
+	if err != nil {
+		t.Fatal(err)
+	}
+	size := func(ids ...string) int {
+		r.Plan.HomeCare = nil
+		for _, id := range ids {
+			r.Plan.HomeCare = append(r.Plan.HomeCare, chart.PlanCare{ID: id})
+		}
+		var b bytes.Buffer
+		if err := Handout(&b, r, m, a4); err != nil {
+			t.Fatal(err)
+		}
+		return strings.Count(b.String(), "/S /Figure")
+	}
+	without := size("smoking")
+	for _, id := range []string{"brush_bass", "idb", "floss", "behind_last"} {
+		if got := size("smoking", id); got <= without { // what has a place in the mouth is drawn there too
+			t.Errorf("%s: %d figures, %d without it", id, got, without)
+		}
+	}
+}
+
 // The picture of the mouth on a screen is well-formed, says its words in the patient's language, and has the number of every step that has
 // a place; the step carries the same number in the list.
 func TestMouthOnScreen(t *testing.T) {

@@ -14,6 +14,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -530,6 +531,67 @@ func TestAddresses(t *testing.T) {
 		"http://ear.lan": false, "https://": false, "https://ear.lan/path": false, "": false} {
 		if err := worker.Check([]string{addr}); (err == nil) != ok {
 			t.Errorf("%q: %v", addr, err)
+		}
+	}
+}
+
+// How workers are, as they and whoever asks them say it.
+func TestStandingOfWorkers(t *testing.T) {
+	one := serve(t, engine())
+	if err := one.Ready(); err != nil {
+		t.Error(err)
+	}
+	var heard atomic.Int64
+	one.Heard(func(sound, _ time.Duration) { heard.Add(int64(sound)) })
+	gone := httptest.NewServer(http.NotFoundHandler())
+	gone.Close()
+	c := worker.Config{Workers: []string{one.http.URL, gone.URL}, Secret: secret, Log: quiet, Look: 50 * time.Millisecond}
+	found := worker.Look(t.Context(), c, []string{"bleeding"})
+	if len(found) != 2 || found[0].Err != nil || found[0].Engine != one.State().Engine || found[1].Err == nil {
+		t.Errorf("%+v", found)
+	}
+	if found = worker.Look(t.Context(), c, []string{speechtest.Unpronounceable}); found[0].Err == nil {
+		t.Error("a worker that lacks a word of the practice is found good")
+	}
+	e, err := worker.Open(t.Context(), c, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	free(t, e)
+	if up, all := e.(interface{ Up() (up, all int) }).Up(); up != 1 || all != 2 || e.Name() != one.State().Engine {
+		t.Errorf("%d of %d workers, engine %q", up, all, e.Name())
+	}
+	rec, err := e.NewRecognizer()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := rec.SetNet(netOf()); err != nil {
+		t.Fatal(err)
+	}
+	for range 20 {
+		if _, err := rec.Accept(make([]int16, speech.Rate/10)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if _, err := rec.Flush(); err != nil {
+		t.Fatal(err)
+	}
+	if got := time.Duration(heard.Load()); got != 2*time.Second {
+		t.Errorf("the worker heard %s of sound, 2 s were sent", got)
+	}
+	if l := one.Load(); l.Microphones != 1 {
+		t.Errorf("%+v with one microphone", l)
+	}
+	rec.Close()
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	one.Drain(ctx)
+	if err := one.Ready(); !errors.Is(err, speech.ErrStopping) {
+		t.Error(err)
+	}
+	for text, good := range map[string]bool{" sixteen-letters-x\n": true, "short": false, "two words of sixteen": false} {
+		if s, err := worker.Secret([]byte(text)); (err == nil) != good || err == nil && s != strings.TrimSpace(text) {
+			t.Errorf("%q: %q, %v", text, s, err)
 		}
 	}
 }
