@@ -32,7 +32,7 @@ export CGO_ENABLED      := 1
 
 say = @printf '\n==> %s\n' $(1)
 
-.PHONY: help build gosec retracted load hour loadkit many moving tools modules run demo test check vet lint types screens browser postgres pip vosk voskmodel vosktest race bench compare accuracy clinician faults lists site fuzz dist deb installed container clean
+.PHONY: help build gosec retracted load hour loadkit many moving tools modules run demo test check vet lint types screens browser postgres pip vosk voskmodel vosktest race bench compare covered accuracy clinician faults lists site fuzz dist deb installed container clean
 
 help: ## this list
 	@echo "make TARGET"
@@ -231,6 +231,13 @@ $(BIN)/whisper/ready: tests/bench/requirements.txt
 	@echo "==> Fetching the full Whisper decoder (550 MB with what it needs, once)"
 	@python3 -m venv $(BIN)/whisper || { echo "as root run  apt-get install python3-venv" >&2; exit 1; }
 	@$(BIN)/whisper/bin/pip install -q --disable-pip-version-check -r tests/bench/requirements.txt && touch $@
+
+covered: build postgres ## functions that the tests of their own package do not run, against the list that says what runs them: a quarter of an hour
+	@rm -rf $(BIN)/cover; mkdir -p $(BIN)/cover; \
+	for p in $$($(GO) list ./... | grep -v -e leadsman/tests -e speech/vosk); do $(GO) test -coverprofile=$(BIN)/cover/$${p//\//_} $$p; done
+	@for f in $(BIN)/cover/*; do $(GO) tool cover -func=$$f; done | awk '$$3 == "0.0%" {sub(/^leadsman\//, ""); sub(/:.*/, "", $$1); print $$1 " " $$2}' | sort -u >$(BIN)/cover.now
+	@grep -v '^#' tests/testdata/uncovered.txt | cut -f1 | sort -u | diff - $(BIN)/cover.now || \
+		{ echo "> is run by no test of its package: write one, or say in tests/testdata/uncovered.txt what runs it; < is run now: take it out of there" >&2; exit 1; }
 
 # One package at a time, so that none takes another's processor and lines are shown as they come.
 accuracy: build ## word and site errors, doubts, false entries: an hour; LEADSMAN_SPEECH=FOLDER adds sets of real speech

@@ -894,6 +894,12 @@ func TestAgreementOfExaminers(t *testing.T) {
 	if f := got.Flags[chart.Bleeding]; f.Flag != "bleeding" || f.Sites != 167 || show(*f.Exact, 2) != "99.40" {
 		t.Errorf("%+v", f)
 	}
+	text := Pair{First: a, Second: b, Agreement: &got}.Text()
+	for _, line := range []string{"all                 167", "98.8", "bleeding              167", "differs 3 MB depth: 2 and 4 mm"} {
+		if !strings.Contains(text, line) {
+			t.Errorf("no %q in\n%s", line, text)
+		}
+	}
 	// No variation at all: nothing to divide by, and no number made up.
 	same := Agree(a, a, Options{}).Depth[0]
 	if same.KappaLin != nil || same.ICC != nil || *same.Exact != 100 || *same.SD != 0 {
@@ -912,5 +918,16 @@ func TestAgreementOfExaminers(t *testing.T) {
 	}
 	if empty := Agree(&chart.Chart{}, a, Options{}); len(empty.Depth) != 0 || !strings.Contains(strings.Join(empty.Notes, " "), "No site has a depth in both") {
 		t.Errorf("%+v", empty)
+	}
+}
+
+// What differs by less than 2 mm, between two examiners 3 mm, is no change (2 mm: Andrade et al. 2012 find repeats within 1 mm; 3 mm:
+// engineering choice).
+func TestChangeFrom(t *testing.T) {
+	for other, want := range map[bool]int{false: 2, true: 3} {
+		least := ChangeFrom(other)
+		if least.Whole() != want || changeClass(chart.Millimetres(4), chart.Half(8+least.Half()), other) != Worse || changeClass(chart.Millimetres(4), chart.Half(8+least.Half()-1), other) == Worse {
+			t.Errorf("another examiner %t: from %s mm", other, least)
+		}
 	}
 }

@@ -152,3 +152,21 @@ func TestNetForRecognizers(t *testing.T) {
 		t.Errorf("a microphone that is off was flushed: %v", err)
 	}
 }
+
+// A correction with two numbers where the place has three sites lost one: nothing is entered, all of them are asked for again.
+func TestCorrectionThatLostANumber(t *testing.T) {
+	e, log := open(t, chart.FDI, say(1000, "three two four"), say(4000, "correction five two"))
+	sub := e.Subscribe(1)
+	play(t, e, 9000)
+	if got := row(state(t, log), 17, chart.Buccal); got != "3 2 4" {
+		t.Errorf("corrected to %s", got)
+	}
+	sub.Close()
+	told := false
+	for ch := range sub.C {
+		told = told || ch.Answer != nil && ch.Answer.Speak == "2 of 3" && ch.Answer.Must
+	}
+	if !told {
+		t.Error("the examiner was not told")
+	}
+}
