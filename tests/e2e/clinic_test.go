@@ -70,8 +70,12 @@ func TestClinic(t *testing.T) {
 	scanned("due")
 	p.click("ls-due tr.over button")
 	p.until("that he was contacted is kept, with the day", `document.querySelector("ls-due tr.over td:last-child").innerText.includes("20")`)
+	p.clickText("Overdue and next six months")
+	p.until("he stays in sight, for he was contacted from here", `document.querySelector("ls-due").innerText.includes("Oskar Fenn") && document.querySelector("ls-due button[aria-pressed=true]").value === "half"`)
+	p.goTo(eval[string](p, `location.href`))
+	p.until("and is not among those who were not contacted", `document.querySelector("ls-due label[for=open]").innerText.includes("(1)") && !document.querySelector("ls-due").innerText.includes("Oskar Fenn")`)
 	p.click("#open")
-	p.until("and he is not among those who were not contacted", `!document.querySelector("ls-due").innerText.includes("Oskar Fenn")`)
+	p.until("but with those who were", `document.querySelector("ls-due").innerText.includes("Oskar Fenn")`)
 	p.clickText("Patients")
 	p.clickText("Harriet Sallow")
 	p.until("her exams are shown", `document.querySelectorAll("ls-patient tbody tr").length === 2`)
@@ -168,8 +172,7 @@ func TestClinic(t *testing.T) {
 	}
 	p.goTo(base + "/")
 	p.clickText("Due")
-	p.until("the list is there", `document.querySelector("ls-due #span")`)
-	eval[bool](p, `(() => { const s = document.querySelector("ls-due #span"); s.value = "all"; s.dispatchEvent(new Event("change")); return true; })()`)
+	p.clickText("All with a day")
 	p.until("she is on the due list now", `document.querySelector("ls-due")?.textContent.includes("Harriet Sallow") && [...document.querySelectorAll("ls-due tr")].some((r) => r.textContent.includes("Harriet Sallow") && r.textContent.includes("every 4 months") && r.textContent.includes("Ada Quill"))`)
 }
 

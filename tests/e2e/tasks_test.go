@@ -113,4 +113,8 @@ func TestMeasureTasks(t *testing.T) {
 	u.presses("Due")
 	u.until("who is due", `document.querySelector("ls-due tr.over")?.innerText.includes("Oskar Fenn")`)
 	u.done("find who is due, from another page", 1)
+	u.start()
+	u.presses("Overdue and next six months")
+	u.until("who is due in half a year and was not contacted", `document.querySelector("ls-due button[value=half]").ariaPressed === "true" && document.querySelectorAll("ls-due tbody tr").length > 1 && !document.querySelector("#open").checked`)
+	u.done("find who is due in a span of days and not contacted", 1)
 }
