@@ -116,26 +116,32 @@ func (p *page) worked() float64 {
 	return 0
 }
 
-// The first view: all that is fetched for it is 300 KB or less, and it stands within a second (of the best of three: others use the machine too).
+// The first view: all that is fetched for it is 300 KB or less, and the page's own thread works half a second at most, so that it stands within a
+// second. The second itself is told and not held: it depends on who else uses the machine.
 func TestFirstView(t *testing.T) {
 	w := newWorld(t, nil)
 	w.begin("x1", chart.FDI, fullCalls()...)
 	b := startBrowser(t)
 	for _, at := range []string{"/", "/exams/x1/live"} {
-		best, bytes := 1e9, 0.0
+		best, work, bytes := 1e9, 1e9, 0.0
 		for range 3 {
-			p := open(t, b, w.url+at) // a browser that has nothing kept
+			p := open(t, b, "data:text/html,<main><p>") // a browser that has nothing kept, and is asked from the start on how long it works
+			if _, err := chromedp.Call(p.ctx, performance.Enable, performance.EnableParams{TimeDomain: performance.EnableTimeDomainThreadTicks}); err != nil {
+				t.Fatal(err)
+			}
+			p.goTo(w.url + at)
 			p.until("it is drawn", `document.querySelector("ls-patients td, ls-sheet td[data-key]")`)
 			p.until("the browser says when it was painted", `performance.getEntriesByName("first-contentful-paint").length`)
+			work = min(work, 1000*p.worked())
 			bytes = eval[float64](p, `[...performance.getEntriesByType("navigation"), ...performance.getEntriesByType("resource")].reduce((n, r) => n + r.transferSize, 0)`)
 			best = min(best, eval[float64](p, `performance.getEntriesByName("first-contentful-paint")[0].startTime`))
 		}
-		t.Logf("%s: %.0f KB, first painted after %.0f ms", at, bytes/1000, best)
+		t.Logf("%s: %.0f KB, first painted after %.0f ms, %.0f ms of the page's own thread until it is drawn", at, bytes/1000, best, work)
 		if bytes > 300_000 || bytes < 50_000 {
 			t.Errorf("%s: %.0f bytes are fetched, want 300 KB at most", at, bytes)
 		}
-		if best > 1000 {
-			t.Errorf("%s: painted after %.0f ms, want 1000", at, best)
+		if work > 500 {
+			t.Errorf("%s: the page works %.0f ms until it is drawn, want 500 (painted after %.0f ms)", at, work, best)
 		}
 	}
 }
