@@ -25,6 +25,7 @@ type due struct {
 	place chart.Place
 	refs  []chart.SiteRef
 	hole  bool
+	check bool // it tells whether the exam is adrift
 	asked int
 }
 
@@ -44,7 +45,7 @@ func (e *Exam) hole(p chart.Place) *due {
 func (e *Exam) dueFor(evs []chart.Event) {
 	var of map[chart.Place]int
 	for _, ev := range evs {
-		if ev.Kind != chart.KindDoubt || ev.Text == tooFew {
+		if ev.Kind != chart.KindDoubt || ev.Text == tooFew || ev.Text == placeOff {
 			continue
 		}
 		ref := ev.At()
@@ -75,8 +76,10 @@ func (e *Exam) dueAgain() {
 		p := d.Place()
 		i := slices.IndexFunc(e.due, func(x due) bool { return x.place == p })
 		switch {
-		case d.Reason == tooFew && i < 0:
-			e.due = append(e.due, *e.hole(p))
+		case (d.Reason == tooFew || d.Reason == placeOff) && i < 0:
+			h := e.hole(p)
+			h.check = d.Reason == placeOff
+			e.due = append(e.due, *h)
 		case i < 0:
 			e.due = append(e.due, due{place: p, refs: []chart.SiteRef{d.SiteRef}})
 		case !e.due[i].hole:
@@ -93,7 +96,33 @@ func (e *Exam) ask(q *Question) {
 		q.until = e.stream.nowMS + askForMS
 	}
 	e.question = q
+	if q.hole {
+		e.stream.asked = q
+	}
 	e.tell(Change{Head: e.head()})
+}
+
+// meant puts a question again behind which numbers were taken for the next place, when the examiner takes them back: they were the answer.
+func (e *Exam) meant(evs []chart.Event) {
+	p := e.stream.passed
+	undoes := p.question != nil && slices.ContainsFunc(evs, func(ev chart.Event) bool { return ev.Kind == chart.KindUndo && ev.Undo == p.call })
+	if !undoes || !e.open(due{refs: p.question.refs, hole: true, check: p.question.check}) {
+		return
+	}
+	q := *p.question
+	e.stream.passed = passed{}
+	e.due = slices.DeleteFunc(e.due, func(d due) bool { return d.place == q.place && d.hole })
+	if e.question != nil {
+		e.later(e.question)
+	}
+	e.expect(&q)
+}
+
+// expect puts a question whose answer may come before it is spoken.
+func (e *Exam) expect(q *Question) {
+	e.ask(q)
+	q.toldMS, q.into = e.stream.nowMS, false
+	q.from = q.toldMS + hear.ToldMS
 }
 
 // askDue asks about a doubt: at once about the place called last, about others when their row has ended, or it is quiet for long.
@@ -110,10 +139,10 @@ func (e *Exam) askDue(quietMS int64) {
 		if !just && !d.hole && len(d.refs) > 1 {
 			// Of a place that lies back the whole is asked for: who hears several numbers of it says all of it.
 			h := e.hole(d.place)
-			h.asked = d.asked
+			h.asked, h.check = d.asked, d.check
 			d = *h
 		}
-		q := &Question{place: d.place, Tooth: d.place.Tooth.String(), asked: d.asked + 1, hole: d.hole, elsewhere: !just}
+		q := &Question{place: d.place, Tooth: d.place.Tooth.String(), asked: d.asked + 1, hole: d.hole, check: d.check, elsewhere: !just}
 		if d.hole {
 			label := placeLabel(e.state, d.place)
 			q.refs, q.value = d.refs, true
@@ -176,7 +205,7 @@ func (e *Exam) again(r chart.SiteRef) (was chart.MM, ok bool) {
 
 // open reports whether there is still something to ask.
 func (e *Exam) open(d due) bool {
-	return slices.ContainsFunc(d.refs, func(r chart.SiteRef) bool {
+	return d.check || slices.ContainsFunc(d.refs, func(r chart.SiteRef) bool {
 		_, is := e.state.Doubts[r]
 		return is || d.hole && !e.state.Chart.Number(r, e.state.Pass).Known()
 	})
@@ -189,7 +218,7 @@ func (e *Exam) later(q *Question) {
 		return
 	}
 	if q.call == 0 && len(q.refs) > 0 {
-		e.due = append(e.due, due{place: q.place, refs: q.refs, hole: q.hole, asked: q.asked})
+		e.due = append(e.due, due{place: q.place, refs: q.refs, hole: q.hole, check: q.check, asked: q.asked})
 	}
 }
 
@@ -293,8 +322,18 @@ func (e *Exam) askOnceMore(a Answer) {
 	q := *e.question
 	e.question = nil
 	e.tell(Change{Answer: &a, Partial: &Partial{}})
-	if q.asked++; q.asked > mostAsked {
+	short := a.Tone == ToneShort // it was answered, but not well, and the tone says that it is wanted again
+	if short {
+		q.missed++
+	} else {
+		q.asked++
+	}
+	if q.asked > mostAsked || q.missed >= hear.MostTries {
 		e.tell(Change{Head: e.head()})
+		return
+	}
+	if short {
+		e.expect(&q)
 		return
 	}
 	e.ask(&q)
@@ -302,6 +341,9 @@ func (e *Exam) askOnceMore(a Answer) {
 
 // heardOut reports whether a question was spoken to its end before a call began: who goes on does not wait for that.
 func (e *Exam) heardOut(q *Question, startMS int64) bool {
+	if q.toldMS > 0 && startMS >= q.toldMS+hear.ToldMS {
+		return true
+	}
 	return !q.into && e.stream.spokeMS >= q.from && e.stream.spokeMS <= startMS
 }
 
@@ -359,7 +401,7 @@ func (e *Exam) replyTo(ctx context.Context, c chart.Command, m chart.Meta, v hea
 		return e.replyClosing(ctx, q, act, m)
 	}
 	perform := func(c chart.Command, doubt *suspicion) (bool, Answer, error) {
-		e.question = nil
+		e.question, e.stream.asked = nil, nil
 		if e.aside = q.elsewhere; q.elsewhere && act.Verb != chart.VerbAffirm {
 			e.readBack = q.place
 		}
@@ -403,7 +445,11 @@ func (e *Exam) replyTo(ctx context.Context, c chart.Command, m chart.Meta, v hea
 			return true, a, e.askEchoed(m)
 		}
 		e.readNumbers = m.Source == chart.Voice
-		return perform(q.values(e.state, act.Numbers), e.unsureAnswer(v))
+		do, doubt := q.values(e.state, act.Numbers), e.unsureAnswer(v)
+		if q.check {
+			e.checked(q, act.Numbers, &do, doubt)
+		}
+		return perform(do, doubt)
 	}
 	return false, a, nil
 }

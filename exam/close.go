@@ -58,7 +58,7 @@ func (e *Exam) askClosing(quietMS int64) {
 	if !c.on || !e.state.Complete || e.state.SignedBy != "" || quietMS < closeQuietMS {
 		return
 	}
-	if q := e.closingQuestion(stepSites); q != nil {
+	if q := e.closingQuestion(stepSites); q != nil && !e.checks() { // places that tell why others are open come first
 		e.ask(q)
 		return
 	}

@@ -110,6 +110,10 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis, loud bool) error 
 		if over(); err != nil {
 			return err
 		}
+		if s.void(&h, e.state.Path.Walked(e.state.Place)) { // it was refused: this is the rest of it
+			e.tell(Change{Partial: &Partial{}})
+			return nil
+		}
 		v = e.decide(h, loud)
 	}
 	if v.Stray {
@@ -355,6 +359,7 @@ func (e *Exam) enter(ctx context.Context, v hear.Verdict, m chart.Meta, atMS int
 	do = e.takesBack(do, attempt)
 	was := e.here()
 	doubt := e.suspect(v)
+	e.called(v, &do, doubt)
 	var left *due
 	switch v.Fit {
 	case hear.Again, hear.Reply:
@@ -378,9 +383,11 @@ func (e *Exam) enter(ctx context.Context, v hear.Verdict, m chart.Meta, atMS int
 		}
 	}
 	e.sayPlace(v, m)
+	e.mayDrift(v.Result.Command, m, doubt)
 	a, err := e.perform(ctx, do, m, doubt)
 	if err != nil {
 		s.calledMS = m.EndMS
+		e.pastEnd(v)
 		return expected(err)
 	}
 	if left != nil {
@@ -534,8 +541,14 @@ func (e *Exam) after(a Answer, v hear.Verdict, m chart.Meta, atMS int64, was pla
 		s.remarkMS = m.EndMS + remarkMS
 	}
 	evs := e.state.CallEvents(a.Call)
-	if verb == chart.VerbSoundings || verb == chart.VerbAll {
+	switch verb {
+	case chart.VerbSoundings, chart.VerbAll:
 		e.sounded(evs, v, m, atMS, was)
+		if s.asked != nil {
+			s.passed, s.asked = passed{s.asked, a.Call}, nil
+		}
+	case chart.VerbDisregard:
+		e.meant(evs)
 	}
 	e.dueFor(evs)
 }
@@ -547,7 +560,10 @@ func (e *Exam) sounded(evs []chart.Event, v hear.Verdict, m chart.Meta, atMS int
 	if s.soundedMS > 0 {
 		after = m.StartMS - s.soundedMS
 	}
-	s.soundedMS = m.EndMS
+	s.soundedMS, s.stand = m.EndMS, e.state.Place
+	if s.stand == s.brokeOff {
+		s.brokeOff = chart.Place{}
+	}
 	var last chart.Place
 	n, places := 0, 0
 	for _, ev := range evs {
@@ -601,15 +617,15 @@ func (e *Exam) sounded(evs []chart.Event, v hear.Verdict, m chart.Meta, atMS int
 
 // short tells that the place under the cursor is not full: first by a tone, then in words, and what to do.
 func (e *Exam) short(ctx context.Context) error {
-	return e.failed(ctx, Answer{Text: placeLabel(e.state, e.state.Place) + ": " + e.ofPlace()})
+	return e.failed(ctx, Answer{Text: placeLabel(e.state, e.state.Place) + ": " + e.ofPlace()}, e.stream.run.answeredMS)
 }
 
-// failed tells by a tone that a call did not fill the place under the cursor.
-func (e *Exam) failed(ctx context.Context, a Answer) error {
+// failed tells by a tone that what was called from a time on did not fill the place under the cursor.
+func (e *Exam) failed(ctx context.Context, a Answer, startMS int64) error {
 	at := e.stream.at(e.state.Place)
 	at.failed++
 	at.toldMS, at.saidMS = e.stream.nowMS, 0
-	e.stream.cutRun(e.stream.run.answeredMS, e.stream.nowMS)
+	e.stream.cutRun(startMS, e.stream.nowMS)
 	if at.failed >= 3 {
 		return e.leave(ctx)
 	}
@@ -779,7 +795,7 @@ func (e *Exam) tooMany(ctx context.Context, v hear.Verdict, m chart.Meta) error 
 		n += len(a.Numbers)
 	}
 	return e.failed(ctx, Answer{Words: strings.Join(v.Result.Words, " "), EndMS: m.EndMS,
-		Text: fmt.Sprintf("%s: %d numbers, not entered: again, please", placeLabel(e.state, e.state.Place), n)})
+		Text: fmt.Sprintf("%s: %d numbers, not entered: again, please", placeLabel(e.state, e.state.Place), n)}, m.StartMS)
 }
 
 // suspect gives the doubts that a verdict raises.

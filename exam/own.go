@@ -1,6 +1,7 @@
 package exam
 
 import (
+	"math"
 	"slices"
 	"strings"
 
@@ -24,6 +25,7 @@ const (
 	byChance = 0.3
 	weakCall = 0.1 // and so often is a word of a call farDB weaker than the calls
 	apartDB  = 6   // own voice so much weaker than the calls can be told from them by its level
+	sameDB   = 3   // calls of one examiner lie so near together
 	farDB    = 8   // sound so much weaker than the calls is none
 	// Away from prompts, what is so much weaker than the calls is somebody else, and sooner what the engine just rejected. Who
 	// does turn away is heard again after a few calls, for each brings the mark nearer. In babble at 20 and 10 dB numbers of
@@ -381,9 +383,16 @@ func (p *prompt) follows(i int, text string) int {
 // audible reports whether the own voice comes back at all, as far as is known.
 func (o *ownVoice) audible() bool { return o.share == 0 || o.share >= heardShare }
 
-// asCalls reports whether sound is as loud as the calls, and the own voice is known to be weaker.
+// asCalls reports whether sound is as loud as the calls, and the own voice is weaker: as is known, or as long as nothing is, likely, for a loudspeaker
+// seldom comes back just as loud.
 func (o *ownVoice) asCalls(level float64) bool {
-	return o.calls < 0 && o.back < o.calls-apartDB && level < 0 && level > (o.back+o.calls)/2
+	if o.calls == 0 || level >= 0 {
+		return false
+	}
+	if o.back == 0 {
+		return math.Abs(level-o.calls) < sameDB
+	}
+	return o.back < o.calls-apartDB && level > (o.back+o.calls)/2
 }
 
 var hesitations = []string{"um", "uh", "er"}

@@ -15,17 +15,28 @@ import (
 type suspicion struct {
 	// of gives a reason to doubt a reading, or "". The chart is the one after the call.
 	of func(c *chart.Chart, r chart.Reading, v chart.MM) (reason, rival string)
-	// also are earlier soundings that the call puts in doubt as well, and why.
-	also []chart.Reading
-	why  string
+	// also are earlier soundings that the call puts in doubt as well.
+	also []suspect
+}
+
+// suspect is a sounding in doubt, and why.
+type suspect struct {
+	chart.Reading
+	why string
 }
 
 // incomplete puts in doubt what was called of a place that stays short.
 func (d *suspicion) incomplete(a hear.Attempt) {
 	for _, r := range a.Sites {
-		d.also = append(d.also, chart.Reading{SiteRef: r, Field: a.Field})
+		d.also = append(d.also, suspect{chart.Reading{SiteRef: r, Field: a.Field}, tooFew})
 	}
-	d.why = tooFew
+}
+
+// off puts soundings in doubt that may stand a place off.
+func (d *suspicion) off(rs []chart.Reading) {
+	for _, r := range rs {
+		d.also = append(d.also, suspect{r, placeOff})
+	}
 }
 
 // perform does a command: events, log, fold, answer, subscribers. It runs in the owner.
@@ -127,7 +138,7 @@ func (e *Exam) addDoubts(evs []chart.Event, m chart.Meta, doubt *suspicion) []ch
 	}
 	for _, r := range doubt.also {
 		if e.state.Chart.Number(r.SiteRef, r.Field).Known() {
-			raise(r, doubt.why, "")
+			raise(r.Reading, r.why, "")
 		}
 	}
 	for _, ev := range called {

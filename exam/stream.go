@@ -28,6 +28,12 @@ type stream struct {
 	filled    placing     // the place that was filled last
 	run       run         // what was called in one go
 	named     chart.Place // the place that an answer named last
+	asked     *Question   // the last question for all of a place, as long as no numbers came
+	passed    passed
+	stand     chart.Place // where the last soundings left the exam
+	brokeOff  chart.Place // where it stood when the examiner went far away
+	together  chart.Place // a place where the examiner and the exam were together for certain
+	drift     *drift      // what was called may stand at other places; nil: nothing speaks for that
 	uttered   []utterance
 }
 
@@ -82,6 +88,12 @@ func (s *stream) cutRun(startMS, toldMS int64) {
 	if len(s.run.sites) > 0 && startMS < s.run.answeredMS+hear.ReactMS {
 		s.run.cutMS = toldMS
 	}
+}
+
+// passed is a question for all of a place behind which numbers were not taken for the answer.
+type passed struct {
+	question *Question
+	call     uint64 // that brought them
 }
 
 // utterance is a call that was just logged, and where it stands in the sound of the microphone.

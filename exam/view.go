@@ -165,6 +165,8 @@ type Question struct {
 	value     bool   // asks for the value: yes is no answer
 	denied    bool   // what stands there was denied
 	hole      bool   // asks for all numbers of a place
+	check     bool   // and the answer tells whether the exam is adrift
+	toldMS    int64  // a tone told that the answer came short; 0: none did
 	place     chart.Place
 	refs      []chart.SiteRef
 	asked     int    // how often this was asked

@@ -186,14 +186,17 @@ func (c *Context) layAnew(ways map[Fit]float64, t *turn, ns []chart.MM) {
 	}
 }
 
-// rerun says how likely numbers are all that was called in one go once more, or its first places, because some of it was not understood. 0: they cannot be
-// that.
+// rerun says how likely numbers are all that was called in one go once more, or its first places or a piece of them, because some of it was not
+// understood. 0: they cannot be that.
 func (c *Context) rerun(ns []chart.MM, startMS int64) float64 {
-	k := len(ns)
-	if c.CutMS == 0 || startMS < c.CutMS+ToldMS || startMS > c.CutMS+FlowMS || !c.endsFrom(c.CalledFrom, k) {
+	k, w := len(ns), shareRerun*c.Rhythm.share(row)
+	if c.CutMS == 0 || startMS < c.CutMS+ToldMS || startMS > c.CutMS+FlowMS {
 		return 0
 	}
-	return shareRerun * likeness(c.Called[:min(k, len(c.Called))], ns, agreeSame)
+	if !c.endsFrom(c.CalledFrom, k) {
+		w *= sharePiece
+	}
+	return w * likeness(c.Called[:min(k, len(c.Called))], ns, agreeSame)
 }
 
 // reply says how likely numbers are all of the place spoken last once more: as the answer to a question about it, or because the examiner

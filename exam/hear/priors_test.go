@@ -92,7 +92,7 @@ func TestPriors(t *testing.T) {
 		c.Run = []chart.SiteRef{{Tooth: 17, Site: chart.DB}, {Tooth: 17, Site: chart.B}, {Tooth: 17, Site: chart.MB}}
 	}}
 	cut := moment{calls: full, more: func(c *Context, _ *speech.Hypothesis) {
-		c.Called, c.CalledFrom, c.CutMS = c.values(c.Attempt.Sites), c.Attempt.Place, now-500
+		c.Called, c.CalledFrom, c.CutMS, c.Rhythm = c.values(c.Attempt.Sites), c.Attempt.Place, now-500, &Rhythm{Row: 30}
 	}}
 	alike := moment{calls: amid, heardMS: 100, more: func(c *Context, h *speech.Hypothesis) { c.SoundedMS, c.WithinMS = h.StartMS-300, 300 }}
 	var pinned []string
@@ -128,7 +128,7 @@ func TestPriors(t *testing.T) {
 		{[]string{"onwardAware"}, "the next place against the rest", 0.42 / (0.08 * 0.94), aware.odds(t, "five five five", "four")},
 		{[]string{"againTold", "restTold"}, "told: the place once more against the rest", 0.25 / (0.7 * math.Pow(0.9/0.51, 2)), told.odds(t, "three two four", "four")},
 		{[]string{"restTold", "onwardTold"}, "told: the next two places against the rest", 0.25 / (0.02 * 0.94), told.odds(t, "five five five five five five", "four")},
-		{[]string{"shareRerun", "agreeSame"}, "the end of a row was not understood: its first place once more against the next place", 1 / (0.15 * 27), cut.odds(t, "three two four", "five five five")},
+		{[]string{"shareRerun", "agreeSame"}, "of who calls rows the end of one was not understood: its first place once more against the next place", 3 / 30.2 / (0.15 * 27), cut.odds(t, "three two four", "five five five")},
 		{[]string{"againFilled"}, "it is full now: the same once more is the next place, of who calls less than so many places number by number", 3/(0.02/0.98*27) - 0.3,
 			filled(1000).upTo(t, 0.1, 1000, "1 three two four", func(c *Context, _ *speech.Hypothesis, x float64) {
 				c.Rhythm, c.FilledMS, c.FilledToldMS = &Rhythm{Single: x}, now-1000, now-1500

@@ -1,0 +1,316 @@
+package exam
+
+import (
+	"slices"
+
+	"leadsman/chart"
+	"leadsman/exam/hear"
+)
+
+// A number that was lost or heard twice can leave the examiner at one place and the exam at another. He finds out later: the exam names a
+// place that is not his, a row ends too soon or not at all. Then what was called in between stands at the wrong places, and nobody knows from
+// where on. So whoever goes to a place near the one where the exam stood is asked for the place before, and for those before that, until they
+// agree with what stands there; until then they are in doubt.
+
+// driftPlaces is how far apart the two can be, in places: a breath of three, and one that was lost. Engineering choice.
+const driftPlaces = 4
+
+// placeOff is the reason to doubt numbers that may stand at a neighbouring place.
+const placeOff = "may stand a place off"
+
+// drift is what is known of it.
+type drift struct {
+	at    chart.Place // the numbers of this place tell next
+	was   chart.Chart // when it came up
+	by    int         // places that numbers stand further along the path than they were called; 0: not known yet
+	agree int         // places in a row that are where they should be
+	odd   int         // places that do not tell
+	sure  bool        // that there is a drift
+}
+
+// finding is what the numbers of a place tell.
+type finding int
+
+const (
+	inPlace finding = iota
+	off             // they stand at another place
+	untold          // neither here nor there
+)
+
+// mayDrift looks for calls that tell that the examiner may have been at other places than the exam.
+func (e *Exam) mayDrift(c chart.Command, m chart.Meta, doubt *suspicion) {
+	switch first := c.Acts[0].Verb; {
+	case c.Verb() == chart.VerbComplete:
+		doubt.off(e.openEnds())
+	case first == chart.VerbGo, first == chart.VerbAspect:
+		doubt.off(e.leaps(c, m))
+	}
+}
+
+// leaps looks at a call that goes to another place: near where the exam stood, the examiner may have been elsewhere all the time. It gives what is
+// in doubt then.
+func (e *Exam) leaps(do chart.Command, m chart.Meta) []chart.Reading {
+	s := &e.stream
+	evs, err := e.state.Do(do, m)
+	i := slices.IndexFunc(evs, func(ev chart.Event) bool { return ev.Kind == chart.KindMove && ev.Jump })
+	if err != nil || i < 0 || s.stand == (chart.Place{}) {
+		return nil
+	}
+	to, from := chart.Place{Tooth: evs[i].Tooth, Aspect: evs[i].Aspect}, s.stand
+	if n, near := e.steps(s.brokeOff, to); near {
+		from = s.brokeOff
+		if n == 0 {
+			s.brokeOff = chart.Place{} // he is back
+			return nil
+		}
+	}
+	if s.brokeOff == (chart.Place{}) {
+		s.brokeOff = from
+	}
+	switch n, near := e.steps(from, to); {
+	case !near:
+		s.together = to
+	case near && n != 0 && !e.checks():
+		s.drift = &drift{at: to, was: e.state.Chart}
+		if !e.recorded(to) {
+			return e.checkBefore(to)
+		}
+	}
+	return nil
+}
+
+// checkBefore asks for the place before another one. Until it is called its numbers are in doubt.
+func (e *Exam) checkBefore(p chart.Place) []chart.Reading {
+	d := e.stream.drift
+	to, ok := e.state.Before(p)
+	if !ok || !e.recorded(to) {
+		e.stream.drift = nil
+		return nil
+	}
+	d.at = to
+	e.due = slices.DeleteFunc(e.due, func(x due) bool { return x.place == to })
+	c := e.hole(to)
+	c.check = true
+	e.due = slices.Insert(e.due, 0, *c)
+	return e.undoubted(to)
+}
+
+// undoubted are the numbers of a place that nobody doubts yet.
+func (e *Exam) undoubted(p chart.Place) (out []chart.Reading) {
+	for _, r := range e.hole(p).refs {
+		if _, open := e.state.Doubts[r]; !open && e.state.Chart.Number(r, e.state.Pass).Known() {
+			out = append(out, chart.Reading{SiteRef: r, Field: e.state.Pass})
+		}
+	}
+	return out
+}
+
+// steps counts the places from one to another along the path; near is false if they are more than driftPlaces apart.
+func (e *Exam) steps(from, to chart.Place) (n int, near bool) {
+	if from == (chart.Place{}) {
+		return 0, false
+	}
+	ahead, back := from, from
+	for n := range driftPlaces + 1 {
+		if ahead == to {
+			return n, true
+		}
+		if back == to {
+			return -n, true
+		}
+		ahead, back = e.stepped(ahead, 1), e.stepped(back, -1)
+	}
+	return 0, false
+}
+
+// stepped is the place n places further along the path; none if the path ends before.
+func (e *Exam) stepped(p chart.Place, n int) chart.Place {
+	for ; n != 0 && p != (chart.Place{}); n -= sign(n) {
+		next := e.state.Behind
+		if n < 0 {
+			next = e.state.Before
+		}
+		to, ok := next(p)
+		if !ok {
+			return chart.Place{}
+		}
+		p = to
+	}
+	return p
+}
+
+func sign(n int) int {
+	if n < 0 {
+		return -1
+	}
+	return 1
+}
+
+// tells says what the numbers of a place tell of a drift, and how far what is called stands further along.
+func (e *Exam) tells(d *drift, ns []chart.MM) (finding, int) {
+	here, known := e.difference(d, d.at, ns)
+	if known && here == 0 {
+		return inPlace, 0
+	}
+	for _, by := range []int{1, -1, 2, -2, 3, -3} {
+		if d.by != 0 && by != d.by {
+			continue
+		}
+		if there, known := e.difference(d, e.stepped(d.at, by), ns); known && there == 0 {
+			return off, by
+		}
+	}
+	if known && here <= 1 {
+		return inPlace, 0
+	}
+	return untold, 0
+}
+
+// difference is how much numbers differ from those that stood at a place, in mm; known is false if one of them was missing.
+func (e *Exam) difference(d *drift, p chart.Place, ns []chart.MM) (mm int, known bool) {
+	if p == (chart.Place{}) {
+		return 0, false
+	}
+	i := 0
+	for k, site := range e.state.Path.At(p).Sites {
+		if e.state.Path.At(p).Off[k] {
+			continue
+		}
+		was := d.was.Number(chart.SiteRef{Tooth: p.Tooth, Site: site}, e.state.Pass)
+		if i == len(ns) || !was.Known() {
+			return 0, false
+		}
+		mm += max(was.Half()-ns[i].Half(), ns[i].Half()-was.Half()) / 2
+		i++
+	}
+	return mm, i == len(ns)
+}
+
+// called looks at numbers that are called where the examiner and the exam are together again: if they stand at another place, those before it do
+// so too, and are in doubt.
+func (e *Exam) called(v hear.Verdict, do *chart.Command, doubt *suspicion) {
+	d := e.stream.drift
+	n, plain := lone(v)
+	if d == nil || !plain || d.by != 0 || e.checks() {
+		return
+	}
+	if e.state.Place != d.at || v.Fit == hear.Onward {
+		doubt.off(e.checkBefore(d.at)) // he went on elsewhere
+		return
+	}
+	var ns []chart.MM
+	if a := hear.AttemptOf(e.state); a.Here && !v.Fit.Breaks() {
+		for _, r := range a.Sites {
+			ns = append(ns, e.state.Chart.Number(r, e.state.Pass))
+		}
+	}
+	ns = append(ns, v.Result.Command.Acts[0].Numbers[:n]...)
+	if of := e.state.Path.Walked(d.at); len(ns) >= of {
+		e.found(ns[:of], do, doubt)
+	}
+}
+
+// checks reports whether a place is asked for because the exam may be adrift.
+func (e *Exam) checks() bool {
+	return e.question != nil && e.question.check || slices.ContainsFunc(e.due, func(d due) bool { return d.check })
+}
+
+// found draws the consequences of the numbers of the place that tells: what is in doubt from now on, or no longer.
+func (e *Exam) found(ns []chart.MM, do *chart.Command, doubt *suspicion) {
+	d := e.stream.drift
+	switch f, by := e.tells(d, ns); {
+	case f == inPlace:
+		if d.agree++; d.by == 0 || d.agree >= 2 {
+			e.stream.together = d.at
+			e.settleOff(d.at, do)
+			return
+		}
+	case f == off:
+		d.agree, d.by = 0, by
+		doubt.off(e.sinceTogether(d.at))
+	case d.sure:
+		doubt.off(e.sinceTogether(d.at))
+	case d.by == 0:
+		if d.odd++; d.odd > 1 {
+			e.settleOff(d.at, do)
+			return
+		}
+	}
+	told := d.at
+	if doubt.off(e.checkBefore(told)); e.stream.drift == nil {
+		e.settleOff(told, do)
+	}
+}
+
+// settleOff ends the doubts whether numbers stand a place off. Those of the place that tells are being called.
+func (e *Exam) settleOff(told chart.Place, do *chart.Command) {
+	for _, open := range e.state.OpenDoubts() {
+		if open.Reason == placeOff && open.Place() != told {
+			do.Acts = append(do.Acts, chart.Act{Verb: chart.VerbSettle, Ref: &open.SiteRef})
+		}
+	}
+	e.stream.drift = nil
+	e.due = slices.DeleteFunc(e.due, func(x due) bool { return x.check })
+}
+
+// sinceTogether are the numbers before a place, back to where the examiner and the exam were together for certain.
+func (e *Exam) sinceTogether(p chart.Place) (out []chart.Reading) {
+	for b, ok := e.state.Before(p); ok && b != e.stream.together; b, ok = e.state.Before(b) {
+		out = append(out, e.undoubted(b)...)
+	}
+	return out
+}
+
+// checked takes the answer to the question for a place that tells.
+func (e *Exam) checked(q *Question, ns []chart.MM, do *chart.Command, doubt *suspicion) {
+	if d := e.stream.drift; d != nil && d.at == q.place {
+		e.found(ns, do, doubt)
+	}
+}
+
+// openEnds looks, at the end of an exam, for rows whose last places were left open: the examiner called them, and the exam had them one place back.
+// It gives what is in doubt then.
+func (e *Exam) openEnds() []chart.Reading {
+	if e.stream.drift != nil {
+		return nil
+	}
+	for p, ok := e.lastPlace(); ok; {
+		open := 0
+		for ; open <= driftPlaces && !e.recorded(p); open++ {
+			b, more := e.state.Before(p)
+			if !more || rowOf(b) != rowOf(p) {
+				break
+			}
+			p = b
+		}
+		if open > 0 && open <= driftPlaces && e.recorded(p) {
+			e.stream.drift = &drift{was: e.state.Chart}
+			return e.checkBefore(e.stepped(p, 1))
+		}
+		for row := rowOf(p); ok && rowOf(p) == row; {
+			p, ok = e.state.Before(p)
+		}
+	}
+	return nil
+}
+
+// pastEnd looks at numbers that were refused because the path is at its end: the examiner is not.
+func (e *Exam) pastEnd(v hear.Verdict) {
+	if _, plain := lone(v); !plain || !e.state.AtEnd() || e.stream.drift != nil {
+		return
+	}
+	if p, ok := e.lastPlace(); ok && e.recorded(p) {
+		e.stream.drift = &drift{at: p, was: e.state.Chart, sure: true}
+		c := e.hole(p)
+		c.check = true
+		e.due = slices.Insert(e.due, 0, *c)
+	}
+}
+
+// lastPlace is the last place of the path.
+func (e *Exam) lastPlace() (p chart.Place, ok bool) {
+	for r := range e.state.Walked() {
+		p, ok = r.Place(), true
+	}
+	return p, ok
+}

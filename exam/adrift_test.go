@@ -1,0 +1,197 @@
+package exam
+
+import (
+	"slices"
+	"strings"
+	"testing"
+
+	"leadsman/chart"
+	"leadsman/speech"
+)
+
+// listens has the tool say a question aloud to its end.
+func (x *examiner) listens(question string) {
+	from := x.m.Next()
+	x.m.Speaks(from, question)
+	x.waits(1500)
+	x.m.Spoke(from, x.m.Next())
+	x.waits(300)
+}
+
+// answersAgain waits until all of a place is asked for, and calls it.
+func (x *examiner) answersAgain(t *testing.T, place, numbers string) {
+	t.Helper()
+	q := x.waits(9000, `"again, `)
+	if q != `"again, `+place+`, please` {
+		t.Fatalf("it asks %q, not for %s\n%s", q, place, strings.Join(x.diary, "\n"))
+	}
+	x.listens(strings.Trim(q, `"`))
+	x.says(numbers)
+	x.waits(1200)
+}
+
+func depths(s *chart.State, tooth chart.Tooth) (out []int) {
+	for _, site := range []chart.Site{chart.DB, chart.B, chart.MB} {
+		out = append(out, int(s.Chart.Site(chart.SiteRef{Tooth: tooth, Site: site}).Depth.Float()))
+	}
+	return out
+}
+
+func offs(s *chart.State) (n int) {
+	for _, d := range s.Doubts {
+		if d.Reason == placeOff {
+			n++
+		}
+	}
+	return n
+}
+
+// astray is an examiner who has called 17, 16, 15 and 14 while the exam, which took a noise for numbers, has them at 17, 15, 14 and 13; he
+// hears that and goes to 13, which is his next place.
+func astray(t *testing.T) (*examiner, *Memory) {
+	log := &Memory{}
+	x := newExaminer(t, log)
+	t.Cleanup(func() { x.e.Close() })
+	for _, words := range []string{"three two three", "five five six", "two two four", "four one two", "three two two"} {
+		x.says(words)
+		x.waits(1300)
+	}
+	x.says("number one three")
+	x.waits(1300)
+	return x, log
+}
+
+// Numbers that stand a place off are found out when the examiner goes to his own place, and are in doubt until he has called them again.
+func TestAdrift(t *testing.T) {
+	x, log := astray(t)
+	x.says("six three two") // where 14's numbers stand
+	x.waits(1300)
+	if n := offs(state(t, log)); n != 3 {
+		t.Fatalf("%d numbers may stand a place off, want those of the place before\n%s", n, strings.Join(x.diary, "\n"))
+	}
+	x.answersAgain(t, "14 buccal", "three two two")
+	if n := offs(state(t, log)); n != 9 {
+		t.Fatalf("%d numbers may stand a place off, want all before\n%s", n, strings.Join(x.diary, "\n"))
+	}
+	x.answersAgain(t, "15 buccal", "four one two")
+	x.answersAgain(t, "16 buccal", "two two four")
+	x.answersAgain(t, "17 buccal", "three two three")
+	s := state(t, log)
+	for tooth, want := range map[chart.Tooth][]int{17: {3, 2, 3}, 16: {2, 2, 4}, 15: {4, 1, 2}, 14: {3, 2, 2}, 13: {6, 3, 2}} {
+		if got := depths(s, tooth); !slices.Equal(got, want) {
+			t.Errorf("%v has %v, called were %v", tooth, got, want)
+		}
+	}
+	if n := offs(s); n > 0 || s.Place != (chart.Place{Tooth: 12, Aspect: chart.Buccal}) {
+		t.Errorf("%d doubts, at %v\n%s", n, s.Place, strings.Join(x.diary, "\n"))
+	}
+	if x.e.stream.drift != nil {
+		t.Errorf("it still looks for the place %v", x.e.stream.drift.at)
+	}
+}
+
+// The first places that are where they should be end it: what was called before them is not asked for.
+func TestAdriftEnds(t *testing.T) {
+	log := &Memory{}
+	x := newExaminer(t, log)
+	defer x.e.Close()
+	for _, words := range []string{"one two three", "four four five", "three two three", "five five six", "two two four"} {
+		x.says(words)
+		x.waits(1300)
+	}
+	x.says("number one four") // "five five six" was nobody's: two two four are 14's
+	x.waits(1300)
+	x.says("two two four")
+	x.waits(1300)
+	if n := offs(state(t, log)); n != 9 {
+		t.Fatalf("%d numbers may stand a place off, want 9\n%s", n, strings.Join(x.diary, "\n"))
+	}
+	x.answersAgain(t, "15 buccal", "three two three")
+	x.answersAgain(t, "16 buccal", "four four five")
+	if s := state(t, log); offs(s) > 0 || !slices.Equal(depths(s, 17), []int{1, 2, 3}) || !slices.Equal(depths(s, 14), []int{2, 2, 4}) {
+		t.Errorf("%d doubts, 17 has %v, 14 %v\n%s", offs(s), depths(s, 17), depths(s, 14), strings.Join(x.diary, "\n"))
+	}
+}
+
+// Who goes back and finds there what he called is where he was all the time; who goes far away and comes back, too.
+func TestNotAdrift(t *testing.T) {
+	log := &Memory{}
+	x := newExaminer(t, log)
+	defer x.e.Close()
+	for _, words := range []string{"three two three", "two two four", "four one two", "number one six", "two two four", "number one four", "three two two",
+		"number two five lingual", "three three three", "number one three", "two one two"} {
+		x.says(words)
+		x.waits(1300)
+	}
+	if q := x.waits(9000, `"again`); q != "" {
+		t.Errorf("it asks %q\n%s", q, strings.Join(x.diary, "\n"))
+	}
+	if s := state(t, log); len(s.Doubts) > 0 {
+		t.Errorf("doubts %v", s.Doubts)
+	}
+}
+
+// A question that is not answered leaves its place in doubt.
+func TestAdriftUnanswered(t *testing.T) {
+	x, log := astray(t)
+	x.says("six three two")
+	x.waits(60_000)
+	if n := offs(state(t, log)); n != 3 {
+		t.Errorf("%d numbers may stand a place off, want 3\n%s", n, strings.Join(x.diary, "\n"))
+	}
+}
+
+// Numbers at the end of the path are somebody's who is not there.
+func TestAdriftPastEnd(t *testing.T) {
+	x, log := closes(t, "three two four", "three three three", "two two two", "two two three")
+	x.says("four two three")
+	x.waits(1500)
+	x.answersAgain(t, "36 lingual", "four two three")
+	if n := offs(state(t, log)); n != 9 {
+		t.Errorf("%d numbers may stand a place off, want all before\n%s", n, strings.Join(x.diary, "\n"))
+	}
+}
+
+// An answer that was taken for the next place, and taken back, is asked for again, and taken for the answer.
+func TestMeantAsAnswer(t *testing.T) {
+	log := &Memory{}
+	x := newExaminer(t, log)
+	defer x.e.Close()
+	x.says("three two three")
+	x.waits(1300)
+	x.says("two two", "two two")
+	x.waits(200)
+	x.e.run(func() {
+		x.e.due = append(x.e.due, *x.e.hole(chart.Place{Tooth: 17, Aspect: chart.Buccal}))
+		x.e.due[len(x.e.due)-1].check = true
+	})
+	x.says("four", "four")
+	x.waits(6000, `"again, 17 buccal, please`)
+	x.waits(25_000) // longer than the question stays open
+	x.says("three two four")
+	x.waits(1500)
+	x.says("disregard")
+	x.waits(700)
+	x.says("three two four")
+	x.waits(1500)
+	s := state(t, log)
+	if got := depths(s, 17); !slices.Equal(got, []int{3, 2, 4}) || s.Chart.Site(chart.SiteRef{Tooth: 15, Site: chart.DB}).Depth.Known() {
+		t.Errorf("17 has %v, and 15 %v\n%s", got, depths(s, 15), strings.Join(x.diary, "\n"))
+	}
+}
+
+// What sounds as loud as the calls is a call, before it is known how loud the own voice comes back; what is weaker may be the own voice.
+func TestAsCalls(t *testing.T) {
+	o := ownVoice{calls: -20}
+	for level, want := range map[float64]bool{-20: true, -22: true, -18: true, -24: false, -40: false, 0: false} {
+		if got := o.asCalls(level); got != want {
+			t.Errorf("%.0f dB: %t", level, got)
+		}
+	}
+	var h speech.Hypothesis
+	h.Final, h.StartMS, h.EndMS, h.Signal.LevelDB, h.Rejected = true, 1000, 1300, -20.5, true
+	o.begin(1100, "2 buccal")
+	if from := o.judge(&h); from != fromUser {
+		t.Errorf("numbers that nobody could read, as loud as the calls, are from %v", from)
+	}
+}
