@@ -189,9 +189,12 @@ func (c *Context) layAnew(ways map[Fit]float64, t *turn, ns []chart.MM) {
 // rerun says how likely numbers are all that was called in one go once more, or its first places or a piece of them, because some of it was not
 // understood. 0: they cannot be that.
 func (c *Context) rerun(ns []chart.MM, startMS int64) float64 {
-	k, w := len(ns), shareRerun*c.Rhythm.share(row)
+	k, w := len(ns), shareRerun
 	if c.CutMS == 0 || startMS < c.CutMS+ToldMS || startMS > c.CutMS+FlowMS {
 		return 0
+	}
+	if len(c.Called) <= c.State.Path.Walked(c.CalledFrom) {
+		w *= c.Rhythm.share(row) // a single place is none of a row, but of who calls rows
 	}
 	if !c.endsFrom(c.CalledFrom, k) {
 		w *= sharePiece
