@@ -1,6 +1,7 @@
 package exam
 
 import (
+	"context"
 	"slices"
 
 	"leadsman/chart"
@@ -294,17 +295,30 @@ func (e *Exam) openEnds() []chart.Reading {
 	return nil
 }
 
-// pastEnd looks at numbers that were refused because the path is at its end: the examiner is not.
-func (e *Exam) pastEnd(v hear.Verdict) {
-	if _, plain := lone(v); !plain || !e.state.AtEnd() || e.stream.drift != nil {
-		return
+// nowhere looks at numbers that were refused because nothing is probed where the exam stands: the path is at its end, and the examiner is not; or it
+// went to a tooth that is not there, which nobody calls twice.
+func (e *Exam) nowhere(ctx context.Context, v hear.Verdict) error {
+	s := &e.stream
+	if _, plain := lone(v); !plain || e.state.Open() > 0 {
+		return nil
 	}
-	if p, ok := e.lastPlace(); ok && e.recorded(p) {
-		e.stream.drift = &drift{at: p, was: e.state.Chart, sure: true}
+	if !e.state.AtEnd() {
+		if s.inVain++; s.inVain < 2 || s.stand == (chart.Place{}) {
+			return nil
+		}
+		s.inVain = 0
+		e.saying = "back at " + placeLabel(e.state, s.stand)
+		back := chart.Act{Verb: chart.VerbGo, Tooth: s.stand.Tooth, Aspect: s.stand.Aspect, HasAspect: true}
+		_, err := e.perform(ctx, chart.Command{Acts: []chart.Act{back}}, chart.Meta{Source: chart.Tool}, nil)
+		return expected(err)
+	}
+	if p, ok := e.lastPlace(); ok && s.drift == nil && e.recorded(p) {
+		s.drift = &drift{at: p, was: e.state.Chart, sure: true}
 		c := e.hole(p)
 		c.check = true
 		e.due = slices.Insert(e.due, 0, *c)
 	}
+	return nil
 }
 
 // lastPlace is the last place of the path.

@@ -152,6 +152,28 @@ func TestAdriftPastEnd(t *testing.T) {
 	}
 }
 
+// Nobody is left at a tooth that is not there: numbers refused twice lead back.
+func TestBackFromMissingTooth(t *testing.T) {
+	log := &Memory{}
+	x := newExaminer(t, log)
+	defer x.e.Close()
+	for _, words := range []string{"missing one six", "yes", "three two three", "number one six"} {
+		x.says(words)
+		x.waits(1500)
+	}
+	x.says("two two four")
+	if x.waits(1500, "refused") == "" {
+		t.Fatal(strings.Join(x.diary, "\n"))
+	}
+	x.says("two two four")
+	x.waits(3000)
+	x.says("two two four")
+	x.waits(1500)
+	if s := state(t, log); !slices.Equal(depths(s, 15), []int{2, 2, 4}) {
+		t.Errorf("15 has %v, at %v\n%s", depths(s, 15), s.Place, strings.Join(x.diary, "\n"))
+	}
+}
+
 // An answer that was taken for the next place, and taken back, is asked for again, and taken for the answer.
 func TestMeantAsAnswer(t *testing.T) {
 	log := &Memory{}

@@ -387,8 +387,7 @@ func (e *Exam) enter(ctx context.Context, v hear.Verdict, m chart.Meta, atMS int
 	a, err := e.perform(ctx, do, m, doubt)
 	if err != nil {
 		s.calledMS = m.EndMS
-		e.pastEnd(v)
-		return expected(err)
+		return errors.Join(expected(err), e.nowhere(ctx, v))
 	}
 	if left != nil {
 		e.due = append(e.due, *left)
@@ -561,6 +560,7 @@ func (e *Exam) sounded(evs []chart.Event, v hear.Verdict, m chart.Meta, atMS int
 		after = m.StartMS - s.soundedMS
 	}
 	s.soundedMS, s.stand = m.EndMS, e.state.Place
+	s.inVain = 0
 	if s.stand == s.brokeOff {
 		s.brokeOff = chart.Place{}
 	}
