@@ -262,11 +262,13 @@ func (e *Exam) sinceTogether(p chart.Place) (out []chart.Reading) {
 	return out
 }
 
-// checked takes the answer to the question for a place that tells.
-func (e *Exam) checked(q *Question, ns []chart.MM, do *chart.Command, doubt *suspicion) {
-	if d := e.stream.drift; d != nil && d.at == q.place {
-		e.found(ns, do, doubt)
+// checked is the command that writes an answer, with what it tells of a drift, if its place was asked for because of that.
+func (e *Exam) checked(q *Question, ns []chart.MM, doubt *suspicion) (chart.Command, *suspicion) {
+	do := q.values(e.state, ns)
+	if d := e.stream.drift; q.check && d != nil && d.at == q.place {
+		e.found(ns, &do, doubt)
 	}
+	return do, doubt
 }
 
 // openEnds looks, at the end of an exam, for rows whose last places were left open: the examiner called them, and the exam had them one place back.

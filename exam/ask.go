@@ -9,6 +9,7 @@ import (
 
 	"leadsman/chart"
 	"leadsman/exam/hear"
+	"leadsman/speech"
 )
 
 // Times in ms: engineering choices.
@@ -347,6 +348,13 @@ func (e *Exam) heardOut(q *Question, startMS int64) bool {
 	return !q.into && e.stream.spokeMS >= q.from && e.stream.spokeMS <= startMS
 }
 
+// speaksInto notes that somebody spoke while a question was being asked.
+func (q *Question) speaksInto(h speech.Hypothesis, spokeMS int64) {
+	if q != nil && h.StartMS < spokeMS && h.EndMS > q.from {
+		q.into = true
+	}
+}
+
 // waitsFor reports whether numbers that were asked for are waited for, whether the question was heard out or not: those of a whole place are
 // not, for they look like the next one.
 func (e *Exam) waitsFor(q *Question) bool { return q.value && !q.hole }
@@ -445,11 +453,7 @@ func (e *Exam) replyTo(ctx context.Context, c chart.Command, m chart.Meta, v hea
 			return true, a, e.askEchoed(m)
 		}
 		e.readNumbers = m.Source == chart.Voice
-		do, doubt := q.values(e.state, act.Numbers), e.unsureAnswer(v)
-		if q.check {
-			e.checked(q, act.Numbers, &do, doubt)
-		}
-		return perform(do, doubt)
+		return perform(e.checked(q, act.Numbers, e.unsureAnswer(v)))
 	}
 	return false, a, nil
 }

@@ -87,13 +87,10 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis, loud bool) error 
 	if e.remarks(h) {
 		return e.keepRemark(ctx, h)
 	}
-	if s.void(&h, e.state.Path.Walked(e.state.Place)) {
-		e.tell(Change{Partial: &Partial{}})
+	if e.refused(&h) {
 		return nil
 	}
-	if q := e.question; q != nil && h.StartMS < s.spokeMS && h.EndMS > q.from {
-		q.into = true
-	}
+	e.question.speaksInto(h, s.spokeMS)
 	v := e.decide(h, loud)
 	if e.beforeAnew(v, h) {
 		e.tell(Change{Partial: &Partial{}})
@@ -110,8 +107,7 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis, loud bool) error 
 		if over(); err != nil {
 			return err
 		}
-		if s.void(&h, e.state.Path.Walked(e.state.Place)) { // it was refused: this is the rest of it
-			e.tell(Change{Partial: &Partial{}})
+		if e.refused(&h) { // this is the rest of it
 			return nil
 		}
 		v = e.decide(h, loud)
@@ -144,6 +140,15 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis, loud bool) error 
 	}
 	s.waiting = waits{}
 	return e.enter(ctx, v, meta, h.AtMS)
+}
+
+// refused takes the rest of a breath that was not understood off what was heard, and reports whether nothing is left.
+func (e *Exam) refused(h *speech.Hypothesis) bool {
+	if !e.stream.void(h, e.state.Path.Walked(e.state.Place)) {
+		return false
+	}
+	e.tell(Change{Partial: &Partial{}})
+	return true
 }
 
 // beforeAnew reports whether numbers began before the examiner could hear that their place begins anew, one by one: they are not its first. All of
@@ -577,15 +582,7 @@ func (e *Exam) sounded(evs []chart.Event, v hear.Verdict, m chart.Meta, atMS int
 	if m.StartMS >= s.run.answeredMS+hear.ReactMS || v.Fit.Breaks() && v.Fit != hear.Onward {
 		s.run = run{}
 	}
-	for _, ev := range evs {
-		if ev.Kind == chart.KindSet && ev.Sounding {
-			s.run.sites, s.run.numbers = append(s.run.sites, ev.At()), append(s.run.numbers, chart.Half(*ev.Value))
-		}
-	}
-	if s.run.calls == nil {
-		s.run.from = s.run.sites[0].Place()
-	}
-	s.run.calls, s.run.answeredMS = append(s.run.calls, evs[0].Call), atMS
+	s.run.add(evs, atMS)
 	e.aside = false
 	part := hear.Part{Numbers: n, From: m.StartMS, ToMS: m.EndMS}
 	at := s.at(last)

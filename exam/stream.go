@@ -84,6 +84,19 @@ type run struct {
 	cutMS      int64 // that something of it was not understood was told; 0: it was not
 }
 
+// add takes the soundings of a call in that was answered at a time.
+func (r *run) add(evs []chart.Event, atMS int64) {
+	for _, ev := range evs {
+		if ev.Kind == chart.KindSet && ev.Sounding {
+			r.sites, r.numbers = append(r.sites, ev.At()), append(r.numbers, chart.Half(*ev.Value))
+		}
+	}
+	if r.calls == nil {
+		r.from = r.sites[0].Place()
+	}
+	r.calls, r.answeredMS = append(r.calls, evs[0].Call), atMS
+}
+
 // cutRun notes that numbers were not understood, or came short, that went on with what was called in one go.
 func (s *stream) cutRun(startMS, toldMS int64) {
 	if len(s.run.sites) > 0 && startMS < s.run.answeredMS+hear.ReactMS {
