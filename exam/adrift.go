@@ -13,8 +13,12 @@ import (
 // where on. So whoever goes to a place near the one where the exam stood is asked for the place before, and for those before that, until they
 // agree with what stands there; until then they are in doubt.
 
-// driftPlaces is how far apart the two can be, in places: a breath of three, and one that was lost. Engineering choice.
-const driftPlaces = 4
+// driftPlaces is how far an examiner goes, in places, who finds himself elsewhere: back to the begin of a breath of three, from up to three off.
+// Engineering choice.
+const driftPlaces = 6
+
+// mostOff is how far off numbers are looked for, in places. Engineering choice.
+const mostOff = 3
 
 // placeOff is the reason to doubt numbers that may stand at a neighbouring place.
 const placeOff = "may stand a place off"
@@ -71,9 +75,9 @@ func (e *Exam) leaps(do chart.Command, m chart.Meta) []chart.Reading {
 	switch n, near := e.steps(from, to); {
 	case !near:
 		s.together = to
-	case near && n != 0 && !e.checks():
+	case !e.checks():
 		s.drift = &drift{at: to, was: e.state.Chart}
-		if !e.recorded(to) {
+		if n != 0 && !e.recorded(to) {
 			return e.checkBefore(to)
 		}
 	}
@@ -153,12 +157,14 @@ func (e *Exam) tells(d *drift, ns []chart.MM) (finding, int) {
 	if known && here == 0 {
 		return inPlace, 0
 	}
-	for _, by := range []int{1, -1, 2, -2, 3, -3} {
-		if d.by != 0 && by != d.by {
-			continue
-		}
-		if there, known := e.difference(d, e.stepped(d.at, by), ns); known && there == 0 {
-			return off, by
+	for n := range mostOff {
+		for _, by := range []int{n + 1, -n - 1} {
+			if d.by != 0 && by != d.by {
+				continue
+			}
+			if there, known := e.difference(d, e.stepped(d.at, by), ns); known && there == 0 {
+				return off, by
+			}
 		}
 	}
 	if known && here <= 1 {
@@ -206,8 +212,17 @@ func (e *Exam) called(v hear.Verdict, do *chart.Command, doubt *suspicion) {
 		}
 	}
 	ns = append(ns, v.Result.Command.Acts[0].Numbers[:n]...)
-	if of := e.state.Path.Walked(d.at); len(ns) >= of {
+	switch of := e.state.Path.Walked(d.at); {
+	case len(ns) < of:
+	case e.recorded(d.at):
 		e.found(ns[:of], do, doubt)
+	default:
+		// He went where the exam stood anyway: were these numbers called already?
+		if was, known := e.difference(d, e.stepped(d.at, -1), ns[:of]); known && was == 0 {
+			doubt.off(e.checkBefore(d.at))
+			return
+		}
+		e.stream.drift = nil
 	}
 }
 
@@ -279,14 +294,14 @@ func (e *Exam) openEnds() []chart.Reading {
 	}
 	for p, ok := e.lastPlace(); ok; {
 		open := 0
-		for ; open <= driftPlaces && !e.recorded(p); open++ {
+		for ; open <= mostOff && !e.recorded(p); open++ {
 			b, more := e.state.Before(p)
 			if !more || rowOf(b) != rowOf(p) {
 				break
 			}
 			p = b
 		}
-		if open > 0 && open <= driftPlaces && e.recorded(p) {
+		if open > 0 && open <= mostOff && e.recorded(p) {
 			e.stream.drift = &drift{was: e.state.Chart}
 			return e.checkBefore(e.stepped(p, 1))
 		}
