@@ -58,7 +58,7 @@ func (e *Exam) leaps(do chart.Command, m chart.Meta) []chart.Reading {
 	s := &e.stream
 	evs, err := e.state.Do(do, m)
 	i := slices.IndexFunc(evs, func(ev chart.Event) bool { return ev.Kind == chart.KindMove && ev.Jump })
-	if err != nil || i < 0 || s.stand == (chart.Place{}) {
+	if err != nil || i < 0 || s.stand == (chart.Place{}) || do.Verb() == chart.VerbCorrection { // which comes back from where it goes
 		return nil
 	}
 	to, from := chart.Place{Tooth: evs[i].Tooth, Aspect: evs[i].Aspect}, s.stand

@@ -119,7 +119,7 @@ func TestNotAdrift(t *testing.T) {
 	x := newExaminer(t, log)
 	defer x.e.Close()
 	for _, words := range []string{"three two three", "two two four", "four one two", "number one six", "two two four", "number one four", "three two two",
-		"number two five lingual", "three three three", "number one three", "two one two"} {
+		"number two five lingual", "three three three", "number one three", "two one two", "number one five buccal correction five one two", "three one three"} {
 		x.says(words)
 		x.waits(1300)
 	}
@@ -189,7 +189,10 @@ func TestMeantAsAnswer(t *testing.T) {
 	})
 	x.says("four", "four")
 	x.waits(6000, `"again, 17 buccal, please`)
-	x.waits(25_000) // longer than the question stays open
+	x.listens("again, 17 buccal, please")
+	x.waits(10_000) // it is put twice
+	x.listens("again, 17 buccal, please")
+	x.waits(15_000) // longer than the question stays open
 	x.says("three two four")
 	x.waits(1500)
 	x.says("disregard")
@@ -202,18 +205,25 @@ func TestMeantAsAnswer(t *testing.T) {
 	}
 }
 
-// What sounds as loud as the calls is a call, before it is known how loud the own voice comes back; what is weaker may be the own voice.
-func TestAsCalls(t *testing.T) {
-	o := ownVoice{calls: -20}
-	for level, want := range map[float64]bool{-20: true, -22: true, -18: true, -24: false, -40: false, 0: false} {
-		if got := o.asCalls(level); got != want {
-			t.Errorf("%.0f dB: %t", level, got)
+// Sound as loud as the calls that begins before the own voice, or goes on long after it, is somebody's; what lies within it may be the own voice.
+func TestOutlasts(t *testing.T) {
+	for _, c := range []struct {
+		from, to int64
+		level    float64
+		want     origin
+	}{
+		{1000, 1500, -20.5, fromUser}, // 100 ms before the prompt
+		{1150, 2400, -20.5, fromUser}, // 400 ms behind it
+		{1150, 1900, -20.5, fromTool},
+		{1000, 2400, -30, fromTool}, // weaker than the calls
+	} {
+		o := ownVoice{calls: -20}
+		o.begin(1100, "2 buccal")
+		o.end(2000)
+		h := speech.Hypothesis{Final: true, Rejected: true, StartMS: c.from, EndMS: c.to}
+		h.Signal.LevelDB = c.level
+		if got := o.judge(&h); got != c.want {
+			t.Errorf("%d to %d ms at %.1f dB: %v, want %v", c.from, c.to, c.level, got, c.want)
 		}
-	}
-	var h speech.Hypothesis
-	h.Final, h.StartMS, h.EndMS, h.Signal.LevelDB, h.Rejected = true, 1000, 1300, -20.5, true
-	o.begin(1100, "2 buccal")
-	if from := o.judge(&h); from != fromUser {
-		t.Errorf("numbers that nobody could read, as loud as the calls, are from %v", from)
 	}
 }

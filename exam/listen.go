@@ -548,9 +548,10 @@ func (e *Exam) after(a Answer, v hear.Verdict, m chart.Meta, atMS int64, was pla
 	switch verb {
 	case chart.VerbSoundings, chart.VerbAll:
 		e.sounded(evs, v, m, atMS, was)
-		if s.asked != nil {
-			s.passed, s.asked = passed{s.asked, a.Call}, nil
+		if q := s.asked; q != nil && e.heardOut(q, m.StartMS) {
+			s.passed = passed{q, a.Call}
 		}
+		s.asked = nil
 	case chart.VerbDisregard:
 		e.meant(evs)
 	}

@@ -1,7 +1,6 @@
 package exam
 
 import (
-	"math"
 	"slices"
 	"strings"
 
@@ -13,9 +12,10 @@ import (
 // that it says itself are not heard; other words are a call, which interrupts it. Engineering
 // choices, tried with the tool's own voice mixed into recordings (tests/ownvoice).
 const (
-	echoMS = 150    // what begins later after the end of a prompt is no echo of it: the way through the sound card and the room is shorter
-	longMS = 30_000 // a prompt whose end is never told lasts no longer
-	wordMS = 120    // the shortest word that is said
+	echoMS  = 150    // what begins later after the end of a prompt is no echo of it: the way through the sound card and the room is shorter
+	earlyMS = 60     // and what begins so much earlier than it is none either: the ear places begins as well as that
+	longMS  = 30_000 // a prompt whose end is never told lasts no longer
+	wordMS  = 120    // the shortest word that is said
 	// rivalOwn is how likely a second reading must be to take the sound for the own voice.
 	rivalOwn = 0.1
 	// believed is the part that is believed of a call that may be a misheard piece of the own voice:
@@ -25,7 +25,6 @@ const (
 	byChance = 0.3
 	weakCall = 0.1 // and so often is a word of a call farDB weaker than the calls
 	apartDB  = 6   // own voice so much weaker than the calls can be told from them by its level
-	sameDB   = 3   // calls of one examiner lie so near together
 	farDB    = 8   // sound so much weaker than the calls is none
 	// Away from prompts, what is so much weaker than the calls is somebody else, and sooner what the engine just rejected. Who
 	// does turn away is heard again after a few calls, for each brings the mark nearer. In babble at 20 and 10 dB numbers of
@@ -238,7 +237,7 @@ func (o *ownVoice) beside(p *prompt, h *speech.Hypothesis) origin {
 		return fromTool
 	}
 	// The calls are known to be louder than what comes back of the own voice, and this is as loud as they are.
-	if o.asCalls(level) || o.calls < 0 && level < 0 && !audible && level > o.calls-apartDB {
+	if o.asCalls(level) || o.outlasts(p, h) || o.calls < 0 && level < 0 && !audible && level > o.calls-apartDB {
 		if h.Final && leads > 0 {
 			believeLess(h) // a last word of the own voice may have slipped in before
 			// The prompt's very words speak for a voice that comes back after all.
@@ -383,16 +382,14 @@ func (p *prompt) follows(i int, text string) int {
 // audible reports whether the own voice comes back at all, as far as is known.
 func (o *ownVoice) audible() bool { return o.share == 0 || o.share >= heardShare }
 
-// asCalls reports whether sound is as loud as the calls, and the own voice is weaker: as is known, or as long as nothing is, likely, for a loudspeaker
-// seldom comes back just as loud.
+// asCalls reports whether sound is as loud as the calls, and the own voice is known to be weaker.
 func (o *ownVoice) asCalls(level float64) bool {
-	if o.calls == 0 || level >= 0 {
-		return false
-	}
-	if o.back == 0 {
-		return math.Abs(level-o.calls) < sameDB
-	}
-	return o.back < o.calls-apartDB && level > (o.back+o.calls)/2
+	return o.calls < 0 && o.back < o.calls-apartDB && level < 0 && level > (o.back+o.calls)/2
+}
+
+// outlasts reports whether sound as loud as the calls begins before a prompt, or goes on behind it for so long that it is none of it.
+func (o *ownVoice) outlasts(p *prompt, h *speech.Hypothesis) bool {
+	return o.loud(h) && (h.StartMS < p.fromMS-earlyMS || p.toMS != 0 && h.EndMS > p.toMS+2*echoMS)
 }
 
 var hesitations = []string{"um", "uh", "er"}
