@@ -200,8 +200,8 @@ class Close extends Part {
       h("ul", { class: "rows" }, rows.map((x) => {
         const said = unlooked(view, x.name);
         return h("li", { class: "row" }, h("b", {}, x.name), h("span", { class: "grow" }, x.at ? `called at ${x.at} sites, not at ${x.open}` : `called nowhere`, said ? "; not looked for at the others" : ""),
-          h("button", { class: said ? null : "main", disabled: signed, onclick: () => this.session.act(C.rest(x.field), `uncalled sites ${x.rest}`) }, `The other ${x.open} sites ${x.rest}`),
-          h("button", { disabled: signed || said, onclick: () => this.session.act({ verb: "remark", text: UNSEEN + x.name }, `${x.name} not looked for`) }, said ? "Left unknown" : "Not looked for there"));
+          h("span", { class: "row" }, h("button", { class: said ? null : "main", disabled: signed, onclick: () => this.session.act(C.rest(x.field), `uncalled sites ${x.rest}`) }, `The other ${x.open} sites ${x.rest}`),
+            h("button", { disabled: signed || said, onclick: () => this.session.act({ verb: "remark", text: UNSEEN + x.name }, `${x.name} not looked for`) }, said ? "Left unknown" : "Not looked for there")));
       })),
       ask.length > 1 ? h("p", { class: "row" }, h("b", { class: "grow" }, `All ${ask.length} at once: the other sites ${ask.map((x) => x.rest).join(", ")}?`),
         h("button", { class: "main", disabled: signed, onclick: () => this.session.act(ask.map((x) => C.rest(x.field)), "uncalled sites answered") }, `Yes to all ${ask.length}`)) : null];

@@ -1,7 +1,7 @@
 // Patients: find one, add one, begin an exam or a re-evaluation.
 import { h, named, put } from "../core/dom.js";
 import { Part } from "../core/part.js";
-import { get, page, post, putTo, newID } from "../core/server.js";
+import { ask, get, page, post, putTo, newID } from "../core/server.js";
 import { day } from "../core/view.js";
 import { may, seat, loadSeat, begin, choose } from "../people/seat.js";
 import "../profile/profile.js";
@@ -85,6 +85,8 @@ const DUE_NOW = 6; // names shown on the first page
 
 /** whoIsDue is who is overdue or due in the next 30 days, the longest due first. */
 const whoIsDue = () => page("/api/due?" + FILTERS.find(([v]) => v === "month")[2](isoDay(Date.now()))).catch(() => ({ list: [], next: "" })); // without it the list still serves
+
+const FILL_MS = 120000; // an invented practice is hundreds of calls, each durable; a slow disk may take so long
 
 const EXAMS = ["Date", "Kind", "Sites", "Signed by", "Open"];
 const COLUMNS = ["Name", "Age", "File number", "Last exam", "Status"];
@@ -172,6 +174,7 @@ class Patients extends Part {
   async #firstMinute() {
     const about = await get("/api/about");
     const fault = h("p", { class: "fault", role: "alert" });
+    const works = h("p", { role: "status" });
     const card = (title, text, act) => h("li", {}, h("button", { class: "card", onclick: async (e) => {
       e.currentTarget.disabled = true;
       try {
@@ -184,7 +187,8 @@ class Patients extends Part {
     const fill = async () => {
       const own = /** @type {HTMLInputElement | null} */ (this.querySelector("#ownname"))?.value.trim();
       if (own && !seat().person) await begin(own); // who has said it already is not one of the invented people
-      await post("/api/invented", {});
+      put(works, "Inventing patients and their exams …");
+      await ask("POST", "/api/invented", {}, { timeout: FILL_MS }).finally(() => put(works));
       this.app.settings = await get("/api/settings");
       const { person, people } = await loadSeat();
       if (!person && people.length) await choose(people[0].id);
@@ -198,7 +202,7 @@ class Patients extends Part {
       about.invent ? card("Fill with an invented practice", "Patients with exams, findings and plans to look around in.", async () => {
         await fill();
         this.app.go("/");
-      }) : null), fault);
+      }) : null), works, fault);
   }
 }
 
@@ -238,7 +242,7 @@ class PatientPage extends Part {
       h("p", { class: "statement" }, statement(find), last.findings.some((f) => f.provisional) ? h("span", { class: "mark" }, "provisional") : null),
       figures([...numbers(find), ["Due", due.length ? planDate(due[0].day) : "–", due.length ? `${due[0].what}, ${stateOf(due[0].day, today)}` : "nothing is decided"]]),
       this.attendance?.compliance ? h("p", { class: "soft" }, `Visits that were decided: ${this.attendance.kept} kept, ${this.attendance.late} late, ${this.attendance.missed} missed.`) : null,
-      h("p", {}, `${last.kind === "exam" ? "Exam" : "Re-evaluation"} of ${day(last.began)}, ${visit?.signed_by ? `signed by ${visit.signed_by}` : "not signed"}. `, h("a", { href: `/exams/${encodeURIComponent(last.id)}/findings` }, "Findings"), " ", h("a", { href: `/exams/${encodeURIComponent(last.id)}/time` }, "Over time")));
+      h("p", {}, `${last.kind === "exam" ? "Exam" : "Re-evaluation"} of ${day(last.began)}, ${visit?.signed_by ? `signed by ${visit.signed_by}` : "not signed"}. `, h("a", { href: `/exams/${encodeURIComponent(last.id)}/findings` }, "Findings"), " · ", h("a", { href: `/exams/${encodeURIComponent(last.id)}/time` }, "Over time")));
   }
 
   #draw(p, course, due) {

@@ -230,7 +230,7 @@ class Plan extends Part {
     const chosen = draft.phases.reduce((n, p) => n + p.items.length, 0);
     const rest = steps.filter(([p, item]) => !(own(p.id)?.items || []).includes(item.text));
     return this.#fold("phases", "Phases of therapy", `${steps.length} steps proposed, ${chosen || "none"} decided`,
-      rest.length > 1 ? h("button", { type: "button", onclick: () => this.#edit((d) => { for (const [p, item] of rest) into(d, p.id, p.title).items.push(item.text); }, "phases-fold") }, "Take every step") : null, ids.map((id) => {
+      rest.length > 1 ? h("button", { type: "button", onclick: () => this.#edit((d) => { for (const [p, item] of rest) into(d, p.id, p.title).items.push(item.text); }, "phases-fold"), class: "all" }, "Take every step") : null, ids.map((id) => {
       const proposed = this.all.phases.find((p) => p.id === id);
       const title = proposed?.title || own(id).title;
       const lines = own(id)?.items || [];

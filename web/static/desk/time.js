@@ -155,7 +155,7 @@ class OverTime extends Part {
       h("div", { class: "courses" },
         courseChart("Share of sites with bleeding and with plaque, percent", times, [["bleeding", numbers("score.bleeding_percent")], ["plaque", numbers("score.plaque_percent")]], "%"),
         courseChart("Number of deep sites", times, [["≥ 4 mm:", numbers("sites.ge4")], ["≥ 5 mm:", numbers("sites.ge5")], ["≥ 6 mm:", numbers("sites.ge6")]], "")),
-      scroll("Course", h("table", { class: "list" },
+      scroll("Course", h("table", { class: "list narrow" },
         h("thead", {}, h("tr", {}, h("td"), exams.map((e) => h("th", { scope: "col", class: "num" }, name(e))))),
         h("tbody", {}, h("tr", {}, h("th", { scope: "row" }, "Sites probed"), exams.map((e) => h("td", { class: "num" }, `${e.recorded} of ${e.sites}`))),
           COURSE.map((code) => h("tr", {}, h("th", { scope: "row" }, nameOf(code)), exams.map((e) => {
@@ -213,7 +213,7 @@ class OverTime extends Part {
         card("Attachment gained", String(c.lossImproved), chance(c.chance.improved, `sites by ${pair.other ? 3 : 2} mm or more`)),
         card("Depth", `${c.improved} shallower, ${c.worse} deeper`, `by chance alone about ${number(c.chance.deeper.expected)} each way`),
         card("New pockets", String(c.newPockets), chance(c.chance.newPockets, "5 mm or more now, less before")),
-        card("Bleeding sites", `${c.chance.bleeding.seen > 0 ? "+" : ""}${c.chance.bleeding.seen}`, c.chance.bleeding.beyond ? "more than a second look without change gives" : `a second look without any change gives up to ${c.chance.bleeding.most} either way`),
+        card("Bleeding sites", `${c.chance.bleeding.seen > 0 ? "+" : c.chance.bleeding.seen < 0 ? "−" : ""}${Math.abs(c.chance.bleeding.seen)}`, c.chance.bleeding.beyond ? "more than a second look without change gives" : `a second look without any change gives up to ${c.chance.bleeding.most} either way`),
         card("Residual", String((c.residual6 || []).length), `sites of 6 mm or more; ${(c.residualBleeding || []).length} of 5 mm or more bleed`),
         card("End point", shown(c.endpoint), c.endpoint.text)),
       this.profile,

@@ -103,7 +103,7 @@ class Editor extends HTMLElement {
     const heard = e.words ? h("span", {}, e.source === "voice" ? "heard " : "typed ", h("q", {}, e.words), e.source === "voice" ? ` with ${Math.round(100 * e.confidence)} %` : "") : null;
     return h("li", { class: e.taken_back ? "undone" : null },
       h("time", {}, clockTime(e.time)), h("span", { class: "by" }, by),
-      h("span", { class: "what" }, h("b", {}, `${V.fieldName(e.field)} ${told(e.field, e.value)}`), ` before: ${told(e.field, e.was)}`),
+      h("span", { class: "what" }, h("b", {}, `${V.fieldName(e.field)} ${told(e.field, e.value)}`), `, before: ${told(e.field, e.was)}`),
       h("span", { class: "more" }, heard, e.reason ? h("span", { class: "doubt" }, e.reason) : null, e.rival ? h("span", {}, "perhaps ", h("q", {}, e.rival)) : null,
         e.amends ? h("span", {}, h("b", {}, "amended: "), e.amends) : null, e.clock_back ? h("span", {}, "the clock was set back before this; the order is that of the log") : null,
         e.taken_back ? h("span", {}, `taken back at ${clockTime(e.taken_back.time)} by ${[e.taken_back.source, e.taken_back.who].filter(Boolean).join(", ")}`) : null,

@@ -1,6 +1,6 @@
 // The whole mouth as a real table, a quadrant each: what is written where, with a cell for every site
 // that can be reached by arrows.
-import { h, put, attr, under } from "../core/dom.js";
+import { h, put, attr, under, hide } from "../core/dom.js";
 import { tentative as notYet } from "../core/commands.js";
 import { Drawn, FLAGS, QUADRANTS, across, amendedText, key, parts, probed, siteAt, stateText, thenAt, depthLevel, letters, nextKey, say, aspectName, marginText } from "../core/view.js";
 
@@ -68,6 +68,7 @@ class Sheet extends HTMLElement {
       const waits = notYet(coming, k);
       put(c.said, say(view, k, this.words, earlier) + (waits ? `; ${waits}` : "") + (k === next ? ", next" : ""));
     }
+    hide(this.thenLegend, !earlier);
     for (const t of this.#tables) attr(t, "data-two", !!picked && !!next && picked !== next);
     for (const tooth of teeth) {
       const t = view.teeth[tooth];
@@ -120,7 +121,7 @@ class Sheet extends HTMLElement {
     this.#heads.clear();
     this.#tab = "";
     put(this, h("div", { class: "mouth" }, QUADRANTS.map((q) => this.#quadrant(view, q))),
-      h("p", { class: "legend small soft" }, "Large: depth, mm. Small above: margin from the CEJ, minus above it (a healthy margin lies 1 to 3 mm above). ", FLAGS.map(([f, l], i) => [i ? ", " : "", h("b", {}, l), ` ${f}`]), ". m mobility, f furcation.", this.hint && ` ${this.hint}`));
+      h("p", { class: "legend small soft" }, "Large: depth, mm. Small above: margin from the CEJ, minus above it (a healthy margin lies 1 to 3 mm above). ", FLAGS.map(([f, l], i) => [i ? ", " : "", h("b", {}, l), ` ${f}`]), ". m mobility, f furcation.", (this.thenLegend = h("span", { hidden: true }, " Small below: the earlier depth; ▴ shallower since, ▾ deeper, by more than error.")), this.hint && ` ${this.hint}`));
     this.#tables = [...this.querySelectorAll("table")];
     if (had) this.#cells.get(had)?.el.focus();
   }
