@@ -305,6 +305,80 @@ func TestBandAndDropouts(t *testing.T) {
 	}
 }
 
+// Whoever turns away from the microphone, or lowers the voice, after loud calls is heard as before. Between a loud and a casual voice lie about 22 dB
+// (Pearsons, Bennett and Fidell 1977, "Speech levels in various noise environments", men; from memory); here it is 25.
+func TestQuietAfterLoud(t *testing.T) {
+	e := openEngine(t)
+	defer e.Close()
+	rec := load(t, "fullmouth-joe")
+	heard := func(quieter float64) (right int) {
+		for i := 0; i < 16; i += 4 {
+			pcm, words := excerpt(rec, i, i+4)
+			pcm = slices.Clone(pcm)
+			last := int((rec.Calls[i+3].Start - rec.Calls[i].Start + 0.35) * speech.Rate)
+			for k, v := range pcm[last:] {
+				pcm[last+k] = int16(float64(v) * math.Pow(10, -quieter/20))
+			}
+			finals := hear(t, e, digitNet(1, 3), pcm)
+			if n := len(finals); n > 0 && !finals[n-1].Rejected && finals[n-1].Readings[0].Text() == words[3] {
+				right++
+			}
+		}
+		return right
+	}
+	if loud, quiet := heard(0), heard(25); quiet < loud || loud < 3 {
+		t.Errorf("of 4 calls %d are heard, 25 dB quieter than those before %d", loud, quiet)
+	}
+}
+
+// Between calls a click far below the voice costs no look of the network; one that is as loud as speech does, and any once the voice may be
+// another one. A click is 20 ms of noise.
+func TestClicksBetweenCalls(t *testing.T) {
+	e := openEngine(t)
+	defer e.Close()
+	rec := load(t, "fullmouth-joe")
+	pcm, _ := excerpt(rec, 0, 2)
+	rng := rand.New(rand.NewPCG(1, 2))
+	for _, c := range []struct {
+		below  float64 // dB, against the loudest of the calls
+		length int     // of the sound, in steps
+		after  int     // seconds without a call
+		look   bool
+	}{{40, 2, 1, false}, {40, 20, 1, true}, {15, 2, 1, true}, {40, 2, 21, true}} {
+		got, err := e.NewRecognizer()
+		if err != nil {
+			t.Fatal(err)
+		}
+		r := got.(*recognizer)
+		if err := r.SetNet(digitNet(1, 3)); err != nil {
+			t.Fatal(err)
+		}
+		accept := func(pcm []int16) {
+			for len(pcm) > 0 {
+				n := min(stepSamples, len(pcm))
+				if _, err := r.Accept(pcm[:n]); err != nil {
+					t.Fatal(err)
+				}
+				pcm = pcm[n:]
+			}
+		}
+		accept(pcm)
+		if r.power == 0 {
+			t.Fatal("no call was heard")
+		}
+		accept(make([]int16, c.after*speech.Rate))
+		before := r.encTo
+		click := make([]int16, (c.length+2*settled)*stepSamples)
+		for i := range click[:c.length*stepSamples] {
+			click[i] = int16(math.Round(rng.NormFloat64() * 32768 * math.Sqrt(r.power) * math.Pow(10, -c.below/20)))
+		}
+		accept(click)
+		if looked := r.encTo > before; looked != c.look {
+			t.Errorf("%+v: looked at: %t", c, looked)
+		}
+	}
+}
+
 // Speech that goes on and on is cut.
 func TestEndlessSpeechIsCut(t *testing.T) {
 	e := openEngine(t)

@@ -32,6 +32,12 @@ const (
 	pause      = 39              // steps after which a sound is a new one
 	loudMargin = 4               // dB above the background: what gets in is judged by the network
 	afterCall  = 7               // frames between the last sound of a call and the begin of the next one
+
+	// A word, however short, sounds for longer than a click or a knock. Sounds that lie as far below the calls as nobody's voice falls who only
+	// turns away must be as long before they are looked at; what is louder may be the tip of a word in noise. TestQuietAfterLoud has who is quieter.
+	faintLevel = 0.001 // power against the loudest step of the calls: -30 dB
+	wordSteps  = 7     // in which the level, a mean of three steps, stands out
+	faintFor   = 2000  // steps without a call after which this counts no longer, for the voice or its microphone may be another one
 )
 
 // recognizer implements speech.Recognizer. It works in fixed steps of 10 ms, so results do not
@@ -71,16 +77,20 @@ type recognizer struct {
 	twice   []float32 // log-probabilities of a call by both networks
 	loudest float32   // peak of the front end in the last window
 	spoken  float32   // and in the calls so far, the latest counting most
+	power   float64   // of the loudest step of the calls so far, the latest counting most
+	heardAt int64     // step at which the last call ended
 
 	// The call going on.
 	active   bool
 	consumed int64   // frames before this belong to former calls
 	callFrom int64   // first frame of the call
 	nextLook int64   // step
+	top      float64 // power of its loudest step
 	limit    float64 // level up to which a step is silent
 	clear    bool    // it lies far below the call: the end of its sound cannot be missed
 	still    int64   // steps of silence up to now; between calls, of what does not stand out
 	louds    int64   // between calls: steps of sound since the last look
+	loud     float64 // and the power of the loudest of them
 	words    []int32
 	lastBest []int32 // reading of the look before
 	spans    []span
@@ -174,9 +184,14 @@ func (r *recognizer) step(pcm []int16) (*speech.Hypothesis, error) {
 	if loud {
 		r.still = 0
 		r.louds++
+		r.loud = max(r.loud, r.meter.Power(r.steps-1))
 	}
 	if r.louds >= idleEvery || r.louds > 0 && r.still >= settled {
-		r.louds = 0
+		click := r.louds < wordSteps && r.loud < r.power*faintLevel && r.steps-r.heardAt < faintFor
+		r.louds, r.loud = 0, 0
+		if click {
+			return nil, nil
+		}
 		r.encAt = max(r.steps-idleWindow, 2*r.consumed-contextFull) &^ 1
 		r.lpFrom = max(r.encAt/2, 0)
 		r.frozen = r.lpFrom
@@ -392,6 +407,8 @@ func (r *recognizer) finish(lp []float32, ends []outcome, first, last, end, quie
 			h.Strange = r.odd.strange(r.e.cal.StrangeFrom)
 		}
 		r.spoken = max(r.loudest, (r.spoken*3+r.loudest)/4)
+		r.power = max(r.top, (r.power*3+r.top)/4)
+		r.heardAt = r.steps
 	}
 	r.active = false
 	r.consumed = to
@@ -457,12 +474,12 @@ func (r *recognizer) secondOpinion(lp []float32, to int64) ([]float32, error) {
 func (r *recognizer) quiet(first, last, end int64) int64 {
 	silent := 2 * (end - 1 - last)
 	at := func(f int64) int64 { return min(max(2*f, r.from), r.steps) }
-	top := 0.0
+	r.top = 0
 	for i := at(first); i < at(last+1); i++ {
-		top = max(top, r.meter.Power(i))
+		r.top = max(r.top, r.meter.Power(i))
 	}
-	r.limit = max(top*tailLevel, math.Pow(10, (r.meter.Background()+tailAbove)/10))
-	r.clear = r.limit < top*clearLevel
+	r.limit = max(r.top*tailLevel, math.Pow(10, (r.meter.Background()+tailAbove)/10))
+	r.clear = r.limit < r.top*clearLevel
 	stop := max(at(last+1), at(end)-silent)
 	for i := at(end) - 1; i >= stop; i-- {
 		if r.meter.Power(i) > r.limit {
