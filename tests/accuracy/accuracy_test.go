@@ -23,6 +23,7 @@ import (
 	"leadsman/chart"
 	"leadsman/chartfile"
 	"leadsman/speech"
+	"leadsman/tests/figures"
 	"leadsman/tests/program"
 	"leadsman/tests/recordings"
 )
@@ -335,7 +336,7 @@ func TestRecordings(t *testing.T) {
 	})
 }
 
-// The table of recordings in docs/measurements.md, which -update writes.
+// The table of recordings in docs/measurements.md.
 func TestAccuracyTable(t *testing.T) {
 	program.Measurement(t, "make accuracy")
 	fmt.Println("| recording | condition | sites | wrong | unmarked | doubts | calls | misheard | end lost | x real time of one core |\n|---|---|---|---|---|---|---|---|---|---|")
@@ -357,15 +358,16 @@ func TestAccuracyTable(t *testing.T) {
 	h := hear(t, load(t, "chatter").PCM)
 	chatter := fmt.Sprintf("Speech that is not for the tool: %d actions in %.1f minutes.\n", len(h.Calls), h.AudioSeconds/60)
 	fmt.Print(chatter)
-	if *update {
-		p.write(t, chatter)
-	}
+	p.end()
+	figures.Write(t, "measurements.md", "recordings",
+		"| recording | room | sites | wrong | silent | doubts | calls misheard | calls |\n|---|---|---|---|---|---|---|---|\n"+p.text.String()+"\n"+chatter)
 }
 
 // Time from the end of the last word, as the recording's truth has it, to the durable value, at the pace of speech. A
 // call that the recognizer cut up counts with its last piece.
 func TestAccuracyLatency(t *testing.T) {
 	program.Measurement(t, "make accuracy")
+	var lines [][]string
 	for _, name := range []string{"fullmouth-joe", "exam-joe"} {
 		r := load(t, name)
 		h := hear(t, r.PCM, "--realtime")
@@ -389,5 +391,7 @@ func TestAccuracyLatency(t *testing.T) {
 		slices.Sort(ms)
 		fmt.Printf("%s: end of the last word to the durable value: median %.0f ms, 95th percentile %.0f ms, %d calls, %d cut off\n",
 			name, ms[len(ms)/2], ms[len(ms)*95/100], len(ms), early)
+		lines = append(lines, []string{named[name], fmt.Sprintf("%.0f ms", ms[len(ms)/2]), fmt.Sprintf("%.0f ms", ms[len(ms)*95/100]), fmt.Sprintf("%d of %d", early, len(ms)+early)})
 	}
+	figures.Write(t, "measurements.md", "latency", figures.Table([]string{"to the durable value, `hear --realtime`", "median", "95 of 100", "cut off"}, lines)+figures.Conditions())
 }

@@ -3,7 +3,6 @@ package accuracy
 import (
 	"encoding/xml"
 	"errors"
-	"flag"
 	"fmt"
 	"io"
 	"math"
@@ -12,11 +11,10 @@ import (
 	"strings"
 	"testing"
 
+	"leadsman/tests/figures"
 	"leadsman/tests/program"
 	"leadsman/tests/recordings"
 )
-
-var update = flag.Bool("update", false, "TestAccuracyConfidence: draw docs/reliability.svg anew; TestAccuracyTable: write the table of docs/measurements.md")
 
 // A belief is what the program gave for the probability of a reading, and whether it was right.
 type belief struct {
@@ -251,8 +249,8 @@ func TestAccuracyConfidence(t *testing.T) {
 		}
 	}
 	fmt.Printf("%d calls of numbers\n\n%s", len(all), reliability(all))
-	if *update {
-		if err := os.WriteFile("../../docs/reliability.svg", []byte(picture(binned(all), 0.99)), 0o644); err != nil {
+	if figures.Update() {
+		if err := os.WriteFile(figures.Doc("reliability.svg"), []byte(picture(binned(all), 0.99)), 0o644); err != nil {
 			t.Fatal(err)
 		}
 	}

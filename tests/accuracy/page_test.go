@@ -2,9 +2,7 @@ package accuracy
 
 import (
 	"fmt"
-	"os"
 	"strings"
-	"testing"
 )
 
 // named are the recordings and noises as the page names them.
@@ -56,23 +54,4 @@ func (p *page) end() {
 	}
 	fmt.Fprintf(&p.text, " %d |\n", p.size[1])
 	p.last, p.line = take{}, [5][]string{}
-}
-
-// write puts the table where the page has the one before.
-func (p *page) write(t *testing.T, chatter string) {
-	p.end()
-	const doc, begin = "../../docs/measurements.md", "<!-- recordings -->\n"
-	text, err := os.ReadFile(doc)
-	if err != nil {
-		t.Fatal(err)
-	}
-	before, rest, ok := strings.Cut(string(text), begin)
-	_, behind, ok2 := strings.Cut(rest, "<!-- end -->")
-	if !ok || !ok2 {
-		t.Fatalf("%s has no place for the table", doc)
-	}
-	table := "| recording | room | sites | wrong | silent | doubts | calls misheard | calls |\n|---|---|---|---|---|---|---|---|\n" + p.text.String() + "\n" + chatter
-	if err := os.WriteFile(doc, []byte(before+begin+table+"<!-- end -->"+behind), 0o644); err != nil {
-		t.Fatal(err)
-	}
 }

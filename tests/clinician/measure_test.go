@@ -18,6 +18,7 @@ import (
 	"testing"
 
 	"leadsman/speech"
+	"leadsman/tests/figures"
 	"leadsman/tests/program"
 	"leadsman/tests/shipped"
 )
@@ -125,8 +126,8 @@ func TestMeasureClinician(t *testing.T) {
 		}
 	}
 	fmt.Print(tableOf(cells))
-	if *update {
-		if err := os.WriteFile("../../docs/clinician.svg", []byte(picture(cells, option("plot", "tap")[0])), 0o644); err != nil {
+	if figures.Update() {
+		if err := os.WriteFile(figures.Doc("clinician.svg"), []byte(picture(cells, option("plot", "tap")[0])), 0o644); err != nil {
 			t.Fatal(err)
 		}
 	}

@@ -3,7 +3,6 @@ package clinician
 import (
 	"encoding/xml"
 	"errors"
-	"flag"
 	"fmt"
 	"io"
 	"math"
@@ -12,8 +11,6 @@ import (
 	"strings"
 	"testing"
 )
-
-var update = flag.Bool("update", false, "TestMeasureClinician: draw docs/clinician.svg anew")
 
 // The drawing: a panel for each way of answering, silent errors over the noise, a line for each voice. The height is
 // logarithmic from a tenth of an error on; an exam without one stands on the ground line.

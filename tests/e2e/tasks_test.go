@@ -7,6 +7,7 @@ import (
 
 	"github.com/chromedp/chromedp/kb"
 
+	"leadsman/tests/figures"
 	"leadsman/tests/program"
 )
 
@@ -15,6 +16,7 @@ type user struct {
 	*page
 	steps int
 	began time.Time
+	told  *[][]string // a line for each task
 }
 
 func (u *user) presses(text string)     { u.steps++; u.clickText(text) }
@@ -30,7 +32,9 @@ func (u *user) start() { u.steps, u.began = 0, time.Now() }
 // done tells how a task went; most is how many steps it may take.
 func (u *user) done(task string, most int) {
 	u.t.Helper()
-	u.t.Logf("%-60s %d steps, %.1f s", task, u.steps, time.Since(u.began).Seconds())
+	took := fmt.Sprintf("%.1f s", time.Since(u.began).Seconds())
+	u.t.Logf("%-60s %d steps, %s", task, u.steps, took)
+	*u.told = append(*u.told, []string{task, fmt.Sprint(u.steps), took})
 	if u.steps > most {
 		u.t.Errorf("%s takes %d steps, at most %d", task, u.steps, most)
 	}
@@ -41,14 +45,15 @@ func (u *user) done(task string, most int) {
 func TestMeasureTasks(t *testing.T) {
 	program.Measurement(t, "make accuracy")
 	b := startBrowser(t)
-	u := &user{page: open(t, b, runProgram(t)+"/")}
+	var told [][]string
+	u := &user{told: &told, page: open(t, b, runProgram(t)+"/")}
 	u.until("the empty start", `document.querySelectorAll("ls-patients .begin button").length === 3`)
 	u.start()
 	u.presses("Watch and hear an exam")
 	u.within(120*time.Second, "a first place is heard and written", `["DB", "B", "MB"].every((s) => `+session+`?.view?.teeth["17"].sites[s]?.depth != null)`)
 	u.done("see a first exam heard and charted, from nothing", 1)
 
-	u = &user{page: open(t, b, runProgram(t, "--engine", "none")+"/")}
+	u = &user{told: &told, page: open(t, b, runProgram(t, "--engine", "none")+"/")}
 	u.until("the empty start", `document.querySelectorAll("ls-patients .begin button").length === 3`)
 	u.start()
 	u.fills("#ownname", "Ada Quill")
@@ -58,7 +63,7 @@ func TestMeasureTasks(t *testing.T) {
 	u.depth("17.DB", "3")
 	u.done("first own exam from nothing, to the first value", 3)
 
-	named := &user{page: open(t, b, runProgram(t, "--engine", "none")+"/")}
+	named := &user{told: &told, page: open(t, b, runProgram(t, "--engine", "none")+"/")}
 	eval[bool](named.page, `(async () => {
 		const send = async (at, body) => (await fetch(at, {method: "POST", headers: {"Content-Type": "application/json"}, body: JSON.stringify(body)})).json();
 		await send("/api/session", {person: (await send("/api/people", {name: "Ada Quill", roles: ["clinician"]})).id});
@@ -82,7 +87,7 @@ func TestMeasureTasks(t *testing.T) {
 	u.done("correct a value while calls go on", 1)
 
 	w := walk(t, b)
-	u = &user{page: w.page}
+	u = &user{told: &told, page: w.page}
 	u.start()
 	w.at("/", "light", 1280, 800)
 	u.until("who is due", `document.querySelector("ls-patients .duenow")?.innerText.includes("Oskar Fenn recall overdue by")`)
@@ -117,4 +122,5 @@ func TestMeasureTasks(t *testing.T) {
 	u.presses("Overdue and next six months")
 	u.until("who is due in half a year and was not contacted", `document.querySelector("ls-due button[value=half]").ariaPressed === "true" && document.querySelectorAll("ls-due tbody tr").length > 1 && !document.querySelector("#open").checked`)
 	u.done("find who is due in a span of days and not contacted", 1)
+	figures.Write(t, "measurements.md", "tasks", figures.Table([]string{"task", "steps", "time"}, told)+figures.Conditions())
 }

@@ -24,6 +24,7 @@ import (
 
 	"github.com/gorilla/websocket"
 
+	page "leadsman/tests/figures"
 	"leadsman/tests/program"
 	"leadsman/tests/recordings"
 )
@@ -516,18 +517,26 @@ func TestMeasureChairs(t *testing.T) {
 	defer wg.Wait()
 	defer cancel()
 	held, on := 0, 0
+	var lines [][]string
 	for _, n := range steps {
 		for ; on < n; on++ {
 			chair := on
 			wg.Go(func() { c.chair(ctx, chair) })
 		}
 		got := c.measure(t, s, metrics, n, length)
+		lines = append(lines, []string{fmt.Sprint(n), fmt.Sprintf("%d ms", got.median.Milliseconds()), fmt.Sprintf("%d ms", got.p95.Milliseconds()), fmt.Sprintf("%d of %d", got.missing, got.calls+got.missing),
+			fmt.Sprint(got.refused), fmt.Sprintf("%.2f", got.service), fmt.Sprintf("%d MB", s.memory())})
 		if what := got.gives(); what != "" {
 			t.Logf("gives first, at %d chairs: %s", n, what)
 			break
 		}
 		held = n
 	}
+	pace := "without a rest, 33 calls a minute each"
+	if p := os.Getenv("LEADSMAN_PACE"); p != "" {
+		pace = p + " calls a minute each"
+	}
+	page.Write(t, "measurements.md", "chairs", page.Table([]string{"chairs, " + pace, "median", "95 of 100", "not entered in time", "refused", "processors", "memory"}, lines)+page.Conditions())
 	t.Logf("VERDICT: %d chairs are answered within %v (95th percentile)", held, tooLate)
 	c.tellFaults(t)
 }

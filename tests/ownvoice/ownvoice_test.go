@@ -13,6 +13,7 @@ import (
 	"leadsman/chart"
 	"leadsman/exam"
 	"leadsman/speech"
+	"leadsman/tests/figures"
 	"leadsman/tests/program"
 	"leadsman/tests/recordings"
 	"leadsman/tests/shipped"
@@ -244,7 +245,7 @@ func compare(called []string, heard []call) (extra, silent []string, missed int)
 func TestOwnVoice(t *testing.T) {
 	e := shipped.Engine(t)
 	for _, db := range []float64{-20, 0} {
-		try(t, e, 9, db, 2500, func(silent []string, missed int) {
+		try(t, e, 9, db, 2500, func(_, silent []string, missed int) {
 			if len(silent) > 0 || missed > 2 {
 				t.Errorf("%v dB: entered without a doubt and never called: %q; %d of 9 calls lost", db, silent, missed)
 			}
@@ -255,15 +256,21 @@ func TestOwnVoice(t *testing.T) {
 func TestMeasureOwnVoice(t *testing.T) {
 	program.Measurement(t, "make accuracy")
 	e := shipped.Engine(t)
-	for _, stretch := range []int{2500, 0} {
-		for _, db := range []float64{-30, -20, -10, 0} {
-			try(t, e, 34, db, stretch, func([]string, int) {})
+	levels := []float64{-30, -20, -10, 0}
+	lines := make([][]string, len(levels))
+	for i, db := range levels {
+		lines[i] = []string{fmt.Sprintf("%v dB", db)}
+		for _, stretch := range []int{2500, 0} {
+			try(t, e, 34, db, stretch, func(extra, silent []string, missed int) {
+				lines[i] = append(lines[i], fmt.Sprint(missed), fmt.Sprintf("%d (%d)", len(extra), len(silent)))
+			})
 		}
 	}
+	figures.Write(t, "measurements.md", "own voice", figures.Table([]string{"level of the own voice", "called after the answer: lost", "wrong (unmarked)", "called into the answer: lost", "wrong (unmarked)"}, lines))
 }
 
 // try plays the first calls of a recording and hands on what came of them.
-func try(t *testing.T, e speech.Engine, calls int, db float64, stretchMS int, judge func(silent []string, missed int)) {
+func try(t *testing.T, e speech.Engine, calls int, db float64, stretchMS int, judge func(extra, silent []string, missed int)) {
 	t.Helper()
 	called, heard, r := play(t, e, "exam-joe", calls, db, stretchMS)
 	extra, silent, missed := compare(called, heard)
@@ -272,5 +279,5 @@ func try(t *testing.T, e speech.Engine, calls int, db float64, stretchMS int, ju
 	if r.spoke < calls/2 {
 		t.Errorf("%v dB: only %d answers were spoken", db, r.spoke)
 	}
-	judge(silent, missed)
+	judge(extra, silent, missed)
 }
