@@ -106,6 +106,7 @@ $(BIN)/staticcheck/$(STATICCHECK):
 	@echo "==> Building staticcheck $(STATICCHECK) (a minute, once)"
 	@rm -rf $(BIN)/staticcheck && GOBIN=$(CURDIR)/$(BIN)/staticcheck $(GO) install honnef.co/go/tools/cmd/staticcheck@$(STATICCHECK) && touch $@
 
+# All checks but those of how comments, names and errors are worded.
 lint: tools $(BIN)/staticcheck/$(STATICCHECK) ## gofmt, go vet, staticcheck, the types in the pages' scripts
 	$(call say,'gofmt')
 	@bad=$$(gofmt -l $$($(GO) list -f '{{.Dir}}' ./...) | sort -u); \
@@ -113,7 +114,7 @@ lint: tools $(BIN)/staticcheck/$(STATICCHECK) ## gofmt, go vet, staticcheck, the
 	$(call say,'go vet (compiles everything: minutes the first time)')
 	@$(GO) vet ./...
 	$(call say,'staticcheck')
-	@$(BIN)/staticcheck/staticcheck ./...
+	@$(BIN)/staticcheck/staticcheck -checks all,-ST1000,-ST1003,-ST1005,-ST1020,-ST1021,-ST1022 ./...
 	$(call say,'types of the scripts')
 	@$(MAKE) types
 
@@ -201,9 +202,10 @@ vosktest: build
 		$(MAKE) vosk && $(VOSKBUILD) LD_LIBRARY_PATH=$(CURDIR)/$(BIN) LEADSMAN_VOSK_KOREAN=$(VOSKKOREAN) $(GO) test -tags vosk ./speech/vosk ./tests/vosk; \
 	fi
 
+# The browser tests and the kills wait most of the time, so they begin first: the other packages run beside them, and are told after them.
 test: browser postgres build lint ## everything that must hold: format, vet, all tests, the browser and Vosk too
 	$(call say,'go test (all packages)')
-	@$(GO) test -timeout 25m ./...
+	@$(GO) test -timeout 25m ./tests/e2e ./tests/kill ./...
 	$(call say,'Vosk (the real library, a model fetched for the tests)')
 	@$(MAKE) vosktest
 
@@ -240,9 +242,10 @@ covered: build postgres ## functions that the tests of their own package do not 
 		{ echo "> is run by no test of its package: write one, or say in tests/testdata/uncovered.txt what runs it; < is run now: take it out of there" >&2; exit 1; }
 
 # One package at a time, so that none takes another's processor and lines are shown as they come.
-accuracy: build ## word and site errors, doubts, false entries: an hour; LEADSMAN_SPEECH=FOLDER adds sets of real speech
+accuracy: build ## word and site errors, doubts, false entries: an hour; LEADSMAN_UPDATE=1 writes them into docs; LEADSMAN_SPEECH=FOLDER adds sets of real speech
 	@$(GO) test -list Accuracy ./tests/... | grep -q '^Test' || { echo "no test with Accuracy in its name under tests/" >&2; exit 1; }
-	@LEADSMAN_MEASURE=1 $(GO) test -count=1 -v -p 1 -timeout 120m -run 'Accuracy|MeasureOwnVoice|MeasureTasks' ./tests/...
+	@LEADSMAN_MEASURE=1 $(GO) test -count=1 -run SecondImplementation ./diagnosis
+	@LEADSMAN_MEASURE=1 $(GO) test -count=1 -v -p 1 -timeout 120m -run 'Accuracy|MeasureOwnVoice|MeasureTasks|TypingIsQuick' ./tests/...
 	@if [ -n "$(VOSK_MODEL)" ]; then \
 		$(MAKE) vosk; echo "==> The same with the Vosk model in $(VOSK_MODEL)"; \
 		LEADSMAN_MEASURE=1 LEADSMAN_BIN=$(CURDIR)/$(BIN)/leadsman-vosk LEADSMAN_ENGINE=vosk LEADSMAN_MODEL="$(abspath $(VOSK_MODEL))" \

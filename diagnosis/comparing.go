@@ -83,16 +83,16 @@ func (w *comparing) tooth(was, now *tooth) {
 }
 
 // add takes a tooth into the sums of the mouth.
-func (out *Comparison) add(tc *ToothChange) {
-	out.Teeth = append(out.Teeth, *tc)
-	out.Improved += tc.Improved
-	out.Within += tc.Within
-	out.Worse += tc.Worse
-	out.NotSure += tc.NotSure
-	out.LossImproved += tc.LossImproved
-	out.LossWorse += tc.LossWorse
-	out.LossNotSure += tc.LossNotSure
-	out.Before.Depths += tc.Matched
+func (c *Comparison) add(tc *ToothChange) {
+	c.Teeth = append(c.Teeth, *tc)
+	c.Improved += tc.Improved
+	c.Within += tc.Within
+	c.Worse += tc.Worse
+	c.NotSure += tc.NotSure
+	c.LossImproved += tc.LossImproved
+	c.LossWorse += tc.LossWorse
+	c.LossNotSure += tc.LossNotSure
+	c.Before.Depths += tc.Matched
 }
 
 // site compares one site, x before and y after.

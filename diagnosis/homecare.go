@@ -294,20 +294,20 @@ func (plan HomeCarePlan) done(p *chart.Patient) HomeCarePlan {
 
 // prioritize marks what goes beyond the first five items. Every group keeps its first item before
 // any keeps a second: technique, interdental, risk, extra. The care of implants never waits.
-func (p *HomeCarePlan) prioritize() {
-	if len(p.Items) <= carePlanItems {
+func (plan *HomeCarePlan) prioritize() {
+	if len(plan.Items) <= carePlanItems {
 		return
 	}
 	kept := 0
-	taken := make([]bool, len(p.Items))
-	if i := slices.IndexFunc(p.Items, func(a Advice) bool { return a.ID == "implant" }); i >= 0 {
+	taken := make([]bool, len(plan.Items))
+	if i := slices.IndexFunc(plan.Items, func(a Advice) bool { return a.ID == "implant" }); i >= 0 {
 		taken[i] = true
 		kept++
 	}
 	for round := 0; kept < carePlanItems; round++ {
 		seen := map[string]int{}
-		for i := range p.Items {
-			g := p.Items[i].Group
+		for i := range plan.Items {
+			g := plan.Items[i].Group
 			if seen[g] == round && !taken[i] && kept < carePlanItems {
 				taken[i] = true
 				kept++
@@ -315,8 +315,8 @@ func (p *HomeCarePlan) prioritize() {
 			seen[g]++
 		}
 	}
-	for i := range p.Items {
-		p.Items[i].Later = !taken[i]
+	for i := range plan.Items {
+		plan.Items[i].Later = !taken[i]
 	}
 }
 

@@ -256,7 +256,7 @@ func TestChanceSecondImplementation(t *testing.T) {
 		}
 	}
 	r := rand.New(rand.NewPCG(11, 11))
-	seen := map[string]int{}
+	seen, bad := map[string]int{}, 0
 	for i := range 600 {
 		again, other := r.IntN(3) == 0, r.IntN(4) == 0
 		before, after := mouths(r, rough, []float64{0, 0.02, 0.06, 0.3}[r.IntN(4)], 1+r.IntN(3), again)
@@ -346,6 +346,9 @@ func TestChanceSecondImplementation(t *testing.T) {
 		}
 		f := diagnosis.Assess(after, diagnosis.Options{Earlier: &diagnosis.Earlier{Chart: before, Years: years, OtherExaminer: other, Therapy: therapy}})
 		if got := f.Value("progression.status"); got != want {
+			if bad++; bad > 5 {
+				continue
+			}
 			v, _ := f.Get("progression.status")
 			t.Errorf("pair %d: %s, by the plain count %s (once %d, twice %d of %d, expected %.2f): %s", i, got, want, once, twice, sites, expected, v.Text)
 		}

@@ -53,10 +53,7 @@ func standIns(c *chart.Chart, m *mouthful, from int) {
 func TestBoneLossSecondImplementation(t *testing.T) {
 	r := rand.New(rand.NewPCG(15, 33))
 	seen := map[string]int{}
-	charts := 20_000
-	if testing.Short() {
-		charts = 3000
-	}
+	charts := atRandom(20_000)
 	for i := range charts {
 		c := anyMouth(r)
 		c.Patient.BoneLossPercent, c.Patient.EarlierStage = nil, ""
@@ -120,10 +117,7 @@ func TestBoneLossSecondImplementation(t *testing.T) {
 // the site, and nothing is called healthy, met or none for its sake.
 func TestNotAssessableSecondImplementation(t *testing.T) {
 	r := rand.New(rand.NewPCG(168, 28))
-	charts := 20_000
-	if testing.Short() {
-		charts = 3000
-	}
+	charts := atRandom(20_000)
 	hidden := 0
 	for i := range charts {
 		blocked := anyMouth(r)
@@ -261,10 +255,7 @@ func anyCourse(r *rand.Rand) []diagnosis.Dated {
 // floats.
 func TestHistorySecondImplementation(t *testing.T) {
 	r := rand.New(rand.NewPCG(1983, 298))
-	courses := 20_000
-	if testing.Short() {
-		courses = 2000
-	}
+	courses := atRandom(20_000)
 	watched, sure, rates := 0, 0, 0
 	for n := range courses {
 		exams := anyCourse(r)
@@ -427,10 +418,7 @@ func TestHistorySecondImplementation(t *testing.T) {
 // The phases of a plan by where the patient stands, from the findings in words and the chart in plain numbers.
 func TestPhasesSecondImplementation(t *testing.T) {
 	r := rand.New(rand.NewPCG(2020, 2023))
-	charts := 20_000
-	if testing.Short() {
-		charts = 3000
-	}
+	charts := atRandom(20_000)
 	seen := map[string]int{}
 	for i := range charts {
 		c := anyMouth(r)

@@ -176,10 +176,10 @@ func (p *Practice) Patients(ctx context.Context, search, after string, limit int
 }
 
 // last fills in what follows from a patient's newest exam.
-func (pt *Patient) last(ds []Due) {
+func (p *Patient) last(ds []Due) {
 	if len(ds) > 0 {
-		pt.LastExam = ds[0].Began
-		pt.Next = slices.DeleteFunc(ds, func(d Due) bool { return d.Day == "" })
+		p.LastExam = ds[0].Began
+		p.Next = slices.DeleteFunc(ds, func(d Due) bool { return d.Day == "" })
 	}
 }
 

@@ -44,6 +44,7 @@ func fetched(t *testing.T, url string, into any) {
 // list of patients to the two exams side by side, to a decision that is stored, to the due list and to
 // the printed page for the patient. Each screen on the way is scanned by axe-core in both themes.
 func TestClinic(t *testing.T) {
+	t.Parallel()
 	base := runProgram(t, "--engine", "none")
 	p := open(t, startBrowser(t), base+"/")
 	scanned := func(where string) {
@@ -51,7 +52,7 @@ func TestClinic(t *testing.T) {
 		for _, theme := range []string{"dark", "light"} {
 			p.click("header .theme")
 			p.until(theme+" colours", fmt.Sprintf(`document.documentElement.dataset.theme === %q`, theme))
-			scan(t, p, where+", "+theme)
+			inTheme[theme](t, p, where+", "+theme)
 			for _, size := range sizes() {
 				if err := chromedp.Do(p.ctx, chromedp.EmulateViewport(size[0], size[1])); err != nil {
 					t.Fatal(err)
@@ -179,6 +180,7 @@ func TestClinic(t *testing.T) {
 // Two people decide about one patient: the later one sees the other's decision and nothing is overwritten
 // unseen; what was typed is not lost.
 func TestTwoPlans(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, nil)
 	w.begin("x1", chart.FDI, someCalls[1:12]...)
 	b := startBrowser(t)
@@ -211,6 +213,7 @@ func TestTwoPlans(t *testing.T) {
 // Every question can be answered on the page, is kept, and can be taken back: about the mouth, single
 // teeth and sites, implants, gaps, and the factors that wait for the clinician.
 func TestQuestions(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, nil)
 	e := w.begin("x1", chart.Universal, "missing twelve", "tooth thirty buccal", "implant", "six five eight", "bleeding")
 	// Depths of 6 mm with 4 mm of lost attachment: stage II by loss, which depth may raise to III
@@ -293,6 +296,7 @@ func TestQuestions(t *testing.T) {
 
 // Mouths at the edge on every screen: nothing fails and each says what cannot be said.
 func TestUnusualMouthsOnScreen(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, nil)
 	everything := "one two three four five six seven eight nine ten eleven twelve thirteen fourteen fifteen sixteen seventeen eighteen nineteen twenty twenty one twenty two twenty three twenty four twenty five twenty six twenty seven twenty eight twenty nine thirty thirty one thirty two"
 	w.begin("none", chart.Universal, "missing "+everything)

@@ -13,6 +13,7 @@ import (
 // Closing with both hands in the mouth: "exam complete" leads to the list of what is open, each question stands there and is answered aloud,
 // and "go there" leads back to Live. Only the signature is left to the hands.
 func TestCloseByVoice(t *testing.T) {
+	t.Parallel()
 	engine := scripted.New()
 	w := newWorld(t, engine, lowers(t))
 	e := w.begin("x1", chart.FDI)
@@ -69,6 +70,7 @@ func TestCloseByVoice(t *testing.T) {
 // Where nothing is open one button signs; it cannot be pressed by the second click of one that was meant for the button before. Where
 // something is open, that is confirmed first.
 func TestSignIsNoAccident(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, nil, lowers(t))
 	e := w.begin("x1", chart.FDI)
 	for i, words := range []string{"", "three two four bleeding", "three three three", "two two two", "two two three", "exam complete"} {

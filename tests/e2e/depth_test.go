@@ -32,6 +32,7 @@ var depthViews = []struct {
 // surface, whatever the theme, in print and where the system forces its two colours. The measure is the contrast ratio of
 // WCAG 2.2, taken of the mean relative luminance over the site's place, which is what a blur of that size leaves of it.
 func TestDepthStandsOutWhenBlurred(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, nil)
 	w.begin("x1", chart.FDI, depths...)
 	p := open(t, startBrowser(t), w.url+"/")

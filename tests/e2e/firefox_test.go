@@ -16,6 +16,7 @@ import (
 // The main flow in Firefox, with the built program and its recognizer: a patient, an exam called into the microphone, a value put right by
 // keyboard, the closing, the printed chart. The microphone is one of the system's sound server, which hears a recording played into it.
 func TestMainFlowInFirefox(t *testing.T) {
+	t.Parallel()
 	wav, _ := recording(t, "page-joe")
 	base := runProgram(t)
 	r := newRoom(t)
@@ -72,6 +73,7 @@ func TestMainFlowInFirefox(t *testing.T) {
 
 // Without a loudspeaker Firefox starts no sound, and says nothing of it: the page does.
 func TestFirefoxWithoutSound(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, scripted.New())
 	w.begin("x1", chart.FDI)
 	f := startFirefox(t, silence)

@@ -18,6 +18,7 @@ import (
 // The first minute, in the built program with its recognizer: an empty start says what to do, and one click has a recorded voice
 // call an exam that sounds in the browser, is heard, and fills the chart.
 func TestFirstMinute(t *testing.T) {
+	t.Parallel()
 	base := runProgram(t)
 	p := open(t, startBrowser(t), base+"/")
 	p.until("an exam to begin, three things to look at first", `document.querySelectorAll("ls-patients .begin button").length === 3`)
@@ -36,6 +37,7 @@ func TestFirstMinute(t *testing.T) {
 // The first own exam begins with a name and Enter: who works here is added and sits down, the patient may be named later, and numbers go
 // to the first site. With the patient's name it is one field more.
 func TestFirstOwnExam(t *testing.T) {
+	t.Parallel()
 	b := startBrowser(t)
 	for patient, keys := range map[string]string{"Unnamed, ": kb.Enter, "Mara Lindqvist": kb.Tab + "Mara Lindqvist" + kb.Enter} {
 		p := open(t, b, runProgram(t, "--engine", "none")+"/")
@@ -59,6 +61,7 @@ func TestFirstOwnExam(t *testing.T) {
 
 // The printed chart says whose it is, when and by whom, and fits one page of either paper.
 func TestPrintedChart(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, nil)
 	w.begin("x1", "fdi", someCalls[1:12]...)
 	p := open(t, startBrowser(t), w.url+"/exams/x1/print")
@@ -97,6 +100,7 @@ func TestPrintedChart(t *testing.T) {
 // The home-care page goes to the printer as one page of text and two of pictures, on either paper: the pages of the file are counted that the
 // browser prints. Sizes as above, in inches.
 func TestHomeCareFitsItsPaper(t *testing.T) {
+	t.Parallel()
 	w := walk(t, startBrowser(t))
 	page := regexp.MustCompile(`/Type\s*/Page\b`) // ISO 32000-1, 7.7.3.3: each page is an object of this type
 	for _, exam := range []string{"open", "signed"} {

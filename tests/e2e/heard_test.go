@@ -20,6 +20,7 @@ import (
 // What stands on the page while somebody speaks: tentative words and numerals, then the call and what
 // it did; a doubtful value is marked and asked about, and the answer settles it.
 func TestHeard(t *testing.T) {
+	t.Parallel()
 	clear := speech.Signal{LevelDB: -20, NoiseDB: -60}
 	l := scripted.New(
 		scripted.Utterance{StartMS: 800, EndMS: 1600, Text: "four three five", Signal: clear},
@@ -55,6 +56,7 @@ func TestHeard(t *testing.T) {
 // What was heard can be heard again: at a doubt, in the list of calls, at a remark and in the history of
 // a site, which tells who entered what, how, and what it replaced. All of it by keyboard.
 func TestSoundAndHistory(t *testing.T) {
+	t.Parallel()
 	clear := speech.Signal{LevelDB: -20, NoiseDB: -60}
 	w := newWorld(t, scripted.New(
 		scripted.Utterance{StartMS: 600, EndMS: 1400, Text: "three two seven", Rivals: []string{"three two eleven"}, Signal: clear},
@@ -117,6 +119,7 @@ func shot(t *testing.T, p *page, name string) {
 
 // Closing in one flow: what was not probed, what was not called, signing, and that nothing can be changed after it.
 func TestCloseAndSign(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, nil)
 	e := w.begin("x1", chart.FDI, "three two four", "bleeding", "three three three")
 	p := w.live(startBrowser(t), "Ada Quill", w.url)
@@ -180,6 +183,7 @@ func TestCloseAndSign(t *testing.T) {
 
 // Findings ask for what probing cannot tell, and follow the answers.
 func TestFindingsAsk(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, nil)
 	w.begin("x1", chart.FDI, someCalls[1:12]...)
 	p := open(t, startBrowser(t), w.url+"/exams/x1/findings")
@@ -192,6 +196,7 @@ func TestFindingsAsk(t *testing.T) {
 
 // Patients: add, refuse what is impossible, edit without overwriting somebody else, begin an exam.
 func TestPatients(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, nil)
 	p := open(t, startBrowser(t), w.url+"/")
 	p.until("the list is shown", `document.querySelectorAll("ls-patients tbody tr").length === 2`)

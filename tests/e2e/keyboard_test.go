@@ -61,6 +61,7 @@ func (p *page) alt(digit int) {
 // Alt and a digit correct the number that is pointed at and nothing else: no number is entered where there is none, calls go on at their place,
 // and it says what it was and is taken back.
 func TestCorrectByPointing(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, nil)
 	e := w.begin("x1", chart.FDI, "three two four")
 	p := w.live(startBrowser(t), "Ada Quill", w.url)
@@ -95,6 +96,7 @@ func TestCorrectByPointing(t *testing.T) {
 
 // the table, correcting, taking back.
 func TestKeyboardEntry(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, nil)
 	e := w.begin("x1", chart.FDI)
 	p := w.live(startBrowser(t), "Ann", w.url)
@@ -221,6 +223,7 @@ func TestKeyboardEntry(t *testing.T) {
 // Two people at two browsers: each sees what the other does, and neither can overwrite the other
 // unseen.
 func TestTwoBrowsers(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, nil)
 	e := w.begin("x1", chart.Universal)
 	b := startBrowser(t)
@@ -259,9 +262,8 @@ func TestTwoBrowsers(t *testing.T) {
 	const each = 25
 	fight := func(p *page, base int) {
 		eval[bool](p, fmt.Sprintf(`(() => {
-			document.querySelector('td[data-key="15.B"]').click();
 			for (let i = 0; i < %d; i++) {
-				document.querySelector('td[data-key="15.B"]').focus();
+				document.querySelector('td[data-key="15.B"]').click(); // the focus goes on with the next frame only
 				document.activeElement.dispatchEvent(new KeyboardEvent("keydown", {key: String(%d + i %% 4), bubbles: true}));
 			}
 			return true;
@@ -307,6 +309,7 @@ func sets(t *testing.T, w *world, at chart.SiteRef) []int {
 
 // A connection that breaks at any moment: what was typed waits in sight, and is entered once.
 func TestReconnect(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, nil)
 	w.begin("x1", chart.FDI)
 	b := startBrowser(t)

@@ -9,6 +9,7 @@ import (
 // The practice chooses the language of its patients and its numbers to call; the page for the patient is shown in it, the PDF follows the
 // choice on the page, and a calendar address is made and withdrawn.
 func TestPageInItsLanguage(t *testing.T) {
+	t.Parallel()
 	base := runProgram(t, "--engine", "none")
 	p := open(t, startBrowser(t), base+"/")
 	p.clickText("Fill with an invented practice")
@@ -56,6 +57,7 @@ func TestPageInItsLanguage(t *testing.T) {
 
 // An administrator makes a key, which lets a program in until it is withdrawn, and an address that is told of signed exams.
 func TestProgramsOnSettings(t *testing.T) {
+	t.Parallel()
 	base := runProgram(t, "--engine", "none")
 	p := open(t, startBrowser(t), base+"/")
 	p.clickText("Fill with an invented practice")

@@ -28,6 +28,7 @@ func (p *page) said(text string) {
 // Whether a microphone is heard, and for whom, stands in the same place on every screen, with the way back to Live and a
 // switch; leaving the exam switches it off and says so.
 func TestListeningIsInSight(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, scripted.New(scripted.Utterance{StartMS: 1000, EndMS: 1600, Text: "three two four"}))
 	w.begin("x1", chart.FDI)
 	w.begin("x2", chart.FDI)
@@ -109,6 +110,7 @@ func TestListeningIsInSight(t *testing.T) {
 
 // Loaded again, a page cannot switch the microphone on by itself: it says that it is off, and one button switches it on.
 func TestMicrophoneAfterReload(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, scripted.New())
 	w.begin("x1", chart.FDI)
 	wav, _ := recording(t, "page-joe")

@@ -18,6 +18,7 @@ func (p *page) rect(css string) string {
 
 // Messages have one place of one height: a refused key, refused words and a question move nothing, and the words come back to be mended.
 func TestMessagesShiftNothing(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, nil)
 	w.begin("x1", chart.FDI, "three two four")
 	p := w.live(startBrowser(t), "Ada Quill", w.url)
@@ -88,6 +89,7 @@ func TestMessagesShiftNothing(t *testing.T) {
 
 // Who takes back takes back own entries; any call can be taken back from the list, where own ones come first and others are named.
 func TestTakeBackOwn(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, nil)
 	w.begin("x1", chart.FDI)
 	b := startBrowser(t)
@@ -127,6 +129,7 @@ func TestTakeBackOwn(t *testing.T) {
 
 // Two layouts: at a distance nothing but the place, the last call, what is asked and the profile; the key for words leads back.
 func TestLayoutsOfLive(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, nil)
 	w.begin("x1", chart.FDI, "three two four")
 	p := w.live(startBrowser(t), "Ada Quill", w.url)

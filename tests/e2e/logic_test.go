@@ -10,6 +10,7 @@ import (
 
 // The pages' pure parts, tested where they run.
 func TestPageLogic(t *testing.T) {
+	t.Parallel()
 	mux := http.NewServeMux()
 	mux.Handle("/js/", http.StripPrefix("/js/", http.FileServer(http.Dir("js"))))
 	w := newWorld(t, nil)

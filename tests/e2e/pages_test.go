@@ -136,7 +136,7 @@ func (w walked) judged() {
 	w.t.Helper()
 	for _, theme := range []string{"dark", "light"} {
 		eval[bool](w.page, fmt.Sprintf(`(document.documentElement.dataset.theme = %q, true)`, theme))
-		scan(w.t, w.page, theme)
+		inTheme[theme](w.t, w.page, theme)
 	}
 	for _, size := range [][2]int64{{1920, 1080}, {768, 1024}, {640, 360}, {390, 844}, {320, 640}, {1280, 720}} { // 640 by 360 is a window of 1280 by 720 at 200 %
 		w.size(size[0], size[1])
@@ -155,8 +155,9 @@ func (w walked) judged() {
 	w.faults("by keyboard", "focusFaults")
 }
 
-// Every page that the router knows, with a filled practice, is as judged wants it.
+// Every page that the router knows, with a filled practice, is as judged wants it. A minute: there are 25, in six widths, and each key of Tab is pressed.
 func TestEveryPage(t *testing.T) {
+	t.Parallel()
 	w := walk(t, startBrowser(t))
 	for _, path := range w.pages {
 		name := path
@@ -230,8 +231,10 @@ func states() []picture {
 	return out
 }
 
-// Every state of a page that is not there as it opens: the layouts of Live, its dialogs, the steps of closing, what unfolds.
+// Every state of a page that is not there as it opens: the layouts of Live, its dialogs, the steps of closing, what unfolds. More than
+// a minute, for there are 33.
 func TestEveryState(t *testing.T) {
+	t.Parallel()
 	w := walk(t, startBrowser(t))
 	w.furnish()
 	for _, s := range states() {

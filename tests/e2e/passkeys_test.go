@@ -48,6 +48,7 @@ var addKey = cdp.Command[heldKey, cdp.Empty]{Method: webauthn.CommandAddCredenti
 // A passkey is registered on the page of people, signs in, is refused as a copy and once it is removed: on this machine, and over TLS under
 // the service's own name.
 func TestPasskeys(t *testing.T) {
+	t.Parallel()
 	w := newStaff(t)
 	secure := httptest.NewTLSServer(w.srv.Config.Handler)
 	t.Cleanup(func() { secure.CloseClientConnections(); secure.Close() })

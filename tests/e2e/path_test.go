@@ -77,6 +77,7 @@ const arch, byTooth = "by arch: upper buccal, upper lingual, lower buccal, lower
 // The path is changed in the middle: with the keyboard, with the pointer, in words. The line shows the new one, the exam goes
 // on where it stands if the path comes there, and what is left out comes at its end. Orders are worked out by hand.
 func TestPathOnLive(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, nil, lowers(t))
 	w.begin("x1", chart.FDI)
 	p := w.live(startBrowser(t), "Ann", w.url)
@@ -151,6 +152,7 @@ func TestPathOnLive(t *testing.T) {
 
 // A re-evaluation of the pockets alone: the line has no other site.
 func TestPocketsOnLive(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, nil)
 	w.earlier = &chart.NewState().Chart
 	for ref, mm := range map[chart.SiteRef]int{{Tooth: 16, Site: chart.MB}: 5, {Tooth: 16, Site: chart.B}: 3, {Tooth: 26, Site: chart.DL}: 7} {
@@ -174,6 +176,7 @@ func TestPocketsOnLive(t *testing.T) {
 // Depths and margins in one pass or in two. In a pass of margins numbers stand where margins do, at the line and in the table,
 // tentative ones too; the end of the path tells of margins.
 func TestPassOnLive(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, nil, lowers(t))
 	w.begin("x1", chart.FDI)
 	p := w.live(startBrowser(t), "Ann", w.url)
@@ -254,6 +257,7 @@ func TestPassOnLive(t *testing.T) {
 // By voice: the path and the pass change on the page as they are called, the practice's own path by its name, and what is
 // heard in a pass of margins stands there as a margin before it is entered.
 func TestPathByVoiceOnLive(t *testing.T) {
+	t.Parallel()
 	clear := speech.Signal{LevelDB: -20, NoiseDB: -60}
 	var script []scripted.Utterance
 	for i, text := range []string{"three two four", "path tooth", "four four four", "path lowers", "two two", "margin pass", "one two minus one", "depth pass", "five"} {
@@ -290,6 +294,7 @@ func TestPathByVoiceOnLive(t *testing.T) {
 // A practice file and the built program: an exam begins on the practice's own path, takes its own words, and goes on on that
 // path when the file is gone.
 func TestPracticeFileOnLive(t *testing.T) {
+	t.Parallel()
 	data, file := t.TempDir(), filepath.Join(t.TempDir(), "ours.txt")
 	if err := os.WriteFile(file, []byte("numbering universal\nsynonym spots = bleeding\nsound spots = S P AA T S\npath lowers: buccal 18-19, lingual 19-18\nsound lowers = L OW ER Z\n"), 0o600); err != nil {
 		t.Fatal(err)

@@ -104,6 +104,7 @@ func (p *page) signIn(name string) {
 // Three people at two screens: a student's exam of 168 sites is signed, co-signed by a supervisor, and amended by a clinician who sat
 // down at the supervisor's screen with a short code.
 func TestSignCosignAmend(t *testing.T) {
+	t.Parallel()
 	ctx := t.Context()
 	w := newStaff(t)
 	p, srv, pt := w.p, w.srv, w.patient("Harriet Sallow")
@@ -211,6 +212,7 @@ func TestSignCosignAmend(t *testing.T) {
 // Two people at one chair: what the first typed and the service does not have yet is not entered as the second one's; it is said, and what is
 // typed from then on is.
 func TestTwoPeopleAtOneChair(t *testing.T) {
+	t.Parallel()
 	ctx := t.Context()
 	w := newStaff(t)
 	pt, dan, ada := w.patient("Harriet Sallow"), w.person("Dan Fairway"), w.person("Ada Quill")

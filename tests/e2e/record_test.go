@@ -13,6 +13,7 @@ import (
 // An administrator hands out one patient's record, makes an exam void, moves another, merges two records, looks into the journal and
 // erases, all on pages; a viewer is offered nothing of it.
 func TestRecordAndJournal(t *testing.T) {
+	t.Parallel()
 	ctx := t.Context()
 	w := newStaff(t)
 	ada := w.person("Ada Quill")
@@ -133,7 +134,7 @@ func shots4(t *testing.T, p *page, name string) {
 			}
 			shot(t, p, fmt.Sprintf("%s-%s-%d", name, theme, size[0]))
 		}
-		scan(t, p, name+", "+theme)
+		inTheme[theme](t, p, name+", "+theme)
 	}
 	eval[bool](p, `(document.documentElement.dataset.theme = "light", true)`)
 }

@@ -45,8 +45,10 @@ var shots = []struct {
 }
 
 // Every screen, in both themes: axe-core (Deque Systems, MPL-2.0) finds no violation of the WCAG 2.2
-// AA rules it can check, nor of its best practices. LEADSMAN_SHOTS=DIR also writes pictures there.
+// AA rules it can check, nor of its best practices. LEADSMAN_SHOTS=DIR also writes pictures there. Half a minute or more, for
+// there are 32 of them.
 func TestScreens(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, nil)
 	w.voices.examiners = []practice.Person{{ID: "ada", Name: "Ada Quill"}}
 	w.voices.keep("ada", []byte("a profile"), speech.Enrolment{Takes: 42, Left: 1, Words: 118, WrongBefore: 9, WrongAfter: 3, Seconds: 2.4})
@@ -54,6 +56,7 @@ func TestScreens(t *testing.T) {
 	b := startBrowser(t)
 	p := open(t, b, w.url+"/")
 	for _, theme := range []string{"light", "dark"} {
+		scan := inTheme[theme]
 		for _, look := range []string{"sheet", "profile", "map", "calls", "far"} {
 			for _, s := range shots {
 				if look != "sheet" && s.name != "live" {
@@ -104,12 +107,28 @@ func sizes() [][2]int64 {
 // scan has axe-core look at what the page shows.
 func scan(t *testing.T, p *page, where string) {
 	t.Helper()
-	axe, err := os.ReadFile("testdata/axe.min.js")
-	if err != nil {
-		t.Fatal(err)
+	scanFor(t, p, where, "")
+}
+
+// scanColours has it look again, in another theme, for what colours can break: only these of its rules read them.
+func scanColours(t *testing.T, p *page, where string) {
+	t.Helper()
+	scanFor(t, p, where, `runOnly: ["color-contrast", "link-in-text-block"]`)
+}
+
+// inTheme is how a page is scanned in each of its themes: by all rules in the light one.
+var inTheme = map[string]func(t *testing.T, p *page, where string){"light": scan, "dark": scanColours}
+
+func scanFor(t *testing.T, p *page, where, which string) {
+	t.Helper()
+	if !eval[bool](p, "!!window.axe") {
+		axe, err := os.ReadFile("testdata/axe.min.js")
+		if err != nil {
+			t.Fatal(err)
+		}
+		eval[bool](p, string(axe)+"; true")
 	}
-	eval[bool](p, string(axe)+"; true")
-	found := eval[string](p, `axe.run(document, {resultTypes: ["violations"]}).then((r) => JSON.stringify(r.violations.map((v) => [v.id, v.help, ...v.nodes.slice(0, 4).map((n) => n.html.slice(0, 200) + " :: " + (n.any[0]?.message || n.all[0]?.message || n.none[0]?.message || ""))])))`)
+	found := eval[string](p, `axe.run(document, {resultTypes: ["violations"], `+which+`}).then((r) => JSON.stringify(r.violations.map((v) => [v.id, v.help, ...v.nodes.slice(0, 4).map((n) => n.html.slice(0, 200) + " :: " + (n.any[0]?.message || n.all[0]?.message || n.none[0]?.message || ""))])))`)
 	var violations [][]string
 	if err := json.Unmarshal([]byte(found), &violations); err != nil {
 		t.Fatal(err)

@@ -72,6 +72,7 @@ const ear = `document.querySelector("ls-app").ear`
 // The microphone's sound reaches the recognizer whole and once, whatever happens to the connection;
 // what is heard stands on the page, tentative first, and in the chart once.
 func TestSoundSurvivesCuts(t *testing.T) {
+	t.Parallel()
 	say := func(at int64, text string) scripted.Utterance {
 		return scripted.Utterance{StartMS: at, EndMS: at + 600, Text: text}
 	}
@@ -148,6 +149,7 @@ func TestSoundSurvivesCuts(t *testing.T) {
 // The page speaks its answers and questions, here with the service's voice, and falls silent as soon as a
 // call is heard in other words than its own; its own words change nothing.
 func TestOwnVoice(t *testing.T) {
+	t.Parallel()
 	say := func(at int64, text string) scripted.Utterance {
 		return scripted.Utterance{StartMS: at, EndMS: at + 300*int64(len(strings.Fields(text))), Text: text}
 	}
@@ -186,6 +188,7 @@ func TestOwnVoice(t *testing.T) {
 
 // A second microphone is refused until it takes over; the first one's page says so.
 func TestSecondMicrophone(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, scripted.New())
 	w.begin("x1", chart.FDI)
 	wav, _ := recording(t, "page-joe")
@@ -208,6 +211,7 @@ func TestSecondMicrophone(t *testing.T) {
 
 // Everything that can be wrong with a microphone is said, with what to do.
 func TestMicrophoneTroubles(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, scripted.New())
 	w.begin("x1", chart.FDI)
 	trouble := func(p *page, what, words string) {

@@ -114,6 +114,7 @@ func (p *page) listenTo(rec recordings.Recording) (got, want teethOf) {
 // The real program, the real model, a real browser: a recorded exam played into its microphone ends
 // in the chart that was spoken. (The voice is synthetic; tests/recordings/README.md.)
 func TestSpokenExam(t *testing.T) {
+	t.Parallel()
 	wav, rec := recording(t, "page-joe")
 	p := open(t, withMic(t, wav), runProgram(t)+"/")
 	p.begin(rec.Numbering)

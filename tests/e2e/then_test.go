@@ -12,6 +12,7 @@ import (
 // At a re-evaluation the earlier reading stands beside the new one, and a change is marked from 2 mm on (within 1 mm is error:
 // Andrade et al. 2012, doi:10.1590/S1806-83242012000100010; as diagnosis.ChangeClass has it). What was answered then is offered.
 func TestThenAndNow(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, nil)
 	w.patients[0].Born = "1969-04-17"
 	then := w.begin("x0", chart.FDI, "seven three four")

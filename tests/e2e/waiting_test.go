@@ -33,6 +33,7 @@ func looksOf(p *page, key, part string) (line, table look) {
 // A value that waits for the service, and one that is only being heard, look and read otherwise than one that is entered: at
 // the line, in the table, for ears.
 func TestNotYetEntered(t *testing.T) {
+	t.Parallel()
 	clear := speech.Signal{LevelDB: -20, NoiseDB: -60}
 	w := newWorld(t, scripted.New(scripted.Utterance{StartMS: 600, EndMS: 6600, Text: "three bleeding", Signal: clear}))
 	w.begin("x1", chart.FDI, "two")

@@ -322,10 +322,43 @@ func (w *world) ClipUse(context.Context) (bytes, limit int64, err error) {
 	return 3 << 20, 2 << 30, nil
 }
 
-// startBrowser starts a chromium; extra flags are NAME or NAME=VALUE.
+// shared is the chromium of all tests that need no flags of their own: each opens its tabs in profiles of its own.
+var shared struct {
+	once sync.Once
+	ctx  context.Context
+	stop func()
+	err  error
+}
+
+func TestMain(m *testing.M) {
+	code := m.Run()
+	if shared.stop != nil {
+		shared.stop()
+	}
+	os.Exit(code)
+}
+
+// startBrowser gives a chromium, one of the test's own where there are flags for it: NAME or NAME=VALUE.
 func startBrowser(t *testing.T, extra ...string) context.Context {
 	t.Helper()
-	path := ""
+	path := browserPath(t)
+	if len(extra) > 0 {
+		ctx, stop, err := launchBrowser(path, extra...)
+		t.Cleanup(stop)
+		if err != nil {
+			t.Fatalf("start chromium: %v", err)
+		}
+		return ctx
+	}
+	shared.once.Do(func() { shared.ctx, shared.stop, shared.err = launchBrowser(path) })
+	if shared.err != nil {
+		t.Fatalf("start chromium: %v", shared.err)
+	}
+	return shared.ctx
+}
+
+func browserPath(t *testing.T) (path string) {
+	t.Helper()
 	for _, name := range []string{"chromium", "chromium-browser", "google-chrome", "google-chrome-stable"} {
 		if p, err := exec.LookPath(name); err == nil {
 			path = p
@@ -335,6 +368,10 @@ func startBrowser(t *testing.T, extra ...string) context.Context {
 	if path == "" {
 		program.Lacks(t, "chromium: make browser installs it, or says how")
 	}
+	return path
+}
+
+func launchBrowser(path string, extra ...string) (context.Context, func(), error) {
 	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path),
 		chromedp.Flag("disable-component-update", true), chromedp.Flag("mute-audio", true), chromedp.Flag("autoplay-policy", "no-user-gesture-required"),
 		chromedp.Flag("lang", "en-GB"), chromedp.WSURLReadTimeout(60*time.Second))
@@ -351,11 +388,7 @@ func startBrowser(t *testing.T, extra ...string) context.Context {
 	}
 	alloc, stop := chromedp.NewExecAllocator(context.Background(), opts...)
 	ctx, cancel := chromedp.NewContext(alloc)
-	t.Cleanup(func() { cancel(); stop() })
-	if err := chromedp.Do(ctx); err != nil {
-		t.Fatalf("start chromium: %v", err)
-	}
-	return ctx
+	return ctx, func() { cancel(); stop() }, chromedp.Do(ctx)
 }
 
 // page is a tab.

@@ -13,6 +13,7 @@ import (
 
 // A cursor hides neither colour nor flag of its cell, and the one of the keys never looks like the one of words.
 func TestCursors(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, nil)
 	w.begin("x1", chart.FDI, "three two seven", "bleeding", "back")
 	p := w.live(startBrowser(t), "Ada Quill", w.url)
@@ -38,6 +39,7 @@ func TestCursors(t *testing.T) {
 
 // Words that are not finished are gone on with, typed numbers are doubted as spoken ones are, and standing by says what it is.
 func TestTypedAsSpoken(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, nil)
 	w.begin("x1", chart.FDI, "three two four")
 	p := w.live(startBrowser(t), "Ada Quill", w.url)
@@ -63,6 +65,7 @@ func TestTypedAsSpoken(t *testing.T) {
 // The practice's list: no birth in the future, nobody twice unasked, no second exam beside an open one unasked; an address that has
 // no screen says so.
 func TestListWarns(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, nil)
 	w.begin("x1", chart.FDI)
 	p := open(t, startBrowser(t), w.url+"/")
@@ -102,6 +105,7 @@ func TestListWarns(t *testing.T) {
 // What was wrong in words: a call that was taken back is named and not called "call", "exam complete" says so once, tones have names of people,
 // the margin above a healthy site is explained, and all that waits is counted.
 func TestWordsOfPeople(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t, nil)
 	w.begin("x1", chart.FDI, "three two four")
 	b := startBrowser(t)

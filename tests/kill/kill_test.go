@@ -528,6 +528,7 @@ func (s *service) play(t *testing.T, exam string, pcm []int16, speed float64, rn
 // A voice, edits in the same exam and typing in another one, all at once, while the service is ended again and again. LEADSMAN_MEASURE=1 makes it 100 kills and 20 clean stops in several
 // plays of the recording, LEADSMAN_KILLS=500 as many kills.
 func TestEveryCallCountsOnce(t *testing.T) {
+	t.Parallel()
 	kills, stops, plays, speed := 12, 3, 1, 4.0
 	if os.Getenv("LEADSMAN_MEASURE") != "" {
 		kills, stops, plays = 100, 20, 8

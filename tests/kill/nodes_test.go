@@ -61,6 +61,7 @@ func playAt(t *testing.T, nodes [2]*service, exam string, pcm []int16, speed flo
 // Two nodes, one database. The node that has the exam is killed in the middle of calls, and one is put to sleep; the database is killed. The other node goes
 // on: no value is lost, none is entered twice. LEADSMAN_MEASURE=1 makes it several plays.
 func TestNodesTakeOver(t *testing.T) {
+	t.Parallel()
 	plays := 1
 	if os.Getenv("LEADSMAN_MEASURE") != "" {
 		plays = 5
@@ -118,6 +119,7 @@ func TestNodesTakeOver(t *testing.T) {
 // A node that is being stopped refuses the microphone of an exam that is open there: the page goes on at the other node at once, and not when the first one has ended. It is
 // one line in the log.
 func TestDrainingNodeGivesExamsAway(t *testing.T) {
+	t.Parallel()
 	rec, err := recordings.Load("fullmouth-joe")
 	if err != nil {
 		t.Fatal(err)

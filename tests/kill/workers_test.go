@@ -15,6 +15,7 @@ import (
 // One service, two workers that recognize speech. Each is killed in the middle of calls, one is stopped, one is put to sleep, both are killed, and come back: no
 // value is lost, none is entered twice, and while there are none the service goes on with what is typed. LEADSMAN_MEASURE=1 makes it several plays.
 func TestWorkersAreKilled(t *testing.T) {
+	t.Parallel()
 	plays := 1
 	if os.Getenv("LEADSMAN_MEASURE") != "" {
 		plays = 5
