@@ -85,6 +85,11 @@ func TestMessagesShiftNothing(t *testing.T) {
 		p.until("refused", `document.querySelector("#words").value === "good morning"`)
 	}
 	same("three refusals")
+	// A long place, as at the end of the path, moves nothing either.
+	w.begin("x2", chart.FDI, fullCalls()...)
+	p.goTo(w.url + "/exams/x2/live")
+	p.until("the end of the path", `document.querySelector(".place").innerText.includes("of the path") && document.querySelector("ls-sheet td[data-key]")`)
+	same("at the end of the path")
 }
 
 // Who takes back takes back own entries; any call can be taken back from the list, where own ones come first and others are named.

@@ -15,7 +15,7 @@ export function doubtTable(screen, doubts, locked) {
         h("th", { scope: "row" }, `${d.label} ${V.siteName(d.site, d.tooth, words)}`, d.field === "depth" ? "" : ` ${d.field}`),
         h("td", {}, h("span", { class: "doubt big" }, d.value == null ? "–" : String(d.value))),
         h("td", {}, h("div", { class: "row" }, clips.button(d.call, `${d.label} ${d.site}`), h("button", { type: "button", class: "play", "aria-label": `History of ${d.label} ${d.site}`, onclick: () => editor.open(screen.app, k) }, "History"))),
-        h("td", {}, d.reason), h("td", {}, d.rival || "–"),
+        h("td", {}, d.reason.replace(/^beside (\S+)$/, "far from $1 mm beside it")), h("td", {}, d.rival || "–"),
         h("td", {}, h("form", { class: "row", onsubmit: (e) => {
           e.preventDefault();
           if (input.value === "") return;

@@ -104,7 +104,7 @@ class Patients extends Part {
       this.none, (this.first = h("section", { class: "first", "aria-label": "To begin with" })), h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": "Patients" }, this.table),
       (this.more = h("p", { hidden: true }, h("button", { onclick: () => this.#more() }, "Show more"))),
       (this.waits = h("section", { "aria-label": "Waits for a co-signature" })),
-      h("details", { class: "add" }, h("summary", {}, "Add a patient"), patientForm({}, (p) => this.app.go(`/patients/${encodeURIComponent(p.id)}`), (p) => post("/api/patients", p), async (p) => {
+      h("details", { class: "add", ontoggle: (e) => e.target.open && e.target.scrollIntoView({ block: "nearest" }) }, h("summary", {}, "Add a patient"), patientForm({}, (p) => this.app.go(`/patients/${encodeURIComponent(p.id)}`), (p) => post("/api/patients", p), async (p) => {
         await examOf(this.app, p.id);
       })),
       h("p", { class: "small soft foot" }, "Leadsman supports the decisions of licensed clinicians; it does not diagnose by itself. Local rules and the clinician's judgement go first.")));

@@ -74,7 +74,8 @@ class Review extends Part {
     put(this.lead, locked ? `Signed by ${view.signed_by}. Remarks and the plan can be added; a value is changed by an amendment.` : `${view.sites - V.unprobed(view).length} of ${view.sites} sites recorded, ${view.doubts.length} in doubt.`);
     this.toClose.hidden = locked;
     this.refused.hidden = !this.session.refused.length;
-    put(this.refused, this.session.refused.map((r) => h("div", { class: "note row", role: "alert" }, h("p", { class: "grow" }, h("b", {}, `Not entered: ${r.label}. `), r.text), h("button", { onclick: () => this.session.dismiss(r.id) }, "Drop"))));
+    put(this.refused, this.session.refused.map((r) => h("div", { class: "note row", role: "alert" }, h("p", { class: "grow" }, h("b", {}, `Not entered: ${r.label}. `), r.text), h("button", { onclick: () => this.session.dismiss(r.id) }, "Drop"))),
+      this.session.refused.length > 1 ? h("p", {}, h("button", { onclick: () => [...this.session.refused].forEach((r) => this.session.dismiss(r.id)) }, `Drop all ${this.session.refused.length}`)) : null);
     this.#drawDoubts(view, locked);
     this.sheet.show(view, { coming: C.coming(view, this.session.pending), earlier: this.app.earlier });
     this.profile.show(view);

@@ -17,8 +17,8 @@ class Messages extends Part {
     this.question = Object.assign(h("ls-question"), { app: state.app });
     this.trouble = h("div", { class: "note trouble", role: "alert", hidden: true });
     this.unsent = h("div", { class: "unsent", hidden: true });
-    this.list = h("ul", { class: "say" });
-    this.saying = h("section", { class: "saying", "aria-label": "What can be said now", hidden: true }, h("b", {}, "What can be said now"), this.list, h("button", { onclick: () => state.set({ saying: false }) }, "Close"));
+    this.list = h("span");
+    this.saying = h("section", { class: "saying", "aria-label": "What can be said now", hidden: true }, h("p", {}, h("b", {}, "What can be said now: "), this.list), h("button", { onclick: () => state.set({ saying: false }) }, "Close"));
     this.gate = h("div", { class: "note gate", hidden: true }, h("div", { class: "row" },
       h("p", { class: "grow" }, h("b", {}, "Medical history not confirmed for this exam. "),
         "Before probing, ask about heart valves and endocarditis risk, bleeding and blood thinners, weak immunity, radiotherapy of the jaws, recent surgery, acute infection, consent. Local guidance decides what follows."),
@@ -41,7 +41,7 @@ class Messages extends Part {
     this.#drawUnsent();
     const say = view.say || [];
     hide(this.saying, !saying);
-    keep(this.list, say, () => say.map((t) => h("li", {}, t)));
+    put(this.list, say.join(" · "));
     hide(this.gate, !inputs || inputs.medical_history_checked === true || !!view.signed_by);
     keep(this.quiet, say, () => say.slice(0, 5).map((t, i) => [i ? " · " : "Say or type: ", h("q", {}, t)]));
 
@@ -60,9 +60,17 @@ class Messages extends Part {
     hide(this.unsent, !stuck.length && !r);
     keep(this.unsent, [stuck.map((w) => w.id).join(), r, session.refused.length, this.state.view, this.state.pending.length], () => [
       stuck.length ? h("div", { class: "note", role: "status" }, h("b", {}, `Not sent yet: ${stuck.map((w) => w.label).join(", ")}. `), "Kept here, and sent as soon as the service answers.") : null,
-      r && !stuck.length ? h("div", { class: "note row", role: "alert" }, h("p", { class: "grow" }, h("b", {}, `Not entered: ${r.label}. `), r.text),
+      r && !stuck.length ? h("div", { class: "note row", role: "alert" }, h("p", { class: "grow" }, h("b", {}, `Not entered: ${r.label}. `), ...this.#why(r)),
         this.#again(r) ? h("button", { onclick: () => this.#insist(r) }, "Enter all the same") : null,
         h("button", { onclick: () => session.dismiss(r.id) }, session.refused.length > 1 ? `Drop, ${session.refused.length - 1} more` : "Drop")) : null]);
+  }
+
+  /** Why it was refused; its own words are not said twice, and who typed words is told where to see which would do.
+   *  @param {Refused} r */
+  #why(r) {
+    const own = `"${r.label}": `;
+    const text = r.text.startsWith(own) ? r.text.slice(own.length) : r.text;
+    return [text, r.item.path === "words" && text.endsWith("does not fit here") ? [". ", h("q", {}, "help"), " shows what does."] : null].flat();
   }
 
   /** A refused value can be entered all the same if something else stands where it was to go.

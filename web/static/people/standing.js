@@ -34,7 +34,7 @@ class Standing extends Part {
   #corrections(view) {
     const { app } = this;
     const { patient } = app.visit;
-    return h("details", {}, h("summary", {}, view.void ? "Have it count again" : "A wrong exam, or of another patient"),
+    return h("details", {}, h("summary", {}, view.void ? "Have it count again" : "This exam is wrong, or belongs to another patient"),
       examForms(app, { exam: app.session.exam, patient, isVoid: !!view.void }, async (now) => {
         if (now === patient) return;
         app.visit = await get(`/api/exams/${encodeURIComponent(app.session.exam)}/visit`);

@@ -143,7 +143,7 @@ class Sheet extends HTMLElement {
           // Eyes get numerals and letters, ears a sentence.
           const mark = (name) => h("span", { class: name, "aria-hidden": "true" });
           const c = { num: mark("num"), flags: mark("flags"), margin: mark("margin"), then: mark("before"), said: h("span", { class: "aloud" }) };
-          c.el = h("td", { role: "gridcell", data: { key: k }, class: j === 0 ? "first" : null, tabindex: "-1" }, c.margin, c.num, c.then, c.flags, c.said);
+          c.el = h("td", { role: "gridcell", data: { key: k }, class: j === 0 ? "first" : null, tabindex: "-1" }, c.said, c.margin, c.num, c.then, c.flags);
           this.#cells.set(k, c);
           return c.el;
         });
