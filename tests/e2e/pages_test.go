@@ -149,7 +149,7 @@ func (w walked) judged() {
 	w.faults("forced colours", "forced")
 	w.media(emulation.SetEmulatedMediaParams{})
 	stops := eval[int](w.page, `import("/js/pages.js").then((m) => m.watchFocus())`)
-	for range stops + 2 {
+	for range stops + 8 { // some more: a browser stops at what scrolls too, and once outside of the page
 		w.keys(kb.Tab)
 	}
 	w.faults("by keyboard", "focusFaults")
