@@ -45,7 +45,7 @@ func TestSite(t *testing.T) {
 	if err != nil || pages < 20 {
 		t.Errorf("%d pages, %v", pages, err)
 	}
-	if b, err := os.ReadFile(filepath.Join(to, "index.html")); err != nil || !strings.Contains(string(b), "Two commands") {
+	if b, err := os.ReadFile(filepath.Join(to, "index.html")); err != nil || !strings.Contains(string(b), "How well it works") {
 		t.Errorf("the first page is not the README: %v", err)
 	}
 	for _, page := range []string{"docs/index.html", "docs/first-exam.html", "docs/calls.html", "docs/compared.html", "docs/administrators.html", "docs/programs.html", "DEVELOPERS.html"} {
