@@ -31,6 +31,7 @@ type drift struct {
 	agree int         // places in a row that are where they should be
 	odd   int         // places that do not tell
 	sure  bool        // that there is a drift
+	far   bool        // he came from afar: only his numbers can tell
 }
 
 // finding is what the numbers of a place tell.
@@ -72,23 +73,31 @@ func (e *Exam) leaps(do chart.Command, m chart.Meta) []chart.Reading {
 	if s.brokeOff == (chart.Place{}) {
 		s.brokeOff = from
 	}
-	switch n, near := e.steps(from, to); {
-	case !near:
+	n, near := e.steps(from, to)
+	known := e.recorded(to)
+	switch {
+	case !near && !known:
 		s.together = to
 	case !e.checks():
-		s.drift = &drift{at: to, was: e.state.Chart}
-		if n != 0 && !e.recorded(to) {
+		s.drift = &drift{at: to, was: e.state.Chart, far: !near}
+		if n != 0 && !known {
 			return e.checkBefore(to)
 		}
 	}
 	return nil
 }
 
+// before is the place before another one, if numbers stand there.
+func (e *Exam) before(p chart.Place) (to chart.Place, ok bool) {
+	to, ok = e.state.Before(p)
+	return to, ok && e.recorded(to)
+}
+
 // checkBefore asks for the place before another one. Until it is called its numbers are in doubt.
 func (e *Exam) checkBefore(p chart.Place) []chart.Reading {
 	d := e.stream.drift
-	to, ok := e.state.Before(p)
-	if !ok || !e.recorded(to) {
+	to, ok := e.before(p)
+	if !ok {
 		e.stream.drift = nil
 		return nil
 	}
@@ -238,7 +247,7 @@ func (e *Exam) found(ns []chart.MM, do *chart.Command, doubt *suspicion) {
 	case f == inPlace:
 		if d.agree++; d.by == 0 || d.agree >= 2 {
 			e.stream.together = d.at
-			e.settleOff(d.at, do)
+			e.foundOut(d.at, do)
 			return
 		}
 	case f == off:
@@ -247,21 +256,23 @@ func (e *Exam) found(ns []chart.MM, do *chart.Command, doubt *suspicion) {
 	case d.sure:
 		doubt.off(e.sinceTogether(d.at))
 	case d.by == 0:
-		if d.odd++; d.odd > 1 {
-			e.settleOff(d.at, do)
+		if d.odd++; d.odd > 1 || d.far {
+			e.foundOut(d.at, do)
 			return
 		}
 	}
-	told := d.at
-	if doubt.off(e.checkBefore(told)); e.stream.drift == nil {
-		e.settleOff(told, do)
+	if _, more := e.before(d.at); !more {
+		e.foundOut(d.at, do)
+		return
 	}
+	doubt.off(e.checkBefore(d.at))
 }
 
-// settleOff ends the doubts whether numbers stand a place off. Those of the place that tells are being called.
-func (e *Exam) settleOff(told chart.Place, do *chart.Command) {
+// foundOut ends a drift, and the doubts that it raised. Those of the place that told are being called.
+func (e *Exam) foundOut(told chart.Place, do *chart.Command) {
+	d := e.stream.drift
 	for _, open := range e.state.OpenDoubts() {
-		if open.Reason == placeOff && open.Place() != told {
+		if (d.by != 0 || d.sure) && open.Reason == placeOff && open.Place() != told {
 			do.Acts = append(do.Acts, chart.Act{Verb: chart.VerbSettle, Ref: &open.SiteRef})
 		}
 	}

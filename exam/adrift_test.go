@@ -212,10 +212,11 @@ func TestOutlasts(t *testing.T) {
 		level    float64
 		want     origin
 	}{
-		{1000, 1500, -20.5, fromUser}, // 100 ms before the prompt
-		{1150, 2400, -20.5, fromUser}, // 400 ms behind it
-		{1150, 1900, -20.5, fromTool},
-		{1000, 2400, -30, fromTool}, // weaker than the calls
+		{1000, 1500, -24, fromUser}, // 100 ms before the prompt
+		{1150, 2400, -24, fromUser}, // 400 ms behind it
+		{1150, 1900, -24, fromTool},
+		{1150, 1900, -20.5, fromUser}, // just as loud: hardly a loudspeaker
+		{1000, 2400, -30, fromTool},   // weaker than the calls
 	} {
 		o := ownVoice{calls: -20}
 		o.begin(1100, "2 buccal")

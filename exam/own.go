@@ -1,6 +1,7 @@
 package exam
 
 import (
+	"math"
 	"slices"
 	"strings"
 
@@ -24,8 +25,11 @@ const (
 	// byChance is how often a word that begins a call is one that the tool has just said: most are numbers, and the same few.
 	byChance = 0.3
 	weakCall = 0.1 // and so often is a word of a call farDB weaker than the calls
-	apartDB  = 6   // own voice so much weaker than the calls can be told from them by its level
-	farDB    = 8   // sound so much weaker than the calls is none
+	// A loudspeaker seldom comes back just as loud as the calls, which lie near together: so much likelier is sound of their level a call. Declared.
+	alikeDB   = 3
+	alikeOdds = 8
+	apartDB   = 6 // own voice so much weaker than the calls can be told from them by its level
+	farDB     = 8 // sound so much weaker than the calls is none
 	// Away from prompts, what is so much weaker than the calls is somebody else, and sooner what the engine just rejected. Who
 	// does turn away is heard again after a few calls, for each brings the mark nearer. In babble at 20 and 10 dB numbers of
 	// others lay 17 dB and more below the calls, if just rejected 11.7 dB; just rejected ones of the examiner 5.1 dB at
@@ -254,6 +258,9 @@ func (o *ownVoice) beside(p *prompt, h *speech.Hypothesis) origin {
 		}
 	}
 	if h.Rejected || len(h.Readings) == 0 {
+		if o.alike(level) && !h.Near {
+			return fromUser // who is told that he was not understood, at worst for nothing
+		}
 		return fromTool
 	}
 	if h.Final && leads > 0 && audible && o.came >= cameBack {
@@ -325,6 +332,9 @@ func (o *ownVoice) strip(h *speech.Hypothesis) (whole []speech.Reading) {
 			said++
 		}
 		if said > 0 && r.Words[said].StartMS >= ended-echoMS {
+			if o.alike(r.Words[0].LevelDB) {
+				chance = min(1, chance*alikeOdds)
+			}
 			own := 1 - chance
 			whole = append(whole, *r)
 			whole[len(whole)-1].Posterior *= 1 - own
@@ -385,6 +395,11 @@ func (o *ownVoice) audible() bool { return o.share == 0 || o.share >= heardShare
 // asCalls reports whether sound is as loud as the calls, and the own voice is known to be weaker.
 func (o *ownVoice) asCalls(level float64) bool {
 	return o.calls < 0 && o.back < o.calls-apartDB && level < 0 && level > (o.back+o.calls)/2
+}
+
+// alike reports whether sound is just as loud as the calls, before it is known how loud the own voice comes back.
+func (o *ownVoice) alike(level float64) bool {
+	return o.calls < 0 && o.back == 0 && level < 0 && math.Abs(level-o.calls) < alikeDB
 }
 
 // outlasts reports whether sound as loud as the calls begins before a prompt, or goes on behind it for so long that it is none of it.
