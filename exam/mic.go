@@ -428,6 +428,18 @@ func (m *Mic) Spoke(from, to int64) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.own.end(m.ms(to))
+	m.skip(from, min(to, m.next))
+}
+
+// skip has the recognizer hear what follows the tool's own words by itself, unless something nearly as loud as the calls sounded meanwhile: then
+// it may be a call into them.
+func (m *Mic) skip(from, to int64) {
+	s, can := m.rec.(speech.Skipper)
+	if !can || m.closed || to <= max(from, m.base) || m.own.calls == 0 || speech.Loudest(m.ring.cut(from, to)) > m.own.calls-farDB {
+		return
+	}
+	s.Skip(to - m.base)
+	m.speak, m.last = false, ""
 }
 
 // Flush ends the sound: what was being said is decided now. The stream may go on after it.

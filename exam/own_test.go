@@ -101,3 +101,41 @@ func TestOwnWordsAreNotHeard(t *testing.T) {
 		}
 	}
 }
+
+// skips is a recognizer that notes what it is to skip.
+type skips struct {
+	speech.Recognizer
+	before []int64
+}
+
+func (s *skips) Skip(before int64) { s.before = append(s.before, before) }
+
+// What the tool said is skipped where nothing nearly as loud as the calls sounded meanwhile: that may be a call into it.
+func TestOwnWordsAreSkipped(t *testing.T) {
+	for _, c := range []struct {
+		peak  int16   // of the sound while it speaks
+		calls float64 // dB; 0: not known
+		want  int
+	}{{100, -20, 1}, {3000, -20, 0}, {100, 0, 0}} {
+		x := newExaminer(t, &Memory{})
+		rec := &skips{Recognizer: x.m.rec}
+		x.m.rec, x.m.own.calls = rec, c.calls
+		x.waits(1000)
+		from := x.m.Next()
+		x.m.Speaks(from, "14 buccal")
+		pcm := make([]int16, speech.Rate)
+		for i := range pcm {
+			pcm[i] = c.peak * int16(i/40%2*2-1)
+		}
+		if _, err := x.m.Write(from, pcm); err != nil {
+			t.Fatal(err)
+		}
+		x.ms += 1000
+		to := x.m.Next()
+		x.m.Spoke(from, to)
+		if len(rec.before) != c.want || c.want == 1 && rec.before[0] != to {
+			t.Errorf("sound of %d while the tool spoke, calls at %.0f dB: skipped %v", c.peak, c.calls, rec.before)
+		}
+		x.e.Close()
+	}
+}

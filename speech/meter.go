@@ -143,3 +143,19 @@ func (m *Meter) mean(from, to int64) float64 {
 }
 
 func decibels(power float64) float64 { return 10 * math.Log10(max(power, 1e-10)) }
+
+// Loudest is the level of the loudest 50 ms of sound, in dB below full scale.
+func Loudest(pcm []int16) float64 {
+	const span = 5 * MeterStep
+	top := 0.0
+	for len(pcm) > 0 {
+		part := pcm[:min(span, len(pcm))]
+		pcm = pcm[len(part):]
+		sum := 0.0
+		for _, s := range part {
+			sum += float64(s) * float64(s)
+		}
+		top = max(top, sum/span)
+	}
+	return decibels(top / (32768 * 32768))
+}

@@ -111,3 +111,17 @@ func TestMeterClipping(t *testing.T) {
 		t.Errorf("%d steps kept", len(m.power))
 	}
 }
+
+// A sine's level is 3 dB under its peak (its mean square is half the square of its peak); silence around it does not count.
+func TestLoudest(t *testing.T) {
+	pcm := make([]int16, 3*Rate)
+	for i := Rate; i < Rate+Rate/5; i++ {
+		pcm[i] = int16(3276.8 * math.Sin(2*math.Pi*200*float64(i)/Rate))
+	}
+	if got := Loudest(pcm); math.Abs(got+23) > 0.1 {
+		t.Errorf("%.2f dB, want -23", got)
+	}
+	if got := Loudest(nil); got > -90 {
+		t.Errorf("nothing has %.2f dB", got)
+	}
+}

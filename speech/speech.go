@@ -146,6 +146,13 @@ type Recognizer interface {
 	Close() error
 }
 
+// Skipper is a Recognizer that can be told that sound was nobody's call.
+type Skipper interface {
+	// Skip says that no call begins before a sample of the stream: what was heard up to it was the tool's own voice. What sounds from there on
+	// is heard by itself, without waiting for a pause.
+	Skip(before int64)
+}
+
 // Engine is a loaded model. NewRecognizer may be called from any goroutine.
 type Engine interface {
 	NewRecognizer() (Recognizer, error)

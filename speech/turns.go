@@ -197,6 +197,13 @@ func (r *inTurn) Accept(pcm []int16) ([]Hypothesis, error) {
 
 func (r *inTurn) Flush() ([]Hypothesis, error) { return r.wait(0, r.Recognizer.Flush) }
 
+// Skip implements Skipper.
+func (r *inTurn) Skip(before int64) {
+	if s, can := r.Recognizer.(Skipper); can {
+		s.Skip(before)
+	}
+}
+
 func (r *inTurn) Close() error {
 	r.once.Do(func() {
 		r.of.mu.Lock()

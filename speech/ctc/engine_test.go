@@ -138,6 +138,35 @@ func TestBegunAnew(t *testing.T) {
 	}
 }
 
+// What is skipped is no call, and what follows it without a pause is heard by itself.
+func TestSkip(t *testing.T) {
+	e := openEngine(t)
+	defer e.Close()
+	r := load(t, "fullmouth-joe")
+	at := func(s float64) int { return int(s * speech.Rate) }
+	own := r.PCM[at(r.Calls[0].Start-0.3):at(r.Calls[0].End+0.03)]
+	pcm := append(slices.Clone(own), r.PCM[at(r.Calls[1].Start-0.07):at(r.Calls[1].End+0.7)]...)
+	if got, want := texts(hear(t, e, callNet(), pcm)), r.Calls[0].Words+" "+r.Calls[1].Words; got != want {
+		t.Fatalf("without it %q is heard, want %q", got, want)
+	}
+	for _, late := range []int{0, 320, 1600} { // samples after its end
+		rec, err := e.NewRecognizer()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := rec.SetNet(callNet()); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := rec.Accept(pcm[:len(own)+late]); err != nil {
+			t.Fatal(err)
+		}
+		rec.(speech.Skipper).Skip(int64(len(own)))
+		if got := texts(hearWith(t, rec, callNet(), pcm[len(own)+late:])); got != r.Calls[1].Words {
+			t.Errorf("skipped %d samples late: heard %q, want %q", late, got, r.Calls[1].Words)
+		}
+	}
+}
+
 func TestContract(t *testing.T) {
 	pcm, words := excerpt(load(t, "page-joe"), 0, 4)
 	other := &testNet{key: "other"}

@@ -155,6 +155,19 @@ func (r *recognizer) Flush() ([]speech.Hypothesis, error) {
 	return finals, err
 }
 
+// Skip implements speech.Skipper.
+func (r *recognizer) Skip(before int64) {
+	frame := min(before/stepSamples, r.steps) / 2
+	if frame <= r.consumed {
+		return
+	}
+	r.consumed = frame
+	if r.active {
+		// What sounds already behind it is looked at as soon as the next sound is.
+		r.active, r.louds = false, 1
+	}
+}
+
 // step processes 10 ms of sound.
 func (r *recognizer) step(pcm []int16) (*speech.Hypothesis, error) {
 	r.steps++

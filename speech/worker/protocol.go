@@ -40,6 +40,7 @@ type ask struct {
 	Again   bool   `cbor:"again,omitempty"`   // open: another worker had this stream; it is taken even by one that is busy
 	Hash    []byte `cbor:"hash,omitempty"`    // net: SHA-256 of the net
 	Net     []byte `cbor:"net,omitempty"`     // net: it, where the worker did not know the hash
+	Before  int64  `cbor:"before,omitempty"`  // skip: samples since the stream began at 0
 	Sound   []byte `cbor:"sound,omitempty"`   // sound: 16-bit little endian samples; none: what waits is gone on with
 }
 
@@ -48,6 +49,7 @@ const (
 	doOpen  = "open"
 	doNet   = "net"
 	doSound = "sound"
+	doSkip  = "skip"
 	doFlush = "flush"
 )
 

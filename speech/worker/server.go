@@ -335,6 +335,11 @@ func (s *Server) hear(rec speech.Recognizer, in ask) ([]speech.Hypothesis, error
 			return nil, err
 		}
 		return rec.Accept(pcm)
+	case doSkip:
+		if s, can := rec.(speech.Skipper); can {
+			s.Skip(in.Before)
+		}
+		return nil, nil
 	case doFlush:
 		return rec.Flush()
 	}

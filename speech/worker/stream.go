@@ -267,6 +267,16 @@ func (s *stream) trim() {
 	}
 }
 
+// Skip implements speech.Skipper. A worker that is lost takes what it knew with it: another one hears the own voice again.
+func (s *stream) Skip(before int64) {
+	if before > s.base {
+		_ = s.do(func() error {
+			_, err := s.ask(ask{Do: doSkip, Before: before - s.base}, answers)
+			return err
+		})
+	}
+}
+
 // Flush implements speech.Recognizer.
 func (s *stream) Flush() (finals []speech.Hypothesis, err error) {
 	err = s.do(func() error {
