@@ -1,6 +1,6 @@
 """Measures models on voices that no training heard: digits, strings and calls, clean, in a telephone's band and in noise, for a machine with a GPU.
 
-    python choose.py --packs KEPT [--strangers FOLDER] --noise NOISE [--items FILE] FIRST[+SECOND] ...   (.npz or .onnx)
+    python choose.py --packs KEPT [--strangers FOLDER [--every N]] --noise NOISE [--items FILE] FIRST[+SECOND] ...   (.npz or .onnx)
 
 KEPT holds packs of the kept Kokoro voices (kokorojobs.py --kept; named kept-) and of flite's slt (synth.py flite_dev); --strangers is the folder of strangers.py.
 
@@ -37,14 +37,16 @@ def one(job):
 ITEMS = []
 
 
-def through(path):
+def through(job):
+    """What the network at a path gives for every step-th item."""
+    path, first, step = job
     if path.endswith(".onnx"):
         net = Onnx(path)
     else:
         import torch
         torch.set_num_threads(1)
         net = Torch(path)
-    return [net(i[5]).astype(np.float16) for i in ITEMS]
+    return [net(i[5]).astype(np.float16) for i in ITEMS[first::step]]
 
 
 def build(a):
@@ -53,7 +55,7 @@ def build(a):
     sound, clips = load_packs(a.packs, ("kept", "flite_dev"))
     clips = [("kept" if c["source"] == "kokoro" else "slt", c["speaker"], c["words"], sound[c["at"]:c["at"] + c["n"]].astype(np.float32) / 32768)
              for c in clips if not c.get("bad")]
-    clips += [("strange", *c) for c in strangers.read(a.strangers)] if a.strangers else []
+    clips += [("strange", *c) for c in list(strangers.read(a.strangers))[::a.every]] if a.strangers else []
     for p in sorted(p for p in pathlib.Path(a.noise).iterdir() if p.suffix in (".flac", ".ogg")):
         if split.role("noise", p.stem) == "test" and p.stem.startswith(("babble", "running")):
             bank[p.stem] = np.resize(sf.read(p, dtype="float32")[0], RATE * 20)
@@ -67,7 +69,8 @@ def build(a):
         if key == "calls" and not graph("calls").accepts(words):
             continue
         y = np.roll(bank[names[k % len(names)]], -int(rng.integers(0, RATE * 19)))
-        for cond, z in (("clean", x), ("telephone", sosfilt(low, x)), ("10 dB", mix(x, y, 10, lo, hi)), ("5 dB", mix(x, y, 5, lo, hi))):
+        loud = mix(x, y, 10, lo, hi)
+        for cond, z in (("clean", x), ("telephone", sosfilt(low, x)), ("telephone 10 dB", sosfilt(low, loud)), ("10 dB", loud), ("5 dB", mix(x, y, 5, lo, hi))):
             items.append((voice, source, cond, key, words, mel_of(z.astype(np.float32))))
     return items
 
@@ -82,6 +85,7 @@ def main():
     ap.add_argument("--items", help="where the spoilt sound is kept")
     ap.add_argument("--packs", required=True)
     ap.add_argument("--strangers", type=pathlib.Path)
+    ap.add_argument("--every", type=int, default=1, help="of the strangers' clips one of so many")
     ap.add_argument("--noise", required=True)
     ap.add_argument("--json")
     ap.add_argument("--workers", type=int, default=12)
@@ -103,8 +107,11 @@ def main():
     parts = sorted({m for p in a.models for m in p.split("+")})
     t0 = time.time()
     pool = multiprocessing.get_context("fork").Pool(a.workers)
-    with multiprocessing.get_context("fork").Pool(len(parts)) as nets:
-        lps = dict(zip(parts, nets.map(through, parts, 1)))
+    lps, step = {m: [None] * len(items) for m in parts}, 4
+    jobs = [(m, k, step) for m in parts for k in range(step)]
+    with multiprocessing.get_context("fork").Pool(a.workers) as nets:
+        for (m, k, _), got in zip(jobs, nets.imap(through, jobs)):
+            lps[m][k::step] = got
     print("nets", f"{time.time() - t0:.0f} s", flush=True)
     table, heard = {}, {}
     for combo in a.models:
