@@ -43,13 +43,23 @@ const (
 	untold          // neither here nor there
 )
 
-// mayDrift looks for calls that tell that the examiner may have been at other places than the exam.
-func (e *Exam) mayDrift(c chart.Command, m chart.Meta, doubt *suspicion) {
+// mayDrift looks for what a call tells about whether the examiner is, and was, where the exam is. What it puts in doubt, or settles, comes with
+// the call.
+func (e *Exam) mayDrift(v hear.Verdict, m chart.Meta, do *chart.Command, doubt *suspicion) {
+	c := v.Result.Command
+	n, plain := lone(v)
 	switch first := c.Acts[0].Verb; {
+	case plain:
+		e.called(v.Fit, c.Acts[0].Numbers[:n], do, doubt)
 	case c.Verb() == chart.VerbComplete:
 		doubt.off(e.openEnds())
 	case first == chart.VerbGo, first == chart.VerbAspect:
 		doubt.off(e.leaps(c, m))
+		for _, a := range c.Acts {
+			if a.Verb == chart.VerbSoundings && e.stream.drift != nil && !e.checks() {
+				e.weigh(a.Numbers, do, doubt)
+			}
+		}
 	}
 }
 
@@ -202,37 +212,44 @@ func (e *Exam) difference(d *drift, p chart.Place, ns []chart.MM) (mm int, known
 	return mm, i == len(ns)
 }
 
-// called looks at numbers that are called where the examiner and the exam are together again: if they stand at another place, those before it do
-// so too, and are in doubt.
-func (e *Exam) called(v hear.Verdict, do *chart.Command, doubt *suspicion) {
+// called looks at numbers that are called after a leap.
+func (e *Exam) called(fit hear.Fit, ns []chart.MM, do *chart.Command, doubt *suspicion) {
 	d := e.stream.drift
-	n, plain := lone(v)
-	if d == nil || !plain || d.by != 0 || e.checks() {
+	if d == nil || d.by != 0 || e.checks() {
 		return
 	}
-	if e.state.Place != d.at || v.Fit == hear.Onward {
+	if e.state.Place != d.at || fit == hear.Onward {
 		doubt.off(e.checkBefore(d.at)) // he went on elsewhere
 		return
 	}
-	var ns []chart.MM
-	if a := hear.AttemptOf(e.state); a.Here && !v.Fit.Breaks() {
+	if a := hear.AttemptOf(e.state); a.Here && !fit.Breaks() {
+		var all []chart.MM
 		for _, r := range a.Sites {
-			ns = append(ns, e.state.Chart.Number(r, e.state.Pass))
+			all = append(all, e.state.Chart.Number(r, e.state.Pass))
 		}
+		ns = append(all, ns...)
 	}
-	ns = append(ns, v.Result.Command.Acts[0].Numbers[:n]...)
-	switch of := e.state.Path.Walked(d.at); {
-	case len(ns) < of:
-	case e.recorded(d.at):
+	e.weigh(ns, do, doubt)
+}
+
+// weigh looks at numbers of the place where the examiner and the exam are together again: if they stand at another place, those before it do so
+// too, and are in doubt.
+func (e *Exam) weigh(ns []chart.MM, do *chart.Command, doubt *suspicion) {
+	d := e.stream.drift
+	of := e.state.Path.Walked(d.at)
+	if len(ns) < of {
+		return // a piece
+	}
+	if _, stood := e.difference(d, d.at, ns[:of]); stood {
 		e.found(ns[:of], do, doubt)
-	default:
-		// He went where the exam stood anyway: were these numbers called already?
-		if was, known := e.difference(d, e.stepped(d.at, -1), ns[:of]); known && was == 0 {
-			doubt.off(e.checkBefore(d.at))
-			return
-		}
-		e.stream.drift = nil
+		return
 	}
+	// Nothing stood there, and the exam was there: were these numbers called already?
+	if was, stood := e.difference(d, e.stepped(d.at, -1), ns[:of]); stood && was == 0 {
+		doubt.off(e.checkBefore(d.at))
+		return
+	}
+	e.stream.drift = nil
 }
 
 // checks reports whether a place is asked for because the exam may be adrift.

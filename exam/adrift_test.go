@@ -127,7 +127,7 @@ func TestNotAdrift(t *testing.T) {
 		t.Errorf("it asks %q\n%s", q, strings.Join(x.diary, "\n"))
 	}
 	if s := state(t, log); len(s.Doubts) > 0 {
-		t.Errorf("doubts %v", s.Doubts)
+		t.Errorf("doubts %v\n%s", s.OpenDoubts(), strings.Join(x.diary, "\n"))
 	}
 }
 

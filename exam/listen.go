@@ -364,7 +364,7 @@ func (e *Exam) enter(ctx context.Context, v hear.Verdict, m chart.Meta, atMS int
 	do = e.takesBack(do, attempt)
 	was := e.here()
 	doubt := e.suspect(v)
-	e.called(v, &do, doubt)
+	e.mayDrift(v, m, &do, doubt)
 	var left *due
 	switch v.Fit {
 	case hear.Again, hear.Reply:
@@ -388,7 +388,6 @@ func (e *Exam) enter(ctx context.Context, v hear.Verdict, m chart.Meta, atMS int
 		}
 	}
 	e.sayPlace(v, m)
-	e.mayDrift(v.Result.Command, m, doubt)
 	a, err := e.perform(ctx, do, m, doubt)
 	if err != nil {
 		s.calledMS = m.EndMS
