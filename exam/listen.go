@@ -66,7 +66,9 @@ func (e *Exam) context(startMS int64) hear.Context {
 	if s.waiting.words != nil {
 		c.PendingMS = s.waiting.from
 	}
-	c.AskedOne = e.question != nil && len(e.question.refs) == 1
+	if q := e.question; q != nil && (len(q.refs) == 1 || e.partly(q, startMS)) {
+		c.AskedFor = len(q.refs)
+	}
 	if s.run.cutMS > 0 && s.run.from != e.state.Place {
 		c.Called, c.CalledFrom, c.CutMS = s.run.numbers, s.run.from, s.run.cutMS
 	}

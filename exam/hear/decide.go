@@ -203,10 +203,10 @@ func allNumbers(c chart.Command) (ns []chart.MM) {
 	return ns
 }
 
-// crowded reports whether numbers are more than one where the examiner calls them one by one, and not a whole place.
+// crowded reports whether numbers are more than one where the examiner calls them one by one, and neither a whole place nor an answer.
 func (c *Context) crowded(v Verdict) bool {
 	ns, plain := numbers(v.Result.Command)
-	return plain && c.Rhythm.Singly() && len(ns) > 1 && len(ns) != c.State.Path.Walked(c.State.Place)
+	return plain && c.Rhythm.Singly() && len(ns) > 1 && len(ns) != c.AskedFor && len(ns) != c.State.Path.Walked(c.State.Place)
 }
 
 // unfinished reports whether more may belong to a call: a correction of one number whose place has more; numbers that end in the middle of a

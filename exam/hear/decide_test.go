@@ -17,7 +17,11 @@ func TestDecide(t *testing.T) {
 	rows := Rhythm{Row: 12}
 	question := func(c *Context, _ *speech.Hypothesis) { c.Question = true }
 	mesial := func(c *Context, _ *speech.Hypothesis) { // 17 mesial is asked about, heard to its end two seconds ago
-		c.Question, c.AskedOne, c.Asked, c.AskedMS, c.AskedOut = true, true, []chart.SiteRef{{Tooth: 17, Site: chart.MB}}, now-2000, true
+		c.Question, c.AskedFor, c.Asked, c.AskedMS, c.AskedOut = true, 1, []chart.SiteRef{{Tooth: 17, Site: chart.MB}}, now-2000, true
+	}
+	two := func(c *Context, h *speech.Hypothesis) { // 17 mesial and mid, likewise
+		mesial(c, h)
+		c.AskedFor, c.Asked = 2, c.Attempt.Sites[1:]
 	}
 	all := func(c *Context, _ *speech.Hypothesis) { // all of 17 is asked about
 		c.Question, c.Asked, c.AskedMS, c.AskedOut, c.TurnMS = true, c.Attempt.Sites, now-2000, true, now-500
@@ -54,6 +58,7 @@ func TestDecide(t *testing.T) {
 		want  string
 	}{
 		{"a whole place", moment{}, "1 three two four", "enter fill: three two four"},
+		{"two of three numbers were asked for, of who calls them one by one", moment{calls: full, rhythm: slow, more: two}, "0.62 two two | 0.38 tooth two", "enter piece: two two"},
 		{"a number lost in the likelier reading", moment{}, "0.8 three two | 0.2 three two four", "enter fill: three two four"},
 		{"a number lost for sure", moment{}, "0.99 three two | 0.01 three two four", "enter piece: three two"},
 		{"a number too many in the likelier reading", moment{}, "0.7 three two two four | 0.3 three two four", "enter fill: three two four"},

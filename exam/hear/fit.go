@@ -62,8 +62,8 @@ type Context struct {
 	// The place spoken last was filled, and answered at this time, after the examiner had been told that it is not full: what begins
 	// before he can have heard the answer is a reaction to that. 0: it was not.
 	FilledMS, FilledToldMS int64
-	// AskedOne says that a number is asked for.
-	AskedOne bool
+	// AskedFor is how many numbers are asked for, by the names of their sites: 0, one, or two of three.
+	AskedFor int
 	// Question says that something is asked; what answers it is no talk.
 	Question bool
 	TurnMS   int64    // the last call, or the last words of the tool, ended, or speech that was not understood
@@ -164,7 +164,7 @@ func (c *Context) layOn(ways map[Fit]float64, t *turn, k int, startMS int64) {
 			ways[Over] = shareOver
 		}
 	}
-	if c.AskedOne && k == 1 { // the answer
+	if k == c.AskedFor { // the answer
 		ways[Piece] = max(ways[Piece], shareAnswered)
 	}
 }

@@ -82,7 +82,9 @@ func TestPriors(t *testing.T) {
 			if whole {
 				c.Asked = c.Attempt.Sites
 			}
-			c.AskedOne = len(c.Asked) == 1
+			if len(c.Asked) == 1 {
+				c.AskedFor = 1
+			}
 		}}
 	}
 	filled := func(ago int64) moment { // 17 was filled after the examiner was told that it is not full
