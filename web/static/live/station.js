@@ -101,7 +101,7 @@ class Station extends Part {
     let next = "";
     if (view.signed_by) {
       this.#names(view.void ? "Void" : "Signed", "");
-      next = view.void ? "this exam counts no more" : `by ${view.signed_by}; to amend a value choose it, then More`;
+      next = view.void ? "this exam counts no more" : `by ${view.signed_by}; choose a value to amend it`;
     } else if (view.at_end) {
       this.#names("End", "of the path");
       const what = view.pass === "depth" ? "depth" : "margin";
