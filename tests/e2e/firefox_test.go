@@ -14,7 +14,7 @@ import (
 )
 
 // The main flow in Firefox, with the built program and its recognizer: a patient, an exam called into the microphone, a value put right by
-// keyboard, the closing, the printed chart. The microphone is one of the system's sound server, which hears a recording played into it.
+// keyboard, the closing, the printed chart. The microphone is one of the system's sound server, which hears a recording played into it, in real time.
 func TestMainFlowInFirefox(t *testing.T) {
 	t.Parallel()
 	wav, _ := recording(t, "page-joe")

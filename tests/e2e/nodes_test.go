@@ -15,7 +15,7 @@ import (
 )
 
 // The node that a page came from is killed while an exam is called: the page goes on at the other node by itself, with the sound that it
-// kept, and what was typed meanwhile is entered. (tests/kill does it more often, without a browser.)
+// kept, and what was typed meanwhile is entered. (tests/kill does it more often, without a browser.) The calls are spoken in real time.
 func TestPageGoesOnAtAnotherNode(t *testing.T) {
 	t.Parallel()
 	server := postgres.Start(t)

@@ -13,7 +13,8 @@ import (
 )
 
 // One service, two workers that recognize speech. Each is killed in the middle of calls, one is stopped, one is put to sleep, both are killed, and come back: no
-// value is lost, none is entered twice, and while there are none the service goes on with what is typed. LEADSMAN_MEASURE=1 makes it several plays.
+// value is lost, none is entered twice, and while there are none the service goes on with what is typed. LEADSMAN_MEASURE=1 makes it several plays. A minute:
+// the recording is spoken twice as fast.
 func TestWorkersAreKilled(t *testing.T) {
 	t.Parallel()
 	plays := 1
