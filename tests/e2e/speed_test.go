@@ -101,8 +101,8 @@ func TestTypingIsQuick(t *testing.T) {
 	figures.Write(t, "measurements.md", "typing", figures.Table([]string{"round", "median", "95 of 100"}, rounds)+
 		fmt.Sprintf("\nThe page's own thread works %.0f ms for a number and the arrow behind it.\n", work)+figures.Conditions())
 	// On a machine that others keep busy the time says nothing, and the work of the page's thread, two draws and two answers, has to do.
-	if best > 50 && work > 50 {
-		t.Errorf("95 of 100 keys are shown within %.0f ms, want 50; the page works %.0f ms for each, want 50", best, work)
+	if best > 50 && work > 45 {
+		t.Errorf("95 of 100 keys are shown within %.0f ms, want 50; the page works %.0f ms for each, want 45", best, work)
 	}
 }
 
