@@ -174,6 +174,12 @@ type tracedRecognizer struct {
 	trace *trace
 }
 
+func (r tracedRecognizer) Skip(before int64) {
+	if s, can := r.Recognizer.(speech.Skipper); can {
+		s.Skip(before)
+	}
+}
+
 func (r tracedRecognizer) Accept(pcm []int16) ([]speech.Hypothesis, error) {
 	hs, err := r.Recognizer.Accept(pcm)
 	for _, h := range hs {
