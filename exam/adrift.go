@@ -50,6 +50,7 @@ func (e *Exam) mayDrift(v hear.Verdict, m chart.Meta, do *chart.Command, doubt *
 	n, plain := lone(v)
 	switch first := c.Acts[0].Verb; {
 	case plain:
+		e.cameBack(c.Acts[0].Numbers[:n], doubt)
 		e.called(v.Fit, c.Acts[0].Numbers[:n], do, doubt)
 	case c.Verb() == chart.VerbComplete:
 		doubt.off(e.openEnds())
@@ -76,12 +77,12 @@ func (e *Exam) leaps(do chart.Command, m chart.Meta) []chart.Reading {
 	if n, near := e.steps(s.brokeOff, to); near {
 		from = s.brokeOff
 		if n == 0 {
-			s.brokeOff = chart.Place{} // he is back
+			s.brokeOff, s.drift = chart.Place{}, nil // he is back
 			return nil
 		}
 	}
 	if s.brokeOff == (chart.Place{}) {
-		s.brokeOff = from
+		s.brokeOff, s.away, s.awayMM = from, nil, nil
 	}
 	n, near := e.steps(from, to)
 	known := e.recorded(to)
@@ -212,6 +213,19 @@ func (e *Exam) difference(d *drift, p chart.Place, ns []chart.MM) (mm int, known
 	return mm, i == len(ns)
 }
 
+// cameBack looks at the first numbers of an examiner who is back where he left off: if they are the last ones that were written elsewhere meanwhile, he
+// was never there, and what was taken for a leap was none. They are in doubt there.
+func (e *Exam) cameBack(ns []chart.MM, doubt *suspicion) {
+	s := &e.stream
+	if n := len(s.awayMM); s.brokeOff == (chart.Place{}) && n > 0 {
+		if len(ns) <= n && slices.Equal(ns, s.awayMM[n-len(ns):]) {
+			doubt.also = append(doubt.also, s.away...)
+			e.due = append(e.due, *e.hole(s.away[0].Place()))
+		}
+		s.away, s.awayMM = nil, nil
+	}
+}
+
 // called looks at numbers that are called after a leap.
 func (e *Exam) called(fit hear.Fit, ns []chart.MM, do *chart.Command, doubt *suspicion) {
 	d := e.stream.drift
@@ -338,6 +352,21 @@ func (e *Exam) openEnds() []chart.Reading {
 		}
 	}
 	return nil
+}
+
+// goesAway notes what is called away from where the examiner left off.
+func (s *stream) goesAway(evs []chart.Event) {
+	switch s.brokeOff {
+	case chart.Place{}:
+	case s.stand: // he walked there
+		s.brokeOff, s.away, s.awayMM = chart.Place{}, nil, nil
+	default:
+		for _, ev := range evs {
+			if ev.Kind == chart.KindSet && ev.Sounding {
+				s.away, s.awayMM = append(s.away, suspect{chart.Reading{SiteRef: ev.At(), Field: ev.Field}, placeOff}), append(s.awayMM, chart.Half(*ev.Value))
+			}
+		}
+	}
 }
 
 // nowhere looks at numbers that were refused because nothing is probed where the exam stands: the path is at its end, and the examiner is not; or it

@@ -570,9 +570,7 @@ func (e *Exam) sounded(evs []chart.Event, v hear.Verdict, m chart.Meta, atMS int
 	}
 	s.soundedMS, s.stand = m.EndMS, e.state.Place
 	s.inVain = 0
-	if s.stand == s.brokeOff {
-		s.brokeOff = chart.Place{}
-	}
+	s.goesAway(evs)
 	var last chart.Place
 	n, places := 0, 0
 	for _, ev := range evs {
