@@ -354,6 +354,27 @@ func (e *Exam) openEnds() []chart.Reading {
 	return nil
 }
 
+// knowsOpenEnds drops the question about the place before open ones: the examiner said what is to become of these, and knows of them.
+func (e *Exam) knowsOpenEnds(ctx context.Context) error {
+	d := e.stream.drift
+	if d == nil || d.by != 0 {
+		return nil
+	}
+	var do chart.Command
+	for _, open := range e.state.OpenDoubts() {
+		if open.Reason == placeOff && open.Place() == d.at {
+			do.Acts = append(do.Acts, chart.Act{Verb: chart.VerbSettle, Ref: &open.SiteRef})
+		}
+	}
+	e.stream.drift = nil
+	e.due = slices.DeleteFunc(e.due, func(x due) bool { return x.check })
+	if do.Acts == nil {
+		return nil
+	}
+	_, err := e.perform(ctx, do, chart.Meta{Source: chart.Tool}, nil)
+	return expected(err)
+}
+
 // goesAway notes what is called away from where the examiner left off.
 func (s *stream) goesAway(evs []chart.Event) {
 	switch s.brokeOff {

@@ -136,6 +136,9 @@ func (e *Exam) askDue(quietMS int64) {
 		if attempt.Here && !e.state.Complete || !just && !over && quietMS < askQuietMS {
 			continue
 		}
+		if d.check && e.closing.on && e.closingQuestion(stepSites) != nil {
+			continue // what is to become of the open places is asked first
+		}
 		e.due = slices.Delete(e.due, i, i+1)
 		if !just && !d.hole && len(d.refs) > 1 {
 			// Of a place that lies back the whole is asked for: who hears several numbers of it says all of it.

@@ -58,7 +58,7 @@ func (e *Exam) askClosing(quietMS int64) {
 	if !c.on || !e.state.Complete || e.state.SignedBy != "" || quietMS < closeQuietMS {
 		return
 	}
-	if q := e.closingQuestion(stepSites); q != nil && !e.checks() { // places that tell why others are open come first
+	if q := e.closingQuestion(stepSites); q != nil {
 		e.ask(q)
 		return
 	}
@@ -259,6 +259,11 @@ func (e *Exam) replyClosing(ctx context.Context, q *Question, act chart.Act, m c
 	}
 	e.question = nil
 	e.closing.done[q.asks.step] = true
+	if q.asks.step == stepSites {
+		if err := e.knowsOpenEnds(ctx); err != nil {
+			return true, a, err
+		}
+	}
 	e.stream.calledMS = max(e.stream.calledMS, m.EndMS)
 	if len(do.Acts) > 0 {
 		a, err = e.perform(ctx, do, m, nil)

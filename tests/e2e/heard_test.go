@@ -87,7 +87,7 @@ func TestSoundAndHistory(t *testing.T) {
 	p.keys(kb.Enter)
 	p.until("the history is shown", `document.querySelectorAll("dialog .history li").length === 2`)
 	got := eval[string](p, `[...document.querySelectorAll("dialog .history li")].map((l) => l.innerText.replace(/\s+/g, " ")).join(" | ")`)
-	for _, want := range []string{"keyboard, Ben Oakley depth 9 before: 7", "voice depth 7 before: not recorded", "heard three two seven with", "not heard clearly", "perhaps three two eleven"} {
+	for _, want := range []string{"keyboard, Ben Oakley depth 9, before: 7", "voice depth 7, before: not recorded", "heard three two seven with", "not heard clearly", "perhaps three two eleven"} {
 		if !strings.Contains(got, want) {
 			t.Errorf("the history lacks %q: %s", want, got)
 		}
