@@ -153,6 +153,20 @@ func TestNeverThere(t *testing.T) {
 	}
 }
 
+// A correction means the place spoken last, whatever other place is asked about.
+func TestCorrectionMeansTheLastPlace(t *testing.T) {
+	x, log := astray(t)
+	x.says("six three two")
+	x.waits(1300)
+	x.waits(9000, `"again, 14 buccal, please`)
+	x.listens("again, 14 buccal, please")
+	x.says("correction five three two")
+	x.waits(1500)
+	if s := state(t, log); !slices.Equal(depths(s, 13), []int{5, 3, 2}) || slices.Equal(depths(s, 14), []int{5, 3, 2}) {
+		t.Errorf("13 has %v, 14 %v\n%s", depths(s, 13), depths(s, 14), strings.Join(x.diary, "\n"))
+	}
+}
+
 // A question that is not answered leaves its place in doubt.
 func TestAdriftUnanswered(t *testing.T) {
 	x, log := astray(t)

@@ -434,7 +434,7 @@ func (e *Exam) replyTo(ctx context.Context, c chart.Command, m chart.Meta, v hea
 		return false, a, nil
 	}
 	plain := m.Source == chart.Voice && act.Verb == chart.VerbSoundings
-	corrects := act.Verb == chart.VerbCorrection && len(act.Where) == 0 && !act.Whole && len(act.Numbers) == len(q.refs) && m.StartMS >= q.from
+	corrects := act.Verb == chart.VerbCorrection && !q.elsewhere && len(act.Where) == 0 && !act.Whole && len(act.Numbers) == len(q.refs) && m.StartMS >= q.from
 	switch {
 	case act.Verb == chart.VerbAffirm && !q.value:
 		var do chart.Command
