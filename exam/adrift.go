@@ -302,13 +302,19 @@ func (e *Exam) found(ns []chart.MM, do *chart.Command, doubt *suspicion) {
 // foundOut ends a drift, and the doubts that it raised. Those of the place that told are being called.
 func (e *Exam) foundOut(told chart.Place, do *chart.Command) {
 	d := e.stream.drift
+	do.Acts = append(do.Acts, e.endDrift(func(p chart.Place) bool { return (d.by != 0 || d.sure) && p != told })...)
+}
+
+// endDrift looks for a drift no longer. It gives what settles the doubts at places.
+func (e *Exam) endDrift(at func(chart.Place) bool) (settle []chart.Act) {
 	for _, open := range e.state.OpenDoubts() {
-		if (d.by != 0 || d.sure) && open.Reason == placeOff && open.Place() != told {
-			do.Acts = append(do.Acts, chart.Act{Verb: chart.VerbSettle, Ref: &open.SiteRef})
+		if open.Reason == placeOff && at(open.Place()) {
+			settle = append(settle, chart.Act{Verb: chart.VerbSettle, Ref: &open.SiteRef})
 		}
 	}
 	e.stream.drift = nil
 	e.due = slices.DeleteFunc(e.due, func(x due) bool { return x.check })
+	return settle
 }
 
 // sinceTogether are the numbers before a place, back to where the examiner and the exam were together for certain.
@@ -360,18 +366,11 @@ func (e *Exam) knowsOpenEnds(ctx context.Context) error {
 	if d == nil || d.by != 0 {
 		return nil
 	}
-	var do chart.Command
-	for _, open := range e.state.OpenDoubts() {
-		if open.Reason == placeOff && open.Place() == d.at {
-			do.Acts = append(do.Acts, chart.Act{Verb: chart.VerbSettle, Ref: &open.SiteRef})
-		}
-	}
-	e.stream.drift = nil
-	e.due = slices.DeleteFunc(e.due, func(x due) bool { return x.check })
-	if do.Acts == nil {
+	settle := e.endDrift(func(p chart.Place) bool { return p == d.at })
+	if settle == nil {
 		return nil
 	}
-	_, err := e.perform(ctx, do, chart.Meta{Source: chart.Tool}, nil)
+	_, err := e.perform(ctx, chart.Command{Acts: settle}, chart.Meta{Source: chart.Tool}, nil)
 	return expected(err)
 }
 
