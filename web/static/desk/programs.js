@@ -126,8 +126,8 @@ class Programs extends Seated {
       h("details", { ontoggle: async (e) => {
         if (!e.target.open) return;
         const ls = await get(`${at}/letters`).catch((f) => f);
-        put(letters, ls instanceof Error ? ls.message : ls.length ? ls.map((l) => h("li", {}, `${when(l.time)} ${l.event} ${l.exam || ""}: `,
-          l.sent ? `taken ${when(l.sent)}` : l.next ? (l.tries ? `tried ${l.tries} times, again ${when(l.next)}` : "on its way") : `given up after ${l.tries} tries`, l.fault ? `, ${l.fault}` : "")) : "None yet.");
+        put(letters, ls instanceof Error ? h("li", {}, ls.message) : ls.length ? ls.map((l) => h("li", {}, `${when(l.time)} ${l.event} ${l.exam || ""}: `,
+          l.sent ? `taken ${when(l.sent)}` : l.next ? (l.tries ? `tried ${l.tries} times, again ${when(l.next)}` : "on its way") : `given up after ${l.tries} tries`, l.fault ? `, ${l.fault}` : "")) : h("li", {}, "None yet."));
       } }, h("summary", {}, "Messages so far"), letters));
   }
 }
