@@ -1,6 +1,7 @@
 package exam
 
 import (
+	"cmp"
 	"context"
 	"slices"
 
@@ -113,11 +114,16 @@ func (e *Exam) checkBefore(p chart.Place) []chart.Reading {
 		return nil
 	}
 	d.at = to
-	e.due = slices.DeleteFunc(e.due, func(x due) bool { return x.place == to })
-	c := e.hole(to)
+	e.askFirst(to)
+	return e.undoubted(to)
+}
+
+// askFirst has a place that tells asked for before anything else.
+func (e *Exam) askFirst(p chart.Place) {
+	e.due = slices.DeleteFunc(e.due, func(x due) bool { return x.place == p })
+	c := e.hole(p)
 	c.check = true
 	e.due = slices.Insert(e.due, 0, *c)
-	return e.undoubted(to)
 }
 
 // undoubted are the numbers of a place that nobody doubts yet.
@@ -150,7 +156,7 @@ func (e *Exam) steps(from, to chart.Place) (n int, near bool) {
 
 // stepped is the place n places further along the path; none if the path ends before.
 func (e *Exam) stepped(p chart.Place, n int) chart.Place {
-	for ; n != 0 && p != (chart.Place{}); n -= sign(n) {
+	for ; n != 0 && p != (chart.Place{}); n -= cmp.Compare(n, 0) {
 		next := e.state.Behind
 		if n < 0 {
 			next = e.state.Before
@@ -162,13 +168,6 @@ func (e *Exam) stepped(p chart.Place, n int) chart.Place {
 		p = to
 	}
 	return p
-}
-
-func sign(n int) int {
-	if n < 0 {
-		return -1
-	}
-	return 1
 }
 
 // tells says what the numbers of a place tell of a drift, and how far what is called stands further along.
@@ -219,7 +218,7 @@ func (e *Exam) cameBack(ns []chart.MM, doubt *suspicion) {
 	s := &e.stream
 	if n := len(s.awayMM); s.brokeOff == (chart.Place{}) && n > 0 {
 		if len(ns) <= n && slices.Equal(ns, s.awayMM[n-len(ns):]) {
-			doubt.also = append(doubt.also, s.away...)
+			doubt.off(s.away)
 			e.due = append(e.due, *e.hole(s.away[0].Place()))
 		}
 		s.away, s.awayMM = nil, nil
@@ -383,7 +382,7 @@ func (s *stream) goesAway(evs []chart.Event) {
 	default:
 		for _, ev := range evs {
 			if ev.Kind == chart.KindSet && ev.Sounding {
-				s.away, s.awayMM = append(s.away, suspect{chart.Reading{SiteRef: ev.At(), Field: ev.Field}, placeOff}), append(s.awayMM, chart.Half(*ev.Value))
+				s.away, s.awayMM = append(s.away, chart.Reading{SiteRef: ev.At(), Field: ev.Field}), append(s.awayMM, chart.Half(*ev.Value))
 			}
 		}
 	}
@@ -408,9 +407,7 @@ func (e *Exam) nowhere(ctx context.Context, v hear.Verdict) error {
 	}
 	if p, ok := e.lastPlace(); ok && s.drift == nil && e.recorded(p) {
 		s.drift = &drift{at: p, was: e.state.Chart, sure: true}
-		c := e.hole(p)
-		c.check = true
-		e.due = slices.Insert(e.due, 0, *c)
+		e.askFirst(p)
 	}
 	return nil
 }
