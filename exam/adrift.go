@@ -51,7 +51,6 @@ func (e *Exam) mayDrift(v hear.Verdict, m chart.Meta, do *chart.Command, doubt *
 	n, plain := lone(v)
 	switch first := c.Acts[0].Verb; {
 	case plain:
-		e.cameBack(c.Acts[0].Numbers[:n], doubt)
 		e.called(v.Fit, c.Acts[0].Numbers[:n], do, doubt)
 	case c.Verb() == chart.VerbComplete:
 		doubt.off(e.openEnds())
@@ -83,7 +82,7 @@ func (e *Exam) leaps(do chart.Command, m chart.Meta) []chart.Reading {
 		}
 	}
 	if s.brokeOff == (chart.Place{}) {
-		s.brokeOff, s.away, s.awayMM = from, nil, nil
+		s.brokeOff = from
 	}
 	n, near := e.steps(from, to)
 	known := e.recorded(to)
@@ -210,19 +209,6 @@ func (e *Exam) difference(d *drift, p chart.Place, ns []chart.MM) (mm int, known
 		i++
 	}
 	return mm, i == len(ns)
-}
-
-// cameBack looks at the first numbers of an examiner who is back where he left off: if they are the last ones that were written elsewhere meanwhile, he
-// was never there, and what was taken for a leap was none. They are in doubt there.
-func (e *Exam) cameBack(ns []chart.MM, doubt *suspicion) {
-	s := &e.stream
-	if n := len(s.awayMM); s.brokeOff == (chart.Place{}) && n > 0 {
-		if len(ns) <= n && slices.Equal(ns, s.awayMM[n-len(ns):]) {
-			doubt.off(s.away)
-			e.due = append(e.due, *e.hole(s.away[0].Place()))
-		}
-		s.away, s.awayMM = nil, nil
-	}
 }
 
 // called looks at numbers that are called after a leap.
@@ -371,21 +357,6 @@ func (e *Exam) knowsOpenEnds(ctx context.Context) error {
 	}
 	_, err := e.perform(ctx, chart.Command{Acts: settle}, chart.Meta{Source: chart.Tool}, nil)
 	return expected(err)
-}
-
-// goesAway notes what is called away from where the examiner left off.
-func (s *stream) goesAway(evs []chart.Event) {
-	switch s.brokeOff {
-	case chart.Place{}:
-	case s.stand: // he walked there
-		s.brokeOff, s.away, s.awayMM = chart.Place{}, nil, nil
-	default:
-		for _, ev := range evs {
-			if ev.Kind == chart.KindSet && ev.Sounding {
-				s.away, s.awayMM = append(s.away, chart.Reading{SiteRef: ev.At(), Field: ev.Field}), append(s.awayMM, chart.Half(*ev.Value))
-			}
-		}
-	}
 }
 
 // nowhere looks at numbers that were refused because nothing is probed where the exam stands: the path is at its end, and the examiner is not; or it

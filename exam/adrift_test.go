@@ -131,28 +131,6 @@ func TestNotAdrift(t *testing.T) {
 	}
 }
 
-// Numbers that the examiner calls again where he left off, after what was taken for a leap, were never those of the place that it led to.
-func TestNeverThere(t *testing.T) {
-	log := &Memory{}
-	x := newExaminer(t, log)
-	defer x.e.Close()
-	for _, words := range []string{"three two three", "two two four", "four one two", "three two two", "one two two"} {
-		x.says(words)
-		x.waits(1300)
-	}
-	x.says("two two two", "number one seven")
-	x.waits(900)
-	x.says("two two two")
-	x.waits(1300)
-	x.says("number one two")
-	x.waits(1300)
-	x.says("two two two")
-	x.waits(1300)
-	if s := state(t, log); offs(s) != 3 || s.Doubts[chart.SiteRef{Tooth: 17, Site: chart.B}].Reason != placeOff {
-		t.Errorf("doubts %v, at %v\n%s", s.OpenDoubts(), s.Place, strings.Join(x.diary, "\n"))
-	}
-}
-
 // A correction means the place spoken last, whatever other place is asked about.
 func TestCorrectionMeansTheLastPlace(t *testing.T) {
 	x, log := astray(t)

@@ -24,7 +24,6 @@ const (
 	talkMS     = 150  // speech that is shorter is none
 	mostHeldMS = 1000 // what may be all of a call is held no longer
 	sameMS     = 1500 // pause before the same numbers once more, behind which they may be the same place again
-	wordSaidMS = 300  // for a word that the tool says
 	slackMS    = 300  // speech that began in time may be noticed so much later
 )
 
@@ -62,7 +61,6 @@ func (e *Exam) context(startMS int64) hear.Context {
 	// A question that nobody can have heard, as with a recording, is no reason to take the place for called once more.
 	if q := e.question; q != nil && q.call == 0 && q.place == c.Attempt.Place && !c.Attempt.Here && (q.value || s.spokeMS > 0) {
 		c.Asked, c.AskedMS, c.AskedOut = q.refs, q.from, e.waitsFor(q) || e.heardOut(q, startMS)
-		c.KnownMS = q.from - answerMS + int64(len(strings.Fields(q.Speak))-1)*wordSaidMS
 		c.Tries = max(c.Tries, q.missed)
 	}
 	if s.waiting.words != nil {
@@ -570,7 +568,9 @@ func (e *Exam) sounded(evs []chart.Event, v hear.Verdict, m chart.Meta, atMS int
 	}
 	s.soundedMS, s.stand = m.EndMS, e.state.Place
 	s.inVain = 0
-	s.goesAway(evs)
+	if s.stand == s.brokeOff { // he walked there
+		s.brokeOff = chart.Place{}
+	}
 	var last chart.Place
 	n, places := 0, 0
 	for _, ev := range evs {

@@ -30,13 +30,11 @@ type stream struct {
 	named     chart.Place // the place that an answer named last
 	asked     *Question   // the last question for all of a place, as long as no numbers came
 	passed    passed
-	stand     chart.Place     // where the last soundings left the exam
-	brokeOff  chart.Place     // where it stood when the examiner went far away
-	away      []chart.Reading // what was called since then
-	awayMM    []chart.MM      // and its numbers
-	inVain    int             // numbers refused at a tooth that is not there
-	together  chart.Place     // a place where the examiner and the exam were together for certain
-	drift     *drift          // what was called may stand at other places; nil: nothing speaks for that
+	stand     chart.Place // where the last soundings left the exam
+	brokeOff  chart.Place // where it stood when the examiner went far away
+	inVain    int         // numbers refused at a tooth that is not there
+	together  chart.Place // a place where the examiner and the exam were together for certain
+	drift     *drift      // what was called may stand at other places; nil: nothing speaks for that
 	uttered   []utterance
 }
 

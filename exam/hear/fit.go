@@ -52,9 +52,8 @@ type Context struct {
 	// Asked are the sites that are asked about of a place that is full and was spoken last; empty: nothing is asked about it.
 	Asked    []chart.SiteRef
 	AskedMS  int64
-	KnownMS  int64 // from when on it could be known what is asked
-	AskedOut bool  // it was spoken to its end before the call began
-	Tries    int   // so many answers about that place were not understood
+	AskedOut bool // it was spoken to its end before the call began
+	Tries    int  // so many answers about that place were not understood
 	// PendingMS is when the call began of which these are the last words; 0: none did.
 	PendingMS int64
 	GapMS     int64 // and how long after the words before these come
@@ -213,11 +212,8 @@ func (c *Context) reply(ns []chart.MM, startMS int64) (reply float64) {
 	if n := len(c.Attempt.Sites); len(c.Asked) > 0 && !c.Attempt.Here && k == n && startMS >= c.AskedMS+ReactMS {
 		// Who answers says what stands there once more; what is asked about may be another number.
 		w := againAsked
-		switch {
-		case c.AskedOut && startMS < c.TurnMS+FlowMS:
+		if c.AskedOut && startMS < c.TurnMS+FlowMS {
 			w = shareTold
-		case startMS < c.KnownMS+ReactMS:
-			w = againUnaware
 		}
 		reply = w / (1 - w) * c.agree(ns)
 	}
