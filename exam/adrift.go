@@ -171,8 +171,7 @@ func (e *Exam) stepped(p chart.Place, n int) chart.Place {
 
 // tells says what the numbers of a place tell of a drift, and how far what is called stands further along.
 func (e *Exam) tells(d *drift, ns []chart.MM) (finding, int) {
-	here, known := e.difference(d, d.at, ns)
-	if known && here == 0 {
+	if e.stands(d, d.at, ns) {
 		return inPlace, 0
 	}
 	for n := range mostOff {
@@ -180,35 +179,33 @@ func (e *Exam) tells(d *drift, ns []chart.MM) (finding, int) {
 			if d.by != 0 && by != d.by {
 				continue
 			}
-			if there, known := e.difference(d, e.stepped(d.at, by), ns); known && there == 0 {
+			if e.stands(d, e.stepped(d.at, by), ns) {
 				return off, by
 			}
 		}
 	}
-	if known && here <= 1 {
-		return inPlace, 0
-	}
 	return untold, 0
 }
 
-// difference is how much numbers differ from those that stood at a place, in mm; known is false if one of them was missing.
-func (e *Exam) difference(d *drift, p chart.Place, ns []chart.MM) (mm int, known bool) {
+// stood gives the numbers that stood at a place, in walking order; nil if one was missing.
+func (e *Exam) stood(d *drift, p chart.Place) (out []chart.MM) {
 	if p == (chart.Place{}) {
-		return 0, false
+		return nil
 	}
-	i := 0
-	for k, site := range e.state.Path.At(p).Sites {
-		if e.state.Path.At(p).Off[k] {
-			continue
+	for _, r := range e.hole(p).refs {
+		was := d.was.Number(r, e.state.Pass)
+		if !was.Known() {
+			return nil
 		}
-		was := d.was.Number(chart.SiteRef{Tooth: p.Tooth, Site: site}, e.state.Pass)
-		if i == len(ns) || !was.Known() {
-			return 0, false
-		}
-		mm += max(was.Half()-ns[i].Half(), ns[i].Half()-was.Half()) / 2
-		i++
+		out = append(out, was)
 	}
-	return mm, i == len(ns)
+	return out
+}
+
+// stands reports whether numbers are those that stood at a place.
+func (e *Exam) stands(d *drift, p chart.Place, ns []chart.MM) bool {
+	was := e.stood(d, p)
+	return was != nil && slices.Equal(was, ns)
 }
 
 // called looks at numbers that are called after a leap.
@@ -239,12 +236,12 @@ func (e *Exam) weigh(ns []chart.MM, do *chart.Command, doubt *suspicion) {
 	if len(ns) < of {
 		return // a piece
 	}
-	if _, stood := e.difference(d, d.at, ns[:of]); stood {
+	if e.stood(d, d.at) != nil {
 		e.found(ns[:of], do, doubt)
 		return
 	}
 	// Nothing stood there, and the exam was there: were these numbers called already?
-	if was, stood := e.difference(d, e.stepped(d.at, -1), ns[:of]); stood && was == 0 {
+	if e.stands(d, e.stepped(d.at, -1), ns[:of]) {
 		doubt.off(e.checkBefore(d.at))
 		return
 	}
@@ -261,7 +258,7 @@ func (e *Exam) found(ns []chart.MM, do *chart.Command, doubt *suspicion) {
 	d := e.stream.drift
 	switch f, by := e.tells(d, ns); {
 	case f == inPlace:
-		if d.agree++; d.by == 0 || d.agree >= 2 {
+		if d.agree++; d.by == 0 && !d.sure || d.agree >= 2 {
 			e.stream.together = d.at
 			e.foundOut(d.at, do)
 			return

@@ -423,8 +423,12 @@ func (e *Exam) takesBack(do chart.Command, attempt hear.Attempt) chart.Command {
 	return e.anew(chart.Command{}, attempt)
 }
 
-// singly reports whether the numbers of a place were called one by one: as the log has them, or as this examiner always does.
+// singly reports whether the numbers of a place were called one by one: as this examiner does, or as the log has them while that is not known.
+// A pause within a place makes pieces of it that look like that.
 func (e *Exam) singly(attempt hear.Attempt) bool {
+	if e.rhythm.Known() {
+		return e.rhythm.Singly()
+	}
 	var parts []hear.Part
 	for _, c := range attempt.Calls {
 		evs := e.state.CallEvents(c)
@@ -438,7 +442,7 @@ func (e *Exam) singly(attempt hear.Attempt) bool {
 			parts = append(parts, p)
 		}
 	}
-	return hear.Singly(parts) || e.rhythm.Singly()
+	return hear.Singly(parts)
 }
 
 // accepts reports whether a call says that the place may stay as it is.

@@ -105,6 +105,7 @@ type person struct {
 	hurry    bool  // numbers in the flow: who is fast does not wait
 	ended    bool  // exam complete was said
 	lost     bool  // does not know which aspect the tool is at
+	mending  bool  // goes back to a place whose answer was written at another one
 	back     bool  // went back to the own place, where the tool was not
 	canWhere bool  // the tool understands "where"
 	happened int64 // samples: the last thing said or heard
@@ -923,9 +924,11 @@ func (p *person) misplaced(i int, named bool, r *reply) (bool, error) {
 			break
 		}
 	}
-	if named {
+	if named || p.mending {
 		return true, nil
 	}
+	p.mending = true // what happens on the way does not begin this once more
+	defer func() { p.mending = false }()
 	if err := p.jump(i); err != nil {
 		return true, err
 	}
@@ -1030,9 +1033,8 @@ func (p *person) jump(i int) error {
 		if err != nil {
 			return err
 		}
-		if len(rep.asks) > 0 {
-			m := rep.asks[len(rep.asks)-1]
-			if ok, err := p.answer(i, m); err != nil || ok && m.tooth == p.jumped {
+		if m := len(rep.asks) - 1; m >= 0 && (rep.asks[m].tooth > 0 || len(rep.asks[m].values) == 0) {
+			if ok, err := p.answer(i, rep.asks[m]); err != nil || ok && rep.asks[m].tooth == p.jumped {
 				return err
 			}
 			continue
@@ -1048,6 +1050,7 @@ func (p *person) jump(i int) error {
 		if heard == "place" {
 			return nil
 		}
+		// "1. 2. 9?" is no question about a place to somebody who said "number nine".
 		if slices.Contains([]string{"accepted", "arch", "doubt", "part"}, heard) || heard == "" && len(rep.read) > 0 {
 			// It was taken for something else.
 			if err := p.say(r, "that was no number", "disregard"); err != nil {
