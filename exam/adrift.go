@@ -27,6 +27,7 @@ const placeOff = "may stand a place off"
 // drift is what is known of it.
 type drift struct {
 	at    chart.Place // the numbers of this place tell next
+	to    chart.Place // where the examiner went
 	was   chart.Chart // when it came up
 	by    int         // places that numbers stand further along the path than they were called; 0: not known yet
 	agree int         // places in a row that are where they should be
@@ -50,6 +51,8 @@ func (e *Exam) mayDrift(v hear.Verdict, m chart.Meta, do *chart.Command, doubt *
 	c := v.Result.Command
 	n, plain := lone(v)
 	switch first := c.Acts[0].Verb; {
+	case plain && e.state.AtEnd():
+		doubt.off(e.pastEnd())
 	case plain:
 		e.called(v.Fit, c.Acts[0].Numbers[:n], do, doubt)
 	case c.Verb() == chart.VerbComplete:
@@ -87,13 +90,22 @@ func (e *Exam) leaps(do chart.Command, m chart.Meta) []chart.Reading {
 	n, near := e.steps(from, to)
 	known := e.recorded(to)
 	switch {
-	case !near && !known:
+	case !near && !known, near && n == 0:
 		s.together = to
-	case !e.checks():
-		s.drift = &drift{at: to, was: e.state.Chart, far: !near}
-		if n != 0 && !known {
-			return e.checkBefore(to)
+	case e.checks():
+	case !near:
+		s.drift = &drift{at: to, to: to, was: e.state.Chart, far: true}
+	default:
+		s.drift = &drift{at: to, to: to, was: e.state.Chart}
+		ahead := to
+		if n < 0 {
+			ahead = from
 		}
+		out := e.sinceTogether(ahead)
+		if !known {
+			e.checkBefore(to)
+		}
+		return out
 	}
 	return nil
 }
@@ -188,7 +200,20 @@ func (e *Exam) tells(d *drift, ns []chart.MM) (finding, int) {
 			}
 		}
 	}
+	if was := e.stood(d, d.at); !d.sure && len(was) == len(ns) && differing(was, ns) <= 1 {
+		return inPlace, 0 // one was misheard, or is put right
+	}
 	return untold, 0
+}
+
+// differing counts the numbers that are others.
+func differing(a, b []chart.MM) (n int) {
+	for i := range a {
+		if a[i] != b[i] {
+			n++
+		}
+	}
+	return n
 }
 
 // stood gives the numbers that stood at a place, in walking order; nil if one was missing.
@@ -274,7 +299,7 @@ func (e *Exam) found(ns []chart.MM, do *chart.Command, doubt *suspicion) {
 		doubt.off(e.sinceTogether(d.at))
 	case d.by == 0:
 		if d.odd++; d.odd > 1 || d.far {
-			e.foundOut(d.at, do)
+			e.endDrift(nil)
 			return
 		}
 	}
@@ -285,16 +310,21 @@ func (e *Exam) found(ns []chart.MM, do *chart.Command, doubt *suspicion) {
 	doubt.off(e.checkBefore(d.at))
 }
 
-// foundOut ends a drift, and the doubts that it raised. Those of the place that told are being called.
+// foundOut ends a drift, and the doubts that it raised. Those of the place that told are being called; if there was a drift, those where the
+// examiner has not been yet stay.
 func (e *Exam) foundOut(told chart.Place, do *chart.Command) {
 	d := e.stream.drift
-	do.Acts = append(do.Acts, e.endDrift(func(p chart.Place) bool { return (d.by != 0 || d.sure) && p != told })...)
+	ahead := map[chart.Place]bool{}
+	for p := d.to; d.by != 0 && p != (chart.Place{}) && len(ahead) <= driftPlaces; p = e.stepped(p, 1) {
+		ahead[p] = true
+	}
+	do.Acts = append(do.Acts, e.endDrift(func(p chart.Place) bool { return p != told && !ahead[p] })...)
 }
 
-// endDrift looks for a drift no longer. It gives what settles the doubts at places.
+// endDrift looks for a drift no longer. It gives what settles the doubts at places; none if at is nil.
 func (e *Exam) endDrift(at func(chart.Place) bool) (settle []chart.Act) {
 	for _, open := range e.state.OpenDoubts() {
-		if open.Reason == placeOff && at(open.Place()) {
+		if open.Reason == placeOff && at != nil && at(open.Place()) {
 			settle = append(settle, chart.Act{Verb: chart.VerbSettle, Ref: &open.SiteRef})
 		}
 	}
@@ -337,7 +367,9 @@ func (e *Exam) openEnds() []chart.Reading {
 		}
 		if open > 0 && open <= mostOff && e.recorded(p) {
 			e.stream.drift = &drift{was: e.state.Chart}
-			return e.checkBefore(e.stepped(p, 1))
+			end := e.stepped(p, 1)
+			e.checkBefore(end)
+			return e.sinceTogether(end)
 		}
 		for row := rowOf(p); ok && rowOf(p) == row; {
 			p, ok = e.state.Before(p)
@@ -352,7 +384,7 @@ func (e *Exam) knowsOpenEnds(ctx context.Context) error {
 	if d == nil || d.by != 0 {
 		return nil
 	}
-	settle := e.endDrift(func(p chart.Place) bool { return p == d.at })
+	settle := e.endDrift(func(chart.Place) bool { return true })
 	if settle == nil {
 		return nil
 	}
@@ -360,28 +392,31 @@ func (e *Exam) knowsOpenEnds(ctx context.Context) error {
 	return expected(err)
 }
 
-// nowhere looks at numbers that were refused because nothing is probed where the exam stands: the path is at its end, and the examiner is not; or it
-// went to a tooth that is not there, which nobody calls twice.
+// nowhere looks at numbers that were refused because nothing is probed where the exam stands: at a tooth that is not there, which nobody calls twice.
 func (e *Exam) nowhere(ctx context.Context, v hear.Verdict) error {
 	s := &e.stream
-	if _, plain := lone(v); !plain || e.state.Open() > 0 {
+	if _, plain := lone(v); !plain || e.state.Open() > 0 || e.state.AtEnd() {
 		return nil
 	}
-	if !e.state.AtEnd() {
-		if s.inVain++; s.inVain < 2 || s.stand == (chart.Place{}) {
-			return nil
-		}
-		s.inVain = 0
-		e.saying = "back at " + placeLabel(e.state, s.stand)
-		back := chart.Act{Verb: chart.VerbGo, Tooth: s.stand.Tooth, Aspect: s.stand.Aspect, HasAspect: true}
-		_, err := e.perform(ctx, chart.Command{Acts: []chart.Act{back}}, chart.Meta{Source: chart.Tool}, nil)
-		return expected(err)
+	if s.inVain++; s.inVain < 2 || s.stand == (chart.Place{}) {
+		return nil
 	}
-	if p, ok := e.lastPlace(); ok && s.drift == nil && e.recorded(p) {
-		s.drift = &drift{at: p, was: e.state.Chart, sure: true}
-		e.askFirst(p)
+	s.inVain = 0
+	e.saying = "back at " + placeLabel(e.state, s.stand)
+	back := chart.Act{Verb: chart.VerbGo, Tooth: s.stand.Tooth, Aspect: s.stand.Aspect, HasAspect: true}
+	_, err := e.perform(ctx, chart.Command{Acts: []chart.Act{back}}, chart.Meta{Source: chart.Tool}, nil)
+	return expected(err)
+}
+
+// pastEnd looks at numbers that are called where the path is at its end: the exam is ahead of the examiner. It gives what is in doubt.
+func (e *Exam) pastEnd() []chart.Reading {
+	p, ok := e.lastPlace()
+	if !ok || e.stream.drift != nil || !e.recorded(p) {
+		return nil
 	}
-	return nil
+	e.stream.drift = &drift{at: p, was: e.state.Chart, sure: true}
+	e.askFirst(p)
+	return append(e.undoubted(p), e.sinceTogether(p)...)
 }
 
 // lastPlace is the last place of the path.

@@ -3,6 +3,7 @@ package exam
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 
 	"leadsman/chart"
@@ -39,6 +40,14 @@ func (d *suspicion) off(rs []chart.Reading) {
 	}
 }
 
+// refused is what is left of it if the call is refused: that the examiner may be elsewhere.
+func (d *suspicion) refused() *suspicion {
+	if d == nil {
+		return nil
+	}
+	return &suspicion{also: slices.DeleteFunc(slices.Clone(d.also), func(s suspect) bool { return s.why != placeOff })}
+}
+
 // perform does a command: events, log, fold, answer, subscribers. It runs in the owner.
 func (e *Exam) perform(ctx context.Context, c chart.Command, m chart.Meta, doubt *suspicion) (Answer, error) {
 	m.Time = e.cfg.Now()
@@ -46,9 +55,13 @@ func (e *Exam) perform(ctx context.Context, c chart.Command, m chart.Meta, doubt
 	evs := []chart.Event(nil)
 	if cause != nil {
 		evs = e.state.Refused(c.Verb(), cause, m)
-	} else if evs, cause = e.state.Do(chartfile.Read(c), m); cause == nil {
-		evs = e.addDoubts(evs, m, doubt)
+	} else {
+		evs, cause = e.state.Do(chartfile.Read(c), m)
 	}
+	if cause != nil {
+		doubt = doubt.refused()
+	}
+	evs = e.addDoubts(evs, m, doubt)
 	return e.settle(ctx, c, m, evs, cause)
 }
 
