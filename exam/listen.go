@@ -93,6 +93,9 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis, loud bool) error 
 		return nil
 	}
 	e.question.speaksInto(h, s.spokeMS)
+	if err := e.goneOn(ctx, h); err != nil {
+		return err
+	}
 	v := e.decide(h, loud)
 	if e.beforeAnew(v, h) {
 		e.tell(Change{Partial: &Partial{}})
@@ -162,6 +165,26 @@ func (e *Exam) beforeAnew(v hear.Verdict, h speech.Hypothesis) bool {
 	}
 	n, plain := lone(v)
 	return plain && n != e.state.Path.Walked(e.state.Place)
+}
+
+// goneOn gives numbers up that fit nowhere and wait for more of a row, if what follows is a breath of its own with as many as a place has: who calls
+// place by place, and cannot have heard yet that they were too many, is at the next one.
+func (e *Exam) goneOn(ctx context.Context, h speech.Hypothesis) error {
+	w := e.stream.waiting
+	if w.whole == nil || w.whole.verdict.Fit != hear.Over || len(h.Readings) == 0 || h.StartMS < w.whole.meta.EndMS+hear.SameBreathMS || e.rhythm.InRows() {
+		return nil
+	}
+	next, ok := e.state.Then()
+	if a := hear.AttemptOf(e.state); a.Here || !ok || !likeNumbers(h.Readings[0].Text()) || len(h.Readings[0].Words) != e.state.Path.Walked(next) {
+		return nil
+	}
+	e.stream.waiting = waits{}
+	place := e.state.Place
+	if err := e.tooMany(ctx, w.whole.verdict, w.whole.meta); err != nil || e.state.Place != place {
+		return err
+	}
+	e.stream.at(place).missedMS = e.stream.nowMS
+	return nil
 }
 
 // runsOn reports whether numbers are more of a run that fits nowhere, which waits for its end. If they are that run said again, before it could

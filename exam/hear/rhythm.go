@@ -38,6 +38,9 @@ func (r *Rhythm) Singly() bool {
 	return r.Known() && r.Single > 0.8*(r.Whole+r.Single+r.Pieces+r.Row)
 }
 
+// InRows reports whether the examiner calls several places in one breath.
+func (r *Rhythm) InRows() bool { return r.share(row) > 0.5 }
+
 // Part is a piece of a place, as it was called.
 type Part struct {
 	Numbers    int
