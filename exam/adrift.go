@@ -21,19 +21,28 @@ const driftPlaces = 6
 // mostOff is how far off numbers are looked for, in places. Engineering choice.
 const mostOff = 3
 
+// Odds for a drift. Declared: of those who go to a place near the one where the exam stands, one in eleven does so because he was elsewhere; where a
+// drift is known, it may begin at any place. Below the last nobody looks for one any longer.
+const (
+	leapOdds  = 0.10
+	knownOdds = 1.0
+	leastOdds = 0.02
+)
+
 // placeOff is the reason to doubt numbers that may stand at a neighbouring place.
 const placeOff = "may stand a place off"
 
 // drift is what is known of it.
 type drift struct {
-	at    chart.Place // the numbers of this place tell next
-	to    chart.Place // where the examiner went
-	was   chart.Chart // when it came up
-	by    int         // places that numbers stand further along the path than they were called; 0: not known yet
-	agree int         // places in a row that are where they should be
-	odd   int         // places that do not tell
-	sure  bool        // that there is a drift
-	far   bool        // he came from afar: only his numbers can tell
+	at   chart.Place            // the numbers of this place tell next
+	to   chart.Place            // where the examiner went
+	was  chart.Chart            // when it came up
+	open map[chart.SiteRef]bool // doubts of an earlier one, which nobody answered
+	by   int                    // places that numbers stand further along the path than they were called; 0: not known yet
+	odds float64                // for a drift at this place against none, by the places that are where they should be
+	odd  int                    // places that do not tell
+	sure bool                   // that there is a drift
+	far  bool                   // he came from afar: only his numbers can tell
 }
 
 // finding is what the numbers of a place tell.
@@ -94,9 +103,9 @@ func (e *Exam) leaps(do chart.Command, m chart.Meta) []chart.Reading {
 		s.together = to
 	case e.checks():
 	case !near:
-		s.drift = &drift{at: to, to: to, was: e.state.Chart, far: true}
+		e.drifts(drift{at: to, to: to, odds: leapOdds, far: true})
 	default:
-		s.drift = &drift{at: to, to: to, was: e.state.Chart}
+		e.drifts(drift{at: to, to: to, odds: leapOdds})
 		ahead := to
 		if n < 0 {
 			ahead = from
@@ -108,6 +117,15 @@ func (e *Exam) leaps(do chart.Command, m chart.Meta) []chart.Reading {
 		return out
 	}
 	return nil
+}
+
+// drifts begins to look for a drift.
+func (e *Exam) drifts(d drift) {
+	d.was, d.open = e.state.Chart, map[chart.SiteRef]bool{}
+	for _, o := range e.state.OpenDoubts() {
+		d.open[o.SiteRef] = o.Reason == placeOff
+	}
+	e.stream.drift = &d
 }
 
 // before is the place before another one where numbers stand: an examiner who is ahead of the exam leaves a few open.
@@ -206,6 +224,20 @@ func (e *Exam) tells(d *drift, ns []chart.MM) (finding, int) {
 	return untold, 0
 }
 
+// byChance is how likely numbers are those of a place that they were not called at: as many places of this mouth have the same ones.
+func (e *Exam) byChance(d *drift, ns []chart.MM) float64 {
+	places, same := 0.0, 0.0
+	for p, ok := e.lastPlace(); ok; p, ok = e.state.Before(p) {
+		if was := e.stood(d, p); p != d.at && was != nil {
+			places++
+			if slices.Equal(was, ns) {
+				same++
+			}
+		}
+	}
+	return (same + 0.5) / (places + 1)
+}
+
 // differing counts the numbers that are others.
 func differing(a, b []chart.MM) (n int) {
 	for i := range a {
@@ -287,13 +319,13 @@ func (e *Exam) found(ns []chart.MM, do *chart.Command, doubt *suspicion) {
 	d := e.stream.drift
 	switch f, by := e.tells(d, ns); {
 	case f == inPlace:
-		if d.agree++; d.by == 0 && !d.sure || d.agree >= 2 {
+		if d.odds *= e.byChance(d, ns); d.odds < leastOdds {
 			e.stream.together = d.at
 			e.foundOut(d.at, do)
 			return
 		}
 	case f == off:
-		d.agree, d.by = 0, by
+		d.odds, d.by = knownOdds, by
 		doubt.off(e.sinceTogether(d.at))
 	case d.sure:
 		doubt.off(e.sinceTogether(d.at))
@@ -324,7 +356,7 @@ func (e *Exam) foundOut(told chart.Place, do *chart.Command) {
 // endDrift looks for a drift no longer. It gives what settles the doubts at places; none if at is nil.
 func (e *Exam) endDrift(at func(chart.Place) bool) (settle []chart.Act) {
 	for _, open := range e.state.OpenDoubts() {
-		if open.Reason == placeOff && at != nil && at(open.Place()) {
+		if open.Reason == placeOff && at != nil && at(open.Place()) && !e.stream.drift.open[open.SiteRef] {
 			settle = append(settle, chart.Act{Verb: chart.VerbSettle, Ref: &open.SiteRef})
 		}
 	}
@@ -366,7 +398,7 @@ func (e *Exam) openEnds() []chart.Reading {
 			p = b
 		}
 		if open > 0 && open <= mostOff && e.recorded(p) {
-			e.stream.drift = &drift{was: e.state.Chart}
+			e.drifts(drift{odds: knownOdds})
 			end := e.stepped(p, 1)
 			e.checkBefore(end)
 			return e.sinceTogether(end)
@@ -414,7 +446,7 @@ func (e *Exam) pastEnd() []chart.Reading {
 	if !ok || e.stream.drift != nil || !e.recorded(p) {
 		return nil
 	}
-	e.stream.drift = &drift{at: p, was: e.state.Chart, sure: true}
+	e.drifts(drift{at: p, odds: knownOdds, sure: true})
 	e.askFirst(p)
 	return append(e.undoubted(p), e.sinceTogether(p)...)
 }

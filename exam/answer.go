@@ -30,7 +30,9 @@ func (e *Exam) answer(c chart.Command, m chart.Meta, evs []chart.Event, cause er
 			a.Speak = speak
 		}
 	}
-	doubtful := slices.ContainsFunc(evs, func(ev chart.Event) bool { return ev.Kind == chart.KindDoubt && ev.Text != tooFew && ev.Text != placeOff })
+	doubtful := slices.ContainsFunc(evs, func(ev chart.Event) bool {
+		return ev.Kind == chart.KindDoubt && ev.Text != tooFew && ev.Text != placeOff
+	})
 	if doubtful {
 		a.Tone = ToneDoubt
 	}
