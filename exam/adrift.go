@@ -18,6 +18,9 @@ import (
 // Engineering choice.
 const driftPlaces = 6
 
+// mostAnnounced is how often somebody names the place where the exam stands who does not do so as a habit. Engineering choice.
+const mostAnnounced = 3
+
 // mostOff is how far off numbers are looked for, in places. Engineering choice.
 const mostOff = 3
 
@@ -98,8 +101,14 @@ func (e *Exam) leaps(do chart.Command, m chart.Meta) []chart.Reading {
 	}
 	n, near := e.steps(from, to)
 	known := e.recorded(to)
+	announces := near && n == 0
+	if announces {
+		s.announced++
+	}
 	switch {
-	case !near && !known, near && n == 0:
+	// Who says where the exam stands anyway agrees with it; but for one who just heard it name a place, and does not do so again and again: he wants
+	// it elsewhere than it was.
+	case !near && !known, announces && (!s.placeTold || s.announced > mostAnnounced):
 		s.together = to
 	case e.checks():
 	case !near:

@@ -48,6 +48,7 @@ func (e *Exam) answer(c chart.Command, m chart.Meta, evs []chart.Event, cause er
 		a.Text = e.saying
 	}
 	e.readBack, e.readNumbers, e.saying = chart.Place{}, false, ""
+	e.stream.placeTold = a.Where != ""
 	return a
 }
 
