@@ -381,6 +381,13 @@ func (e *Exam) answers(q *Question, numbers []chart.MM, startMS int64) bool {
 	case !q.value || !e.heardOut(q, startMS):
 		return false
 	}
+	is, _ := e.asStands(q, numbers)
+	return is
+}
+
+// asStands tells whether numbers are likelier the answer to a question than what comes next, and whether they are so like those that stand there
+// that they speak for it themselves.
+func (e *Exam) asStands(q *Question, numbers []chart.MM) (answer, alike bool) {
 	var stands []chart.MM
 	var doubtful []bool
 	for _, r := range q.refs {
@@ -413,7 +420,7 @@ func (e *Exam) replyTo(ctx context.Context, c chart.Command, m chart.Meta, v hea
 	}
 	perform := func(c chart.Command, doubt *suspicion) (bool, Answer, error) {
 		e.question, e.stream.asked = nil, nil
-		if e.aside = q.elsewhere; q.elsewhere && act.Verb != chart.VerbAffirm {
+		if e.aside = q.elsewhere; (q.elsewhere || q.hole) && act.Verb != chart.VerbAffirm {
 			e.readBack = q.place
 		}
 		e.stream.calledMS = max(e.stream.calledMS, m.EndMS)
@@ -456,7 +463,7 @@ func (e *Exam) replyTo(ctx context.Context, c chart.Command, m chart.Meta, v hea
 			return true, a, e.askEchoed(m)
 		}
 		e.readNumbers = m.Source == chart.Voice
-		return perform(e.checked(q, act.Numbers, e.unsureAnswer(v)))
+		return perform(e.checked(q, act.Numbers, e.unsureAnswer(q, v)))
 	}
 	return false, a, nil
 }
@@ -492,15 +499,21 @@ func (e *Exam) askEchoed(m chart.Meta) error {
 }
 
 // unsureAnswer doubts the numbers of an answer that were not heard clearly, those that stood there too: an ear that takes one number for another does
-// so twice. It doubts, too, what is far from a number that nobody doubted: the examiner may be at another place.
-func (e *Exam) unsureAnswer(v hear.Verdict) *suspicion {
+// so twice. It doubts, too, what is far from a number that nobody doubted, and each other number of a place that is quite unlike the one that
+// stands there: the examiner may be at another place.
+func (e *Exam) unsureAnswer(q *Question, v hear.Verdict) *suspicion {
+	unlike := false
+	if acts := v.Result.Command.Acts; q.hole && len(acts) == 1 {
+		_, alike := e.asStands(q, acts[0].Numbers)
+		unlike = !alike
+	}
 	i := -1
 	return &suspicion{of: func(_ *chart.Chart, r chart.Reading, mm chart.MM) (string, string) {
 		was := e.state.Chart.Number(r.SiteRef, r.Field)
 		if i++; i < len(v.Unsure) && v.Unsure[i] {
 			return unclear, v.Rival
 		}
-		if _, doubted := e.state.Doubts[r.SiteRef]; !doubted && apart(was, mm) {
+		if _, doubted := e.state.Doubts[r.SiteRef]; !doubted && apart(was, mm) || unlike && was.Known() && was != mm {
 			return wasAtThisExam(was), ""
 		}
 		return "", ""

@@ -302,7 +302,7 @@ func TestUnsureAnswer(t *testing.T) {
 		{[3]int{5, 3, 4}, []bool{true, false, true}, unclear + "  " + unclear}, // the same again proves nothing if it is unclear again
 		{[3]int{3, 2, 5}, []bool{false, false, false}, "was 5 at this exam  was 3 at this exam"},
 	} {
-		doubt := e.unsureAnswer(hear.Verdict{Unsure: c.unsure})
+		doubt := e.unsureAnswer(&Question{}, hear.Verdict{Unsure: c.unsure})
 		var got []string
 		for i, s := range []chart.Site{chart.DB, chart.B, chart.MB} {
 			reason, _ := doubt.of(nil, at(s), chart.Half(2*c.says[i]))

@@ -137,6 +137,10 @@ func (c *Context) lay(ns []chart.MM, startMS int64) map[Fit]float64 {
 	if k > t.open && !c.ends(k-t.open) {
 		ways[Over] = max(shareOver, t.rest*t.rows*shareRun)
 	}
+	if all := t.open + t.entered; t.begun && k > 1 && k < all {
+		// All of it once more, but for a number that was lost: it is asked for again.
+		ways[Over] = max(ways[Over], t.again*shareLost*likeness(c.values(c.Attempt.Sites), ns, agreeSame))
+	}
 	return ways
 }
 
@@ -315,12 +319,13 @@ func likeness(of, in []chart.MM, often float64) float64 {
 	return math.Pow(hit, float64(same)) * math.Pow(miss, n-float64(same))
 }
 
-// Answers reports whether numbers are likelier those of a place that was just asked for than what comes next. stands are the numbers there, doubtful
-// tells of each whether it may be wrong. Where one of them was not heard at all, any may be.
-func Answers(stands []chart.MM, doubtful []bool, numbers []chart.MM) bool {
-	w := shareTold / (1 - shareTold)
+// Answers tells whether numbers are likelier those of a place that was just asked for than what comes next, and whether they speak for that
+// themselves. stands are the numbers there, doubtful tells of each whether it may be wrong. Where one of them was not heard at all, any may be.
+func Answers(stands []chart.MM, doubtful []bool, numbers []chart.MM) (answer, alike bool) {
+	w := 1.0
 	if len(stands) != len(numbers) {
-		return w*likeness(stands, numbers, agreeAsked) > 1
+		w = likeness(stands, numbers, agreeAsked)
+		return w*shareTold/(1-shareTold) > 1, w >= 1
 	}
 	for i := range stands {
 		often := agreeSame
@@ -329,7 +334,7 @@ func Answers(stands []chart.MM, doubtful []bool, numbers []chart.MM) bool {
 		}
 		w *= agreement(stands[i] == numbers[i], often)
 	}
-	return w > 1
+	return w*shareTold/(1-shareTold) > 1, w >= 1
 }
 
 // common is the length of the longest sequence that both have in their order.

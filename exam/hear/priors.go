@@ -29,6 +29,7 @@ const (
 	againTold     = 0.70
 	restTold      = 0.25
 	onwardMissed  = 0.80 // begun before he can have heard that none of its numbers was understood
+	shareLost     = 0.10 // of places of three, one number is lost in noise of 10 dB (docs/experiments.md)
 	againFilled   = 0.02 // after the answer that it is full now: who heard it goes on, and neighbours are often alike
 
 	// All of a place once more, as the answer to a question about it, against going on.
