@@ -355,17 +355,17 @@ func common(a, b []chart.MM) int {
 	return best[len(b)]
 }
 
-// weigh gives a meaning its fit and its weight before the sound.
-func (c *Context) weigh(m *Meaning, startMS int64) (Fit, float64) {
+// weigh gives a meaning its fit, its weight before the sound, and how sure the fit is against others.
+func (c *Context) weigh(m *Meaning, startMS int64) (fit Fit, weight, lies float64) {
 	if m.Err != nil {
-		return Elsewhere, shareJumpAmid // names what does not exist
+		return Elsewhere, shareJumpAmid, 1 // names what does not exist
 	}
 	if m.Result.Ending <= grammar.Prefix { // what follows will tell
 		w := c.verb(prefixVerb(m.Result.Words), startMS)
 		if len(m.Result.Words) == 1 && w < 1 {
 			w *= sharePause // nobody pauses between "tooth" and its number
 		}
-		return Elsewhere, w
+		return Elsewhere, w, 1
 	}
 	cmd := m.Result.Command
 	deep := 1.0
@@ -378,13 +378,13 @@ func (c *Context) weigh(m *Meaning, startMS int64) (Fit, float64) {
 	}
 	ns, plain := numbers(cmd)
 	if plain {
-		best, w := Over, shareOver/10
+		best, w, all := Over, shareOver/10, 0.0
 		for f, p := range c.lay(ns, startMS) {
-			if p > w || p == w && f < best {
+			if all += p; p > w || p == w && f < best {
 				best, w = f, p
 			}
 		}
-		return best, w * deep
+		return best, w * deep, w / max(w, all)
 	}
 	w := c.verb(cmd.Verb(), startMS) * deep
 	if cmd.Verb() == chart.VerbAll { // a place at once: of who calls one by one, rather a number with a noise before it
@@ -399,7 +399,7 @@ func (c *Context) weigh(m *Meaning, startMS int64) (Fit, float64) {
 			w *= c.Rhythm.share(pieces)
 		}
 	}
-	return Elsewhere, w * c.rare(m, startMS)
+	return Elsewhere, w * c.rare(m, startMS), 1
 }
 
 // rare is how likely what a call says besides its numbers is: a tooth that is not there, a correction of part of a place.

@@ -66,6 +66,7 @@ const (
 	// Shares of probability.
 	leastSound  = 0.20 // a reading that the sound alone gives less is not taken for what was meant, however well it would fit
 	unnamed     = 0.30 // what readings that the ear did not name weigh against those that it did
+	leastLies   = 0.80 // and where its numbers lie otherwise in the places more often than this leaves, all of them are in doubt
 	DoubtBelow  = 0.99 // written and marked as a doubt below this: a silent wrong value costs 50 questions; see docs/experiments.md
 	RefuseBelow = 0.45 // less than this is no reading at all
 	jumpBelow   = 0.85 // to go to another place and write there
