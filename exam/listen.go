@@ -175,15 +175,17 @@ func (e *Exam) goneOn(ctx context.Context, h speech.Hypothesis) error {
 		return nil
 	}
 	next, ok := e.state.Then()
-	if a := hear.AttemptOf(e.state); a.Here || !ok || !likeNumbers(h.Readings[0].Text()) || len(h.Readings[0].Words) != e.state.Path.Walked(next) {
+	if !ok || !likeNumbers(h.Readings[0].Text()) || len(h.Readings[0].Words) != e.state.Path.Walked(next) {
 		return nil
 	}
 	e.stream.waiting = waits{}
-	place := e.state.Place
+	place, begun := e.state.Place, hear.AttemptOf(e.state).Here
 	if err := e.tooMany(ctx, w.whole.verdict, w.whole.meta); err != nil || e.state.Place != place {
 		return err
 	}
-	e.stream.at(place).missedMS = e.stream.nowMS
+	if !begun {
+		e.stream.at(place).missedMS = e.stream.nowMS
+	}
 	return nil
 }
 
