@@ -426,3 +426,69 @@ func TestSameAgainSettlesNothing(t *testing.T) {
 		})
 	}
 }
+
+// Pauses within a place make pieces of it: who calls places, as is known of him, takes all of it back.
+func TestDisregardOfPieces(t *testing.T) {
+	log := &Memory{}
+	x := newExaminer(t, log)
+	defer x.e.Close()
+	x.waits(500)
+	for _, place := range []string{"three two three", "two two four"} {
+		x.says(place)
+		x.waits(1300)
+	}
+	for _, n := range []string{"four", "two", "five"} {
+		x.says(n)
+		x.waits(500) // longer than between words
+	}
+	x.waits(900)
+	x.says("disregard")
+	x.waits(900)
+	x.says("four")
+	x.waits(150)
+	x.says("three five")
+	x.waits(1500)
+	x.holds(t, log, "3 2 3", "2 2 4", "4 3 5")
+}
+
+// Numbers too many, of who goes on before that could be told: those behind them, in a breath of their own, are the next place.
+func TestGoneOnBehindTooMany(t *testing.T) {
+	log := &Memory{}
+	x := newExaminer(t, log)
+	defer x.e.Close()
+	x.waits(500)
+	x.says("three two three")
+	x.waits(1300)
+	x.says("six two one", "six two three one")
+	x.waits(550)
+	x.says("two four five")
+	x.waits(300)
+	x.says("four one four")
+	x.waits(1500)
+	x.holds(t, log, "3 2 3", "- - -", "2 4 5", "4 1 4")
+}
+
+// Behind "again, 17 buccal, please" numbers may be the next place. Of a place that is quite unlike the one that stands there each other number is in
+// doubt; of one that is nearly the same none is.
+func TestUnlikeAnswer(t *testing.T) {
+	for numbers, doubts := range map[string]int{"three one three": 0, "six one six": 3} {
+		log := &Memory{}
+		x := newExaminer(t, log)
+		x.says("three two three")
+		x.waits(1300)
+		x.says("two two four")
+		x.waits(200)
+		x.e.run(func() {
+			x.e.due = append(x.e.due, *x.e.hole(chart.Place{Tooth: 17, Aspect: chart.Buccal}))
+			x.e.due[len(x.e.due)-1].check = true // to be asked though nothing is in doubt
+		})
+		x.waits(6000, `"again, 17 buccal, please`)
+		x.listens("again, 17 buccal, please")
+		x.says(numbers)
+		x.waits(1500)
+		if s := state(t, log); len(s.Doubts) != doubts || row(s, 17, chart.Buccal) != strings.NewReplacer("three", "3", "one", "1", "six", "6").Replace(numbers) {
+			t.Errorf("%s: 17 has %s, doubts %v, want %d\n%s", numbers, row(s, 17, chart.Buccal), s.OpenDoubts(), doubts, strings.Join(x.diary, "\n"))
+		}
+		x.e.Close()
+	}
+}
