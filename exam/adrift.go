@@ -233,6 +233,12 @@ func (e *Exam) tells(d *drift, ns []chart.MM) (finding, int) {
 	return untold, 0
 }
 
+// agrees takes in that a place is as it was, which happens by chance so often, and reports whether nobody looks for a drift any longer.
+func (d *drift) agrees(chance float64) bool {
+	d.odds *= chance
+	return d.odds < leastOdds
+}
+
 // byChance is how likely numbers are those of a place that they were not called at: as many places of this mouth have the same ones.
 func (e *Exam) byChance(d *drift, ns []chart.MM) float64 {
 	places, same := 0.0, 0.0
@@ -328,7 +334,7 @@ func (e *Exam) found(ns []chart.MM, do *chart.Command, doubt *suspicion) {
 	d := e.stream.drift
 	switch f, by := e.tells(d, ns); {
 	case f == inPlace:
-		if d.odds *= e.byChance(d, ns); d.odds < leastOdds {
+		if d.agrees(e.byChance(d, ns)) {
 			e.stream.together = d.at
 			e.foundOut(d.at, do)
 			return

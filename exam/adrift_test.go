@@ -265,6 +265,64 @@ func TestMeantAsAnswer(t *testing.T) {
 	}
 }
 
+// Each constant of a drift has an edge that moves with it.
+func TestDriftConstants(t *testing.T) {
+	log := &Memory{}
+	x := newExaminer(t, log)
+	defer x.e.Close()
+	for _, words := range []string{"one two three", "four four five", "three two three", "five five six", "two two four", "six two six"} { // 17 to 12
+		x.says(words)
+		x.waits(1300)
+	}
+	at := func(n chart.Tooth) chart.Place { return chart.Place{Tooth: n, Aspect: chart.Buccal} }
+	edges := map[string][2]int{}
+	x.e.run(func() {
+		steps := 0 // the farthest leap that may be because of a drift
+		for to := at(17); ; to = x.e.stepped(to, 1) {
+			n, near := x.e.steps(at(17), to)
+			if !near {
+				break
+			}
+			steps = n
+		}
+		edges["driftPlaces"] = [2]int{steps, 6}
+
+		x.e.drifts(drift{at: at(17)})
+		far := 0 // the farthest place where numbers are looked for
+		for n := 1; n <= 5; n++ {
+			if f, by := x.e.tells(x.e.stream.drift, x.e.stood(x.e.stream.drift, x.e.stepped(at(17), n))); f == off && by == n {
+				far = n
+			}
+		}
+		edges["mostOff"] = [2]int{far, 3}
+
+		announced := 0 // how often a doubt comes of naming the place where the exam stands
+		for range 6 {
+			x.e.stream.placeTold, x.e.stream.drift, x.e.due = true, nil, nil
+			go12 := chart.Command{Acts: []chart.Act{{Verb: chart.VerbGo, Tooth: x.e.state.Place.Tooth}}}
+			if len(x.e.leaps(go12, chart.Meta{Source: chart.Voice})) > 0 {
+				announced++
+			}
+		}
+		edges["mostAnnounced"] = [2]int{announced, 3}
+	})
+	places := 0 // so many places with other numbers make one that agrees end a drift that is known
+	for known := false; !known; places++ {
+		known = (&drift{odds: knownOdds}).agrees(0.5 / (float64(places) + 1))
+	}
+	edges["knownOdds, leastOdds"] = [2]int{places, 26}
+	same := 0 // of 27 other places so many may have the same numbers, and one that agrees ends what a leap made possible
+	for (&drift{odds: leapOdds}).agrees((float64(same+1) + 0.5) / 28) {
+		same++
+	}
+	edges["leapOdds, leastOdds"] = [2]int{same, 5}
+	for what, e := range edges {
+		if e[0] != e[1] {
+			t.Errorf("%s: the edge is at %d, it was at %d", what, e[0], e[1])
+		}
+	}
+}
+
 // Sound as loud as the calls that begins before the own voice, or goes on long after it, is somebody's; what lies within it may be the own voice.
 func TestOutlasts(t *testing.T) {
 	for _, c := range []struct {

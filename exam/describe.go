@@ -250,7 +250,16 @@ func Describe(s *chart.State, evs []chart.Event) string {
 	if sets := slices.DeleteFunc(slices.Clone(evs), func(e chart.Event) bool { return e.Kind != chart.KindSet }); len(sets) > 12 {
 		return manyText(evs[0].Did, sets[0].Field, len(sets))
 	}
+	settled := 0
 	for _, e := range evs[1:] {
+		if e.Kind == chart.KindSettle {
+			settled++
+		}
+	}
+	for _, e := range evs[1:] {
+		if e.Kind == chart.KindSettle && settled > 3 {
+			continue // a row of them is one thing
+		}
 		if e.Kind != chart.KindSet && (e.Kind != chart.KindMove || e.Jump) {
 			flush()
 		}
@@ -268,10 +277,27 @@ func Describe(s *chart.State, evs []chart.Event) string {
 		cur.values = append(cur.values, valueText(&e))
 	}
 	flush()
+	if settled > 3 {
+		parts = append(parts, fmt.Sprintf("%d doubts settled", settled))
+	}
+	if off := placesOff(evs); off > 1 {
+		parts = append(parts, fmt.Sprintf("%d places %s", off, placeOff))
+	}
 	if len(parts) == 0 {
 		return string(evs[0].Did)
 	}
 	return strings.Join(parts, "; ")
+}
+
+// placesOff counts the places of which the numbers came into doubt because the exam may be elsewhere than the examiner.
+func placesOff(evs []chart.Event) int {
+	places := map[chart.Place]bool{}
+	for i := range evs {
+		if evs[i].Kind == chart.KindDoubt && evs[i].Text == placeOff {
+			places[evs[i].At().Place()] = true
+		}
+	}
+	return len(places)
 }
 
 // valueText is what was set at a site.
