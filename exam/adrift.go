@@ -114,7 +114,11 @@ func (e *Exam) leaps(do chart.Command, m chart.Meta) []chart.Reading {
 	case !near:
 		e.drifts(drift{at: to, to: to, odds: leapOdds, far: true})
 	default:
-		e.drifts(drift{at: to, to: to, odds: leapOdds})
+		odds := leapOdds
+		if s.placeTold || e.rhythm.InRows() { // he hears where the exam is, and is elsewhere; a row that lost a place is noticed at its end
+			odds = knownOdds
+		}
+		e.drifts(drift{at: to, to: to, odds: odds})
 		ahead := to
 		if n < 0 {
 			ahead = from

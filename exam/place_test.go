@@ -492,3 +492,27 @@ func TestUnlikeAnswer(t *testing.T) {
 		x.e.Close()
 	}
 }
+
+// Where numbers are called one by one, because that was asked for, everything that leads out of it is heard.
+func TestOneByOneLetsOut(t *testing.T) {
+	for _, says := range []string{"number one four", "exam complete", "back", "where"} {
+		log := &Memory{}
+		x := newExaminer(t, log)
+		x.says("three two three")
+		x.waits(1300)
+		for range 2 {
+			x.says("two two four", "two two")
+			x.waits(2600)
+		}
+		if !x.e.here().oneByOne {
+			t.Fatalf("numbers are not called one by one\n%s", strings.Join(x.diary, "\n"))
+		}
+		x.waits(1200)
+		x.says(says)
+		x.waits(1500)
+		if calls := state(t, log).Calls; calls[len(calls)-1].Words != says {
+			t.Errorf("%q was heard as %q\n%s", says, calls[len(calls)-1].Words, strings.Join(x.diary, "\n"))
+		}
+		x.e.Close()
+	}
+}

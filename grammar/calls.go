@@ -305,6 +305,7 @@ func build(sh shape) *nfa {
 		seq(oneVerb(chart.VerbGoAhead, 0, "go", "ahead"), ends(Complete, 0))(c.nfa, c.start)
 	case sh.single:
 		c.oneByOne()
+		c.answers(c.start)
 	default:
 		c.hesitations()
 		c.hubs()
@@ -318,7 +319,7 @@ func build(sh shape) *nfa {
 		c.presence(c.placed)
 		c.corrections()
 		c.verbs()
-		c.answers()
+		c.answers(c.lead)
 	}
 	sh.terms.join(c.nfa)
 	return c.nfa
@@ -335,10 +336,14 @@ func (c *network) oneByOne() {
 	for range 8 {
 		last = seq(number(priorZero), ends(Complete, priorMore))(g, last)
 	}
-	for _, v := range []chart.Verb{chart.VerbSkip, chart.VerbNext, chart.VerbDisregard, chart.VerbWhere} {
+	for _, v := range []chart.Verb{chart.VerbSkip, chart.VerbNext, chart.VerbBack, chart.VerbDisregard, chart.VerbWhere, chart.VerbHelp} {
 		c.simple(c.start, v, priorMore, string(v))
 	}
 	c.simple(c.start, chart.VerbStandBy, priorMore, "stand", "by")
+	c.simple(c.start, chart.VerbComplete, priorMore, "exam", "complete")
+	// To another place by the safe word alone: "tooth" sounds like "two".
+	placed := seq(wp("number", priorMore), ends(Prefix, priorPrefix), toothNumber(c.sh.numbering, true), ends(Open, 0))(g, c.start)
+	seq(aspect(), ends(Complete, 0))(g, placed)
 	seq(wp("correction", priorMore, verb(chart.VerbCorrection)), ends(Prefix, priorPrefix), number(priorZero), ends(Complete, 0))(g, c.start)
 }
 
@@ -526,20 +531,20 @@ func (c *network) verbs() {
 }
 
 // answers count only while the tool asks.
-func (c *network) answers() {
+func (c *network) answers(from int) {
 	g := c.nfa
 	if c.sh.question {
-		c.simple(c.lead, chart.VerbAffirm, 0, "affirm")
-		c.simple(c.lead, chart.VerbAffirm, 0, "affirmative")
-		c.simple(c.lead, chart.VerbAffirm, 0, "yes")
-		c.simple(c.lead, chart.VerbNegative, 0, "negative")
-		c.simple(c.lead, chart.VerbNegative, 0, "no")
+		c.simple(from, chart.VerbAffirm, 0, "affirm")
+		c.simple(from, chart.VerbAffirm, 0, "affirmative")
+		c.simple(from, chart.VerbAffirm, 0, "yes")
+		c.simple(from, chart.VerbNegative, 0, "negative")
+		c.simple(from, chart.VerbNegative, 0, "no")
 	}
 	if c.sh.reasons {
 		var why []arc
 		for i, word := range Reasons {
 			why = append(why, arc{word: word, tok: token{tReason, i}})
 		}
-		seq(oneVerb(chart.VerbSkip, 0, "skip"), words(why...), ends(Complete, 0))(g, c.lead)
+		seq(oneVerb(chart.VerbSkip, 0, "skip"), words(why...), ends(Complete, 0))(g, from)
 	}
 }

@@ -38,8 +38,8 @@ func TestOneByOneHears(t *testing.T) {
 	if g.Numbering != chart.FDI || g.Open != 3 || !g.Listening || g.Margins {
 		t.Errorf("the grammar sees %+v", g)
 	}
-	g.Single, g.Whole = true, 1
-	for words, heard := range map[string]bool{"three": true, "three two": true, "skip": true, "stand by": true, "correction four": true,
+	g.Single, g.Whole, g.Question = true, 1, true
+	for words, heard := range map[string]bool{"three": true, "three two": true, "skip": true, "stand by": true, "correction four": true, "exam complete": true, "number one four": true, "number one four lingual": true, "back": true, "yes": true,
 		"bleeding": false, "recession two": false, "tooth one four": false} {
 		_, err := Parse(g, strings.Fields(words))
 		if (err == nil) != heard {
