@@ -39,6 +39,7 @@ const placeOff = "may stand a place off"
 type drift struct {
 	at   chart.Place            // the numbers of this place tell next
 	to   chart.Place            // where the examiner went
+	last chart.Place            // the last place that may be off ahead of that
 	was  chart.Chart            // when it came up
 	open map[chart.SiteRef]bool // doubts of an earlier one, which nobody answered
 	by   int                    // places that numbers stand further along the path than they were called; 0: not known yet
@@ -118,7 +119,7 @@ func (e *Exam) leaps(do chart.Command, m chart.Meta) []chart.Reading {
 		if s.placeTold || e.rhythm.InRows() { // he hears where the exam is, and is elsewhere; a row that lost a place is noticed at its end
 			odds = knownOdds
 		}
-		e.drifts(drift{at: to, to: to, odds: odds})
+		e.drifts(drift{at: to, to: to, last: from, odds: odds})
 		ahead := to
 		if n < 0 {
 			ahead = from
@@ -366,8 +367,10 @@ func (e *Exam) found(ns []chart.MM, do *chart.Command, doubt *suspicion) {
 func (e *Exam) foundOut(told chart.Place, do *chart.Command) {
 	d := e.stream.drift
 	ahead := map[chart.Place]bool{}
-	for p := d.to; d.by != 0 && p != (chart.Place{}) && len(ahead) <= driftPlaces; p = e.stepped(p, 1) {
-		ahead[p] = true
+	if n, near := e.steps(d.to, d.last); near && n >= 0 && d.by != 0 {
+		for p := d.to; !ahead[d.last]; p = e.stepped(p, 1) {
+			ahead[p] = true
+		}
 	}
 	do.Acts = append(do.Acts, e.endDrift(func(p chart.Place) bool { return p != told && !ahead[p] })...)
 }
@@ -404,9 +407,6 @@ func (e *Exam) checked(q *Question, ns []chart.MM, doubt *suspicion) (chart.Comm
 // openEnds looks, at the end of an exam, for rows whose last places were left open: the examiner called them, and the exam had them one place back.
 // It gives what is in doubt then.
 func (e *Exam) openEnds() []chart.Reading {
-	if e.stream.drift != nil {
-		return nil
-	}
 	for p, ok := e.lastPlace(); ok; {
 		open := 0
 		for ; open <= mostOff && !e.recorded(p); open++ {
@@ -417,9 +417,11 @@ func (e *Exam) openEnds() []chart.Reading {
 			p = b
 		}
 		if open > 0 && open <= mostOff && e.recorded(p) {
-			e.drifts(drift{odds: knownOdds})
 			end := e.stepped(p, 1)
-			e.checkBefore(end)
+			if !e.checks() {
+				e.drifts(drift{odds: knownOdds})
+				e.checkBefore(end)
+			}
 			return e.sinceTogether(end)
 		}
 		for row := rowOf(p); ok && rowOf(p) == row; {
@@ -462,11 +464,13 @@ func (e *Exam) nowhere(ctx context.Context, v hear.Verdict) error {
 // pastEnd looks at numbers that are called where the path is at its end: the exam is ahead of the examiner. It gives what is in doubt.
 func (e *Exam) pastEnd() []chart.Reading {
 	p, ok := e.lastPlace()
-	if !ok || e.stream.drift != nil || !e.recorded(p) {
+	if !ok || !e.recorded(p) {
 		return nil
 	}
-	e.drifts(drift{at: p, odds: knownOdds, sure: true})
-	e.askFirst(p)
+	if !e.checks() {
+		e.drifts(drift{at: p, odds: knownOdds, sure: true})
+		e.askFirst(p)
+	}
 	return append(e.undoubted(p), e.sinceTogether(p)...)
 }
 

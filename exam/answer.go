@@ -47,8 +47,8 @@ func (e *Exam) answer(c chart.Command, m chart.Meta, evs []chart.Event, cause er
 		a.Tone, a.Must, a.Speak, a.Where = ToneShort, true, e.saying, ""
 		a.Text = e.saying
 	}
+	e.stream.placeTold = a.Where != "" && v != chart.VerbCorrection
 	e.readBack, e.readNumbers, e.saying = chart.Place{}, false, ""
-	e.stream.placeTold = a.Where != ""
 	return a
 }
 
