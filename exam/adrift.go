@@ -71,7 +71,7 @@ func (e *Exam) mayDrift(v hear.Verdict, m chart.Meta, do *chart.Command, doubt *
 	case c.Verb() == chart.VerbComplete:
 		doubt.off(e.openEnds())
 	case first == chart.VerbGo, first == chart.VerbAspect:
-		doubt.off(e.leaps(c, m))
+		doubt.off(e.leaps(c, m, do))
 		for _, a := range c.Acts {
 			if a.Verb == chart.VerbSoundings && e.stream.drift != nil && !e.checks() {
 				e.weigh(a.Numbers, do, doubt)
@@ -81,19 +81,23 @@ func (e *Exam) mayDrift(v hear.Verdict, m chart.Meta, do *chart.Command, doubt *
 }
 
 // leaps looks at a call that goes to another place: near where the exam stood, the examiner may have been elsewhere all the time. It gives what is
-// in doubt then.
-func (e *Exam) leaps(do chart.Command, m chart.Meta) []chart.Reading {
+// in doubt then; what is no longer so comes with the call.
+func (e *Exam) leaps(c chart.Command, m chart.Meta, do *chart.Command) []chart.Reading {
 	s := &e.stream
-	evs, err := e.state.Do(do, m)
+	evs, err := e.state.Do(c, m)
 	i := slices.IndexFunc(evs, func(ev chart.Event) bool { return ev.Kind == chart.KindMove && ev.Jump })
-	if err != nil || i < 0 || s.stand == (chart.Place{}) || do.Verb() == chart.VerbCorrection { // which comes back from where it goes
+	if err != nil || i < 0 || s.stand == (chart.Place{}) || c.Verb() == chart.VerbCorrection { // which comes back from where it goes
 		return nil
 	}
 	to, from := chart.Place{Tooth: evs[i].Tooth, Aspect: evs[i].Aspect}, s.stand
 	if n, near := e.steps(s.brokeOff, to); near {
 		from = s.brokeOff
 		if n == 0 {
-			s.brokeOff, s.drift = chart.Place{}, nil // he is back
+			s.brokeOff = chart.Place{}
+			if s.drift != nil && s.drift.by == 0 && !e.checks() { // he is back where the exam was, and nothing speaks against it
+				do.Acts = append(do.Acts, e.endDrift(func(chart.Place) bool { return true })...)
+			}
+			s.drift = nil
 			return nil
 		}
 	}

@@ -136,6 +136,27 @@ func TestNotAdrift(t *testing.T) {
 	}
 }
 
+// Who goes back for a flag and comes back to where he left off was there all the time.
+func TestBackForAFlag(t *testing.T) {
+	log := &Memory{}
+	x := newExaminer(t, log)
+	defer x.e.Close()
+	for _, words := range []string{"three two three", "two two four", "four one two", "number one six"} {
+		x.says(words)
+		x.waits(1300)
+	}
+	if n := offs(state(t, log)); n != 9 {
+		t.Fatalf("%d numbers may stand a place off, want all\n%s", n, strings.Join(x.diary, "\n"))
+	}
+	x.says("bleeding")
+	x.waits(1300)
+	x.says("number one four")
+	x.waits(1300)
+	if s := state(t, log); len(s.Doubts) > 0 {
+		t.Errorf("doubts %v\n%s", s.OpenDoubts(), strings.Join(x.diary, "\n"))
+	}
+}
+
 // A correction means the place spoken last, whatever other place is asked about.
 func TestCorrectionMeansTheLastPlace(t *testing.T) {
 	x, log := astray(t)
@@ -300,7 +321,7 @@ func TestDriftConstants(t *testing.T) {
 		for range 6 {
 			x.e.stream.placeTold, x.e.stream.drift, x.e.due = true, nil, nil
 			go12 := chart.Command{Acts: []chart.Act{{Verb: chart.VerbGo, Tooth: x.e.state.Place.Tooth}}}
-			if len(x.e.leaps(go12, chart.Meta{Source: chart.Voice})) > 0 {
+			if len(x.e.leaps(go12, chart.Meta{Source: chart.Voice}, &go12)) > 0 {
 				announced++
 			}
 		}

@@ -53,6 +53,29 @@ func TestHeard(t *testing.T) {
 	p.until("one doubt less is left", fmt.Sprintf(session+`.view.doubts.length === %d`, left-1))
 }
 
+// Who goes back to a place near by may have been elsewhere than the exam: all numbers are in doubt then, and are decided on together.
+func TestPlacesOffTogether(t *testing.T) {
+	t.Parallel()
+	clear := speech.Signal{LevelDB: -20, NoiseDB: -60}
+	var calls []scripted.Utterance
+	for i, words := range []string{"three two three", "five five six", "two two four", "number one six"} {
+		from := int64(600 + 1600*i)
+		calls = append(calls, scripted.Utterance{StartMS: from, EndMS: from + 700, Text: words, Signal: clear})
+	}
+	w := newWorld(t, scripted.New(calls...))
+	w.begin("x1", chart.FDI)
+	wav, _ := recording(t, "page-joe")
+	p := w.live(withMic(t, wav), "Ada Quill", w.url)
+	p.clickText("Microphone on")
+	p.until("all are in doubt", session+`.view.doubts.length === 9`)
+	p.clickText("Microphone off")
+	p.clickText("Review")
+	p.until("they are told together", `document.querySelector('section[aria-label="Doubts"]').innerText.includes("9 numbers may stand a place off")`)
+	shot(t, p, "places-off")
+	p.clickText("All 9 stand right")
+	p.until("none is in doubt any longer", session+`.view.doubts.length === 0`)
+}
+
 // What was heard can be heard again: at a doubt, in the list of calls, at a remark and in the history of
 // a site, which tells who entered what, how, and what it replaced. All of it by keyboard.
 func TestSoundAndHistory(t *testing.T) {

@@ -3,8 +3,24 @@ import { h } from "../core/dom.js";
 import * as V from "../core/view.js";
 import * as C from "../core/commands.js";
 
+/** Of numbers that may all be off for one reason so many are decided on together. */
+const PLACE_OFF = "may stand a place off", TOGETHER = 4;
+
 /** doubtTable is for a screen with session, words, clips and editor. */
 export function doubtTable(screen, doubts, locked) {
+  const off = doubts.filter((d) => d.reason === PLACE_OFF).slice(0, 192);
+  return h("div", {}, off.length < TOGETHER ? null : allOff(screen.session, off, locked), rows(screen, doubts, locked));
+}
+
+/** allOff settles them at once: who has compared a few of them with the mouth knows of all. */
+function allOff(session, off, locked) {
+  return h("div", { class: "note row" },
+    h("p", { class: "grow" }, h("b", {}, `${off.length} numbers may stand a place off. `),
+      "Examiner and exam were perhaps at different places for a while. Probe some of these places again, at both ends, before you say so."),
+    h("button", { type: "button", disabled: locked, onclick: () => session.act(off.map((d) => C.settle(V.key(d.tooth, d.site))), `${off.length} numbers: settled`) }, `All ${off.length} stand right`));
+}
+
+function rows(screen, doubts, locked) {
   const { session, words, clips, editor } = screen;
   return h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": "Doubts" }, h("table", { class: "list" },
     h("thead", {}, h("tr", {}, ["Site", "Entered", "Heard", "Why", "Perhaps", "Decide"].map((t) => h("th", { scope: "col" }, t)))),
