@@ -71,16 +71,17 @@ func (e *Exam) dueFor(evs []chart.Event) {
 	}
 }
 
-// dueAgain makes all open doubts due.
+// dueAgain makes all open doubts due, but for what may stand a place off: that is too much to be called again, and waits in Review.
 func (e *Exam) dueAgain() {
 	for _, d := range e.state.OpenDoubts() {
+		if d.Reason == placeOff {
+			continue
+		}
 		p := d.Place()
 		i := slices.IndexFunc(e.due, func(x due) bool { return x.place == p })
 		switch {
-		case (d.Reason == tooFew || d.Reason == placeOff) && i < 0:
-			h := e.hole(p)
-			h.check = d.Reason == placeOff
-			e.due = append(e.due, *h)
+		case d.Reason == tooFew && i < 0:
+			e.due = append(e.due, *e.hole(p))
 		case i < 0:
 			e.due = append(e.due, due{place: p, refs: []chart.SiteRef{d.SiteRef}})
 		case !e.due[i].hole:

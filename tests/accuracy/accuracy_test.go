@@ -278,9 +278,9 @@ var pinned = map[string]struct{ wrong, silent, teeth, misheard int }{
 	"fullmouth-digits": {1, 0, 0, 1},
 	"arch-nicolas":     {3, 3, 0, 1},
 	"mouth-joe":        {0, 0, 0, 0},
-	"mouth-pico":       {26, 24, 0, 2},
+	"mouth-pico":       {26, 3, 0, 2},
 	"exam-joe":         {8, 6, 2, 3},
-	"exam-joe-fdi":     {28, 20, 3, 7},
+	"exam-joe-fdi":     {28, 10, 3, 7},
 	"page-joe":         {0, 0, 0, 0},
 	"chatter":          {0, 0, 0, 0},
 }
