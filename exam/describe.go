@@ -250,16 +250,8 @@ func Describe(s *chart.State, evs []chart.Event) string {
 	if sets := slices.DeleteFunc(slices.Clone(evs), func(e chart.Event) bool { return e.Kind != chart.KindSet }); len(sets) > 12 {
 		return manyText(evs[0].Did, sets[0].Field, len(sets))
 	}
-	settled := 0
+	evs, many := withoutMany(evs)
 	for _, e := range evs[1:] {
-		if e.Kind == chart.KindSettle {
-			settled++
-		}
-	}
-	for _, e := range evs[1:] {
-		if e.Kind == chart.KindSettle && settled > 3 {
-			continue // a row of them is one thing
-		}
 		if e.Kind != chart.KindSet && (e.Kind != chart.KindMove || e.Jump) {
 			flush()
 		}
@@ -277,27 +269,33 @@ func Describe(s *chart.State, evs []chart.Event) string {
 		cur.values = append(cur.values, valueText(&e))
 	}
 	flush()
-	if settled > 3 {
-		parts = append(parts, fmt.Sprintf("%d doubts settled", settled))
-	}
-	if off := placesOff(evs); off > 1 {
-		parts = append(parts, fmt.Sprintf("%d places %s", off, placeOff))
-	}
+	parts = append(parts, many...)
 	if len(parts) == 0 {
 		return string(evs[0].Did)
 	}
 	return strings.Join(parts, "; ")
 }
 
-// placesOff counts the places of which the numbers came into doubt because the exam may be elsewhere than the examiner.
-func placesOff(evs []chart.Event) int {
-	places := map[chart.Place]bool{}
+// withoutMany takes the doubts that a call settled off its events, if they are many, and says what they are in one line, and how many places came
+// into doubt because the exam may be elsewhere than the examiner.
+func withoutMany(evs []chart.Event) (rest []chart.Event, many []string) {
+	settled, off := 0, map[chart.Place]bool{}
 	for i := range evs {
-		if evs[i].Kind == chart.KindDoubt && evs[i].Text == placeOff {
-			places[evs[i].At().Place()] = true
+		switch e := &evs[i]; {
+		case e.Kind == chart.KindSettle:
+			settled++
+		case e.Kind == chart.KindDoubt && e.Text == placeOff:
+			off[e.At().Place()] = true
 		}
 	}
-	return len(places)
+	if settled > 3 {
+		evs = slices.DeleteFunc(slices.Clone(evs), func(e chart.Event) bool { return e.Kind == chart.KindSettle })
+		many = append(many, fmt.Sprintf("%d doubts settled", settled))
+	}
+	if len(off) > 1 {
+		many = append(many, fmt.Sprintf("%d places %s", len(off), placeOff))
+	}
+	return evs, many
 }
 
 // valueText is what was set at a site.

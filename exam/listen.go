@@ -117,11 +117,7 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis, loud bool) error 
 		}
 		v = e.decide(h, loud)
 	}
-	if v.Stray {
-		s.strayed = phrase{v.Result.Words, h.EndMS + hear.BlueMS}
-	} else if v.Do != hear.Ignore {
-		s.strayed = phrase{}
-	}
+	s.strays(v, h.EndMS)
 	if v.Do == hear.Enter && v.Err == nil {
 		remarkOf(&v.Result.Command, h)
 	}
@@ -145,6 +141,15 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis, loud bool) error 
 	}
 	s.waiting = waits{}
 	return e.enter(ctx, v, meta, h.AtMS)
+}
+
+// strays keeps numbers that were taken for talk a moment ago.
+func (s *stream) strays(v hear.Verdict, endMS int64) {
+	if v.Stray {
+		s.strayed = phrase{v.Result.Words, endMS + hear.BlueMS}
+	} else if v.Do != hear.Ignore {
+		s.strayed = phrase{}
+	}
 }
 
 // refused takes the rest of a breath that was not understood off what was heard, and reports whether nothing is left.
