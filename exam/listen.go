@@ -98,7 +98,8 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis, loud bool) error 
 	}
 	v := e.decide(h, loud)
 	if e.beforeAnew(v, h) {
-		e.tell(Change{Partial: &Partial{}})
+		e.tell(Change{Answer: &Answer{Words: strings.Join(v.Result.Words, " "), Text: placeLabel(e.state, e.state.Place) + ": not entered", Tone: ToneShort, EndMS: h.EndMS, AtMS: h.AtMS}, Partial: &Partial{}})
+		e.sayHow("one by one, please") // he spoke into it
 		return nil
 	}
 	if s.runsOn(v, h) {
@@ -683,7 +684,6 @@ func (e *Exam) ofPlace() string {
 // sayShort says so in words.
 func (e *Exam) sayShort(ctx context.Context) error {
 	at := e.stream.at(e.state.Place)
-	at.saidMS = e.stream.nowMS
 	text := e.ofPlace()
 	switch {
 	case at.failed >= 2 && !at.oneByOne:
@@ -695,8 +695,14 @@ func (e *Exam) sayShort(ctx context.Context) error {
 	case e.rhythm.Singly():
 		text = "again, " + placeLabel(e.state, e.state.Place) + ", please"
 	}
-	e.ask(&Question{Speak: text, Text: placeLabel(e.state, e.state.Place) + ": " + text, place: e.state.Place, Tooth: e.state.Place.Tooth.String()})
+	e.sayHow(text)
 	return nil
+}
+
+// sayHow says how far the place under the cursor has come, or how it is to be called.
+func (e *Exam) sayHow(text string) {
+	e.stream.at(e.state.Place).saidMS = e.stream.nowMS
+	e.ask(&Question{Speak: text, Text: placeLabel(e.state, e.state.Place) + ": " + text, place: e.state.Place, Tooth: e.state.Place.Tooth.String()})
 }
 
 // beginAnew takes back what was called of the place under the cursor.

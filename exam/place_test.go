@@ -493,6 +493,30 @@ func TestUnlikeAnswer(t *testing.T) {
 	}
 }
 
+// Who says the place again while "one by one, please" begins has not heard it: he is told that it was not entered, and asked once more.
+func TestOneByOneSpokenInto(t *testing.T) {
+	log := &Memory{}
+	x := newExaminer(t, log)
+	defer x.e.Close()
+	x.says("three two three")
+	x.waits(1300)
+	x.says("two two four", "two two")
+	x.waits(2600)
+	x.says("two two four", "two two")
+	x.waits(2600, string(ToneShort))
+	x.waits(520)
+	x.says("two two four", "two four")
+	if x.waits(1500, string(ToneShort)) == "" || x.waits(1500, `"one by one`) == "" {
+		t.Errorf("nothing was answered\n%s", strings.Join(x.diary, "\n"))
+	}
+	x.waits(1200)
+	for _, n := range []string{"two", "two", "four"} {
+		x.says(n)
+		x.waits(900)
+	}
+	x.holds(t, log, "3 2 3", "2 2 4")
+}
+
 // Where numbers are called one by one, because that was asked for, everything that leads out of it is heard.
 func TestOneByOneLetsOut(t *testing.T) {
 	for _, says := range []string{"number one four", "exam complete", "back", "where"} {
