@@ -115,7 +115,7 @@ func (e *Exam) leaps(c chart.Command, m chart.Meta, do *chart.Command) []chart.R
 	// it elsewhere than it was.
 	case !near && !known, announces && (!s.placeTold || s.announced > mostAnnounced):
 		s.together = to
-	case e.checks():
+	case !near && e.checks():
 	case !near:
 		e.drifts(drift{at: to, to: to, odds: leapOdds, far: true})
 	default:

@@ -47,7 +47,7 @@ func (e *Exam) answer(c chart.Command, m chart.Meta, evs []chart.Event, cause er
 		a.Tone, a.Must, a.Speak, a.Where = ToneShort, true, e.saying, ""
 		a.Text = e.saying
 	}
-	e.stream.placeTold = a.Where != "" && v != chart.VerbCorrection
+	e.stream.placeTold = a.Where != "" && (v != chart.VerbCorrection || len(c.Acts) == 1)
 	e.readBack, e.readNumbers, e.saying = chart.Place{}, false, ""
 	return a
 }

@@ -33,7 +33,7 @@ type stream struct {
 	stand     chart.Place // where the last soundings left the exam
 	brokeOff  chart.Place // where it stood when the examiner went far away
 	inVain    int         // numbers refused at a tooth that is not there
-	placeTold bool        // the last answer named a place, and no correction did so before
+	placeTold bool        // the last answer named a place, and no correction from afar did so before
 	announced int         // how often he went to where the exam stood
 	together  chart.Place // a place where the examiner and the exam were together for certain
 	drift     *drift      // what was called may stand at other places; nil: nothing speaks for that
