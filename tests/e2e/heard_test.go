@@ -68,6 +68,7 @@ func TestPlacesOffTogether(t *testing.T) {
 	p := w.live(withMic(t, wav), "Ada Quill", w.url)
 	p.clickText("Microphone on")
 	p.until("all are in doubt", session+`.view.doubts.length === 9`)
+	shot(t, p, "places-off-live")
 	p.clickText("Microphone off")
 	p.clickText("Review")
 	p.until("they are told together", `document.querySelector('section[aria-label="Doubts"]').innerText.includes("9 numbers may stand a place off")`)
