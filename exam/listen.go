@@ -27,6 +27,9 @@ const (
 	slackMS    = 300  // speech that began in time may be noticed so much later
 )
 
+// mostFailed is how often what is called of a place may fail before it is left open, when its numbers are called one by one. Engineering choice.
+const mostFailed = 6
+
 // notNumbers is how often words that may be a call are none at all if they are not the call that they were taken for. Declared.
 const notNumbers = 0.1
 
@@ -98,9 +101,7 @@ func (e *Exam) heard(ctx context.Context, h speech.Hypothesis, loud bool) error 
 	}
 	v := e.decide(h, loud)
 	if e.beforeAnew(v, h) {
-		e.tell(Change{Answer: &Answer{Words: strings.Join(v.Result.Words, " "), Text: placeLabel(e.state, e.state.Place) + ": not entered", Tone: ToneShort, EndMS: h.EndMS, AtMS: h.AtMS}, Partial: &Partial{}})
-		e.sayHow("one by one, please") // he spoke into it
-		return nil
+		return e.spokenInto(ctx, v, h)
 	}
 	if s.runsOn(v, h) {
 		return nil
@@ -192,6 +193,17 @@ func (e *Exam) goneOn(ctx context.Context, h speech.Hypothesis) error {
 	if !begun {
 		e.stream.at(place).missedMS = e.stream.nowMS
 	}
+	return nil
+}
+
+// spokenInto answers numbers of who cannot have heard yet that they are to be called one by one.
+func (e *Exam) spokenInto(ctx context.Context, v hear.Verdict, h speech.Hypothesis) error {
+	at := e.stream.at(e.state.Place)
+	if at.failed++; at.failed >= mostFailed {
+		return e.leave(ctx)
+	}
+	e.tell(Change{Answer: &Answer{Words: strings.Join(v.Result.Words, " "), Text: placeLabel(e.state, e.state.Place) + ": not entered", Tone: ToneShort, EndMS: h.EndMS, AtMS: h.AtMS}, Partial: &Partial{}})
+	e.sayHow("one by one, please")
 	return nil
 }
 
@@ -785,7 +797,7 @@ func (e *Exam) misfit(ctx context.Context, h speech.Hypothesis) error {
 	at.toldMS, at.saidMS = h.AtMS, h.AtMS // what begins from now on is said again
 	e.stream.soundedMS = h.EndMS
 	switch {
-	case at.oneByOne && at.failed >= 6:
+	case at.oneByOne && at.failed >= mostFailed:
 		return e.leave(ctx)
 	case !at.oneByOne && at.failed >= 2:
 		return e.sayShort(ctx)
