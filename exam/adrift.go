@@ -117,7 +117,7 @@ func (e *Exam) leaps(c chart.Command, m chart.Meta, do *chart.Command) []chart.R
 		s.together = to
 	case !near && e.checks():
 	case !near:
-		e.drifts(drift{at: to, to: to, odds: leapOdds, far: true})
+		e.drifts(drift{at: to, odds: leapOdds, far: true})
 	default:
 		odds := leapOdds
 		if s.placeTold || e.rhythm.InRows() { // he hears where the exam is, and is elsewhere; a row that lost a place is noticed at its end

@@ -30,6 +30,18 @@ func (x *examiner) answersAgain(t *testing.T, place, numbers string) {
 	x.waits(1200)
 }
 
+// hasCalled is an examiner who has said this, call by call, and heard each answer.
+func hasCalled(t *testing.T, calls ...string) (*examiner, *Memory) {
+	log := &Memory{}
+	x := newExaminer(t, log)
+	t.Cleanup(func() { x.e.Close() })
+	for _, words := range calls {
+		x.says(words)
+		x.waits(1300)
+	}
+	return x, log
+}
+
 func depths(s *chart.State, tooth chart.Tooth) (out []int) {
 	for _, site := range []chart.Site{chart.DB, chart.B, chart.MB} {
 		out = append(out, int(s.Chart.Site(chart.SiteRef{Tooth: tooth, Site: site}).Depth.Float()))
@@ -49,13 +61,7 @@ func offs(s *chart.State) (n int) {
 // astray is an examiner who has called 17, 16, 15 and 14 while the exam, which took a noise for numbers, has them at 17, 15, 14 and 13; he
 // hears that and goes to 13, which is his next place.
 func astray(t *testing.T) (*examiner, *Memory) {
-	log := &Memory{}
-	x := newExaminer(t, log)
-	t.Cleanup(func() { x.e.Close() })
-	for _, words := range []string{"three two three", "five five six", "two two four", "four one two", "three two two"} {
-		x.says(words)
-		x.waits(1300)
-	}
+	x, log := hasCalled(t, "three two three", "five five six", "two two four", "four one two", "three two two")
 	x.says("number one three")
 	x.waits(1300)
 	return x, log
@@ -92,13 +98,7 @@ func TestAdrift(t *testing.T) {
 
 // The first places that are where they should be end it: what was called before them is not asked for.
 func TestAdriftEnds(t *testing.T) {
-	log := &Memory{}
-	x := newExaminer(t, log)
-	defer x.e.Close()
-	for _, words := range []string{"one two three", "four four five", "three two three", "five five six", "two two four"} {
-		x.says(words)
-		x.waits(1300)
-	}
+	x, log := hasCalled(t, "one two three", "four four five", "three two three", "five five six", "two two four")
 	x.says("number one four") // "five five six" was nobody's: two two four are 14's
 	x.waits(1300)
 	x.says("two two four")
@@ -120,14 +120,8 @@ func TestAdriftEnds(t *testing.T) {
 
 // Who goes back and finds there what he called is where he was all the time; who goes far away and comes back, too.
 func TestNotAdrift(t *testing.T) {
-	log := &Memory{}
-	x := newExaminer(t, log)
-	defer x.e.Close()
-	for _, words := range []string{"three two three", "two two four", "four one two", "number one six", "two two four", "number one four", "three two two",
-		"number two five lingual", "three three three", "number one three", "two one two", "number one five buccal correction five one two", "three one three"} {
-		x.says(words)
-		x.waits(1300)
-	}
+	x, log := hasCalled(t, "three two three", "two two four", "four one two", "number one six", "two two four", "number one four", "three two two",
+		"number two five lingual", "three three three", "number one three", "two one two", "number one five buccal correction five one two", "three one three")
 	if q := x.waits(9000, `"again`); q != "" {
 		t.Errorf("it asks %q\n%s", q, strings.Join(x.diary, "\n"))
 	}
@@ -138,13 +132,7 @@ func TestNotAdrift(t *testing.T) {
 
 // Who goes back for a flag and comes back to where he left off was there all the time.
 func TestBackForAFlag(t *testing.T) {
-	log := &Memory{}
-	x := newExaminer(t, log)
-	defer x.e.Close()
-	for _, words := range []string{"three two three", "two two four", "four one two", "number one six"} {
-		x.says(words)
-		x.waits(1300)
-	}
+	x, log := hasCalled(t, "three two three", "two two four", "four one two", "number one six")
 	if n := offs(state(t, log)); n != 9 {
 		t.Fatalf("%d numbers may stand a place off, want all\n%s", n, strings.Join(x.diary, "\n"))
 	}
@@ -209,13 +197,7 @@ func TestAdriftPastEndTold(t *testing.T) {
 
 // Who is ahead of the exam leaves places open where he goes on: the last one called before them tells.
 func TestAdriftAhead(t *testing.T) {
-	log := &Memory{}
-	x := newExaminer(t, log)
-	defer x.e.Close()
-	for _, words := range []string{"one two three", "five five six", "two two four", "three one three"} { // of 17, 15, 14 and 13: 16 was not heard
-		x.says(words)
-		x.waits(1300)
-	}
+	x, log := hasCalled(t, "one two three", "five five six", "two two four", "three one three") // of 17, 15, 14 and 13: 16 was not heard
 	x.says("number one two")
 	x.waits(1300)
 	x.says("four two four")
@@ -288,13 +270,7 @@ func TestMeantAsAnswer(t *testing.T) {
 
 // Each constant of a drift has an edge that moves with it.
 func TestDriftConstants(t *testing.T) {
-	log := &Memory{}
-	x := newExaminer(t, log)
-	defer x.e.Close()
-	for _, words := range []string{"one two three", "four four five", "three two three", "five five six", "two two four", "six two six"} { // 17 to 12
-		x.says(words)
-		x.waits(1300)
-	}
+	x, _ := hasCalled(t, "one two three", "four four five", "three two three", "five five six", "two two four", "six two six") // 17 to 12
 	at := func(n chart.Tooth) chart.Place { return chart.Place{Tooth: n, Aspect: chart.Buccal} }
 	edges := map[string][2]int{}
 	x.e.run(func() {

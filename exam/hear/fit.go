@@ -325,14 +325,14 @@ func Answers(stands []chart.MM, doubtful []bool, numbers []chart.MM) (answer, al
 	w := 1.0
 	if len(stands) != len(numbers) {
 		w = likeness(stands, numbers, agreeAsked)
-		return w*shareTold/(1-shareTold) > 1, w >= 1
-	}
-	for i := range stands {
-		often := agreeSame
-		if doubtful[i] {
-			often = agreeAsked
+	} else {
+		for i := range stands {
+			often := agreeSame
+			if doubtful[i] {
+				often = agreeAsked
+			}
+			w *= agreement(stands[i] == numbers[i], often)
 		}
-		w *= agreement(stands[i] == numbers[i], often)
 	}
 	return w*shareTold/(1-shareTold) > 1, w >= 1
 }
