@@ -265,11 +265,8 @@ func (e *Exam) mayAnswer(v hear.Verdict, startMS int64) bool {
 	if q == nil || len(q.refs) == 0 || startMS < q.from {
 		return false
 	}
-	of := len(q.refs)
-	if q.hole && q.elsewhere && n == of && e.rhythm.InRows() && e.heardOut(q, startMS) {
-		return true // or the first place of a row
-	}
 	// Numbers called one by one are soundings, unless a value was asked for; other lone numbers may be the answer.
+	of := len(q.refs)
 	return (n < of || n == of && (of == 1 || e.partly(q, startMS))) && e.mayBeOne(q, startMS)
 }
 

@@ -100,8 +100,8 @@ func (c *Context) choose(ms []Meaning, startMS int64) (v Verdict, total float64)
 	named, best, second := 0.0, -1, -1
 	for i := range ms {
 		m := &ms[i]
-		fit, w, lies := c.weigh(m, c.began(m.Result, startMS))
-		m.Fit, m.Weight, m.Lies = fit, m.Sound*w, lies
+		fit, w := c.weigh(m, c.began(m.Result, startMS))
+		m.Fit, m.Weight = fit, m.Sound*w
 		named += m.Sound
 		total += m.Weight
 		if best < 0 || m.Weight > ms[best].Weight {
@@ -171,7 +171,7 @@ func (v *Verdict) unsure(ms []Meaning, total float64) {
 				}
 			}
 		}
-		v.Unsure[i] = same/total*min(1, trust) < DoubtBelow || v.Lies < leastLies
+		v.Unsure[i] = same/total*min(1, trust) < DoubtBelow
 	}
 }
 

@@ -137,10 +137,6 @@ func (c *Context) lay(ns []chart.MM, startMS int64) map[Fit]float64 {
 	if k > t.open && !c.ends(k-t.open) {
 		ways[Over] = max(shareOver, t.rest*t.rows*shareRun)
 	}
-	if all := t.open + t.entered; t.begun && k > 1 && k < all {
-		// All of it once more, but for a number that was lost: it is asked for again.
-		ways[Over] = max(ways[Over], t.again*shareLost*likeness(c.values(c.Attempt.Sites), ns, agreeSame))
-	}
 	return ways
 }
 
@@ -355,17 +351,17 @@ func common(a, b []chart.MM) int {
 	return best[len(b)]
 }
 
-// weigh gives a meaning its fit, its weight before the sound, and how sure the fit is against others.
-func (c *Context) weigh(m *Meaning, startMS int64) (fit Fit, weight, lies float64) {
+// weigh gives a meaning its fit and its weight before the sound.
+func (c *Context) weigh(m *Meaning, startMS int64) (Fit, float64) {
 	if m.Err != nil {
-		return Elsewhere, shareJumpAmid, 1 // names what does not exist
+		return Elsewhere, shareJumpAmid // names what does not exist
 	}
 	if m.Result.Ending <= grammar.Prefix { // what follows will tell
 		w := c.verb(prefixVerb(m.Result.Words), startMS)
 		if len(m.Result.Words) == 1 && w < 1 {
 			w *= sharePause // nobody pauses between "tooth" and its number
 		}
-		return Elsewhere, w, 1
+		return Elsewhere, w
 	}
 	cmd := m.Result.Command
 	deep := 1.0
@@ -378,13 +374,13 @@ func (c *Context) weigh(m *Meaning, startMS int64) (fit Fit, weight, lies float6
 	}
 	ns, plain := numbers(cmd)
 	if plain {
-		best, w, all := Over, shareOver/10, 0.0
+		best, w := Over, shareOver/10
 		for f, p := range c.lay(ns, startMS) {
-			if all += p; p > w || p == w && f < best {
+			if p > w || p == w && f < best {
 				best, w = f, p
 			}
 		}
-		return best, w * deep, w / max(w, all)
+		return best, w * deep
 	}
 	w := c.verb(cmd.Verb(), startMS) * deep
 	if cmd.Verb() == chart.VerbAll { // a place at once: of who calls one by one, rather a number with a noise before it
@@ -399,7 +395,7 @@ func (c *Context) weigh(m *Meaning, startMS int64) (fit Fit, weight, lies float6
 			w *= c.Rhythm.share(pieces)
 		}
 	}
-	return Elsewhere, w * c.rare(m, startMS), 1
+	return Elsewhere, w * c.rare(m, startMS)
 }
 
 // rare is how likely what a call says besides its numbers is: a tooth that is not there, a correction of part of a place.

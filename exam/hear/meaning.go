@@ -20,7 +20,6 @@ type Meaning struct {
 	Sound  float64 // probability by the sound alone
 	Fit    Fit     // how its numbers lie in the places
 	Weight float64 // probability with all that is known
-	Lies   float64 // how sure it is that its numbers lie so, if they are these
 	key    string
 }
 

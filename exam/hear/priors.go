@@ -29,7 +29,6 @@ const (
 	againTold     = 0.70
 	restTold      = 0.25
 	onwardMissed  = 0.80 // begun before he can have heard that none of its numbers was understood
-	shareLost     = 0.10 // of places of three, one number is lost in noise of 10 dB (docs/experiments.md)
 	againFilled   = 0.02 // after the answer that it is full now: who heard it goes on, and neighbours are often alike
 
 	// All of a place once more, as the answer to a question about it, against going on.
@@ -66,7 +65,6 @@ const (
 	// Shares of probability.
 	leastSound  = 0.20 // a reading that the sound alone gives less is not taken for what was meant, however well it would fit
 	unnamed     = 0.30 // what readings that the ear did not name weigh against those that it did
-	leastLies   = 0.80 // and where its numbers lie otherwise in the places more often than this leaves, all of them are in doubt
 	DoubtBelow  = 0.99 // written and marked as a doubt below this: a silent wrong value costs 50 questions; see docs/experiments.md
 	RefuseBelow = 0.45 // less than this is no reading at all
 	jumpBelow   = 0.85 // to go to another place and write there

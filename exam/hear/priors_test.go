@@ -76,8 +76,7 @@ func TestPriors(t *testing.T) {
 	begun := moment{calls: amid, heardMS: 100} // who speaks now could not hear that a piece was taken
 	aware := moment{calls: amid}               // he could
 	told := moment{calls: amid, told: 700}     // and was told that the place is not full
-	lone := moment{calls: []string{"three"}, told: 700}
-	asked := func(whole, out bool) moment { // about 17 mesial, or all of 17
+	asked := func(whole, out bool) moment {    // about 17 mesial, or all of 17
 		return moment{calls: full, more: func(c *Context, _ *speech.Hypothesis) {
 			c.Question, c.Asked, c.AskedMS, c.AskedOut, c.TurnMS = true, c.Attempt.Sites[2:], now-2000, out, now-500
 			if whole {
@@ -131,13 +130,6 @@ func TestPriors(t *testing.T) {
 		{[]string{"onwardAware"}, "the next place against the rest", 0.42 / (0.08 * 0.94), aware.odds(t, "five five five", "four")},
 		{[]string{"againTold", "restTold"}, "told: the place once more against the rest", 0.25 / (0.7 * math.Pow(0.9/0.51, 2)), told.odds(t, "three two four", "four")},
 		{[]string{"restTold", "onwardTold"}, "told: the next two places against the rest", 0.25 / (0.02 * 0.94), told.odds(t, "five five five five five five", "four")},
-		{[]string{"shareLost"}, "told: two numbers, of which the first stands there, against all of it without one", 0.25 / (0.25 + 0.7*0.1*0.9/0.51), lone.decide(t, "1 three two").Lies},
-		{[]string{"leastLies"}, "they are in doubt, but of who calls less than so many places in pieces", 3*2*(1-0.25*(1/0.8-1)/(0.7*0.1*0.9/0.51)) - 0.3,
-			edge(0.1, 1000, func(x float64) string {
-				slow := lone
-				slow.rhythm = Rhythm{Pieces: x}
-				return fmt.Sprint(slow.decide(t, "1 three two").Unsure)
-			})},
 		{[]string{"shareRerun", "agreeSame"}, "of who calls rows the end of one was not understood: its first place once more against the next place", 3 / 30.2 / (0.15 * 27), cut.odds(t, "three two four", "five five five")},
 		{[]string{"againFilled"}, "it is full now: the same once more is the next place, of who calls less than so many places number by number", 3/(0.02/0.98*27) - 0.3,
 			filled(1000).upTo(t, 0.1, 1000, "1 three two four", func(c *Context, _ *speech.Hypothesis, x float64) {
